@@ -1,0 +1,8 @@
+//! Emulated coin changer, bill validator, cashless device and pulse acceptors.
+//!
+//! Every device is a state machine without clock or I/O: commands and times in, replies, money
+//! movements and deadlines out.
+
+mod device;
+
+pub use device::{Device, Reply};

@@ -1,0 +1,12 @@
+//! Time, money and the ledger: the values every other crate counts in.
+//!
+//! Nothing here reads a clock or a file. Times are integer microseconds ([`Micros`]), money is
+//! integer minor units ([`Money`]); neither is ever a float.
+
+mod ledger;
+mod micros;
+mod money;
+
+pub use ledger::{Ledger, LedgerEntry, LedgerError, Movement, Place};
+pub use micros::Micros;
+pub use money::{Amount, Decimals, Money, ParseMoneyError};
