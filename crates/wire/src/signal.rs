@@ -63,14 +63,7 @@ pub enum BusEvent {
     },
 }
 
-/// A level change on a pulse line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Edge {
-    /// When.
-    pub at: Micros,
-    /// The level after it, true for high.
-    pub high: bool,
-}
+pub use payrig_pulse::Edge;
 
 /// What a state machine wants sent on the bus. The driver (simulated or live) carries it out and
 /// owns the real times.
