@@ -4,5 +4,7 @@
 //! movements and deadlines out.
 
 mod device;
+mod port;
 
 pub use device::{Device, Reply};
+pub use port::{ACK_BORNE, BREAK_MIN, GAP_BORNE, Port, PortTiming};
