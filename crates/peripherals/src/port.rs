@@ -31,7 +31,10 @@ pub struct PortTiming {
 
 impl Default for PortTiming {
     fn default() -> Self {
-        Self { answer: Micros(1_000), gap: Micros(100) }
+        Self {
+            answer: Micros(1_000),
+            gap: Micros(100),
+        }
     }
 }
 
@@ -203,7 +206,9 @@ impl<D: Device> Port<D> {
         self.hearing = Hearing::Elsewhere;
         self.gathered_by = Micros::NEVER;
         // A wrong CHK is answered by silence, not NAK (Appendix 3, section 3).
-        let Ok(block) = Block::from_wire(&self.received) else { return };
+        let Ok(block) = Block::from_wire(&self.received) else {
+            return;
+        };
         match self.device.command(now, &block) {
             Reply::Silence => {}
             Reply::Ack => self.send(now, PeripheralFrame::Ack),
@@ -219,9 +224,15 @@ impl<D: Device> Port<D> {
         let at = now + self.timing.answer;
         if let PeripheralFrame::Data(_) = frame {
             let length = (WORD_TIME + self.timing.gap) * words.len() as u64;
-            self.hearing = Hearing::AwaitingAck { until: at + length + ACK_BORNE + WORD_TIME };
+            self.hearing = Hearing::AwaitingAck {
+                until: at + length + ACK_BORNE + WORD_TIME,
+            };
         }
-        self.outbox.push_back(Transmission::Words { at, words, gap: self.timing.gap });
+        self.outbox.push_back(Transmission::Words {
+            at,
+            words,
+            gap: self.timing.gap,
+        });
     }
 
     fn verdict_of_master(&mut self, now: Micros, byte: u8) {
@@ -298,14 +309,23 @@ mod tests {
 
     impl Line {
         fn new() -> Self {
-            Self { port: Port::new(Echo::default(), PortTiming::default()), now: Micros(1_000) }
+            Self {
+                port: Port::new(Echo::default(), PortTiming::default()),
+                now: Micros(1_000),
+            }
         }
         fn say(&mut self, words: &[Word], gap: Micros) -> Vec<Word> {
             for word in words {
                 let end = self.now + WORD_TIME;
                 let (start, source) = (self.now, Source::Master);
                 let uncertainty = Micros::ZERO;
-                self.port.heard(&TimedWord { start, end, source, word: *word, uncertainty });
+                self.port.heard(&TimedWord {
+                    start,
+                    end,
+                    source,
+                    word: *word,
+                    uncertainty,
+                });
                 self.now = end + gap;
             }
             self.now += Micros::ms(3);
@@ -344,10 +364,16 @@ mod tests {
         line.say(&poll(), Micros(100));
         assert_eq!(line.say(&[Word::plain(RET)], Micros(0)), data());
         assert_eq!(line.say(&[Word::plain(ACK)], Micros(0)), vec![]);
-        assert_eq!((line.port.device().acked, line.port.device().unacked), (1, 0));
+        assert_eq!(
+            (line.port.device().acked, line.port.device().unacked),
+            (1, 0)
+        );
         line.say(&poll(), Micros(100));
         line.say(&[Word::plain(NAK)], Micros(0));
-        assert_eq!((line.port.device().acked, line.port.device().unacked), (1, 1));
+        assert_eq!(
+            (line.port.device().acked, line.port.device().unacked),
+            (1, 1)
+        );
         line.say(&poll(), Micros(100));
         let late = line.port.next_deadline();
         line.port.wake(late);
@@ -361,7 +387,10 @@ mod tests {
     #[test]
     fn a_wrong_checksum_or_a_long_pause_is_answered_by_silence() {
         let mut line = Line::new();
-        assert_eq!(line.say(&[Word::marked(0x0B), Word::plain(0x0C)], Micros(100)), vec![]);
+        assert_eq!(
+            line.say(&[Word::marked(0x0B), Word::plain(0x0C)], Micros(100)),
+            vec![]
+        );
         assert_eq!(line.say(&poll(), Micros::ms(6)), vec![]);
         assert!(line.port.device().commands.is_empty());
         assert_eq!(line.say(&poll(), Micros::ms(4)), data(), "5 ms are borne");

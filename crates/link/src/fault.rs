@@ -1,0 +1,229 @@
+//! Faults put on the wire on purpose: a frame lost, a bit flipped, an answer late.
+
+use payrig_mdb::{ACK, Address, NAK, RET, Word};
+use payrig_units::Micros;
+use payrig_wire::{Source, Transmission};
+use serde::{Deserialize, Serialize};
+
+/// Which frames a fault is for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FrameKind {
+    /// Every frame.
+    #[default]
+    Any,
+    /// ACK.
+    Ack,
+    /// NAK or RET.
+    Refusal,
+    /// A command or a data block.
+    Block,
+}
+
+/// What goes wrong.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FaultKind {
+    /// The frame never reaches the wire.
+    Lose,
+    /// The frame is on the wire, but the other side does not hear it.
+    Deaf,
+    /// One bit of one word is turned over: word index (the last word when there are fewer) and bit
+    /// (0-7 data, 8 mode bit).
+    Flip {
+        /// Word, from 0.
+        word: u8,
+        /// Bit, 0 to 8.
+        bit: u8,
+    },
+    /// The frame starts later by this.
+    Late {
+        /// Microseconds.
+        by: Micros,
+    },
+    /// The pauses between its words are this long.
+    Slow {
+        /// Microseconds.
+        gap: Micros,
+    },
+}
+
+/// A fault and when it strikes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Fault {
+    /// What goes wrong.
+    pub kind: FaultKind,
+    /// Whose frames.
+    pub from: Source,
+    /// Which frames.
+    pub frame: FrameKind,
+    /// Only in exchanges with this address; any when `None`.
+    pub address: Option<Address>,
+    /// How many matching frames pass unharmed first.
+    pub skip: u32,
+    /// How many frames are then hit.
+    pub count: u32,
+}
+
+/// Holds the faults still to strike, and applies them to what is sent.
+#[derive(Clone, Debug, Default)]
+pub struct FaultInjector {
+    faults: Vec<Fault>,
+    speaking_to: Option<Address>,
+}
+
+/// What the injector makes of a transmission.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Injected {
+    /// What goes on the wire; `None` when nothing does.
+    pub sent: Option<Transmission>,
+    /// False when the other side does not hear it.
+    pub heard: bool,
+}
+
+impl FaultInjector {
+    /// Adds a fault.
+    pub fn add(&mut self, fault: Fault) {
+        self.faults.push(fault);
+    }
+
+    /// Passes a transmission through the faults.
+    pub fn pass(&mut self, from: Source, mut sent: Transmission) -> Injected {
+        let Transmission::Words { words, .. } = &sent else {
+            return Injected {
+                sent: Some(sent),
+                heard: true,
+            };
+        };
+        if let (Source::Master, Some(first)) = (from, words.first()) {
+            if first.mode {
+                self.speaking_to = Some(Address::of(first.byte));
+            }
+        }
+        let kind = frame_kind(words);
+        let mut heard = true;
+        let mut lost = false;
+        for fault in &mut self.faults {
+            let meant = fault.from == from
+                && (fault.frame == FrameKind::Any || fault.frame == kind)
+                && (fault.address.is_none() || fault.address == self.speaking_to);
+            if !meant || fault.count == 0 {
+                continue;
+            }
+            if fault.skip > 0 {
+                fault.skip -= 1;
+                continue;
+            }
+            fault.count -= 1;
+            match fault.kind {
+                FaultKind::Lose => lost = true,
+                FaultKind::Deaf => heard = false,
+                other => strike(&mut sent, other),
+            }
+        }
+        self.faults.retain(|f| f.count > 0);
+        Injected {
+            sent: (!lost).then_some(sent),
+            heard,
+        }
+    }
+}
+
+fn frame_kind(words: &[Word]) -> FrameKind {
+    match words {
+        [only] if only.byte == ACK => FrameKind::Ack,
+        [only] if only.byte == NAK || only.byte == RET => FrameKind::Refusal,
+        _ => FrameKind::Block,
+    }
+}
+
+fn strike(sent: &mut Transmission, kind: FaultKind) {
+    let Transmission::Words { at, words, gap } = sent else {
+        return;
+    };
+    match kind {
+        FaultKind::Flip { word, bit } => {
+            let index = usize::from(word).min(words.len().saturating_sub(1));
+            if let Some(hit) = words.get_mut(index) {
+                *hit = Word::from_bits(hit.bits() ^ (1 << (bit % 9)));
+            }
+        }
+        FaultKind::Late { by } => *at += by,
+        FaultKind::Slow { gap: slow } => *gap = slow,
+        FaultKind::Lose | FaultKind::Deaf => {}
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_mdb::Block;
+
+    fn command(byte: u8) -> Transmission {
+        let words = Block::new(&[byte]).unwrap().master_words().collect();
+        Transmission::Words {
+            at: Micros(10),
+            words,
+            gap: Micros(100),
+        }
+    }
+
+    fn fault(kind: FaultKind) -> Fault {
+        Fault {
+            kind,
+            from: Source::Master,
+            frame: FrameKind::Block,
+            address: Some(Address::CHANGER),
+            skip: 1,
+            count: 1,
+        }
+    }
+
+    #[test]
+    fn strikes_the_frame_it_names_and_no_other() {
+        let mut injector = FaultInjector::default();
+        injector.add(fault(FaultKind::Flip { word: 0, bit: 8 }));
+        let clean = |t: Transmission| Injected {
+            sent: Some(t),
+            heard: true,
+        };
+        assert_eq!(
+            injector.pass(Source::Master, command(0x33)),
+            clean(command(0x33))
+        );
+        assert_eq!(
+            injector.pass(Source::Master, command(0x0B)),
+            clean(command(0x0B)),
+            "skipped"
+        );
+        let Injected {
+            sent: Some(Transmission::Words { words, .. }),
+            ..
+        } = injector.pass(Source::Master, command(0x0B))
+        else {
+            panic!("words")
+        };
+        assert_eq!(words[0], Word::plain(0x0B));
+        assert_eq!(
+            injector.pass(Source::Master, command(0x0B)),
+            clean(command(0x0B)),
+            "spent"
+        );
+    }
+
+    #[test]
+    fn a_lost_frame_is_not_sent_and_a_deaf_one_not_heard() {
+        let mut injector = FaultInjector::default();
+        injector.add(Fault {
+            skip: 0,
+            ..fault(FaultKind::Lose)
+        });
+        assert_eq!(injector.pass(Source::Master, command(0x0B)).sent, None);
+        injector.add(Fault {
+            skip: 0,
+            ..fault(FaultKind::Deaf)
+        });
+        let deaf = injector.pass(Source::Master, command(0x0B));
+        assert!(deaf.sent.is_some() && !deaf.heard);
+    }
+}
