@@ -10,6 +10,8 @@ use std::fmt;
 pub struct Address(u8);
 
 impl Address {
+    /// 00H, reserved for the VMC; the file transport layer uses it (section 2.6.4).
+    pub const VMC: Self = Self(0x00);
     /// 08H, section 5.
     pub const CHANGER: Self = Self(0x08);
     /// 10H, section 7.

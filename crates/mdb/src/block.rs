@@ -47,6 +47,20 @@ impl Block {
         Ok(block)
     }
 
+    /// A block of the first 35 of `bytes`; of a single 00H where there are none. For emitters
+    /// whose types already keep their data short enough.
+    #[must_use]
+    pub fn truncated(bytes: &[u8]) -> Self {
+        let mut block = Self {
+            bytes: [0; MAX_BLOCK - 1],
+            len: bytes.len().clamp(1, MAX_BLOCK - 1) as u8,
+        };
+        for (to, from) in block.bytes.iter_mut().zip(bytes) {
+            *to = *from;
+        }
+        block
+    }
+
     /// A block from bytes as they travelled, the last of them being the CHK.
     ///
     /// # Errors
@@ -199,6 +213,9 @@ mod tests {
         assert!(Block::new(&[1; 35]).is_ok());
         assert_eq!(Block::new(&[1; 36]), Err(BlockError::TooLong { bytes: 37 }));
         assert_eq!(Block::new(&[]), Err(BlockError::Empty));
+        assert_eq!(Block::truncated(&[1; 36]).bytes(), [1; 35]);
+        assert_eq!(Block::truncated(&[1, 2]).bytes(), [1, 2]);
+        assert_eq!(Block::truncated(&[]).bytes(), [0]);
     }
 
     proptest! {

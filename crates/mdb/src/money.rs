@@ -100,7 +100,7 @@ impl CurrencyCode {
     /// The code of an ISO 4217 numeric currency (0-999).
     #[must_use]
     pub fn from_iso4217(numeric: u16) -> Option<Self> {
-        let bcd = |n: u16| ((n / 10) << 4 | n % 10) as u8;
+        let bcd = |n: u16| (((n / 10) << 4) | (n % 10)) as u8;
         (numeric < 1000).then(|| Self([bcd(10 + numeric / 100), bcd(numeric % 100)]))
     }
 }

@@ -1,1 +1,0 @@
-//! Devices of sections 8 to 11, to command level. To be written.

@@ -1,0 +1,1 @@
+//! Devices of sections 8 to 11, to command level.
