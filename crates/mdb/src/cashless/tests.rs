@@ -222,76 +222,18 @@ fn lengths_of_the_optional_forms() {
     let basket = options(Options::BASKET);
     let enhanced = options(Options::ENHANCED_ITEMS);
     let all = options(Options::DEFINED);
-    let rows: [(&[u8], [(&Mode, usize); 5]); 6] = [
-        (
-            &[0x11, 1],
-            [
-                (&L1, 7),
-                (&expanded, 13),
-                (&basket, 7),
-                (&enhanced, 7),
-                (&all, 13),
-            ],
-        ),
-        (
-            &[0x13, 0],
-            [
-                (&L1, 7),
-                (&expanded, 9),
-                (&basket, 14),
-                (&enhanced, 7),
-                (&all, 18),
-            ],
-        ),
-        (
-            &[0x63, 2],
-            [
-                (&L1, 5),
-                (&expanded, 5),
-                (&basket, 10),
-                (&enhanced, 19),
-                (&all, 28),
-            ],
-        ),
-        (
-            &[0x13, 3],
-            [
-                (&L1, 3),
-                (&expanded, 3),
-                (&basket, 11),
-                (&enhanced, 3),
-                (&all, 15),
-            ],
-        ),
-        (
-            &[0x13, 5],
-            [
-                (&L1, 7),
-                (&expanded, 11),
-                (&basket, 7),
-                (&enhanced, 22),
-                (&all, 26),
-            ],
-        ),
-        (
-            &[0x13, 6],
-            [
-                (&L1, 7),
-                (&expanded, 9),
-                (&basket, 7),
-                (&enhanced, 7),
-                (&all, 9),
-            ],
-        ),
+    let modes = [L1, expanded, basket, enhanced, all];
+    let rows: [(&[u8], [usize; 5]); 6] = [
+        (&[0x11, 1], [7, 13, 7, 7, 13]),
+        (&[0x13, 0], [7, 9, 14, 7, 18]),
+        (&[0x63, 2], [5, 5, 10, 19, 28]),
+        (&[0x13, 3], [3, 3, 11, 3, 15]),
+        (&[0x13, 5], [7, 11, 7, 22, 26]),
+        (&[0x13, 6], [7, 9, 7, 7, 9]),
     ];
     for (bytes, expected) in rows {
-        for (mode, n) in expected {
-            assert_eq!(
-                length_in(bytes, mode),
-                Length::Known(n),
-                "{bytes:02X?} {mode:?}"
-            );
-        }
+        let lengths = modes.map(|mode| length_in(bytes, &mode));
+        assert_eq!(lengths, expected.map(Length::Known), "{bytes:02X?}");
     }
     assert_eq!(length_in(&[0x17, 0xFF], &L1), Length::Unknown);
 }
