@@ -43,8 +43,6 @@ pub enum Place {
     BoardCredit,
     /// Claim: what the board sold.
     BoardSales,
-    /// Claim: what the board was told an attendant took out or filled in by hand.
-    BoardService,
 }
 
 impl Place {
@@ -53,11 +51,7 @@ impl Place {
     pub fn is_physical(&self) -> bool {
         !matches!(
             self,
-            Self::BoardReceived(_)
-                | Self::BoardPaid(_)
-                | Self::BoardCredit
-                | Self::BoardSales
-                | Self::BoardService
+            Self::BoardReceived(_) | Self::BoardPaid(_) | Self::BoardCredit | Self::BoardSales
         )
     }
 }
@@ -79,7 +73,6 @@ impl fmt::Display for Place {
             Self::BoardPaid(d) => write!(f, "board: paid by {d}"),
             Self::BoardCredit => f.write_str("board: credit"),
             Self::BoardSales => f.write_str("board: sales"),
-            Self::BoardService => f.write_str("board: service"),
         }
     }
 }
