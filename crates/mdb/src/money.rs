@@ -91,6 +91,12 @@ impl CurrencyCode {
             .map(|n| n - 1000)
     }
 
+    /// The three letters of a current ISO 4217 code ("USD" for 1840).
+    #[must_use]
+    pub fn letters(self) -> Option<&'static str> {
+        iso_currency::Currency::from_numeric(self.iso4217()?).map(|currency| currency.code())
+    }
+
     /// The telephone code, where this is one.
     #[must_use]
     pub fn telephone(self) -> Option<u16> {
@@ -109,7 +115,10 @@ impl fmt::Display for CurrencyCode {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let [a, b] = self.0;
         match (self.iso4217(), self.telephone()) {
-            (Some(n), _) => write!(f, "ISO 4217 {n:03}"),
+            (Some(n), _) => match self.letters() {
+                Some(letters) => write!(f, "{letters} (ISO 4217 {n:03})"),
+                None => write!(f, "ISO 4217 {n:03}"),
+            },
             (_, Some(n)) => write!(f, "telephone code {n}"),
             _ => write!(f, "code {a:02X}{b:02X}H (not BCD)"),
         }
@@ -155,5 +164,8 @@ mod tests {
         assert_eq!(CurrencyCode::from_iso4217(840), Some(CurrencyCode::USD));
         assert_eq!(CurrencyCode([0x00, 0x01]).telephone(), Some(1));
         assert_eq!(CurrencyCode([0xFF, 0xFF]).iso4217(), None);
+        assert_eq!(CurrencyCode::USD.to_string(), "USD (ISO 4217 840)");
+        // 276, the mark, was withdrawn in 2002.
+        assert_eq!(CurrencyCode([0x12, 0x76]).to_string(), "ISO 4217 276");
     }
 }

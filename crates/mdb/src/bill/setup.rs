@@ -169,7 +169,7 @@ pub(super) mod tests {
         assert_eq!(setup.emit(), CAPTURED);
         assert_eq!(
             setup.to_string(),
-            "level 1, ISO 4217 840, scaling factor 100, 2 decimals, stacker holds 400, \
+            "level 1, USD (ISO 4217 840), scaling factor 100, 2 decimals, stacker holds 400, \
              high security all, escrow, bills 0=100 1=500 2=1000 3=2000"
         );
     }
