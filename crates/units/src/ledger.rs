@@ -43,6 +43,8 @@ pub enum Place {
     BoardCredit,
     /// Claim: what the board sold.
     BoardSales,
+    /// Claim: what the board was told an attendant took out or filled in by hand.
+    BoardService,
 }
 
 impl Place {
@@ -51,7 +53,11 @@ impl Place {
     pub fn is_physical(&self) -> bool {
         !matches!(
             self,
-            Self::BoardReceived(_) | Self::BoardPaid(_) | Self::BoardCredit | Self::BoardSales
+            Self::BoardReceived(_)
+                | Self::BoardPaid(_)
+                | Self::BoardCredit
+                | Self::BoardSales
+                | Self::BoardService
         )
     }
 }
@@ -73,6 +79,7 @@ impl fmt::Display for Place {
             Self::BoardPaid(d) => write!(f, "board: paid by {d}"),
             Self::BoardCredit => f.write_str("board: credit"),
             Self::BoardSales => f.write_str("board: sales"),
+            Self::BoardService => f.write_str("board: service"),
         }
     }
 }

@@ -1,0 +1,267 @@
+//! Reading a TOML table key by key, so that every error names its line, what was expected and the
+//! nearest valid name.
+
+use super::error::{RigError, nearest};
+use payrig_units::{Decimals, Micros, Money};
+use std::cell::RefCell;
+use std::ops::Range;
+use std::path::Path;
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+/// The text of a rig and its name, for errors.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Text<'a> {
+    pub(crate) file: &'a Path,
+    pub(crate) text: &'a str,
+}
+
+impl Text<'_> {
+    pub(crate) fn error(&self, span: &Range<usize>, message: impl Into<String>) -> RigError {
+        let before = self.text.get(..span.start).unwrap_or_default();
+        RigError {
+            file: self.file.to_owned(),
+            line: before.matches('\n').count() + 1,
+            message: message.into(),
+            hint: None,
+        }
+    }
+}
+
+/// A table being read. Every key asked for is remembered; [`Fields::finish`] refuses the others.
+pub(crate) struct Fields<'a> {
+    pub(crate) text: Text<'a>,
+    pub(crate) span: Range<usize>,
+    /// How errors name this table: `[[peripheral]]`.
+    title: &'a str,
+    table: &'a DeTable<'a>,
+    known: RefCell<Vec<&'static str>>,
+}
+
+type Found<T> = Result<Option<T>, RigError>;
+
+impl<'a> Fields<'a> {
+    pub(crate) fn new(
+        text: Text<'a>,
+        title: &'a str,
+        span: Range<usize>,
+        table: &'a DeTable<'a>,
+    ) -> Self {
+        Self { text, span, title, table, known: RefCell::default() }
+    }
+
+    pub(crate) fn get(&self, key: &'static str) -> Option<&'a Spanned<DeValue<'a>>> {
+        self.known.borrow_mut().push(key);
+        self.table.get(key)
+    }
+
+    pub(crate) fn error(&self, message: impl Into<String>) -> RigError {
+        self.text.error(&self.span, message)
+    }
+
+    /// The error of a value that is not what its key needs.
+    pub(crate) fn wrong(
+        &self,
+        key: &str,
+        value: &Spanned<DeValue<'_>>,
+        expected: &str,
+    ) -> RigError {
+        let found = self.text.text.get(value.span()).unwrap_or("?");
+        let message = format!("`{key}` is {found}; expected {expected}");
+        self.text.error(&value.span(), message)
+    }
+
+    /// The value of a key that must be there.
+    pub(crate) fn need<T>(&self, key: &str, expected: &str, found: Option<T>) -> Result<T, RigError> {
+        found.ok_or_else(|| self.error(format!("{} needs `{key}`: {expected}", self.title)))
+    }
+
+    pub(crate) fn string(&self, key: &'static str) -> Found<String> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        match value.get_ref() {
+            DeValue::String(s) => Ok(Some(s.to_string())),
+            _ => Err(self.wrong(key, value, "a text in quotes")),
+        }
+    }
+
+    pub(crate) fn boolean(&self, key: &'static str) -> Result<bool, RigError> {
+        Ok(self.boolean_or_none(key)?.unwrap_or(false))
+    }
+
+    pub(crate) fn boolean_or_none(&self, key: &'static str) -> Found<bool> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        match value.get_ref() {
+            DeValue::Boolean(b) => Ok(Some(*b)),
+            _ => Err(self.wrong(key, value, "true or false")),
+        }
+    }
+
+    /// A whole number in a range.
+    pub(crate) fn number(&self, key: &'static str, range: Range<u64>) -> Found<u64> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let parsed = match value.get_ref() {
+            DeValue::Integer(n) => u64::from_str_radix(n.as_str(), n.radix()).ok(),
+            _ => None,
+        };
+        match parsed {
+            Some(n) if range.contains(&n) => Ok(Some(n)),
+            _ => {
+                let expected =
+                    format!("a whole number from {} to {}", range.start, range.end.saturating_sub(1));
+                Err(self.wrong(key, value, &expected))
+            }
+        }
+    }
+
+    /// A time such as `"125 ms"`, `"2 s"` or `"300 us"`.
+    pub(crate) fn time(&self, key: &'static str) -> Found<Micros> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let parsed = match value.get_ref() {
+            DeValue::String(s) => parse_time(s),
+            _ => None,
+        };
+        match parsed {
+            Some(t) => Ok(Some(t)),
+            None => Err(self.wrong(key, value, "a time in quotes, as in \"125 ms\", \"2 s\" or \"300 us\"")),
+        }
+    }
+
+    /// An amount such as `"1.25"`, zero or more.
+    pub(crate) fn money(&self, key: &'static str, decimals: Decimals) -> Found<Money> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        self.money_of(key, value, decimals).map(Some)
+    }
+
+    pub(crate) fn money_of(
+        &self,
+        key: &str,
+        value: &Spanned<DeValue<'_>>,
+        decimals: Decimals,
+    ) -> Result<Money, RigError> {
+        let expected = format!(
+            "an amount in quotes with at most {} decimals, as in \"{}\"",
+            decimals.0,
+            Money(125).show(decimals)
+        );
+        let parsed = match value.get_ref() {
+            DeValue::String(s) => Money::parse(s, decimals).ok(),
+            _ => None,
+        };
+        parsed.filter(|m| *m >= Money::ZERO).ok_or_else(|| self.wrong(key, value, &expected))
+    }
+
+    /// One of a fixed set of words.
+    pub(crate) fn word<T: Copy>(&self, key: &'static str, words: &[(&'static str, T)]) -> Found<T> {
+        let Some(value) = self.get(key) else { return Ok(None) };
+        let names: Vec<&str> = words.iter().map(|(n, _)| *n).collect();
+        let found = match value.get_ref() {
+            DeValue::String(s) => s.to_string(),
+            _ => return Err(self.wrong(key, value, &format!("one of {}", names.join(", ")))),
+        };
+        if let Some((_, meaning)) = words.iter().find(|(n, _)| *n == found) {
+            return Ok(Some(*meaning));
+        }
+        let mut error = self.wrong(key, value, &format!("one of {}", names.join(", ")));
+        error.hint = nearest(&found, &names).map(|n| format!("did you mean \"{n}\"?"));
+        Err(error)
+    }
+
+    /// The items of an array, none when the key is missing.
+    pub(crate) fn array(
+        &self,
+        key: &'static str,
+    ) -> Result<impl Iterator<Item = &'a Spanned<DeValue<'a>>> + use<'a>, RigError> {
+        let items: &'a [Spanned<DeValue<'a>>] = match self.get(key) {
+            None => &[],
+            Some(value) => match value.get_ref() {
+                DeValue::Array(items) => items.as_slice(),
+                _ => return Err(self.wrong(key, value, "a list in square brackets")),
+            },
+        };
+        Ok(items.iter())
+    }
+
+    /// The tables of an array of tables, none when the key is missing.
+    pub(crate) fn tables(
+        &self,
+        key: &'static str,
+        title: &'a str,
+    ) -> Result<Vec<Fields<'a>>, RigError> {
+        let items = self.array(key)?;
+        items.map(|value| self.as_table(key, title, value)).collect()
+    }
+
+    /// A table under a key.
+    pub(crate) fn table(&self, key: &'static str, title: &'a str) -> Found<Fields<'a>> {
+        self.get(key).map(|value| self.as_table(key, title, value)).transpose()
+    }
+
+    fn as_table(
+        &self,
+        key: &str,
+        title: &'a str,
+        value: &'a Spanned<DeValue<'a>>,
+    ) -> Result<Fields<'a>, RigError> {
+        match value.get_ref() {
+            DeValue::Table(table) => Ok(Fields::new(self.text, title, value.span(), table)),
+            _ => Err(self.wrong(key, value, "a table")),
+        }
+    }
+
+    /// Refuses keys nobody asked for.
+    pub(crate) fn finish(&self) -> Result<(), RigError> {
+        let known = self.known.borrow();
+        for key in self.table.keys() {
+            let name: &str = key.get_ref();
+            if !known.contains(&name) {
+                let message = format!("{} has no key `{name}`", self.title);
+                let mut error = self.text.error(&key.span(), message);
+                error.hint = Some(match nearest(name, &known) {
+                    Some(near) => format!("did you mean `{near}`?"),
+                    None => format!("keys it has: {}", known.join(", ")),
+                });
+                return Err(error);
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Reads `"125 ms"`: a whole number and a unit (us, ms, s, min, h).
+pub(crate) fn parse_time(text: &str) -> Option<Micros> {
+    let text = text.trim();
+    let digits = text.len() - text.trim_start_matches(|c: char| c.is_ascii_digit()).len();
+    let (number, unit) = text.split_at_checked(digits)?;
+    let number: u64 = number.parse().ok()?;
+    let unit = match unit.trim() {
+        "us" => 1,
+        "ms" => 1_000,
+        "s" => 1_000_000,
+        "min" => 60_000_000,
+        "h" => 3_600_000_000,
+        _ => return None,
+    };
+    number.checked_mul(unit).map(Micros)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn times_have_a_unit() {
+        assert_eq!(parse_time("125 ms"), Some(Micros::ms(125)));
+        assert_eq!(parse_time("2s"), Some(Micros::secs(2)));
+        assert_eq!(parse_time("2"), None);
+        assert_eq!(parse_time("-2 s"), None);
+        assert_eq!(parse_time("99999999999999999999 s"), None);
+    }
+
+    proptest! {
+        #[test]
+        fn any_text_is_a_time_or_none(text in ".*") {
+            let _ = parse_time(&text);
+        }
+    }
+}

@@ -1,0 +1,450 @@
+//! The life of one peripheral as its master sees it: found, set up, polled, lost, found again
+//! (MDB/ICP 4.3, sections 2.4.3 and 2.5 F, G; initialization as in 5.3, 6.3 and 7.4.1).
+
+use crate::Outcome;
+use payrig_mdb::{Address, Block};
+use payrig_units::Micros;
+use std::collections::VecDeque;
+
+/// How often a peripheral is spoken to, and when it is given up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Rhythm {
+    /// From one POLL to the next: 25 to 200 ms (section 2.4.3), 125 to 200 ms recommended
+    /// (Appendix 3, section 2).
+    pub poll_every: Micros,
+    /// How long a peripheral may say nothing (sections 5.4, 6.4, 7.5).
+    pub non_response: Micros,
+    /// From one RESET to the next while it is away (section 2.4.3: at least every ten seconds).
+    pub reset_every: Micros,
+}
+
+impl Rhythm {
+    /// Poll every 125 ms; give up after `non_response`; RESET every 10 s.
+    #[must_use]
+    pub const fn new(non_response: Micros) -> Self {
+        Self {
+            poll_every: Micros::ms(125),
+            non_response,
+            reset_every: Micros::secs(10),
+        }
+    }
+}
+
+/// Where a peripheral is in its life.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Life {
+    /// POLLed for JUST RESET, after power-up or a bus reset.
+    Looking,
+    /// RESET is being sent: at once twice, then every ten seconds.
+    Resetting {
+        /// RESETs sent so far.
+        sent: u32,
+    },
+    /// RESET was acknowledged; POLLed for JUST RESET.
+    AwaitingJustReset,
+    /// The initialization sequence is under way.
+    SettingUp,
+    /// Set up, POLLed.
+    Running,
+}
+
+/// What the initialization sequence wants next.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Setup {
+    /// This command.
+    Send(Block),
+    /// A POLL, for data that is still owed.
+    Poll,
+    /// Nothing before then; POLLs go on meanwhile.
+    Wait(Micros),
+    /// It is done.
+    Done,
+}
+
+/// What a driver made of an answer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Verdict {
+    /// Understood, or of no matter.
+    Fine,
+    /// The peripheral says it was just reset.
+    JustReset,
+    /// Credit was reported: POLL again soon, to tell a repetition from a new report (Appendix 3,
+    /// section 3, condition 2).
+    CheckRepeat,
+    /// The peripheral must be RESET to be in a known state (Appendix 3, section 3: command out of
+    /// sequence).
+    Desynchronised,
+}
+
+/// What one kind of peripheral adds to the common life.
+pub(crate) trait Driver {
+    /// Its POLL.
+    fn poll(&self) -> Block;
+    /// Its RESET.
+    fn reset(&self) -> Block;
+    /// It was just reset: the initialization sequence begins.
+    fn begin_setup(&mut self, now: Micros);
+    /// The next step of the initialization sequence.
+    fn next_setup(&mut self, now: Micros) -> Setup;
+    /// A command was answered with ACK (`None`) or data.
+    fn answered(&mut self, now: Micros, command: &Block, data: Option<&Block>) -> Verdict;
+    /// A command other than POLL was not answered. True when it may be sent again.
+    fn unanswered(&mut self, now: Micros, command: &Block) -> bool;
+    /// The peripheral went away.
+    fn lost(&mut self, now: Micros);
+}
+
+/// How long a repeated report is waited for (Appendix 3, section 3: the recommended maximum
+/// response time, 20 ms).
+const REPEAT_CHECK: Micros = Micros::ms(20);
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Slot {
+    Poll,
+    Reset,
+    Setup,
+    Wanted,
+}
+
+/// One peripheral's schedule.
+#[derive(Debug)]
+pub(crate) struct Channel {
+    pub(crate) address: Address,
+    pub(crate) rhythm: Rhythm,
+    life: Life,
+    due: Micros,
+    asked: Option<(Block, Slot)>,
+    wanted: VecDeque<Block>,
+    /// A command that was not answered is being repeated: POLL goes between.
+    poll_between: bool,
+    silent_since: Option<Micros>,
+    looking_since: Micros,
+}
+
+impl Channel {
+    pub(crate) fn new(address: Address, rhythm: Rhythm, now: Micros) -> Self {
+        Self {
+            address,
+            rhythm,
+            life: Life::Looking,
+            due: now,
+            asked: None,
+            wanted: VecDeque::new(),
+            poll_between: false,
+            silent_since: None,
+            looking_since: now,
+        }
+    }
+
+    pub(crate) fn life(&self) -> Life {
+        self.life
+    }
+
+    /// When the next command wants to be sent.
+    pub(crate) fn due(&self) -> Micros {
+        if self.asked.is_some() {
+            Micros::NEVER
+        } else {
+            self.due
+        }
+    }
+
+    /// Queues a command; it goes out ahead of the next POLL.
+    pub(crate) fn want(&mut self, now: Micros, block: Block) {
+        self.wanted.push_back(block);
+        if self.life == Life::Running {
+            self.due = self.due.min(now);
+        }
+    }
+
+    /// True while commands other than POLL are still to be sent or answered.
+    pub(crate) fn is_busy(&self) -> bool {
+        !self.wanted.is_empty() || matches!(self.asked, Some((_, Slot::Wanted)))
+    }
+
+    /// A bus reset or power-up: look for it anew.
+    pub(crate) fn restart(&mut self, now: Micros) {
+        *self = Self::new(self.address, self.rhythm, now);
+    }
+
+    /// The next command. It counts as sent.
+    pub(crate) fn next_command(&mut self, now: Micros, driver: &mut dyn Driver) -> Block {
+        self.due = now + self.rhythm.poll_every;
+        let (block, slot) = match self.life {
+            Life::Looking | Life::AwaitingJustReset => (driver.poll(), Slot::Poll),
+            Life::Resetting { sent } => {
+                self.life = Life::Resetting {
+                    sent: sent.saturating_add(1),
+                };
+                // Section 2.5 G: one RESET, a second, then one every ten seconds.
+                if sent > 0 {
+                    self.due = now + self.rhythm.reset_every;
+                }
+                (driver.reset(), Slot::Reset)
+            }
+            Life::SettingUp if self.poll_between => (driver.poll(), Slot::Poll),
+            Life::SettingUp => match driver.next_setup(now) {
+                Setup::Send(block) => (block, Slot::Setup),
+                Setup::Poll => (driver.poll(), Slot::Poll),
+                Setup::Wait(until) => {
+                    self.due = self.due.min(until);
+                    (driver.poll(), Slot::Poll)
+                }
+                Setup::Done => {
+                    self.life = Life::Running;
+                    self.running_command(driver)
+                }
+            },
+            Life::Running => self.running_command(driver),
+        };
+        self.poll_between = false;
+        self.asked = Some((block, slot));
+        block
+    }
+
+    fn running_command(&mut self, driver: &dyn Driver) -> (Block, Slot) {
+        match self.wanted.front() {
+            Some(block) if !self.poll_between => (*block, Slot::Wanted),
+            _ => (driver.poll(), Slot::Poll),
+        }
+    }
+
+    /// How the exchange begun with [`next_command`](Self::next_command) ended.
+    pub(crate) fn outcome(&mut self, now: Micros, outcome: &Outcome, driver: &mut dyn Driver) {
+        let Some((block, slot)) = self.asked.take() else {
+            return;
+        };
+        let data = match outcome {
+            Outcome::Ack => None,
+            Outcome::Data(data) => Some(data),
+            Outcome::Silence | Outcome::Nak | Outcome::Garbage => {
+                self.no_answer(now, &block, slot, *outcome != Outcome::Silence, driver);
+                return;
+            }
+        };
+        self.silent_since = None;
+        match slot {
+            Slot::Reset => {
+                // The driver may wait for the reset to be over from here on.
+                self.life = Life::AwaitingJustReset;
+                self.looking_since = now;
+                self.due = now + self.rhythm.poll_every;
+                return;
+            }
+            Slot::Wanted => {
+                self.wanted.pop_front();
+            }
+            Slot::Setup => self.due = now,
+            Slot::Poll => {}
+        }
+        match driver.answered(now, &block, data) {
+            Verdict::JustReset => {
+                self.life = Life::SettingUp;
+                self.wanted.clear();
+                driver.begin_setup(now);
+                self.due = now;
+            }
+            Verdict::CheckRepeat => self.due = now + REPEAT_CHECK,
+            Verdict::Desynchronised => self.begin_reset(now),
+            Verdict::Fine => self.still_no_just_reset(now, driver),
+        }
+        if self.life == Life::Running && !self.wanted.is_empty() {
+            self.due = self.due.min(now + Micros::ms(5));
+        }
+        if self.life == Life::SettingUp && slot == Slot::Poll {
+            self.due = self.due.min(now + Micros::ms(25));
+        }
+    }
+
+    /// It answers POLL but never says JUST RESET.
+    fn still_no_just_reset(&mut self, now: Micros, driver: &mut dyn Driver) {
+        if now.since(self.looking_since) < self.rhythm.non_response {
+            return;
+        }
+        match self.life {
+            // It was not reset by us: a RESET puts it in a known state.
+            Life::Looking => self.begin_reset(now),
+            // It acknowledged RESET and will not say so: go on without.
+            Life::AwaitingJustReset => {
+                self.life = Life::SettingUp;
+                driver.begin_setup(now);
+            }
+            _ => {}
+        }
+    }
+
+    fn begin_reset(&mut self, now: Micros) {
+        self.life = Life::Resetting { sent: 0 };
+        self.wanted.clear();
+        self.silent_since = None;
+        self.due = now;
+    }
+
+    fn no_answer(
+        &mut self,
+        now: Micros,
+        block: &Block,
+        slot: Slot,
+        heard_something: bool,
+        driver: &mut dyn Driver,
+    ) {
+        self.poll_between = slot != Slot::Poll;
+        if slot == Slot::Wanted && !driver.unanswered(now, block) {
+            self.wanted.pop_front();
+        }
+        if slot == Slot::Reset {
+            return;
+        }
+        let since = *self.silent_since.get_or_insert(now);
+        if heard_something {
+            // It is there, but garbled: the non-response time is about silence.
+            self.silent_since = None;
+        } else if now.since(since) >= self.rhythm.non_response {
+            driver.lost(now);
+            self.begin_reset(now);
+        } else if slot != Slot::Poll {
+            // Repetition alternates with POLL (Appendix 3, section 3), a little faster than polls.
+            self.due = self.due.min(now + Micros::ms(25));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A driver whose set-up is two commands.
+    #[derive(Default)]
+    struct Plain {
+        step: usize,
+        setups: u32,
+        lost: u32,
+    }
+
+    impl Driver for Plain {
+        fn poll(&self) -> Block {
+            Block::new(&[0x0B]).unwrap()
+        }
+        fn reset(&self) -> Block {
+            Block::new(&[0x08]).unwrap()
+        }
+        fn begin_setup(&mut self, _: Micros) {
+            self.step = 0;
+            self.setups += 1;
+        }
+        fn next_setup(&mut self, _: Micros) -> Setup {
+            match self.step {
+                0 => Setup::Send(Block::new(&[0x09]).unwrap()),
+                1 => Setup::Send(Block::new(&[0x0A]).unwrap()),
+                _ => Setup::Done,
+            }
+        }
+        fn answered(&mut self, _: Micros, command: &Block, data: Option<&Block>) -> Verdict {
+            if command.first() != 0x0B {
+                self.step += 1;
+            }
+            match data.map(Block::bytes) {
+                Some([0x0B]) => Verdict::JustReset,
+                _ => Verdict::Fine,
+            }
+        }
+        fn unanswered(&mut self, _: Micros, _: &Block) -> bool {
+            true
+        }
+        fn lost(&mut self, _: Micros) {
+            self.lost += 1;
+        }
+    }
+
+    struct Play {
+        channel: Channel,
+        driver: Plain,
+        now: Micros,
+    }
+
+    impl Play {
+        fn new() -> Self {
+            let rhythm = Rhythm::new(Micros::secs(2));
+            let channel = Channel::new(Address::CHANGER, rhythm, Micros::ZERO);
+            Self {
+                channel,
+                driver: Plain::default(),
+                now: Micros::ZERO,
+            }
+        }
+        /// Waits for the next command and answers it. Returns when it was sent and its first byte.
+        fn turn(&mut self, outcome: Outcome) -> (Micros, u8) {
+            self.now = self.now.max(self.channel.due());
+            let block = self.channel.next_command(self.now, &mut self.driver);
+            let at = self.now;
+            self.now += Micros::ms(8);
+            self.channel.outcome(self.now, &outcome, &mut self.driver);
+            (at, block.first())
+        }
+    }
+
+    fn just_reset() -> Outcome {
+        Outcome::Data(Block::new(&[0x0B]).unwrap())
+    }
+
+    fn status() -> Outcome {
+        Outcome::Data(Block::new(&[0x03, 0x18]).unwrap())
+    }
+
+    #[test]
+    fn set_up_follows_just_reset_and_a_new_just_reset_starts_it_again_without_reset() {
+        let mut play = Play::new();
+        let sent: Vec<u8> = [
+            just_reset(),
+            status(),
+            status(),
+            Outcome::Ack,
+            just_reset(),
+            status(),
+        ]
+        .map(|o| play.turn(o).1)
+        .to_vec();
+        assert_eq!(sent, [0x0B, 0x09, 0x0A, 0x0B, 0x0B, 0x09]);
+        assert_eq!(play.driver.setups, 2);
+    }
+
+    /// MDB/ICP 4.3, section 2.5 F and G, and Appendix 3, section 3 (repetition alternates with
+    /// POLL): silence for the non-response time, then RESET, RESET, and one every ten seconds.
+    #[test]
+    fn silence_leads_to_reset_every_ten_seconds() {
+        let mut play = Play::new();
+        play.turn(just_reset());
+        play.turn(status());
+        play.turn(status());
+        play.turn(Outcome::Ack);
+        play.channel
+            .want(play.now, Block::new(&[0x0C, 0, 0, 0, 0]).unwrap());
+        let quiet_from = play.now;
+        let mut sent = Vec::new();
+        while !sent.contains(&0x08) {
+            sent.push(play.turn(Outcome::Silence).1);
+        }
+        assert_eq!(&sent[..4], [0x0C, 0x0B, 0x0C, 0x0B]);
+        assert!(play.now.since(quiet_from) >= Micros::secs(2));
+        assert_eq!(play.driver.lost, 1);
+        let second = play.turn(Outcome::Silence);
+        let third = play.turn(Outcome::Silence);
+        let fourth = play.turn(Outcome::Silence);
+        assert_eq!([second.1, third.1, fourth.1], [0x08; 3]);
+        assert_eq!(third.0.since(second.0), Micros::secs(10));
+        assert_eq!(fourth.0.since(third.0), Micros::secs(10));
+        assert_eq!(play.turn(Outcome::Ack).1, 0x08);
+        assert_eq!(play.turn(just_reset()).1, 0x0B);
+        assert_eq!(play.turn(status()).1, 0x09);
+    }
+
+    #[test]
+    fn a_device_that_never_says_just_reset_is_reset_once_and_then_set_up() {
+        let mut play = Play::new();
+        let mut sent = Vec::new();
+        while sent.last() != Some(&0x09) {
+            sent.push(play.turn(Outcome::Ack).1);
+        }
+        assert_eq!(sent.iter().filter(|b| **b == 0x08).count(), 1);
+    }
+}
