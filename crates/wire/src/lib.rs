@@ -1,5 +1,18 @@
 //! Time-stamped words and edges; the timing rules and their findings; captures and recordings.
+//!
+//! No clock and, but for [`capture::read_path`], no file is opened here: values in, values out.
+//!
+//! - [`capture`]: logic captures in and out;
+//! - [`uart`]: nine-bit words from edges, and edges from words;
+//! - [`BlockBuilder`]: words to blocks; [`rules`]: what the standard asks of their times;
+//! - [`recording`]: what happened on a bench, line by line.
 
+mod blocks;
+pub mod capture;
+pub mod rules;
 mod signal;
+pub mod uart;
 
+pub use blocks::{BlockBuilder, FINISHED_PAUSE, UNFINISHED_PAUSE, WireBlock};
+pub use rules::{Finding, Judge, Monitor, Observed, Severity};
 pub use signal::{BAUD, BusEvent, Edge, Source, TimedWord, Transmission, WORD_TIME};

@@ -65,6 +65,35 @@ pub enum BusEvent {
 
 pub use payrig_pulse::Edge;
 
+impl BusEvent {
+    /// When it starts.
+    #[must_use]
+    pub const fn start(&self) -> Micros {
+        match self {
+            Self::Word(word) => word.start,
+            Self::Break { start, .. } | Self::Garbled { start, .. } => *start,
+        }
+    }
+
+    /// When it ends.
+    #[must_use]
+    pub const fn end(&self) -> Micros {
+        match self {
+            Self::Word(word) => word.end,
+            Self::Break { end, .. } | Self::Garbled { end, .. } => *end,
+        }
+    }
+
+    /// Which side of the bus it is on.
+    #[must_use]
+    pub const fn source(&self) -> Source {
+        match self {
+            Self::Word(word) => word.source,
+            Self::Break { source, .. } | Self::Garbled { source, .. } => *source,
+        }
+    }
+}
+
 /// What a state machine wants sent on the bus. The driver (simulated or live) carries it out and
 /// owns the real times.
 #[derive(Clone, Debug, PartialEq, Eq)]

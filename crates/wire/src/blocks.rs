@@ -1,0 +1,282 @@
+//! Words grouped into blocks (MDB/ICP 4.3, section 2.2), as they come.
+//!
+//! Where a block ends: a peripheral's at its mode bit, a master's where its length is reached, both
+//! where the other side speaks, where the line falls silent, or where a mode bit starts the next
+//! block. Words that follow so closely that they can only belong to the same transmission stay with
+//! it, so an over-long block or one with misplaced mode bits is kept whole and can be judged.
+
+use crate::{BusEvent, Source, TimedWord};
+use payrig_mdb::{
+    ACK, Address, Block, BlockError, Length, MasterFrame, NAK, PeripheralFrame, RET, chk,
+    command_length,
+};
+use payrig_units::Micros;
+
+/// A pause after which a finished block cannot go on. Twice the longest pause between bytes
+/// (section 3.2), so that a breach of that limit does not tear a block.
+pub const FINISHED_PAUSE: Micros = Micros::ms(2);
+
+/// A pause after which an unfinished block is given up. Four times the pause a receiver should bear
+/// (Appendix 3, section 2).
+pub const UNFINISHED_PAUSE: Micros = Micros::ms(20);
+
+/// Words that travelled together, and when.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WireBlock {
+    /// Who sent it.
+    pub source: Source,
+    /// Start-bit edge of its first word.
+    pub start: Micros,
+    /// End of its last stop bit.
+    pub end: Micros,
+    /// Its words, CHK included; never empty.
+    pub words: Vec<TimedWord>,
+    /// Words within it that could not be read: start and end.
+    pub garbled: Vec<(Micros, Micros)>,
+    /// It follows data of a peripheral and is a lone word without mode bit: ACK, NAK or RET.
+    pub answers_data: bool,
+}
+
+impl WireBlock {
+    /// Its bytes, CHK included.
+    #[must_use]
+    pub fn bytes(&self) -> Vec<u8> {
+        self.words.iter().map(|w| w.word.byte).collect()
+    }
+
+    /// Its mode bits, one per byte.
+    #[must_use]
+    pub fn modes(&self) -> Vec<bool> {
+        self.words.iter().map(|w| w.word.mode).collect()
+    }
+
+    /// The longest pause between two of its words, and after which word. Pauses that hold a
+    /// garbled word are left out.
+    #[must_use]
+    pub fn longest_pause(&self) -> Option<(Micros, usize)> {
+        let pairs = self.words.iter().zip(self.words.iter().skip(1));
+        pairs
+            .enumerate()
+            .filter(|(_, (a, b))| {
+                !self
+                    .garbled
+                    .iter()
+                    .any(|(start, _)| *start >= a.start && *start <= b.start)
+            })
+            .map(|(i, (a, b))| (b.start.since(a.end), i))
+            .max_by_key(|(pause, i)| (*pause, std::cmp::Reverse(*i)))
+    }
+
+    /// The address byte's address, for a command of the master.
+    #[must_use]
+    pub fn address(&self) -> Option<Address> {
+        match (self.source, self.words.as_slice()) {
+            (Source::Master, [_]) if self.answers_data => None,
+            (Source::Master, [first, ..]) if first.word.mode || self.words.len() > 1 => {
+                Some(Address::of(first.word.byte))
+            }
+            _ => None,
+        }
+    }
+
+    /// What the master said.
+    ///
+    /// # Errors
+    /// The block is not one of the master's (then [`BlockError::Empty`]), its CHK is wrong, or its
+    /// length.
+    pub fn master_frame(&self) -> Result<MasterFrame, BlockError> {
+        if self.source != Source::Master {
+            return Err(BlockError::Empty);
+        }
+        match self.words.as_slice() {
+            [one] if !one.word.mode => match one.word.byte {
+                ACK => Ok(MasterFrame::Ack),
+                NAK => Ok(MasterFrame::Nak),
+                RET => Ok(MasterFrame::Ret),
+                _ => Err(BlockError::Empty),
+            },
+            _ => Block::from_wire(&self.bytes()).map(MasterFrame::Command),
+        }
+    }
+
+    /// What a peripheral said.
+    ///
+    /// # Errors
+    /// The block is not a peripheral's (then [`BlockError::Empty`]), its CHK is wrong, or its
+    /// length.
+    pub fn peripheral_frame(&self) -> Result<PeripheralFrame, BlockError> {
+        if self.source != Source::Peripheral {
+            return Err(BlockError::Empty);
+        }
+        match self.words.as_slice() {
+            [one] => match one.word.byte {
+                ACK => Ok(PeripheralFrame::Ack),
+                NAK => Ok(PeripheralFrame::Nak),
+                _ => Err(BlockError::Empty),
+            },
+            _ => Block::from_wire(&self.bytes()).map(PeripheralFrame::Data),
+        }
+    }
+
+    /// True when the sender seems to have said all it meant to say.
+    pub(crate) fn finished(&self) -> bool {
+        let bytes = self.bytes();
+        let Some((last, data)) = bytes.split_last() else {
+            return false;
+        };
+        match self.source {
+            Source::Peripheral => self.words.last().is_some_and(|w| w.word.mode),
+            Source::Master if self.answers_data => true,
+            Source::Master => match command_length(&bytes) {
+                Length::Known(length) => bytes.len() >= length,
+                Length::NeedMore | Length::Unknown => !data.is_empty() && chk(data) == *last,
+            },
+        }
+    }
+}
+
+/// Groups words into blocks, one event at a time.
+#[derive(Clone, Debug, Default)]
+pub struct BlockBuilder {
+    open: Option<WireBlock>,
+    /// The last block closed was a peripheral's with more than one byte.
+    after_data: bool,
+    /// A garbled word before the first readable one of its block.
+    lost: Option<(Source, Micros, Micros)>,
+    eager: bool,
+}
+
+impl BlockBuilder {
+    /// A builder for watchers: it waits until a block can no longer go on, so that faulty blocks
+    /// are kept whole.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// A builder for those who must answer: a block is given out with the word that finishes it,
+    /// and a mode bit always starts a new block of the master.
+    #[must_use]
+    pub fn eager() -> Self {
+        Self {
+            eager: true,
+            ..Self::default()
+        }
+    }
+
+    /// Takes an event and gives the blocks it closes, in order.
+    pub fn push(&mut self, event: &BusEvent) -> Vec<WireBlock> {
+        match event {
+            BusEvent::Word(word) => self.word(*word),
+            BusEvent::Break { .. } => {
+                let closed = self.flush();
+                self.after_data = false;
+                self.lost = None;
+                closed.into_iter().collect()
+            }
+            BusEvent::Garbled { start, end, source } => match self.open.as_mut() {
+                Some(open) if open.source == *source && may_go_on(open, *start) => {
+                    open.garbled.push((*start, *end));
+                    Vec::new()
+                }
+                _ => {
+                    let closed = self.flush();
+                    self.lost = Some((*source, *start, *end));
+                    closed.into_iter().collect()
+                }
+            },
+        }
+    }
+
+    /// Tells the time: closes a block whose line has been silent too long for it to go on.
+    pub fn idle(&mut self, now: Micros) -> Option<WireBlock> {
+        if now >= self.next_deadline() {
+            self.flush()
+        } else {
+            None
+        }
+    }
+
+    /// When [`BlockBuilder::idle`] will close the open block; [`Micros::NEVER`] without one.
+    #[must_use]
+    pub fn next_deadline(&self) -> Micros {
+        self.open
+            .as_ref()
+            .map_or(Micros::NEVER, |o| last_sign(o) + pause_allowed(o))
+    }
+
+    /// Closes the open block, whatever its state: the end of a capture, or a break.
+    pub fn flush(&mut self) -> Option<WireBlock> {
+        let block = self.open.take()?;
+        self.after_data = block.source == Source::Peripheral && block.words.len() > 1;
+        Some(block)
+    }
+
+    fn word(&mut self, word: TimedWord) -> Vec<WireBlock> {
+        let mut closed = Vec::new();
+        match self.open.as_mut() {
+            Some(open) if goes_on(open, &word, self.eager) => {
+                open.end = word.end;
+                open.words.push(word);
+                open.answers_data = false;
+            }
+            _ => {
+                closed.extend(self.flush());
+                let answers_data =
+                    self.after_data && word.source == Source::Master && !word.word.mode;
+                let garbled = self
+                    .lost
+                    .take()
+                    .filter(|(source, _, end)| {
+                        *source == word.source && word.start.since(*end) < UNFINISHED_PAUSE
+                    })
+                    .map(|(_, start, end)| (start, end));
+                self.open = Some(WireBlock {
+                    source: word.source,
+                    start: word.start,
+                    end: word.end,
+                    words: vec![word],
+                    garbled: garbled.into_iter().collect(),
+                    answers_data,
+                });
+            }
+        }
+        if self.eager && self.open.as_ref().is_some_and(WireBlock::finished) {
+            closed.extend(self.flush());
+        }
+        closed
+    }
+}
+
+/// End of the last word, or of the last garbled one.
+fn last_sign(open: &WireBlock) -> Micros {
+    open.garbled
+        .iter()
+        .map(|(_, end)| *end)
+        .fold(open.end, Micros::max)
+}
+
+fn pause_allowed(open: &WireBlock) -> Micros {
+    if open.finished() {
+        FINISHED_PAUSE
+    } else {
+        UNFINISHED_PAUSE
+    }
+}
+
+/// Whether something that starts at `start` may belong to the open block.
+fn may_go_on(open: &WireBlock, start: Micros) -> bool {
+    start.since(last_sign(open)) < pause_allowed(open)
+}
+
+/// Whether `word` belongs to the open block.
+fn goes_on(open: &WireBlock, word: &TimedWord, eager: bool) -> bool {
+    if open.source != word.source {
+        return false;
+    }
+    if open.source == Source::Master && word.word.mode {
+        // A mode bit starts a block, unless it falls right into the middle of an unfinished one.
+        return !eager && !open.finished() && word.start.since(last_sign(open)) < FINISHED_PAUSE;
+    }
+    may_go_on(open, word.start)
+}

@@ -1,0 +1,98 @@
+//! Opening a file: what it is, by its content first and by its extension where that tells nothing.
+
+use super::{Capture, CaptureError, CaptureProblem, read_csv, read_vcd};
+use std::fs;
+use std::path::Path;
+
+/// What a file holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FileKind {
+    /// A value change dump.
+    Vcd,
+    /// Comma separated values with a time column.
+    Csv,
+    /// A recording of a bench ([`crate::recording`]).
+    Recording,
+}
+
+impl FileKind {
+    /// Tells by the first bytes, and where they tell nothing by the extension (without its dot).
+    #[must_use]
+    pub fn of(extension: &str, head: &[u8]) -> Option<Self> {
+        let text = head.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(head);
+        let text = text.trim_ascii_start();
+        if text.starts_with(b"$") {
+            return Some(Self::Vcd);
+        }
+        if text.starts_with(b"{") {
+            return Some(Self::Recording);
+        }
+        if text
+            .get(..4)
+            .is_some_and(|t| t.eq_ignore_ascii_case(b"time"))
+        {
+            return Some(Self::Csv);
+        }
+        match extension.to_ascii_lowercase().as_str() {
+            "vcd" => Some(Self::Vcd),
+            "csv" => Some(Self::Csv),
+            "jsonl" => Some(Self::Recording),
+            _ => None,
+        }
+    }
+}
+
+/// Reads a capture of either format.
+///
+/// # Errors
+/// As [`read_vcd`] and [`read_csv`]; also when the file does not open, or is no capture.
+pub fn read_path(path: &Path) -> Result<Capture, CaptureError> {
+    let file = path.display().to_string();
+    let fail = |problem| Err(CaptureError::new(&file, None, problem));
+    let bytes = match fs::read(path) {
+        Ok(bytes) => bytes,
+        Err(e) => return fail(CaptureProblem::Io(e.to_string())),
+    };
+    let extension = path
+        .extension()
+        .map(|e| e.to_string_lossy().into_owned())
+        .unwrap_or_default();
+    let known = FileKind::of(&extension, &bytes);
+    if bytes.trim_ascii().is_empty() && known.is_some() {
+        return fail(CaptureProblem::Empty("the file has no content".into()));
+    }
+    match known {
+        Some(FileKind::Vcd) => read_vcd(&file, &bytes[..]),
+        Some(FileKind::Csv) => read_csv(&file, &bytes[..]),
+        Some(FileKind::Recording) => fail(CaptureProblem::IsRecording),
+        None => fail(CaptureProblem::UnknownKind {
+            extension: if extension.is_empty() {
+                "none".into()
+            } else {
+                format!(".{extension}")
+            },
+        }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn content_goes_before_extension() {
+        assert_eq!(FileKind::of("csv", b"$timescale"), Some(FileKind::Vcd));
+        assert_eq!(FileKind::of("txt", b"Time [s],a"), Some(FileKind::Csv));
+        assert_eq!(FileKind::of("VCD", b""), Some(FileKind::Vcd));
+        assert_eq!(FileKind::of("sr", b"PK"), None);
+    }
+
+    #[test]
+    fn a_missing_file_is_named() {
+        let e = read_path(Path::new("/no/such/bus.vcd")).unwrap_err();
+        assert!(
+            e.to_string()
+                .starts_with("/no/such/bus.vcd: cannot be read")
+        );
+    }
+}

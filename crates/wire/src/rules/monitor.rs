@@ -1,0 +1,85 @@
+//! Builder and judge in one: events in, blocks and findings out.
+
+use super::{Finding, Judge};
+use crate::{BlockBuilder, BusEvent, UNFINISHED_PAUSE, WireBlock};
+use payrig_units::Micros;
+
+/// What became known with an event.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Observed {
+    /// Blocks that ended, in order.
+    pub blocks: Vec<WireBlock>,
+    /// What was found.
+    pub findings: Vec<Finding>,
+}
+
+/// Watches a bus.
+#[derive(Clone, Debug, Default)]
+pub struct Monitor {
+    builder: BlockBuilder,
+    judge: Judge,
+}
+
+impl Monitor {
+    /// Watches a bus from its first word.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Watches a capture that starts at `start`, perhaps in the middle of a block.
+    #[must_use]
+    pub fn of_capture(start: Micros) -> Self {
+        Self {
+            builder: BlockBuilder::new(),
+            judge: Judge::of_capture(start),
+        }
+    }
+
+    /// Takes an event.
+    pub fn push(&mut self, event: &BusEvent) -> Observed {
+        let blocks = self.builder.push(event);
+        let mut observed = self.judge_all(blocks);
+        observed.findings.extend(self.judge.event(event));
+        observed
+    }
+
+    /// Tells the time, so that the last block before a silence is given out.
+    pub fn idle(&mut self, now: Micros) -> Observed {
+        let blocks = self.builder.idle(now).into_iter().collect();
+        self.judge_all(blocks)
+    }
+
+    /// When [`Monitor::idle`] has something to say.
+    #[must_use]
+    pub fn next_deadline(&self) -> Micros {
+        self.builder.next_deadline()
+    }
+
+    /// The end, at `end`: the last block, and the advice gathered.
+    pub fn finish(&mut self, end: Micros) -> Observed {
+        let mut observed = Observed::default();
+        if let Some(block) = self.builder.flush() {
+            let cut = !block.finished() && end.since(block.end) < UNFINISHED_PAUSE;
+            observed.findings = if cut {
+                self.judge.cut_block(&block)
+            } else {
+                self.judge.block(&block)
+            };
+            observed.blocks.push(block);
+        }
+        observed.findings.extend(self.judge.finish(end));
+        observed
+    }
+
+    /// How many limits were broken so far.
+    #[must_use]
+    pub fn limits_broken(&self) -> u64 {
+        self.judge.limits_broken()
+    }
+
+    fn judge_all(&mut self, blocks: Vec<WireBlock>) -> Observed {
+        let findings = blocks.iter().flat_map(|b| self.judge.block(b)).collect();
+        Observed { blocks, findings }
+    }
+}
