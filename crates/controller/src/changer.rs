@@ -3,11 +3,11 @@
 use crate::channel::{Driver, Setup as Next, Verdict};
 use crate::repeat::RepeatGuard;
 use crate::{Report, Stock, make_change};
-use payrig_mdb::changer::{
-    CoinCredit, CoinType, CoinTypes, Command, DispenseCount, Features, Report as Activity, Response,
-    Routing, Setup, Status, TUBE_STATUS_DELAY, TubeStatus,
-};
 use payrig_mdb::Block;
+use payrig_mdb::changer::{
+    CoinCredit, CoinType, CoinTypes, Command, DiagnosticCode, DispenseCount, Features,
+    Report as Activity, Response, Routing, Setup, Status, TUBE_STATUS_DELAY, TubeStatus,
+};
 use payrig_units::{Micros, Money};
 use std::collections::VecDeque;
 
@@ -108,7 +108,13 @@ impl Changer {
         CoinType::all()
             .zip(self.tubes)
             .filter(|(t, _)| !self.defective.contains(*t))
-            .filter_map(|(t, count)| Some(Stock { coin_type: t.get(), value: worth(t)?, count }))
+            .filter_map(|(t, count)| {
+                Some(Stock {
+                    coin_type: t.get(),
+                    value: worth(t)?,
+                    count,
+                })
+            })
             .collect()
     }
 
@@ -149,11 +155,14 @@ impl Changer {
     }
 
     fn order_next(&mut self) {
-        let Some(payout) = &mut self.payout else { return };
+        let Some(payout) = &mut self.payout else {
+            return;
+        };
         match payout.plan.pop_front() {
             Some((coin_type, coins)) => {
                 payout.phase = PayPhase::Ordering;
-                self.wanted.push_back(Command::Dispense { coin_type, coins });
+                self.wanted
+                    .push_back(Command::Dispense { coin_type, coins });
             }
             None => {
                 payout.phase = PayPhase::Counting;
@@ -164,7 +173,9 @@ impl Changer {
 
     /// Compares the tubes with what they held before the payout.
     fn count_payout(&mut self) {
-        let Some(mut payout) = self.payout.take() else { return };
+        let Some(mut payout) = self.payout.take() else {
+            return;
+        };
         let setup = self.setup.as_ref();
         let worth = |t: CoinType| match setup.map(|s| s.credit(t)) {
             Some(CoinCredit::Worth(value)) => value,
@@ -182,8 +193,15 @@ impl Changer {
         payout.before = self.tubes;
         if payout.left > Money::ZERO {
             let (left, name) = (payout.left, &self.name);
-            let why = if payout.uncertain { "a DISPENSE was not acknowledged" } else { "a tube ran dry" };
-            let note = format!("{name}: {} minor units not paid out: {why}", left.as_minor());
+            let why = if payout.uncertain {
+                "a DISPENSE was not acknowledged"
+            } else {
+                "a tube ran dry"
+            };
+            let note = format!(
+                "{name}: {} minor units not paid out: {why}",
+                left.as_minor()
+            );
             self.reports.push(Report::Notice(note));
             if payout.tries < PAYOUT_TRIES {
                 if let Some(plan) = self.plan(payout.left) {
@@ -197,29 +215,50 @@ impl Changer {
             }
         }
         let device = self.name.clone();
-        self.reports.push(Report::PaidOut { device, value: payout.paid });
+        self.reports.push(Report::PaidOut {
+            device,
+            value: payout.paid,
+        });
     }
 
     fn took_tube_status(&mut self, status: &TubeStatus) {
-        self.defective = status.full.iter().filter(|t| status.is_defective(*t)).collect();
+        self.defective = status
+            .full
+            .iter()
+            .filter(|t| status.is_defective(*t))
+            .collect();
         for (t, count) in CoinType::all().zip(self.tubes.iter_mut()) {
             *count = u32::from(status.counts.get(t));
         }
-        if self.payout.as_ref().is_some_and(|p| p.phase == PayPhase::Counting) {
+        if self
+            .payout
+            .as_ref()
+            .is_some_and(|p| p.phase == PayPhase::Counting)
+        {
             self.count_payout();
         }
     }
 
     fn took_poll(&mut self, now: Micros, data: &Block, activities: &[Activity]) -> Verdict {
         let brings_money = activities.iter().any(|a| {
-            matches!(a, Activity::CoinsDeposited { .. } | Activity::CoinsDispensedManually { .. })
+            matches!(
+                a,
+                Activity::CoinsDeposited { .. } | Activity::CoinsDispensedManually { .. }
+            )
         });
         let repeated = self.guard.is_repetition(now, data, brings_money);
         if repeated {
-            let note = format!("{}: the same report again, its ACK was lost: not credited twice", self.name);
+            let note = format!(
+                "{}: the same report again, its ACK was lost: not credited twice",
+                self.name
+            );
             self.reports.push(Report::Notice(note));
         }
-        let mut verdict = if brings_money { Verdict::CheckRepeat } else { Verdict::Fine };
+        let mut verdict = if brings_money {
+            Verdict::CheckRepeat
+        } else {
+            Verdict::Fine
+        };
         let mut busy = false;
         for activity in activities {
             match activity {
@@ -228,14 +267,29 @@ impl Changer {
                 Activity::Status(Status::EscrowRequest) if !repeated => {
                     self.reports.push(Report::ReturnLever);
                 }
-                Activity::CoinsDeposited { coin_type, routing, in_tube } if !repeated => {
+                Activity::CoinsDeposited {
+                    coin_type,
+                    routing,
+                    in_tube,
+                } if !repeated => {
                     self.coin_in(*coin_type, *routing, *in_tube);
                 }
-                Activity::CoinsDispensedManually { coin_type, coins, in_tube } if !repeated => {
+                Activity::CoinsDispensedManually {
+                    coin_type,
+                    coins,
+                    in_tube,
+                } if !repeated => {
                     self.set_tube(*coin_type, *in_tube);
-                    if let Some(CoinCredit::Worth(worth)) = self.setup.as_ref().map(|s| s.credit(*coin_type)) {
-                        let value = worth.checked_mul(i64::from(coins.get())).unwrap_or_default();
-                        self.reports.push(Report::Service { device: self.name.clone(), value });
+                    if let Some(CoinCredit::Worth(worth)) =
+                        self.setup.as_ref().map(|s| s.credit(*coin_type))
+                    {
+                        let value = worth
+                            .checked_mul(i64::from(coins.get()))
+                            .unwrap_or_default();
+                        self.reports.push(Report::Service {
+                            device: self.name.clone(),
+                            value,
+                        });
                     }
                 }
                 Activity::CoinsDeposited { .. } | Activity::CoinsDispensedManually { .. } => {}
@@ -245,7 +299,12 @@ impl Changer {
                 }
             }
         }
-        if !busy && self.payout.as_ref().is_some_and(|p| p.phase == PayPhase::Busy) {
+        if !busy
+            && self
+                .payout
+                .as_ref()
+                .is_some_and(|p| p.phase == PayPhase::Busy)
+        {
             self.order_next();
         }
         verdict
@@ -279,7 +338,11 @@ impl Changer {
         match self.setup.as_ref().map(|s| s.credit(coin_type)) {
             Some(CoinCredit::Worth(value)) => {
                 let what = format!("coin type {coin_type} {place}");
-                self.reports.push(Report::Credit { device, value, what });
+                self.reports.push(Report::Credit {
+                    device,
+                    value,
+                    what,
+                });
             }
             _ => {
                 let note = format!("{device}: coin type {coin_type} has no value: not credited");
@@ -298,7 +361,10 @@ impl Changer {
     }
 
     fn coin_type_command(&self) -> Command {
-        Command::CoinType { accept: self.accept, manual_dispense: CoinTypes::ALL }
+        Command::CoinType {
+            accept: self.accept,
+            manual_dispense: CoinTypes::ALL,
+        }
     }
 }
 
@@ -319,18 +385,22 @@ impl Driver for Changer {
         self.guard = RepeatGuard::default();
         if let Some(payout) = self.payout.take() {
             // What came out before the reset is only known from the tubes, once they are read.
-            self.payout = Some(Payout { phase: PayPhase::Counting, uncertain: true, ..payout });
+            self.payout = Some(Payout {
+                phase: PayPhase::Counting,
+                uncertain: true,
+                ..payout
+            });
         }
     }
 
-    fn next_setup(&mut self, _now: Micros) -> Next {
+    fn next_setup(&mut self, now: Micros) -> Next {
         let command = match self.step {
             Step::Setup => Command::Setup,
             Step::Identification => Command::Identification,
             Step::FeatureEnable => Command::FeatureEnable(self.offered & USED),
             Step::DiagnosticStatus => Command::SendDiagnosticStatus,
             // At least 500 ms after a reset, for some older changers (section 5.3, note 1).
-            Step::TubeStatus if _now < self.reset_seen + TUBE_STATUS_DELAY => {
+            Step::TubeStatus if now < self.reset_seen + TUBE_STATUS_DELAY => {
                 return Next::Wait(self.reset_seen + TUBE_STATUS_DELAY);
             }
             Step::TubeStatus => Command::TubeStatus,
@@ -344,12 +414,18 @@ impl Driver for Changer {
     }
 
     fn answered(&mut self, now: Micros, command: &Block, data: Option<&Block>) -> Verdict {
-        let Ok(command) = Command::parse(command.bytes()) else { return Verdict::Fine };
+        let Ok(command) = Command::parse(command.bytes()) else {
+            return Verdict::Fine;
+        };
         let response = data.map(|d| (d, Response::parse(&command, d.bytes())));
         let mut verdict = Verdict::Fine;
         match (&command, response) {
             (_, Some((_, Err(error)))) => {
-                let note = format!("{}: answer to {} not understood: {error}", self.name, command.name());
+                let note = format!(
+                    "{}: answer to {} not understood: {error}",
+                    self.name,
+                    command.name()
+                );
                 self.reports.push(Report::Notice(note));
             }
             (Command::Poll, Some((block, Ok(Response::Poll(activities))))) => {
@@ -357,12 +433,20 @@ impl Driver for Changer {
             }
             (Command::Poll, None) => {
                 self.guard.quiet();
-                if self.payout.as_ref().is_some_and(|p| p.phase == PayPhase::Busy) {
+                if self
+                    .payout
+                    .as_ref()
+                    .is_some_and(|p| p.phase == PayPhase::Busy)
+                {
                     self.order_next();
                 }
             }
             (Command::Setup, Some((_, Ok(Response::Setup(setup))))) => {
-                self.step = if setup.level >= 3 { Step::Identification } else { Step::TubeStatus };
+                self.step = if setup.level >= 3 {
+                    Step::Identification
+                } else {
+                    Step::TubeStatus
+                };
                 self.setup = Some(setup);
             }
             (Command::Identification, Some((_, Ok(Response::Identification(id))))) => {
@@ -371,12 +455,17 @@ impl Driver for Changer {
             }
             (Command::FeatureEnable(on), None) => {
                 let diagnostic = on.contains(Features::EXTENDED_DIAGNOSTIC);
-                self.step = if diagnostic { Step::DiagnosticStatus } else { Step::TubeStatus };
+                self.step = if diagnostic {
+                    Step::DiagnosticStatus
+                } else {
+                    Step::TubeStatus
+                };
             }
             (Command::SendDiagnosticStatus, answer) => {
                 if let Some((_, Ok(Response::DiagnosticStatus(codes)))) = answer {
-                    for code in codes.iter().filter(|c| !c.is_ok()) {
-                        self.reports.push(Report::Notice(format!("{}: {code}", self.name)));
+                    for code in codes.iter().filter(|c| **c != DiagnosticCode::OK) {
+                        self.reports
+                            .push(Report::Notice(format!("{}: {code}", self.name)));
                     }
                 }
                 if self.step == Step::DiagnosticStatus {
@@ -420,6 +509,9 @@ impl Driver for Changer {
     }
 
     fn lost(&mut self, _: Micros) {
-        self.reports.push(Report::Notice(format!("{} does not answer any more", self.name)));
+        self.reports.push(Report::Notice(format!(
+            "{} does not answer any more",
+            self.name
+        )));
     }
 }

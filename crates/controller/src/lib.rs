@@ -1,8 +1,22 @@
-//! The board's side.
+//! The board's side: a vending machine controller as a state machine.
+//!
+//! From the wire up: [`BusMaster`] does one exchange at a time; a channel per peripheral finds it,
+//! sets it up, polls it and finds it again; a driver per kind speaks its section of the standard;
+//! [`Vending`] sells. [`Controller`] is all of them together. No clock, no I/O.
+
+mod bill;
+mod board;
+mod cashless;
 mod change;
+mod changer;
 mod channel;
 mod master;
+mod pulse_input;
+mod repeat;
 mod vending;
+
+pub use board::{BoardConfig, Controller, Expected, ExpectedKind};
+pub use cashless::VmcIdentity;
 pub use change::{Coins, Stock, make_change};
 pub use channel::{Life, Rhythm};
 pub use master::{BusMaster, MasterTiming, Outcome};

@@ -16,7 +16,9 @@ pub(crate) struct RepeatGuard {
 impl RepeatGuard {
     /// True when this answer is the last one again, because its ACK was not heard.
     pub(crate) fn is_repetition(&mut self, now: Micros, data: &Block, brings_money: bool) -> bool {
-        let same = self.last.is_some_and(|(last, at)| last == *data && now.since(at) <= WINDOW);
+        let same = self
+            .last
+            .is_some_and(|(last, at)| last == *data && now.since(at) <= WINDOW);
         self.last = brings_money.then_some((*data, now));
         same && brings_money
     }
@@ -37,7 +39,10 @@ mod tests {
         let mut guard = RepeatGuard::default();
         assert!(!guard.is_repetition(Micros::ms(0), &coin, true));
         assert!(guard.is_repetition(Micros::ms(28), &coin, true));
-        assert!(guard.is_repetition(Micros::ms(56), &coin, true), "twice lost");
+        assert!(
+            guard.is_repetition(Micros::ms(56), &coin, true),
+            "twice lost"
+        );
         assert!(!guard.is_repetition(Micros::ms(500), &coin, true));
         guard.quiet();
         assert!(!guard.is_repetition(Micros::ms(520), &coin, true));

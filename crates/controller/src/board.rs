@@ -1,0 +1,567 @@
+//! The board: master, drivers and seller as one state machine.
+
+use crate::bill::Bill;
+use crate::cashless::{Cashless, VmcIdentity};
+use crate::changer::Changer;
+use crate::channel::{Channel, Driver, Life, Rhythm};
+use crate::master::{BusMaster, MasterTiming, Outcome};
+use crate::pulse_input::PulseInput;
+use crate::vending::{Item, Means, Order, Policy, Report, Vending};
+use payrig_mdb::cashless::{Level, Unit};
+use payrig_mdb::{Address, Block};
+use payrig_pulse::Profile;
+use payrig_units::{Decimals, Micros, Money, Movement};
+use payrig_wire::{Edge, TimedWord, Transmission};
+
+/// A peripheral the board expects on its bus.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Expected {
+    /// What the board and its ledger call it.
+    pub name: String,
+    /// Its kind and address.
+    pub kind: ExpectedKind,
+}
+
+/// Kinds of peripherals the board can drive.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ExpectedKind {
+    /// 08H.
+    Changer,
+    /// 30H.
+    BillValidator,
+    /// 10H or 60H.
+    Cashless(Unit),
+    /// Not on the bus: credit pulses.
+    Pulse(Box<Profile>),
+}
+
+/// What makes one board differ from another.
+#[derive(Clone, Debug)]
+pub struct BoardConfig {
+    /// What is for sale.
+    pub items: Vec<Item>,
+    /// What is plugged in.
+    pub expected: Vec<Expected>,
+    /// Coins of these values are refused (their COIN TYPE bit is off).
+    pub refused_coins: Vec<Money>,
+    /// From one POLL to the next.
+    pub poll_every: Micros,
+    /// Highest cashless level the board speaks, 1 to 3.
+    pub cashless_level: u8,
+    /// Decimals of the display.
+    pub decimals: Decimals,
+    /// A card session without a selection ends after this.
+    pub session_timeout: Micros,
+    /// Several vends in one card session, where the reader allows it.
+    pub multi_vend: bool,
+    /// How long a motor takes to deliver.
+    pub motor_time: Micros,
+    /// Times on the wire.
+    pub timing: MasterTiming,
+    /// What the board says of itself to cashless devices.
+    pub identity: VmcIdentity,
+}
+
+#[derive(Debug)]
+enum Peer {
+    Changer(Changer),
+    Bill(Bill),
+    Cashless(Cashless),
+}
+
+#[derive(Debug)]
+struct Slot {
+    name: String,
+    channel: Channel,
+    unit: Peer,
+}
+
+impl Peer {
+    fn driver(&mut self) -> &mut dyn Driver {
+        match self {
+            Self::Changer(d) => d,
+            Self::Bill(d) => d,
+            Self::Cashless(d) => d,
+        }
+    }
+}
+
+impl Slot {
+    fn take_wanted(&mut self) -> Option<Block> {
+        match &mut self.unit {
+            Peer::Changer(d) => d.take_wanted().map(|c| c.emit()),
+            Peer::Bill(d) => d.take_wanted().map(|c| c.emit()),
+            Peer::Cashless(d) => d.take_wanted(),
+        }
+    }
+
+    fn take_reports(&mut self) -> Vec<Report> {
+        match &mut self.unit {
+            Peer::Changer(d) => d.take_reports(),
+            Peer::Bill(d) => d.take_reports(),
+            Peer::Cashless(d) => d.take_reports(),
+        }
+    }
+}
+
+/// What the seller may ask of the drivers.
+struct BoardMeans<'a>(&'a [Slot]);
+
+impl Means for BoardMeans<'_> {
+    fn can_pay(&self, amount: Money) -> bool {
+        amount.is_zero()
+            || self.0.iter().any(|s| match &s.unit {
+                Peer::Changer(c) => s.channel.life() == Life::Running && c.can_pay(amount),
+                _ => false,
+            })
+    }
+
+    fn allows_multi_vend(&self, device: &str) -> bool {
+        self.0.iter().any(|s| match &s.unit {
+            Peer::Cashless(c) => s.name == device && c.allows_multi_vend(),
+            _ => false,
+        })
+    }
+}
+
+/// A vending machine controller. No clock, no I/O: words and times in, words and orders out.
+#[derive(Debug)]
+pub struct Controller {
+    config: BoardConfig,
+    powered: bool,
+    master: BusMaster,
+    slots: Vec<Slot>,
+    current: Option<usize>,
+    pulses: Vec<PulseInput>,
+    vending: Vending,
+    motor: Option<(u16, Micros)>,
+    jammed: Vec<u16>,
+    delivered: Vec<u16>,
+    notices: Vec<String>,
+    movements: Vec<Movement>,
+    exact_change: bool,
+}
+
+impl Controller {
+    /// A board that has just been given power at `now`: it resets the bus and looks for what it
+    /// expects.
+    #[must_use]
+    pub fn new(config: BoardConfig, now: Micros) -> Self {
+        let policy = Policy {
+            decimals: config.decimals,
+            session_timeout: config.session_timeout,
+            multi_vend: config.multi_vend,
+        };
+        let mut board = Self {
+            powered: true,
+            master: BusMaster::new(config.timing),
+            slots: Vec::new(),
+            current: None,
+            pulses: Vec::new(),
+            vending: Vending::new(config.items.clone(), policy),
+            motor: None,
+            jammed: Vec::new(),
+            delivered: Vec::new(),
+            notices: Vec::new(),
+            movements: Vec::new(),
+            exact_change: false,
+            config,
+        };
+        board.power_up(now);
+        board
+    }
+
+    fn power_up(&mut self, now: Micros) {
+        self.slots.clear();
+        self.pulses.clear();
+        self.current = None;
+        let prices = |pick: fn(Money, Money) -> Money| {
+            self.config
+                .items
+                .iter()
+                .map(|i| i.price)
+                .reduce(pick)
+                .unwrap_or_default()
+        };
+        let range = (prices(Ord::min), prices(Ord::max));
+        for expected in &self.config.expected {
+            let name = expected.name.clone();
+            let (address, non_response, unit) = match &expected.kind {
+                ExpectedKind::Changer => {
+                    let driver = Changer::new(name.clone(), self.config.refused_coins.clone());
+                    (Address::CHANGER, Micros::secs(2), Peer::Changer(driver))
+                }
+                ExpectedKind::BillValidator => {
+                    let driver = Bill::new(name.clone());
+                    (Address::BILL_VALIDATOR, Micros::secs(5), Peer::Bill(driver))
+                }
+                ExpectedKind::Cashless(unit) => {
+                    let level = Level(self.config.cashless_level);
+                    let identity = self.config.identity.clone();
+                    let driver = Cashless::new(name.clone(), *unit, level, identity, range);
+                    (unit.address(), Micros::secs(5), Peer::Cashless(driver))
+                }
+                ExpectedKind::Pulse(profile) => {
+                    self.pulses.push(PulseInput::new(name, (**profile).clone()));
+                    continue;
+                }
+            };
+            let poll_every = self.config.poll_every;
+            let rhythm = Rhythm {
+                poll_every,
+                ..Rhythm::new(non_response)
+            };
+            let channel = Channel::new(address, rhythm, now);
+            self.slots.push(Slot {
+                name,
+                channel,
+                unit,
+            });
+        }
+        if !self.slots.is_empty() {
+            self.master.bus_reset(now);
+        }
+        self.update_welcome();
+    }
+
+    /// Power to the board comes or goes. Credit that was shown is lost with it, as on a board
+    /// without a memory; the ledger keeps it.
+    pub fn power(&mut self, now: Micros, on: bool) {
+        if on == self.powered {
+            return;
+        }
+        self.powered = on;
+        self.master.power(now);
+        self.motor = None;
+        if on {
+            self.power_up(now);
+        }
+    }
+
+    /// True while the board has power.
+    #[must_use]
+    pub fn powered(&self) -> bool {
+        self.powered
+    }
+
+    /// Resets the bus and sets everything up anew (section 2.2).
+    pub fn bus_reset(&mut self, now: Micros) {
+        if !self.powered {
+            return;
+        }
+        self.current = None;
+        self.master.bus_reset(now);
+        for slot in &mut self.slots {
+            slot.channel.restart(now);
+        }
+    }
+
+    /// A word of a peripheral.
+    pub fn heard(&mut self, word: &TimedWord) {
+        if self.powered {
+            if let Some(outcome) = self.master.heard(word) {
+                self.exchange_over(word.end, outcome);
+            }
+        }
+    }
+
+    /// A credit line of the pulse device `name` changed.
+    pub fn pulse_edge(&mut self, name: &str, line: &str, edge: Edge) {
+        if !self.powered {
+            return;
+        }
+        for input in self.pulses.iter_mut().filter(|p| p.name() == name) {
+            input.edge(line, edge);
+        }
+        self.settle(edge.at);
+    }
+
+    /// When [`wake`](Self::wake) is wanted.
+    #[must_use]
+    pub fn next_deadline(&self) -> Micros {
+        if !self.powered {
+            return Micros::NEVER;
+        }
+        let motor = self.motor.map_or(Micros::NEVER, |(_, at)| at);
+        let pulses = self.pulses.iter().map(PulseInput::next_deadline).min();
+        self.master
+            .next_deadline()
+            .min(self.next_command_at())
+            .min(motor)
+            .min(self.vending.next_deadline())
+            .min(pulses.unwrap_or(Micros::NEVER))
+    }
+
+    fn next_command_at(&self) -> Micros {
+        let due = self
+            .slots
+            .iter()
+            .map(|s| s.channel.due())
+            .min()
+            .unwrap_or(Micros::NEVER);
+        due.max(self.master.free_at())
+    }
+
+    /// A deadline has come.
+    pub fn wake(&mut self, now: Micros) {
+        if !self.powered {
+            return;
+        }
+        if let Some(outcome) = self.master.wake(now) {
+            self.exchange_over(now, outcome);
+        }
+        if let Some((item, at)) = self.motor {
+            if now >= at {
+                self.motor = None;
+                let fell = !self.jammed.contains(&item);
+                self.jammed.retain(|i| *i != item);
+                if fell {
+                    self.delivered.push(item);
+                }
+                self.vending.delivered(now, fell, &BoardMeans(&self.slots));
+            }
+        }
+        for input in &mut self.pulses {
+            input.wake(now);
+        }
+        self.vending.wake(now);
+        self.settle(now);
+        if self.master.is_free(now) {
+            self.send_next(now);
+        }
+    }
+
+    fn send_next(&mut self, now: Micros) {
+        let due = self
+            .slots
+            .iter()
+            .enumerate()
+            .map(|(i, s)| (s.channel.due(), i))
+            .min();
+        let Some((at, index)) = due.filter(|(at, _)| *at <= now) else {
+            return;
+        };
+        debug_assert!(at <= now);
+        let Some(slot) = self.slots.get_mut(index) else {
+            return;
+        };
+        let Slot { channel, unit, .. } = slot;
+        let driver = unit.driver();
+        let block = channel.next_command(now, driver);
+        self.current = Some(index);
+        self.master.command(now, &block);
+    }
+
+    fn exchange_over(&mut self, now: Micros, outcome: Outcome) {
+        if let Some(slot) = self.current.take().and_then(|i| self.slots.get_mut(i)) {
+            let Slot { channel, unit, .. } = slot;
+            let driver = unit.driver();
+            channel.outcome(now, &outcome, driver);
+            if let Peer::Cashless(c) = &slot.unit {
+                slot.channel.rhythm.non_response = c.non_response();
+            }
+        }
+        self.settle(now);
+    }
+
+    /// Passes reports to the seller and orders to the drivers until nobody has anything to say.
+    fn settle(&mut self, now: Micros) {
+        for _ in 0..64 {
+            let mut reports: Vec<Report> =
+                self.slots.iter_mut().flat_map(Slot::take_reports).collect();
+            reports.extend(self.pulses.iter_mut().flat_map(PulseInput::take_reports));
+            let mut quiet = reports.is_empty();
+            for report in reports {
+                if let Report::Notice(text) = report {
+                    self.notices.push(text);
+                } else {
+                    self.vending.report(now, report, &BoardMeans(&self.slots));
+                }
+            }
+            while let Some(order) = self.vending.take_order() {
+                quiet = false;
+                self.carry_out(now, order);
+            }
+            if quiet {
+                break;
+            }
+        }
+        self.movements.extend(self.vending.take_movements());
+        self.update_welcome();
+        for slot in &mut self.slots {
+            while let Some(block) = slot.take_wanted() {
+                slot.channel.want(now, block);
+            }
+        }
+    }
+
+    fn carry_out(&mut self, now: Micros, order: Order) {
+        match order {
+            Order::Deliver(item) => self.motor = Some((item, now + self.config.motor_time)),
+            Order::Pay(amount) => {
+                let changer = self.slots.iter_mut().find_map(|s| match &mut s.unit {
+                    Peer::Changer(c) => Some(c),
+                    _ => None,
+                });
+                match changer {
+                    Some(changer) => changer.pay(amount),
+                    None => {
+                        self.vending
+                            .report(now, Report::PayoutFailed, &BoardMeans(&self.slots))
+                    }
+                }
+            }
+            Order::Stack(device) => self.with_bill(&device, Bill::stack),
+            Order::Return(device) => self.with_bill(&device, Bill::give_back),
+            Order::VendRequest {
+                device,
+                item,
+                price,
+            } => {
+                self.with_cashless(&device, |c| c.request(item, price));
+            }
+            Order::VendCancel(device) => self.with_cashless(&device, Cashless::cancel),
+            Order::VendSuccess { device, item } => {
+                self.with_cashless(&device, |c| c.success(item));
+            }
+            Order::VendFailure(device) => self.with_cashless(&device, Cashless::failure),
+            Order::SessionComplete(device) => self.with_cashless(&device, Cashless::complete),
+        }
+    }
+
+    fn with_bill(&mut self, device: &str, act: impl FnOnce(&mut Bill)) {
+        let found = self.slots.iter_mut().find(|s| s.name == device);
+        if let Some(Slot {
+            unit: Peer::Bill(bill),
+            ..
+        }) = found
+        {
+            act(bill);
+        }
+    }
+
+    fn with_cashless(&mut self, device: &str, act: impl FnOnce(&mut Cashless)) {
+        let found = self.slots.iter_mut().find(|s| s.name == device);
+        if let Some(Slot {
+            unit: Peer::Cashless(cashless),
+            ..
+        }) = found
+        {
+            act(cashless);
+        }
+    }
+
+    /// Bills are welcome when whatever is then bought, the change can be paid; when some bill or
+    /// other is not, the exact-change light is on.
+    fn update_welcome(&mut self) {
+        let has_changer = self
+            .slots
+            .iter()
+            .any(|s| matches!(s.unit, Peer::Changer(_)));
+        let means = BoardMeans(&self.slots);
+        let mut known: Vec<Money> = Vec::new();
+        for slot in &self.slots {
+            if let Peer::Bill(bill) = &slot.unit {
+                known.extend(bill.values());
+            }
+        }
+        known.sort_unstable();
+        known.dedup();
+        let welcome: Vec<Money> = known
+            .iter()
+            .copied()
+            .filter(|v| !has_changer || self.vending.is_changeable(*v, &means))
+            .collect();
+        let smallest_fails = match known.first() {
+            Some(smallest) => !welcome.contains(smallest),
+            None => false,
+        };
+        self.exact_change = has_changer && smallest_fails;
+        for slot in &mut self.slots {
+            if let Peer::Bill(bill) = &mut slot.unit {
+                bill.set_welcome(welcome.clone());
+            }
+        }
+    }
+
+    /// A selection was pressed.
+    pub fn select(&mut self, now: Micros, item: u16) {
+        if self.powered {
+            self.vending.select(now, item, &BoardMeans(&self.slots));
+            self.settle(now);
+        }
+    }
+
+    /// The machine's coin return was pressed.
+    pub fn press_return(&mut self, now: Micros) {
+        if self.powered {
+            self.vending.press_return();
+            self.settle(now);
+        }
+    }
+
+    /// The next delivery of this item fails.
+    pub fn jam(&mut self, item: u16) {
+        self.jammed.push(item);
+    }
+
+    /// The next transmission, if any.
+    pub fn take_transmission(&mut self) -> Option<Transmission> {
+        self.master.take_transmission()
+    }
+
+    /// What the board believes has moved since the last call.
+    pub fn take_movements(&mut self) -> Vec<Movement> {
+        std::mem::take(&mut self.movements)
+    }
+
+    /// What the display showed and what the board noticed since the last call.
+    pub fn take_shown(&mut self) -> (Vec<String>, Vec<String>) {
+        (self.vending.take_shown(), std::mem::take(&mut self.notices))
+    }
+
+    /// Items delivered since the last call.
+    pub fn take_delivered(&mut self) -> Vec<u16> {
+        std::mem::take(&mut self.delivered)
+    }
+
+    /// The seller, to look at.
+    #[must_use]
+    pub fn vending(&self) -> &Vending {
+        &self.vending
+    }
+
+    /// The exact-change light: not even the smallest bill could be changed.
+    #[must_use]
+    pub fn exact_change(&self) -> bool {
+        self.exact_change
+    }
+
+    /// Where a peripheral is in its life; `None` for a name the board does not expect on the bus.
+    #[must_use]
+    pub fn life(&self, name: &str) -> Option<Life> {
+        self.slots
+            .iter()
+            .find(|s| s.name == name)
+            .map(|s| s.channel.life())
+    }
+
+    /// True when every peripheral is set up and polled, and nothing else is waiting to be said.
+    #[must_use]
+    pub fn is_ready(&self) -> bool {
+        self.powered
+            && self
+                .slots
+                .iter()
+                .all(|s| s.channel.life() == Life::Running && !s.channel.is_busy())
+    }
+
+    /// True when nothing is under way: no sale, no payout, no command but POLL.
+    #[must_use]
+    pub fn is_quiet(&self) -> bool {
+        self.motor.is_none()
+            && self.vending.is_idle()
+            && self.slots.iter().all(|s| !s.channel.is_busy())
+            && self.pulses.iter().all(PulseInput::is_quiet)
+    }
+}
