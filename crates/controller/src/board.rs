@@ -258,10 +258,10 @@ impl Controller {
 
     /// A word of a peripheral.
     pub fn heard(&mut self, word: &TimedWord) {
-        if self.powered {
-            if let Some(outcome) = self.master.heard(word) {
-                self.exchange_over(word.end, outcome);
-            }
+        if self.powered
+            && let Some(outcome) = self.master.heard(word)
+        {
+            self.exchange_over(word.end, outcome);
         }
     }
 
@@ -310,16 +310,16 @@ impl Controller {
         if let Some(outcome) = self.master.wake(now) {
             self.exchange_over(now, outcome);
         }
-        if let Some((item, at)) = self.motor {
-            if now >= at {
-                self.motor = None;
-                let fell = !self.jammed.contains(&item);
-                self.jammed.retain(|i| *i != item);
-                if fell {
-                    self.delivered.push(item);
-                }
-                self.vending.delivered(now, fell, &BoardMeans(&self.slots));
+        if let Some((item, at)) = self.motor
+            && now >= at
+        {
+            self.motor = None;
+            let fell = !self.jammed.contains(&item);
+            self.jammed.retain(|i| *i != item);
+            if fell {
+                self.delivered.push(item);
             }
+            self.vending.delivered(now, fell, &BoardMeans(&self.slots));
         }
         for input in &mut self.pulses {
             input.wake(now);

@@ -214,9 +214,9 @@ impl Cashless {
                     };
                 }
             }
-            Activity::BeginSession(begin) => {
+            Activity::BeginSession(begin)
                 // Some readers repeat it until something is done with it: one session is one.
-                if !self.in_session {
+                if !self.in_session => {
                     self.in_session = true;
                     let funds = begin.funds.map(|n| self.money(n));
                     self.reports.push(Report::SessionBegan {
@@ -224,7 +224,6 @@ impl Cashless {
                         funds,
                     });
                 }
-            }
             Activity::VendApproved { amount, .. } => {
                 self.owed = Owed::Nothing;
                 let amount = self.money(amount.unwrap_or(0));

@@ -203,15 +203,15 @@ impl Changer {
                 left.as_minor()
             );
             self.reports.push(Report::Notice(note));
-            if payout.tries < PAYOUT_TRIES {
-                if let Some(plan) = self.plan(payout.left) {
-                    payout.plan = plan;
-                    payout.tries += 1;
-                    payout.uncertain = false;
-                    self.payout = Some(payout);
-                    self.order_next();
-                    return;
-                }
+            if payout.tries < PAYOUT_TRIES
+                && let Some(plan) = self.plan(payout.left)
+            {
+                payout.plan = plan;
+                payout.tries += 1;
+                payout.uncertain = false;
+                self.payout = Some(payout);
+                self.order_next();
+                return;
             }
         }
         let device = self.name.clone();
@@ -320,10 +320,10 @@ impl Changer {
         let device = self.name.clone();
         if routing == Routing::Tubes {
             self.set_tube(coin_type, in_tube);
-            if let Some(payout) = &mut self.payout {
-                if let Some(before) = payout.before.get_mut(coin_type.index()) {
-                    *before += 1;
-                }
+            if let Some(payout) = &mut self.payout
+                && let Some(before) = payout.before.get_mut(coin_type.index())
+            {
+                *before += 1;
             }
         }
         let place = match routing {
