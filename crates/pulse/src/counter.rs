@@ -3,7 +3,6 @@
 use crate::finding::{PulseFinding, PulseRule, Severity};
 use crate::health::LineWatch;
 use crate::judge::judge;
-use crate::profile::Coding;
 use crate::{Level, LineSetup, Profile, Train, TrainReader, Verdict};
 use payrig_units::{Micros, Money};
 use serde::{Deserialize, Serialize};
@@ -30,7 +29,7 @@ pub enum Doubt {
     /// Do not count it.
     #[default]
     Withhold,
-    /// Count it all the same (with [`Coding::Widths`], as the nearest value).
+    /// Count it all the same (with [`Coding::Widths`](crate::Coding::Widths), as the nearest value).
     Credit,
 }
 
@@ -234,7 +233,7 @@ impl CreditCounter {
             self.findings.push(finding);
         }
         let pulses = u64::try_from(counted.len()).unwrap_or(u64::MAX);
-        let amount = self.value(&train, &counted, pulses);
+        let amount = self.value(&train, &counted);
         if let Some(since) = self.inhibited_since
             && train.start() > since + self.profile.inhibit.silence
         {
@@ -251,48 +250,26 @@ impl CreditCounter {
         self.trains.push(train);
     }
 
-    fn value(&mut self, train: &Train, counted: &[Micros], pulses: u64) -> Money {
-        let times = |value: Money, n: u64| {
-            let n = i64::try_from(n).unwrap_or(i64::MAX);
-            Money(value.0.saturating_mul(n))
-        };
-        match &self.profile.coding {
-            Coding::Count { pulses: per, unit } => {
-                let per = u64::from(*per).max(1);
-                let before = self.carried;
-                let all = before.saturating_add(pulses);
-                self.carried = all % per;
-                if !pulses.is_multiple_of(per) || self.carried != 0 {
-                    self.findings.push(PulseFinding::new(
-                        Severity::Limit,
-                        PulseRule::PulseRemainder,
-                        &train.line,
-                        train.start(),
-                        format!(
-                            "{pulses} counted pulses are no whole number of units ({per} pulses \
-                             each); {before} carried from before, {} carried on: a pulse was lost \
-                             or added, or the number of pulses per unit is set wrong",
-                            self.carried
-                        ),
-                    ));
-                }
-                times(*unit, all / per)
-            }
-            Coding::Lines(lines) => lines
-                .iter()
-                .find(|l| l.name == train.line)
-                .map_or(Money::ZERO, |l| times(l.value, pulses)),
-            Coding::Widths(widths) => counted
-                .iter()
-                .filter_map(|width| {
-                    let near = widths.iter().min_by_key(|w| {
-                        let window = self.profile.tolerance.around(w.on);
-                        (window.min - *width).max(*width - window.max)
-                    })?;
-                    Some(near.value)
-                })
-                .sum(),
+    fn value(&mut self, train: &Train, counted: &[Micros]) -> Money {
+        let before = self.carried;
+        let worth = self.profile.worth(&train.line, counted, before);
+        self.carried = worth.left_over;
+        if before != 0 || worth.left_over != 0 {
+            self.findings.push(PulseFinding::new(
+                Severity::Limit,
+                PulseRule::PulseRemainder,
+                &train.line,
+                train.start(),
+                format!(
+                    "{} counted pulses are no whole number of units: {before} carried from before, \
+                     {} carried on; a pulse was lost or added, or the number of pulses per unit is \
+                     set wrong",
+                    counted.len(),
+                    worth.left_over
+                ),
+            ));
         }
+        worth.amount
     }
 
     /// Money credited since this was last asked, in order.

@@ -6,6 +6,7 @@
 mod config;
 mod counter;
 mod debounce;
+mod diagnose;
 mod edge;
 mod finding;
 mod health;
@@ -15,12 +16,18 @@ mod profile;
 mod reader;
 mod sender;
 mod stats;
+mod survey;
+mod svg;
+mod sweep;
 mod tolerance;
 mod train;
+mod value;
+mod window;
 
 pub use config::ProfileConfig;
 pub use counter::{Credit, CreditCounter, Doubt};
 pub use debounce::{CleanEdge, Debounce};
+pub use diagnose::{Diagnosis, Fit, Question, identify};
 pub use edge::{Edge, Level};
 pub use finding::{PulseFinding, PulseRule, Severity};
 pub use health::LineWatch;
@@ -32,5 +39,9 @@ pub use profile::{
 pub use reader::{LineSetup, TrainReader};
 pub use sender::{Cut, PulseSender, SenderBooks, SenderState};
 pub use stats::Stats;
+pub use survey::{LineRecord, Survey, Surveyed, TrainReport, survey};
+pub use sweep::{Map, Outcome, SweepPlan, sweep};
 pub use tolerance::{Tolerance, Verdict, Window};
 pub use train::{Pulse, Train};
+pub use value::Worth;
+pub use window::{BoardConfig, BoardCount, BoardPulse, BoardTrain, BoardWindow, Counted};

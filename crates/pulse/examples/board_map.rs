@@ -1,0 +1,39 @@
+//! Prints the map of what an invented board makes of every pulse width and pause, as an SVG
+//! picture (`svg`, the default) or as a table (`table`):
+//!
+//! `cargo run -p payrig-pulse --example board_map > docs/pulse-board-map.svg`
+
+use payrig_pulse::{BoardWindow, Level, Map, Profile, SweepPlan, sweep};
+use payrig_units::{Micros, Money};
+
+fn main() {
+    if std::env::args().nth(1).as_deref() == Some("table") {
+        print!("{}", map());
+    } else {
+        print!("{}", picture());
+    }
+}
+
+pub(crate) fn picture() -> String {
+    let title = "A board that counts 30 to 120 ms, five pulses per unit";
+    map().svg(title, &Profile::all())
+}
+
+/// A board that takes the short and the medium profile, ignores the long one, and drops part of a
+/// unit when a train falls apart.
+fn map() -> Map {
+    let ms = Micros::ms;
+    let board = BoardWindow {
+        active: Level::Low,
+        min_on: ms(30),
+        max_on: ms(120),
+        min_off: ms(30),
+        train_timeout: ms(160),
+        pulses: 5,
+        unit: Money(500),
+        carry: false,
+    };
+    let mut plan = SweepPlan::square(ms(5), ms(200), ms(5));
+    plan.jitter = ms(2);
+    sweep(&board, &plan)
+}

@@ -1,0 +1,429 @@
+//! Which setting is it? A train, and the bill that was fed if known: what it fits and what to
+//! change, in plain words.
+
+use crate::judge::{Judgement, judge, nearest_profile};
+use crate::profile::{Coding, Profile};
+use crate::{Stats, Train, Verdict};
+use payrig_units::{Decimals, Micros, Money};
+use std::fmt;
+
+/// What is asked about a train.
+#[derive(Clone, Copy, Debug)]
+pub struct Question<'a> {
+    /// The train.
+    pub train: &'a Train,
+    /// The bill or coin that was fed, if known.
+    pub fed: Option<Money>,
+    /// The profiles it may be of.
+    pub profiles: &'a [Profile],
+    /// The profile the board counts by, if known.
+    pub board: Option<&'a Profile>,
+    /// How money is written.
+    pub decimals: Decimals,
+}
+
+/// A profile that fits.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fit {
+    /// Name of the profile.
+    pub profile: String,
+    /// [`Verdict::Pass`], or [`Verdict::CannotTell`] when the link is too coarse to be sure.
+    pub verdict: Verdict,
+    /// What the train is worth by it; `None` when it is no whole number of units.
+    pub credit: Option<Money>,
+}
+
+/// The answer to a [`Question`].
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Diagnosis {
+    /// The profiles that fit, in the order asked.
+    pub fits: Vec<Fit>,
+    /// The nearest profile, whether it fits or not.
+    pub nearest: Option<String>,
+    /// True when the board credits what was fed, or (nothing fed) when the board's profile fits.
+    /// `None` when no board was named or it cannot be told.
+    pub board_agrees: Option<bool>,
+    /// The answer in plain words, a sentence or two per entry.
+    pub says: Vec<String>,
+}
+
+impl fmt::Display for Diagnosis {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (i, line) in self.says.iter().enumerate() {
+            write!(f, "{}{line}", if i == 0 { "" } else { "\n" })?;
+        }
+        Ok(())
+    }
+}
+
+fn credit(train: &Train, profile: &Profile) -> Option<Money> {
+    let worth = profile.worth(&train.line, &train.widths(), 0);
+    (worth.left_over == 0).then_some(worth.amount)
+}
+
+fn plural(n: u64, noun: &str) -> String {
+    format!("{n} {noun}{}", if n == 1 { "" } else { "s" })
+}
+
+fn ms(time: Micros) -> String {
+    format!("{}.{}", time.0 / 1_000, time.0 % 1_000 / 100)
+}
+
+fn measured(train: &Train) -> String {
+    let line = |stats: Option<Stats>, what: &str| {
+        stats.map_or(String::new(), |s| {
+            format!(
+                ", {what} {} ms ({} to {})",
+                ms(s.mean),
+                ms(s.min),
+                ms(s.max)
+            )
+        })
+    };
+    let count = u64::try_from(train.count()).unwrap_or(u64::MAX);
+    format!(
+        "Measured: {}{}{}.",
+        plural(count, "pulse"),
+        line(train.width_stats(), "on"),
+        line(train.gap_stats(), "off")
+    )
+}
+
+/// Says which profile a train fits and what to change.
+#[must_use]
+pub fn identify(question: &Question<'_>) -> Diagnosis {
+    let Question {
+        train, profiles, ..
+    } = *question;
+    let fits: Vec<(&Profile, Verdict)> = profiles
+        .iter()
+        .map(|p| (p, judge(train, p).verdict()))
+        .filter(|(_, v)| *v != Verdict::Fail)
+        .collect();
+    let nearest = nearest_profile(train, profiles);
+    let mut says = vec![measured(train)];
+    says.push(match (fits.as_slice(), nearest) {
+        ([], None) => "There is no profile to compare it with.".to_owned(),
+        ([], Some(near)) => no_fit(&judge(train, near), near),
+        ([(one, verdict)], _) => {
+            let sure = if *verdict == Verdict::Pass {
+                "is"
+            } else {
+                "may be (too near a limit to be sure)"
+            };
+            format!("This {sure} profile {} ({}).", one.name, one.times())
+        }
+        (several, _) => several_fit(question, several),
+    });
+    let board_agrees = question
+        .board
+        .and_then(|board| compare(question, board, &fits, &mut says));
+    Diagnosis {
+        fits: fits
+            .into_iter()
+            .map(|(p, verdict)| Fit {
+                profile: p.name.clone(),
+                verdict,
+                credit: credit(train, p),
+            })
+            .collect(),
+        nearest: nearest.map(|p| p.name.clone()),
+        board_agrees,
+        says,
+    }
+}
+
+fn no_fit(judged: &Judgement, near: &Profile) -> String {
+    let mut text = format!(
+        "No profile fits; the nearest is {} ({}).",
+        near.name,
+        near.times()
+    );
+    for finding in judged.findings.iter().filter(|f| f.is_limit()) {
+        text.push_str(&format!(" {}: {}.", finding.rule, finding.text));
+    }
+    text
+}
+
+fn several_fit(question: &Question<'_>, fits: &[(&Profile, Verdict)]) -> String {
+    let names: Vec<_> = fits
+        .iter()
+        .map(|(p, _)| format!("{} ({})", p.name, p.times()))
+        .collect();
+    let mut text = format!("{} profiles fit: {}.", fits.len(), names.join(", "));
+    if let Some(fed) = question.fed {
+        let right: Vec<_> = fits
+            .iter()
+            .filter(|(p, _)| credit(question.train, p) == Some(fed))
+            .map(|(p, _)| p.name.as_str())
+            .collect();
+        let fed = fed.show(question.decimals);
+        match right.as_slice() {
+            [] => text.push_str(&format!(" None of them makes {fed} of it.")),
+            [one] => text.push_str(&format!(" Only {one} makes {fed} of it.")),
+            more => text.push_str(&format!(
+                " {} make {fed} of it: one bill cannot tell them apart.",
+                more.join(" and ")
+            )),
+        }
+    } else if question.train.count() == 1 {
+        text.push_str(
+            " A single pulse has no pause to measure: feed something that gives several pulses.",
+        );
+    } else {
+        text.push_str(" Feed a known bill: what it is worth may tell them apart.");
+    }
+    text
+}
+
+/// Compares with the board's profile, adding what to change.
+fn compare(
+    question: &Question<'_>,
+    board: &Profile,
+    fits: &[(&Profile, Verdict)],
+    says: &mut Vec<String>,
+) -> Option<bool> {
+    let train = question.train;
+    let verdict = judge(train, board).verdict();
+    if verdict == Verdict::Fail {
+        says.push(match fits {
+            [] => format!(
+                "The board counts {} ({}), which does not fit either. If the acceptor has a pulse \
+                 setting, set it to {}; if it is set so already, its output is worn, its supply \
+                 weak, or the line noisy.",
+                board.name,
+                board.times(),
+                board.name
+            ),
+            [(sent, _), ..] if (sent.on, sent.off) != (board.on, board.off) => format!(
+                "The acceptor sends {} pulses ({}), the board counts {} ones ({}): set the \
+                 acceptor to {} pulse, or the board to {}.",
+                sent.name,
+                sent.times(),
+                board.name,
+                board.times(),
+                board.name,
+                sent.name
+            ),
+            [(sent, _), ..] => format!(
+                "The pulses are of profile {}; the board counts {} with a narrower tolerance: \
+                 widen it or use {}.",
+                sent.name, board.name, sent.name
+            ),
+        });
+    } else if verdict == Verdict::CannotTell {
+        says.push(format!(
+            "Whether the board's profile {} fits cannot be told over this link: measure over a \
+             better one.",
+            board.name
+        ));
+    }
+    let count_right = question
+        .fed
+        .map(|fed| compare_count(question, board, fed, says));
+    match (verdict, count_right) {
+        (Verdict::Fail, _) | (_, Some(false)) => Some(false),
+        (Verdict::CannotTell, _) => None,
+        (Verdict::Pass, _) => {
+            says.push(match question.fed {
+                Some(fed) => format!(
+                    "The board credits {}: nothing to change.",
+                    fed.show(question.decimals)
+                ),
+                None => format!(
+                    "The board counts {}, which fits. Feed a known bill to check the pulses per \
+                     unit of money.",
+                    board.name
+                ),
+            });
+            Some(true)
+        }
+    }
+}
+
+fn compare_count(
+    question: &Question<'_>,
+    board: &Profile,
+    fed: Money,
+    says: &mut Vec<String>,
+) -> bool {
+    let train = question.train;
+    let show = |m: Money| m.show(question.decimals);
+    let worth = credit(train, board);
+    if worth == Some(fed) {
+        return true;
+    }
+    let count = u64::try_from(train.count()).unwrap_or(u64::MAX);
+    let Coding::Count { pulses, unit } = &board.coding else {
+        says.push(match worth {
+            Some(worth) => format!(
+                "{} on line {} say {} to the board, but {} was fed: the coin is taught to the \
+                 wrong line or width, or its value is set wrong on the board.",
+                plural(count, "pulse"),
+                train.line,
+                show(worth),
+                show(fed)
+            ),
+            None => format!(
+                "The board makes no whole amount of {}.",
+                plural(count, "pulse")
+            ),
+        });
+        return false;
+    };
+    let units = u64::try_from(fed.0.checked_div(unit.0).unwrap_or(0)).unwrap_or(0);
+    if units == 0 || units.checked_mul(unit.0.unsigned_abs()) != Some(fed.0.unsigned_abs()) {
+        says.push(format!(
+            "{} is no whole number of the board's units of {}: the board cannot credit it. Lower \
+             the unit, or do not let the acceptor take it.",
+            show(fed),
+            show(*unit)
+        ));
+        return false;
+    }
+    let per = u64::from(*pulses);
+    let expected = units.saturating_mul(per);
+    let off_by = if count < expected {
+        "missing"
+    } else {
+        "too many"
+    };
+    let difference = plural(count.abs_diff(expected), "pulse");
+    let mut text = if count.is_multiple_of(units) {
+        let sent = count / units;
+        format!(
+            "The acceptor sends {} per {}, the board counts {per}: set the acceptor to {}, or the \
+             board to {sent}.",
+            plural(sent, "pulse"),
+            show(*unit),
+            plural(per, "pulse")
+        )
+    } else {
+        format!(
+            "{} fed should be {}, {count} came: {difference} {off_by}. {}",
+            show(fed),
+            plural(expected, "pulse"),
+            "No setting does that: look for a worn contact, contact bounce, or noise, and feed it \
+             again."
+        )
+    };
+    if units == 1 && count.abs_diff(expected) == 1 {
+        text.push_str(&format!(
+            " It may also be {difference} {off_by}: feed a larger bill to tell which."
+        ));
+    }
+    says.push(text);
+    false
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::clean_pulses;
+    use crate::{Level, LineSetup, TrainReader};
+
+    fn train(count: u32, on: u64, off: u64) -> Train {
+        let mut reader = TrainReader::new(LineSetup::of(&Profile::short(), "credit"));
+        let ms = Micros::ms;
+        for edge in clean_pulses(Level::Low, ms(10), count, ms(on), ms(off)) {
+            reader.edge(edge.at, edge.high);
+        }
+        reader.finish(Micros::secs(60)).pop().unwrap()
+    }
+
+    fn ask(train: &Train, fed: Option<i64>, board: Option<&Profile>) -> Diagnosis {
+        identify(&Question {
+            train,
+            fed: fed.map(Money),
+            profiles: &Profile::all(),
+            board,
+            decimals: Decimals(2),
+        })
+    }
+
+    #[test]
+    fn the_commonest_fault_is_said_plainly() {
+        let found = ask(&train(5, 150, 150), Some(500), Some(&Profile::short()));
+        assert_eq!(found.fits.len(), 1);
+        assert_eq!(found.board_agrees, Some(false));
+        assert!(found.to_string().contains(
+            "The acceptor sends long pulses (150/150 ms), the board counts short ones (50/50 ms): \
+             set the acceptor to short pulse, or the board to long."
+        ), "{found}");
+    }
+
+    #[test]
+    fn pulses_per_unit_follow_from_the_bill() {
+        let found = ask(&train(20, 50, 50), Some(500), Some(&Profile::short()));
+        assert!(
+            found.to_string().contains(
+                "The acceptor sends 4 pulses per 1.00, the board counts 1: set the acceptor to 1 \
+             pulse, or the board to 4."
+            ),
+            "{found}"
+        );
+        let found = ask(&train(4, 50, 50), Some(500), Some(&Profile::short()));
+        assert!(
+            found
+                .to_string()
+                .contains("1 pulse missing. No setting does that"),
+            "{found}"
+        );
+        let found = ask(&train(2, 50, 50), Some(100), Some(&Profile::short()));
+        assert!(
+            found
+                .to_string()
+                .contains("feed a larger bill to tell which"),
+            "{found}"
+        );
+    }
+
+    #[test]
+    fn agreement_is_said_too() {
+        let found = ask(&train(5, 50, 50), Some(500), Some(&Profile::short()));
+        assert_eq!(found.board_agrees, Some(true));
+        assert!(found.to_string().contains("nothing to change"));
+    }
+
+    #[test]
+    fn two_fitting_profiles_are_both_named() {
+        let both = ask(&train(1, 120, 120), None, None);
+        assert_eq!(both.fits.len(), 2);
+        assert!(
+            both.to_string()
+                .contains("2 profiles fit: medium (100/100 ms), long"),
+            "{both}"
+        );
+        assert!(
+            both.to_string()
+                .contains("feed something that gives several pulses")
+        );
+        let train = train(4, 50, 50);
+        let mut four = Profile::short().with_count(4, Money(100));
+        four.name = "short-4".into();
+        let found = identify(&Question {
+            train: &train,
+            fed: Some(Money(100)),
+            profiles: &[Profile::short(), four],
+            board: None,
+            decimals: Decimals(2),
+        });
+        assert!(
+            found.to_string().contains("Only short-4 makes 1.00 of it."),
+            "{found}"
+        );
+    }
+
+    #[test]
+    fn no_fit_names_the_nearest_and_why() {
+        let found = ask(&train(3, 38, 50), None, Some(&Profile::short()));
+        assert!(found.fits.is_empty());
+        assert_eq!(found.nearest.as_deref(), Some("short"));
+        assert!(
+            found
+                .to_string()
+                .contains("pulse-width: 3 of 3 pulses too short"),
+            "{found}"
+        );
+    }
+}
