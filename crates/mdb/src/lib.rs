@@ -25,7 +25,7 @@ mod word;
 
 pub use address::{Address, Role};
 pub use block::{Block, BlockError, MAX_BLOCK, MasterFrame, PeripheralFrame, chk};
-pub use dialogue::{Decoded, Dialogue, Length, command_length};
+pub use dialogue::{Decoded, Dialogue, Length, Typed, command_length};
 pub use money::{CurrencyCode, Scaling, ScalingError};
 pub use parse::{ParseError, Reader};
 pub use word::{ACK, NAK, RET, Word};

@@ -1,0 +1,311 @@
+//! Following a conversation: what each block means, given what went before.
+
+mod decoded;
+mod length;
+
+#[cfg(test)]
+mod tests;
+
+pub use decoded::{Decoded, Typed};
+pub use length::{Length, command_length};
+
+use crate::cashless::{Mode, Negotiation, Unit};
+use crate::ftl::Message;
+use crate::{
+    Address, Block, MasterFrame, ParseError, PeripheralFrame, Role, bill, cashless, changer, other,
+};
+use std::collections::BTreeMap;
+
+/// A command that was sent, as far as it could be read.
+#[derive(Clone, Debug)]
+struct Sent {
+    address: Address,
+    command: Option<Typed>,
+}
+
+impl Sent {
+    /// True for a command that is answered with the device's activity.
+    fn is_poll(&self) -> bool {
+        match &self.command {
+            Some(Typed::ChangerCommand(command)) => *command == changer::Command::Poll,
+            Some(Typed::BillCommand(command)) => *command == bill::Command::Poll,
+            Some(Typed::CashlessCommand(command)) => command.kind == cashless::Kind::Poll,
+            _ => false,
+        }
+    }
+}
+
+/// Follows both sides of a bus and decodes. It learns from what passes: which command an answer
+/// belongs to, and for cashless devices the level and options that decide the form of a message
+/// (sections 7.4.2, 7.4.24).
+///
+/// It can be started in the middle of a conversation: an answer to a command that was not heard,
+/// or in a form that was not agreed within hearing, is read as well as it can be, and says so.
+#[derive(Clone, Debug, Default)]
+pub struct Dialogue {
+    /// The last command on the bus, which the next answer belongs to.
+    sent: Option<Sent>,
+    /// Per device, its last command that was not POLL and has had no data for an answer: that may
+    /// come at a later POLL.
+    asked: BTreeMap<Address, Sent>,
+    cashless: [Negotiation; 2],
+}
+
+impl Dialogue {
+    /// Nothing heard yet.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// What the master said.
+    pub fn master(&mut self, frame: &MasterFrame) -> Decoded {
+        let address = self.sent.as_ref().map(|sent| sent.address);
+        match frame {
+            MasterFrame::Ack => Decoded::new(address, "ACK", "ACK", Typed::Ack),
+            MasterFrame::Nak => Decoded::new(address, "NAK", "NAK", Typed::Nak),
+            MasterFrame::Ret => Decoded::new(address, "RET", "RET send it again", Typed::Ret),
+            MasterFrame::Command(block) => self.command(block),
+        }
+    }
+
+    fn command(&mut self, block: &Block) -> Decoded {
+        let bytes = block.bytes();
+        let address = Address::of(block.first());
+        let decoded = match address.role() {
+            Role::Changer => changer::Command::parse(bytes).map(|command| {
+                let name = command.name();
+                Decoded::new(
+                    Some(address),
+                    name,
+                    command.to_string(),
+                    Typed::ChangerCommand(command),
+                )
+            }),
+            Role::BillValidator => bill::Command::parse(bytes).map(|command| {
+                let name = command.name();
+                Decoded::new(
+                    Some(address),
+                    name,
+                    command.to_string(),
+                    Typed::BillCommand(command),
+                )
+            }),
+            Role::Cashless(_) => self.cashless_command(address, bytes),
+            _ => other::Command::parse(bytes).map(|command| {
+                let name = command.name();
+                Decoded::new(Some(address), name, command, Typed::OtherCommand(command))
+            }),
+        };
+        let decoded = Decoded::or_raw(address, bytes, decoded);
+        let sent = Sent {
+            address,
+            command: decoded.typed.clone(),
+        };
+        if !sent.is_poll() {
+            self.asked.insert(address, sent.clone());
+        }
+        self.sent = Some(sent);
+        decoded
+    }
+
+    fn cashless_command(&self, address: Address, bytes: &[u8]) -> Result<Decoded, ParseError> {
+        let mode = self.mode_at(address);
+        let (command, form) = cashless::Command::parse_any(bytes, &mode)?;
+        let (name, text) = match Message::is_command(bytes) {
+            true => ftl(Message::parse_command(bytes)?),
+            false => (
+                command.name(),
+                format!("{command}{}", other_form(&mode, &form)),
+            ),
+        };
+        let typed = Typed::CashlessCommand(command);
+        Ok(Decoded::new(Some(address), name, text, typed))
+    }
+
+    /// What a peripheral answered.
+    pub fn peripheral(&mut self, frame: &PeripheralFrame) -> Decoded {
+        let sent = self.sent.clone();
+        let address = sent.as_ref().map(|sent| sent.address);
+        if !matches!(frame, PeripheralFrame::Nak) {
+            self.heard(sent.as_ref());
+        }
+        match frame {
+            PeripheralFrame::Ack => Decoded::new(address, "ACK", "ACK", Typed::Ack),
+            PeripheralFrame::Nak => Decoded::new(address, "NAK", "NAK", Typed::Nak),
+            PeripheralFrame::Data(block) => match sent {
+                Some(sent) => {
+                    let decoded = self.response(&sent, block.bytes());
+                    self.asked.remove(&sent.address);
+                    decoded
+                }
+                None => Decoded::raw(None, block.bytes(), "no command was heard before it"),
+            },
+        }
+    }
+
+    /// The device answered, so it took the command.
+    fn heard(&mut self, sent: Option<&Sent>) {
+        if let Some(Typed::CashlessCommand(command)) = sent.and_then(|sent| sent.command.as_ref()) {
+            self.negotiation(command.unit).command(command);
+        }
+    }
+
+    fn response(&mut self, sent: &Sent, bytes: &[u8]) -> Decoded {
+        let Some(command) = &sent.command else {
+            let why = "the command it answers could not be read";
+            return Decoded::raw(Some(sent.address), bytes, why);
+        };
+        let decoded = self.answer(sent.address, command, bytes);
+        if decoded.typed.is_some() || !sent.is_poll() {
+            return decoded;
+        }
+        // Not what a POLL is answered with: perhaps what was asked before (section 2.6.3).
+        let late = self
+            .asked
+            .get(&sent.address)
+            .and_then(|asked| asked.command.clone())
+            .map(|asked| self.answer(sent.address, &asked, bytes));
+        match late {
+            Some(late) if late.typed.is_some() => Decoded {
+                text: format!("{} (late: asked before this POLL)", late.text),
+                ..late
+            },
+            _ => decoded,
+        }
+    }
+
+    fn answer(&mut self, address: Address, command: &Typed, bytes: &[u8]) -> Decoded {
+        let decoded = match command {
+            Typed::ChangerCommand(command) => {
+                changer::Response::parse(command, bytes).map(|response| {
+                    let (name, text) = (response.name(), response.to_string());
+                    Decoded::new(Some(address), name, text, Typed::ChangerResponse(response))
+                })
+            }
+            Typed::BillCommand(command) => bill::Response::parse(command, bytes).map(|response| {
+                let (name, text) = (response.name(), response.to_string());
+                Decoded::new(Some(address), name, text, Typed::BillResponse(response))
+            }),
+            Typed::CashlessCommand(command) => self.cashless_response(address, command, bytes),
+            Typed::OtherCommand(command) => {
+                other::Response::parse(command, bytes).map(|response| {
+                    let name = response.name();
+                    Decoded::new(
+                        Some(address),
+                        name,
+                        response,
+                        Typed::OtherResponse(response),
+                    )
+                })
+            }
+            // No command is one of these.
+            _ => return Decoded::raw(Some(address), bytes, "not an answer to a command"),
+        };
+        Decoded::or_raw(address, bytes, decoded)
+    }
+
+    fn cashless_response(
+        &mut self,
+        address: Address,
+        command: &cashless::Command,
+        bytes: &[u8],
+    ) -> Result<Decoded, ParseError> {
+        let mode = self.mode_at(address);
+        let (response, form) = cashless::Response::parse_any(command, bytes, &mode)?;
+        let (name, text) = match response.reports() {
+            [cashless::Report::Ftl(_)] => ftl(Message::parse_response(bytes)?),
+            _ => (
+                response.name(),
+                format!("{response}{}", other_form(&mode, &form)),
+            ),
+        };
+        self.negotiation(command.unit).response(&response);
+        let typed = Typed::CashlessResponse(response);
+        Ok(Decoded::new(Some(address), name, text, typed))
+    }
+
+    /// What a master's bytes are that a receiver could not take as a frame: a wrong CHK, more than
+    /// 36 bytes, or nothing. They are as they travelled, CHK last.
+    pub fn master_bytes(&mut self, bytes: &[u8]) -> Decoded {
+        match Block::from_wire(bytes) {
+            Ok(block) => self.command(&block),
+            Err(error) => {
+                let address = bytes.first().map(|first| Address::of(*first));
+                self.sent = address.map(|address| Sent {
+                    address,
+                    command: None,
+                });
+                Decoded::raw(address, bytes, error)
+            }
+        }
+    }
+
+    /// What a peripheral's bytes are that a receiver could not take as a frame. They are as they
+    /// travelled, CHK last.
+    pub fn peripheral_bytes(&mut self, bytes: &[u8]) -> Decoded {
+        match Block::from_wire(bytes) {
+            Ok(block) => self.peripheral(&PeripheralFrame::Data(block)),
+            Err(error) => {
+                let address = self.sent.as_ref().map(|sent| sent.address);
+                Decoded::raw(address, bytes, error)
+            }
+        }
+    }
+
+    /// The master held the line active for 100 ms or more (section 3.2, break): every device is
+    /// as after RESET.
+    pub fn bus_reset(&mut self) {
+        self.sent = None;
+        self.asked.clear();
+        self.cashless.iter_mut().for_each(Negotiation::reset);
+    }
+
+    /// The length of a command block, from its first bytes (address byte first), given the levels
+    /// and options agreed so far.
+    #[must_use]
+    pub fn command_length(&self, bytes: &[u8]) -> Length {
+        match bytes.first().and_then(|first| Unit::of(*first)) {
+            Some(unit) => cashless::length_in(bytes, &self.mode(unit)),
+            None => command_length(bytes),
+        }
+    }
+
+    /// The level and options agreed with a cashless device so far.
+    #[must_use]
+    pub fn mode(&self, unit: Unit) -> Mode {
+        let [one, two] = &self.cashless;
+        match unit {
+            Unit::One => one.mode(),
+            Unit::Two => two.mode(),
+        }
+    }
+
+    fn mode_at(&self, address: Address) -> Mode {
+        self.mode(Unit::of(address.byte()).unwrap_or_default())
+    }
+
+    fn negotiation(&mut self, unit: Unit) -> &mut Negotiation {
+        let [one, two] = &mut self.cashless;
+        match unit {
+            Unit::One => one,
+            Unit::Two => two,
+        }
+    }
+}
+
+fn ftl(message: Message) -> (&'static str, String) {
+    (message.name(), message.to_string())
+}
+
+/// What to add where a message came in another form than agreed.
+fn other_form(agreed: &Mode, form: &Mode) -> String {
+    if agreed == form {
+        return String::new();
+    }
+    let show = |mode: &Mode| match mode.options {
+        cashless::Options::NONE => mode.level.to_string(),
+        options => format!("{} with {options}", mode.level),
+    };
+    format!(" (in the form of {}, not of {})", show(form), show(agreed))
+}
