@@ -7,4 +7,4 @@ mod device;
 mod port;
 
 pub use device::{Device, Reply};
-pub use port::{ACK_BORNE, BREAK_MIN, GAP_BORNE, Port, PortTiming};
+pub use port::{ACK_BORNE, BREAK_MIN, BusPeripheral, GAP_BORNE, Port, PortTiming};

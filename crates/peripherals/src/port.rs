@@ -3,7 +3,7 @@
 
 use crate::{Device, Reply};
 use payrig_mdb::{ACK, Address, Block, Length, MAX_BLOCK, PeripheralFrame, RET, command_length};
-use payrig_units::Micros;
+use payrig_units::{Micros, Movement};
 use payrig_wire::{TimedWord, Transmission, WORD_TIME};
 use std::collections::VecDeque;
 
@@ -255,11 +255,57 @@ impl<D: Device> Port<D> {
     }
 }
 
+/// A [`Port`] whatever its device: what a bench needs to put it on a bus.
+pub trait BusPeripheral {
+    /// A word of the master.
+    fn heard(&mut self, word: &TimedWord);
+    /// The master held its line active.
+    fn heard_break(&mut self, start: Micros, end: Micros);
+    /// When [`wake`](Self::wake) is wanted.
+    fn next_deadline(&self) -> Micros;
+    /// A deadline has come.
+    fn wake(&mut self, now: Micros);
+    /// Cuts or restores power.
+    fn power(&mut self, now: Micros, on: bool);
+    /// The next transmission, if any.
+    fn take_transmission(&mut self) -> Option<Transmission>;
+    /// Money that has physically moved since the last call.
+    fn take_movements(&mut self) -> Vec<Movement>;
+    /// What a person at the machine would see since the last call.
+    fn take_notes(&mut self) -> Vec<String>;
+}
+
+impl<D: Device> BusPeripheral for Port<D> {
+    fn heard(&mut self, word: &TimedWord) {
+        Self::heard(self, word);
+    }
+    fn heard_break(&mut self, start: Micros, end: Micros) {
+        Self::heard_break(self, start, end);
+    }
+    fn next_deadline(&self) -> Micros {
+        Self::next_deadline(self)
+    }
+    fn wake(&mut self, now: Micros) {
+        Self::wake(self, now);
+    }
+    fn power(&mut self, now: Micros, on: bool) {
+        Self::power(self, now, on);
+    }
+    fn take_transmission(&mut self) -> Option<Transmission> {
+        Self::take_transmission(self)
+    }
+    fn take_movements(&mut self) -> Vec<Movement> {
+        self.device.take_movements()
+    }
+    fn take_notes(&mut self) -> Vec<String> {
+        self.device.take_notes()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use payrig_mdb::{NAK, Word};
-    use payrig_units::Movement;
     use payrig_wire::Source;
     use proptest::prelude::*;
 
