@@ -10,7 +10,7 @@ pub struct CaptureError {
     /// Line of text in it, from 1, where there is one.
     pub line: Option<u64>,
     /// What is wrong.
-    pub problem: CaptureProblem,
+    pub problem: Box<CaptureProblem>,
 }
 
 impl CaptureError {
@@ -18,7 +18,7 @@ impl CaptureError {
         Self {
             file: file.to_owned(),
             line,
-            problem,
+            problem: Box::new(problem),
         }
     }
 }

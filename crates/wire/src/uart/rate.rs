@@ -105,8 +105,8 @@ fn fit(
                 weight += k * k;
             }
         }
-        if weight > 0 {
-            bit = (moment + weight / 2) / weight;
+        if let Some(mean) = (moment + weight / 2).checked_div(weight) {
+            bit = mean;
         }
         if bit.abs_diff(u128::from(guess.0)) * 100 > u128::from(guess.0) * u128::from(percent) {
             return None;

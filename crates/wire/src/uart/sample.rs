@@ -126,10 +126,7 @@ pub fn sample(
         out.events.push(held(start, until, BREAK));
         // Rest: ten bits without an edge, as many as any word may be idle within.
         let mut rested_since = until;
-        loop {
-            let Some(edge) = line.edges.get(line.next) else {
-                break;
-            };
+        while let Some(edge) = line.edges.get(line.next) {
             if edge.at.since(rested_since) >= bit.bits(10) && idle.is_active(edge.high) {
                 break;
             }

@@ -1,0 +1,353 @@
+//! The lines of a recording.
+
+use crate::{BusEvent, Finding, Source, TimedWord, WORD_TIME, WireBlock};
+use payrig_mdb::Word;
+use payrig_units::{LedgerEntry, Micros, Money, Movement, Place};
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+/// Name of the format, in the first line.
+pub const SCHEMA: &str = "payrig-recording";
+/// Version of the format; readers take this one and older ones.
+pub const VERSION: u32 = 1;
+
+/// The first line.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Header {
+    /// [`SCHEMA`].
+    pub schema: String,
+    /// [`VERSION`].
+    pub version: u32,
+    /// What wrote it, with its version.
+    pub tool: String,
+    /// Name of the bench.
+    pub bench: String,
+    /// Seed of a simulated bench: the same seed gives the same recording.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seed: Option<u64>,
+}
+
+impl Header {
+    /// A header of this format.
+    #[must_use]
+    pub fn new(tool: &str, bench: &str, seed: Option<u64>) -> Self {
+        Self {
+            schema: SCHEMA.to_owned(),
+            version: VERSION,
+            tool: tool.to_owned(),
+            bench: bench.to_owned(),
+            seed,
+        }
+    }
+}
+
+/// A block as recorded and as reported. Every word's start is kept, so pauses survive.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BlockRecord {
+    /// Who sent it.
+    pub source: Source,
+    /// Start-bit edge of the first word.
+    pub start_us: Micros,
+    /// End of the last stop bit.
+    pub end_us: Micros,
+    /// The bytes in hex, CHK included.
+    #[serde(with = "hex")]
+    pub bytes: Vec<u8>,
+    /// The mode bits, 0 or 1.
+    #[serde(with = "bits")]
+    pub modes: Vec<bool>,
+    /// Start of each word.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub starts_us: Vec<Micros>,
+    /// End of each word, where one does not last 1146 us.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub ends_us: Vec<Micros>,
+    /// How far these times may be off, either way (the largest of the words').
+    #[serde(default)]
+    pub uncertainty_us: Micros,
+    /// Who is spoken to, or answers.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub device: Option<String>,
+    /// Name of the command or response in the standard's terms.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// What it means, in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub text: Option<String>,
+}
+
+impl BlockRecord {
+    /// A record of a block, not decoded yet.
+    #[must_use]
+    pub fn of(block: &WireBlock) -> Self {
+        let starts: Vec<Micros> = block.words.iter().map(|w| w.start).collect();
+        let usual = block.words.iter().all(|w| w.end == w.start + WORD_TIME);
+        Self {
+            source: block.source,
+            start_us: block.start,
+            end_us: block.end,
+            bytes: block.bytes(),
+            modes: block.modes(),
+            starts_us: starts,
+            ends_us: if usual {
+                Vec::new()
+            } else {
+                block.words.iter().map(|w| w.end).collect()
+            },
+            uncertainty_us: block
+                .words
+                .iter()
+                .map(|w| w.uncertainty)
+                .max()
+                .unwrap_or_default(),
+            device: None,
+            name: None,
+            text: None,
+        }
+    }
+
+    /// With what it means.
+    #[must_use]
+    pub fn decoded(mut self, device: Option<String>, name: &str, text: &str) -> Self {
+        self.device = device;
+        self.name = (!name.is_empty()).then(|| name.to_owned());
+        self.text = (!text.is_empty()).then(|| text.to_owned());
+        self
+    }
+
+    /// The words, as they were. Where starts are missing the words are taken to follow each other
+    /// without pause.
+    #[must_use]
+    pub fn words(&self) -> Vec<TimedWord> {
+        let mut next = self.start_us;
+        self.bytes
+            .iter()
+            .enumerate()
+            .map(|(i, byte)| {
+                let start = self.starts_us.get(i).copied().unwrap_or(next);
+                let end = self.ends_us.get(i).copied().unwrap_or(start + WORD_TIME);
+                next = end;
+                TimedWord {
+                    start,
+                    end,
+                    source: self.source,
+                    word: Word {
+                        byte: *byte,
+                        mode: self.modes.get(i).copied().unwrap_or(false),
+                    },
+                    uncertainty: self.uncertainty_us,
+                }
+            })
+            .collect()
+    }
+}
+
+/// Money that moved: a [`LedgerEntry`] with its times in microseconds by name.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MovementRecord {
+    /// When it was booked.
+    pub at_us: Micros,
+    /// Where it was.
+    pub from: Place,
+    /// Where it is now.
+    pub to: Place,
+    /// How much, in minor units.
+    pub amount: Money,
+    /// Why, in plain words.
+    pub why: String,
+    /// Start of the word on the wire that moved it, where one did.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub word_at_us: Option<Micros>,
+}
+
+impl From<&LedgerEntry> for MovementRecord {
+    fn from(entry: &LedgerEntry) -> Self {
+        Self {
+            at_us: entry.at,
+            from: entry.movement.from.clone(),
+            to: entry.movement.to.clone(),
+            amount: entry.movement.amount,
+            why: entry.movement.why.clone(),
+            word_at_us: entry.word_at,
+        }
+    }
+}
+
+impl From<&MovementRecord> for LedgerEntry {
+    fn from(record: &MovementRecord) -> Self {
+        Self {
+            at: record.at_us,
+            movement: Movement {
+                from: record.from.clone(),
+                to: record.to.clone(),
+                amount: record.amount,
+                why: record.why.clone(),
+            },
+            word_at: record.word_at_us,
+        }
+    }
+}
+
+/// A line of a recording after the first.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "type", rename_all = "lowercase")]
+pub enum Entry {
+    /// A block on the bus.
+    Block(BlockRecord),
+    /// A line held active.
+    Break {
+        /// Whose line.
+        source: Source,
+        /// From when.
+        start_us: Micros,
+        /// Until when.
+        end_us: Micros,
+        /// How far these times may be off, either way.
+        #[serde(default)]
+        uncertainty_us: Micros,
+    },
+    /// A word that could not be read.
+    Garbled {
+        /// Whose line.
+        source: Source,
+        /// Its start bit.
+        start_us: Micros,
+        /// Where sampling stopped.
+        end_us: Micros,
+    },
+    /// A level change on a pulse line.
+    Edge {
+        /// Name of the line.
+        line: String,
+        /// When.
+        at_us: Micros,
+        /// The level after it, true for high.
+        high: bool,
+    },
+    /// What a person at the machine would see or hear, or what a device says of itself.
+    Note {
+        /// When.
+        at_us: Micros,
+        /// Who, by device name.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        who: Option<String>,
+        /// In plain words.
+        text: String,
+    },
+    /// Money that moved.
+    Movement(MovementRecord),
+    /// A rule broken, or advice.
+    Finding(Finding),
+    /// What the script, a person or the panel did: "insert bill type 1".
+    Act {
+        /// When.
+        at_us: Micros,
+        /// In plain words.
+        text: String,
+    },
+    /// A step of a script or examination has ended.
+    Step {
+        /// When.
+        at_us: Micros,
+        /// Number of the step, from 1.
+        number: u32,
+        /// What it asked for.
+        text: String,
+        /// Whether it came true; `None` when it could not be told.
+        passed: Option<bool>,
+        /// Why not.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        why: Option<String>,
+    },
+    /// The end: whether everything passed.
+    Verdict {
+        /// When.
+        at_us: Micros,
+        /// Nothing fell short.
+        passed: bool,
+        /// In plain words.
+        text: String,
+    },
+    /// A line of a type this version does not know, kept as it was.
+    #[serde(untagged)]
+    Unknown(Value),
+}
+
+/// The types of [`Entry`] this version knows.
+pub(super) const TYPES: [&str; 10] = [
+    "block", "break", "garbled", "edge", "note", "movement", "finding", "act", "step", "verdict",
+];
+
+impl Entry {
+    /// An event of the bus that is no word; words are recorded with their block.
+    #[must_use]
+    pub fn of_event(event: &BusEvent) -> Option<Self> {
+        match *event {
+            BusEvent::Word(_) => None,
+            BusEvent::Break {
+                start,
+                end,
+                source,
+                uncertainty,
+            } => Some(Self::Break {
+                source,
+                start_us: start,
+                end_us: end,
+                uncertainty_us: uncertainty,
+            }),
+            BusEvent::Garbled { start, end, source } => Some(Self::Garbled {
+                source,
+                start_us: start,
+                end_us: end,
+            }),
+        }
+    }
+}
+
+/// Bytes as `["0B", "0B"]`.
+mod hex {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error};
+
+    pub(super) fn serialize<S: Serializer>(bytes: &[u8], s: S) -> Result<S::Ok, S::Error> {
+        let text: Vec<String> = bytes.iter().map(|b| format!("{b:02X}")).collect();
+        text.serialize(s)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Vec<u8>, D::Error> {
+        Vec::<String>::deserialize(d)?
+            .iter()
+            .map(|text| {
+                let digits = text.len() == 2 && text.bytes().all(|b| b.is_ascii_hexdigit());
+                digits
+                    .then(|| u8::from_str_radix(text, 16).ok())
+                    .flatten()
+                    .ok_or_else(|| {
+                        D::Error::custom(format!("\"{text}\" is no byte; expected two hex digits"))
+                    })
+            })
+            .collect()
+    }
+}
+
+/// Booleans as `[1, 0]`.
+mod bits {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error};
+
+    pub(super) fn serialize<S: Serializer>(bits: &[bool], s: S) -> Result<S::Ok, S::Error> {
+        let numbers: Vec<u8> = bits.iter().map(|b| u8::from(*b)).collect();
+        numbers.serialize(s)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Vec<bool>, D::Error> {
+        Vec::<u8>::deserialize(d)?
+            .into_iter()
+            .map(|n| match n {
+                0 => Ok(false),
+                1 => Ok(true),
+                other => Err(D::Error::custom(format!(
+                    "{other} is no mode bit; expected 0 or 1"
+                ))),
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,56 @@
+//! Why a recording cannot be read.
+
+use super::entry::VERSION;
+use std::fmt;
+
+/// A recording that cannot be read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RecordingError {
+    /// The file as it was named.
+    pub file: String,
+    /// Line in it, from 1, where there is one.
+    pub line: Option<u64>,
+    /// What is wrong.
+    pub problem: RecordingProblem,
+}
+
+impl fmt::Display for RecordingError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.file)?;
+        if let Some(line) = self.line {
+            write!(f, ":{line}")?;
+        }
+        write!(f, ": {}", self.problem)
+    }
+}
+
+impl std::error::Error for RecordingError {}
+
+/// What is wrong with a recording.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum RecordingProblem {
+    /// The file does not open or does not read.
+    #[error("cannot be read: {0}. Check the path and its permissions")]
+    Io(String),
+    /// There is nothing in it.
+    #[error("the recording is empty: its first line was never written")]
+    Empty,
+    /// The first line is no header.
+    #[error(
+        "the first line is no header of a recording ({0}); expected \
+         {{\"schema\":\"payrig-recording\",\"version\":1,...}}"
+    )]
+    NoHeader(String),
+    /// A later version of the format.
+    #[error("version {0} of the format; this tool reads up to {VERSION}. Use a newer tool")]
+    TooNew(u32),
+    /// A line that does not follow the format.
+    #[error(
+        "{found}; expected one JSON object per line with a \"type\". Lines before it are whole: cut \
+         the file there to read them"
+    )]
+    BadLine {
+        /// What is wrong with it.
+        found: String,
+    },
+}

@@ -1,0 +1,226 @@
+//! Reading a recording: a torn last line is told and skipped, unknown types are kept.
+
+use super::entry::{Entry, Header, SCHEMA, TYPES, VERSION};
+use super::error::{RecordingError, RecordingProblem};
+use crate::capture::CaptureLine;
+use crate::{BusEvent, WireBlock};
+use payrig_units::{LedgerEntry, Micros};
+use serde_json::Value;
+use std::path::Path;
+
+/// A last line that was not written to its end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Torn {
+    /// Its number, from 1.
+    pub line: u64,
+    /// How many bytes of it there are.
+    pub bytes: usize,
+}
+
+/// A recording as read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Recording {
+    /// The file as it was named.
+    pub file: String,
+    /// Its first line.
+    pub header: Header,
+    /// Its other lines with their numbers, in the order they were written.
+    pub entries: Vec<(u64, Entry)>,
+    /// The last line, if the writer was killed while writing it.
+    pub torn: Option<Torn>,
+}
+
+impl Recording {
+    /// Words, breaks and garbled words in order of their start, exactly as they were.
+    #[must_use]
+    pub fn events(&self) -> Vec<BusEvent> {
+        let mut events = Vec::new();
+        for (_, entry) in &self.entries {
+            match entry {
+                Entry::Block(block) => events.extend(block.words().into_iter().map(BusEvent::Word)),
+                Entry::Break {
+                    source,
+                    start_us,
+                    end_us,
+                    uncertainty_us,
+                } => events.push(BusEvent::Break {
+                    start: *start_us,
+                    end: *end_us,
+                    source: *source,
+                    uncertainty: *uncertainty_us,
+                }),
+                Entry::Garbled {
+                    source,
+                    start_us,
+                    end_us,
+                } => events.push(BusEvent::Garbled {
+                    start: *start_us,
+                    end: *end_us,
+                    source: *source,
+                }),
+                _ => {}
+            }
+        }
+        events.sort_by_key(BusEvent::start);
+        events
+    }
+
+    /// The pulse lines with their edges, in order of first appearance. The level before the first
+    /// edge is its opposite.
+    #[must_use]
+    pub fn lines(&self) -> Vec<CaptureLine> {
+        let mut lines: Vec<CaptureLine> = Vec::new();
+        for (_, entry) in &self.entries {
+            let Entry::Edge { line, at_us, high } = entry else {
+                continue;
+            };
+            match lines.iter_mut().find(|l| l.name == *line) {
+                Some(known) => known.level(*at_us, *high),
+                None => {
+                    let mut new = CaptureLine {
+                        name: line.clone(),
+                        initial: !high,
+                        edges: Vec::new(),
+                    };
+                    new.level(*at_us, *high);
+                    lines.push(new);
+                }
+            }
+        }
+        lines
+    }
+
+    /// Every movement of money, in order.
+    #[must_use]
+    pub fn movements(&self) -> Vec<LedgerEntry> {
+        self.entries
+            .iter()
+            .filter_map(|(_, entry)| match entry {
+                Entry::Movement(record) => Some(LedgerEntry::from(record)),
+                _ => None,
+            })
+            .collect()
+    }
+
+    /// The latest time in it.
+    #[must_use]
+    pub fn end(&self) -> Micros {
+        self.entries
+            .iter()
+            .map(|(_, entry)| match entry {
+                Entry::Block(block) => block.end_us,
+                Entry::Break { end_us, .. } | Entry::Garbled { end_us, .. } => *end_us,
+                Entry::Edge { at_us, .. }
+                | Entry::Note { at_us, .. }
+                | Entry::Act { at_us, .. }
+                | Entry::Step { at_us, .. }
+                | Entry::Verdict { at_us, .. } => *at_us,
+                Entry::Movement(record) => record.at_us,
+                Entry::Finding(_) | Entry::Unknown(_) => Micros::ZERO,
+            })
+            .max()
+            .unwrap_or_default()
+    }
+}
+
+impl From<&WireBlock> for Entry {
+    fn from(block: &WireBlock) -> Self {
+        Self::Block(super::BlockRecord::of(block))
+    }
+}
+
+/// Reads a recording from a file.
+///
+/// # Errors
+/// As [`read_recording`]; also when the file does not open.
+pub fn read_recording_path(path: &Path) -> Result<Recording, RecordingError> {
+    let file = path.display().to_string();
+    match std::fs::read(path) {
+        Ok(bytes) => read_recording(&file, &bytes),
+        Err(e) => Err(error(&file, None, RecordingProblem::Io(e.to_string()))),
+    }
+}
+
+/// Reads a recording. A last line without line break that is no whole object was torn by a kill:
+/// it is told in [`Recording::torn`] and skipped.
+///
+/// # Errors
+/// With the line of the file: no header, a later version, a line that does not follow the format.
+pub fn read_recording(file: &str, bytes: &[u8]) -> Result<Recording, RecordingError> {
+    let whole = bytes.last().is_none_or(|b| *b == b'\n');
+    let mut lines: Vec<(u64, &[u8])> = (1u64..).zip(bytes.split(|b| *b == b'\n')).collect();
+    let mut last = lines.pop().filter(|_| !whole);
+    let mut lines = lines.into_iter();
+    let Some((_, first)) = lines.next().or_else(|| last.take()) else {
+        return Err(error(file, None, RecordingProblem::Empty));
+    };
+    let header = header(file, first)?;
+
+    let mut recording = Recording {
+        file: file.to_owned(),
+        header,
+        entries: Vec::new(),
+        torn: None,
+    };
+    for (number, line) in lines {
+        if line.trim_ascii().is_empty() {
+            continue;
+        }
+        let entry = entry(line)
+            .map_err(|found| error(file, Some(number), RecordingProblem::BadLine { found }))?;
+        recording.entries.push((number, entry));
+    }
+    if let Some((number, line)) = last {
+        match entry(line) {
+            Ok(entry) => recording.entries.push((number, entry)),
+            Err(_) => {
+                recording.torn = Some(Torn {
+                    line: number,
+                    bytes: line.len(),
+                });
+            }
+        }
+    }
+    Ok(recording)
+}
+
+fn header(file: &str, line: &[u8]) -> Result<Header, RecordingError> {
+    let no_header = |why: String| error(file, Some(1), RecordingProblem::NoHeader(why));
+    let value: Value = serde_json::from_slice(line).map_err(|e| no_header(e.to_string()))?;
+    if value.get("schema").and_then(Value::as_str) != Some(SCHEMA) {
+        return Err(no_header("its \"schema\" is another".into()));
+    }
+    // The version first: a later one may have another header.
+    if let Some(version) = value.get("version").and_then(Value::as_u64)
+        && version > u64::from(VERSION)
+    {
+        let version = u32::try_from(version).unwrap_or(u32::MAX);
+        return Err(error(file, Some(1), RecordingProblem::TooNew(version)));
+    }
+    serde_json::from_value(value).map_err(|e| no_header(e.to_string()))
+}
+
+fn entry(line: &[u8]) -> Result<Entry, String> {
+    let value: Value = serde_json::from_slice(line).map_err(|e| e.to_string())?;
+    let kind = match value.get("type") {
+        Some(Value::String(kind)) => kind.clone(),
+        _ => return Err("there is no object with a \"type\"".into()),
+    };
+    if !TYPES.contains(&kind.as_str()) {
+        return Ok(Entry::Unknown(value));
+    }
+    match serde_json::from_value(value) {
+        // A known type that does not fit falls through to the untagged variant.
+        Ok(Entry::Unknown(_)) => Err(format!("a field of this \"{kind}\" is missing or wrong")),
+        Ok(entry) => Ok(entry),
+        Err(e) => Err(format!("\"{kind}\": {e}")),
+    }
+}
+
+fn error(file: &str, line: Option<u64>, problem: RecordingProblem) -> RecordingError {
+    RecordingError {
+        file: file.to_owned(),
+        line,
+        problem,
+    }
+}
