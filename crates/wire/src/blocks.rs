@@ -280,3 +280,115 @@ fn goes_on(open: &WireBlock, word: &TimedWord, eager: bool) -> bool {
     }
     may_go_on(open, word.start)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_mdb::Word;
+    use proptest::prelude::*;
+
+    fn word(start: u64, source: Source, bits: u16) -> TimedWord {
+        TimedWord {
+            start: Micros(start),
+            end: Micros(start + 1_146),
+            source,
+            word: Word::from_bits(bits),
+            uncertainty: Micros(1),
+        }
+    }
+
+    fn group(builder: &mut BlockBuilder, words: &[TimedWord]) -> Vec<Vec<u8>> {
+        let events = words.iter().map(|w| BusEvent::Word(*w));
+        let mut blocks: Vec<WireBlock> = events.flat_map(|e| builder.push(&e)).collect();
+        blocks.extend(builder.flush());
+        blocks.iter().map(WireBlock::bytes).collect()
+    }
+
+    use Source::{Master as M, Peripheral as P};
+
+    /// Section 2.5, example B: command, data, acknowledgement.
+    fn session() -> Vec<TimedWord> {
+        [
+            (0, M, 0x10B),
+            (1_200, M, 0x0B),
+            (4_000, P, 0x02),
+            (5_200, P, 0x102),
+            (8_000, M, 0x00),
+            (20_000, M, 0x133),
+            (21_200, M, 0x33),
+        ]
+        .map(|(at, source, bits)| word(at, source, bits))
+        .to_vec()
+    }
+
+    #[test]
+    fn a_session_falls_into_its_blocks() {
+        let expected = [
+            vec![0x0B, 0x0B],
+            vec![0x02, 0x02],
+            vec![0x00],
+            vec![0x33, 0x33],
+        ];
+        assert_eq!(group(&mut BlockBuilder::new(), &session()), expected);
+        assert_eq!(group(&mut BlockBuilder::eager(), &session()), expected);
+    }
+
+    #[test]
+    fn an_eager_builder_gives_a_block_with_its_last_word() {
+        let mut builder = BlockBuilder::eager();
+        let given: Vec<usize> = session()
+            .iter()
+            .map(|w| builder.push(&BusEvent::Word(*w)).len())
+            .collect();
+        assert_eq!(given, [0, 1, 0, 1, 1, 0, 1]);
+        assert_eq!(builder.next_deadline(), Micros::NEVER);
+    }
+
+    #[test]
+    fn silence_closes_a_block() {
+        let mut builder = BlockBuilder::new();
+        for w in session().iter().take(2) {
+            assert!(builder.push(&BusEvent::Word(*w)).is_empty());
+        }
+        let end = Micros(1_200 + 1_146);
+        assert_eq!(builder.next_deadline(), end + FINISHED_PAUSE);
+        assert_eq!(builder.idle(end), None);
+        assert_eq!(
+            builder.idle(end + FINISHED_PAUSE).map(|b| b.bytes()),
+            Some(vec![0x0B, 0x0B])
+        );
+    }
+
+    proptest! {
+        /// Whatever comes, in whatever order of time, every word is in exactly one block.
+        #[test]
+        fn no_word_is_lost(
+            words in proptest::collection::vec((0u64..40_000, any::<bool>(), 0u16..0x200, 0u8..20), 0..120),
+            eager: bool,
+        ) {
+            let mut builder = if eager { BlockBuilder::eager() } else { BlockBuilder::new() };
+            let (mut sent, mut got) = (Vec::new(), Vec::new());
+            for (at, master, bits, other) in words {
+                let source = if master { M } else { P };
+                let w = word(at, source, bits);
+                match other {
+                    0 => {
+                        let (start, end) = (w.start, w.end);
+                        got.extend(builder.push(&BusEvent::Garbled { start, end, source }));
+                    }
+                    1 => got.extend(builder.push(&BusEvent::Break {
+                        start: w.start, end: w.end, source, uncertainty: Micros(1),
+                    })),
+                    2 => got.extend(builder.idle(w.start)),
+                    _ => {
+                        sent.push(w);
+                        got.extend(builder.push(&BusEvent::Word(w)));
+                    }
+                }
+            }
+            got.extend(builder.flush());
+            let told: Vec<TimedWord> = got.into_iter().flat_map(|b| b.words).collect();
+            prop_assert_eq!(told, sent);
+        }
+    }
+}

@@ -127,6 +127,12 @@ pub const RULES: &[Rule] = rules![
     Advice "line-still" "2.1" None,
         "both lines move when the bus is alive"
         "check ground, polarity, the right wire, and the supply of the isolated side"
+    Advice "polarity" "2.1" None,
+        "the polarity of a line is known"
+        "name the level the line rests at"
+    Advice "lines-swapped" "2.1" None,
+        "the master's line and the peripherals' are told apart"
+        "swap the two line names"
     Advice "glitch" "2.1" None,
         "a start bit lasts a whole bit"
         "check ground, shielding and pull-ups; set the analyser's threshold to the middle"

@@ -3,10 +3,11 @@
 
 use super::rate::{BitRate, measure_rate, nearest_standard_rate};
 use super::sample::{IdleLevel, Sampled, sample};
+use super::swapped::look_swapped;
 use super::{BitTime, bit_time::PS};
 use crate::capture::{Capture, CaptureError, CaptureLine};
 use crate::rules::{Certainty, Finding};
-use crate::{BusEvent, Source};
+use crate::{BusEvent, Edge, Source};
 use payrig_units::Micros;
 
 /// Which lines of a capture are the bus.
@@ -83,6 +84,14 @@ pub fn decode_bus(capture: &Capture, lines: &BusLines) -> Result<BusDecode, Capt
         }
     }
     decoded.events.sort_by_key(BusEvent::start);
+    if look_swapped(&decoded.events) {
+        decoded.findings.push(Finding::advice(
+            "lines-swapped",
+            capture.start,
+            "what is read as the master's line speaks like a peripheral, and the other way round. \
+             Swap the two line names",
+        ));
+    }
     decoded.findings.sort_by_key(|f| f.at);
     Ok(decoded)
 }
@@ -111,8 +120,23 @@ fn decode_line(
         ));
         return None;
     }
-    let rate = measure_rate(&line.edges, idle, capture.uncertainty);
     let first = line.edges.first().map_or(capture.start, |e| e.at);
+    let measure = |idle| measure_rate(&line.edges, idle, capture.uncertainty);
+    // Whoever speaks most of the time does so at the level on which the line really rests.
+    let rests_at_active = active_share(capture, line, idle) > 60;
+    let inverted = rests_at_active.then(|| measure(idle.inverted())).flatten();
+    let (rate, idle) = match inverted {
+        Some(rate) => {
+            let text = format!(
+                "line \"{name}\" makes words only with the other polarity, and was read so. It was \
+                 tapped before an optocoupler or behind an inverter; say so, or set the analyser \
+                 to invert it"
+            );
+            say(Finding::advice("polarity", first, text));
+            (Some(rate), idle.inverted())
+        }
+        None => (measure(idle), idle),
+    };
     match &rate {
         Some(rate) => {
             if let Some(finding) = judge_rate(rate, name, first) {
@@ -124,25 +148,11 @@ fn decode_line(
         }
         None if line.edges.len() > 24 => {
             // Enough moves, but not in steps of any bit time.
-            if measure_rate(&line.edges, idle.inverted(), capture.uncertainty).is_some() {
-                say(Finding::advice(
-                    "line-still",
-                    first,
-                    format!(
-                        "line \"{name}\" reads as words only with the other polarity: it rests at \
-                         the level taken as active. Read it inverted"
-                    ),
-                ));
-            } else {
-                say(Finding::advice(
-                    "baud",
-                    first,
-                    format!(
-                        "the edges of line \"{name}\" are not whole bits apart, at no rate. Check \
-                         that it is a line of the bus, and its ground"
-                    ),
-                ));
-            }
+            let text = format!(
+                "the edges of line \"{name}\" are not whole bits apart, at no rate. Check that it \
+                 is a line of the bus, and its ground"
+            );
+            say(Finding::advice("baud", first, text));
         }
         None => {}
     }
@@ -169,6 +179,23 @@ fn decode_line(
     }
     decoded.events.extend(events);
     rate
+}
+
+/// How much of the capture a line is active, in percent.
+fn active_share(capture: &Capture, line: &CaptureLine, idle: IdleLevel) -> u64 {
+    let (mut since, mut high, mut active) = (capture.start, line.initial, 0u64);
+    let end = Edge {
+        at: capture.end,
+        high: false,
+    };
+    for edge in line.edges.iter().chain([&end]) {
+        if idle.is_active(high) {
+            active = active.saturating_add(edge.at.since(since).0);
+        }
+        (since, high) = (edge.at, edge.high);
+    }
+    let whole = capture.end.since(capture.start).0.max(1);
+    active.saturating_mul(100) / whole
 }
 
 /// 9600 baud, +1 % -2 % (section 3.2).
@@ -219,4 +246,157 @@ fn judge_rate(rate: &BitRate, name: &str, at: Micros) -> Option<Finding> {
         LONGEST
     }));
     Some(finding)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::TimedWord;
+    use crate::uart::{capture_of_bus, encode};
+    use payrig_mdb::Word;
+
+    /// Polls with data and acknowledgement, as in section 2.5 B.
+    fn polls(bit: BitTime) -> Vec<BusEvent> {
+        let mut at = Micros(10_000);
+        let mut events = Vec::new();
+        for byte in [0x0Bu8, 0x33, 0x12, 0x0B, 0x33, 0x12, 0x0B, 0x33] {
+            let exchange = [
+                (Source::Master, Word::marked(byte), 100_000),
+                (Source::Master, Word::plain(byte), 20),
+                (Source::Peripheral, Word::plain(byte ^ 0x5A), 2_000),
+                (Source::Peripheral, Word::marked(byte ^ 0x5A), 30),
+                (Source::Master, Word::plain(0), 1_000),
+            ];
+            for (source, word, pause) in exchange {
+                let start = at + Micros(pause);
+                at = start + bit.bits(11);
+                events.push(BusEvent::Word(TimedWord {
+                    start,
+                    end: at,
+                    source,
+                    word,
+                    uncertainty: Micros(1),
+                }));
+            }
+        }
+        events
+    }
+
+    fn capture(bit: BitTime) -> Capture {
+        let events = polls(bit);
+        let mut capture = capture_of_bus("x", &events, Micros::secs(2));
+        for (line, source) in capture
+            .lines
+            .iter_mut()
+            .zip([Source::Master, Source::Peripheral])
+        {
+            line.edges = encode(&events, source, IdleLevel::High, bit);
+        }
+        capture
+    }
+
+    fn decode(capture: &Capture) -> BusDecode {
+        decode_bus(capture, &BusLines::of(capture)).unwrap()
+    }
+
+    fn rules(decoded: &BusDecode) -> Vec<(&str, bool)> {
+        let findings = decoded.findings.iter();
+        findings.map(|f| (f.rule.as_ref(), f.is_limit())).collect()
+    }
+
+    #[test]
+    fn both_lines_are_merged_in_order_of_time() {
+        let decoded = decode(&capture(BitTime::NOMINAL));
+        assert_eq!(decoded.events, polls(BitTime::NOMINAL));
+        assert_eq!(rules(&decoded), []);
+    }
+
+    /// Section 3.2: 9600 baud, at most 1 % fast or 2 % slow.
+    #[test]
+    fn the_rate_is_judged_against_its_limits() {
+        for (baud, limit) in [
+            (9_216, true),
+            (9_380, true),
+            (9_430, false),
+            (9_600, false),
+            (9_680, false),
+            (9_720, true),
+            (10_000, true),
+        ] {
+            let bit = BitTime::of_baud(baud);
+            let decoded = decode(&capture(bit));
+            let wanted = if limit {
+                vec![("baud", true); 2]
+            } else {
+                vec![]
+            };
+            assert_eq!(rules(&decoded), wanted, "{baud}: {:?}", decoded.findings);
+            for (got, sent) in decoded.events.iter().zip(polls(bit)) {
+                assert_eq!(got.start(), sent.start(), "{baud}");
+                assert!(got.end().abs_diff(sent.end()) <= Micros(1), "{baud}");
+            }
+            assert_eq!(decoded.events.len(), polls(bit).len(), "{baud}");
+        }
+    }
+
+    #[test]
+    fn another_rate_is_named() {
+        for baud in [1_200, 2_400, 4_800, 19_200, 38_400] {
+            let decoded = decode(&capture(BitTime::of_baud(baud)));
+            assert_eq!(rules(&decoded), [("baud", true); 2], "{baud}");
+            assert!(decoded.events.is_empty());
+            let text = &decoded.findings[0].text;
+            let name = format!("nearest usual rate is {baud} baud");
+            assert!(text.contains(&name), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_line_that_rests_low_is_read_all_the_same() {
+        let mut capture = capture(BitTime::NOMINAL);
+        for line in &mut capture.lines {
+            line.initial = !line.initial;
+            for edge in &mut line.edges {
+                edge.high = !edge.high;
+            }
+        }
+        let decoded = decode(&capture);
+        assert_eq!(rules(&decoded), [("polarity", false); 2]);
+        assert_eq!(decoded.events, polls(BitTime::NOMINAL));
+        let mut lines = BusLines::of(&capture);
+        lines.idle = IdleLevel::Low;
+        let told = decode_bus(&capture, &lines).unwrap();
+        assert_eq!(rules(&told), []);
+        assert_eq!(told.events, decoded.events);
+    }
+
+    #[test]
+    fn a_line_that_never_moves_is_named() {
+        let mut capture = capture(BitTime::NOMINAL);
+        capture.lines[1].edges.clear();
+        let decoded = decode(&capture);
+        assert_eq!(rules(&decoded), [("line-still", false)]);
+        assert!(
+            decoded.findings[0]
+                .text
+                .contains("\"peripheral\" is high from start to end")
+        );
+    }
+
+    #[test]
+    fn swapped_line_names_are_noticed() {
+        let mut capture = capture(BitTime::NOMINAL);
+        capture.lines[0].name = "peripheral".into();
+        capture.lines[1].name = "master".into();
+        assert_eq!(rules(&decode(&capture)), [("lines-swapped", false)]);
+    }
+
+    #[test]
+    fn a_line_that_is_not_there_is_an_error() {
+        let capture = capture(BitTime::NOMINAL);
+        let mut lines = BusLines::of(&capture);
+        lines.master = Some("masterr".into());
+        let error = decode_bus(&capture, &lines).unwrap_err();
+        assert!(error.to_string().contains("Did you mean \"master\"?"));
+    }
 }

@@ -6,6 +6,7 @@ mod bus;
 mod encode;
 mod rate;
 mod sample;
+mod swapped;
 
 pub use bit_time::BitTime;
 pub use bus::{BusDecode, BusLines, decode_bus};

@@ -1,0 +1,123 @@
+//! Answers: what a block answers, how late, and what it leaves unanswered (sections 2.2 and 3.2).
+
+use super::{Judge, Waiting, end_uncertainty, say, start_uncertainty};
+use crate::rules::table::{RESPONSE, RESPONSE_MARGIN, RESPONSE_TOLERATED};
+use crate::rules::{Certainty, Finding};
+use crate::{Source, WireBlock};
+use payrig_mdb::{NAK, RET};
+
+impl Judge {
+    /// What this block answers, and how late; and what it leaves unanswered.
+    pub(super) fn answer(&mut self, block: &WireBlock, found: &mut Vec<Finding>) {
+        let waiting = self.waiting.take();
+        let is_answer = match (block.source, waiting) {
+            (Source::Peripheral, Some(w)) => w.source == Source::Master,
+            (Source::Master, Some(w)) => {
+                w.source == Source::Peripheral
+                    && block.words.len() == 1
+                    && block.address().is_none()
+            }
+            (_, None) => false,
+        };
+        match waiting {
+            Some(waiting) if is_answer => self.response(waiting, block, found),
+            Some(waiting) => self.unanswered(waiting),
+            None => {}
+        }
+        let one = block.words.len() == 1;
+        if !is_answer && block.source == Source::Peripheral && self.seen == [true, true] {
+            let who = self.who(block);
+            let what = "spoke without having been asked";
+            self.advice.count("unasked", &who, block.start, None, what);
+        }
+        if !is_answer && block.source == Source::Master && one && block.address().is_none() {
+            let what = "sent a lone ACK, NAK or RET with no data before it";
+            self.advice
+                .count("unasked", "master", block.start, None, what);
+        }
+        let first = block.words.first().map(|w| w.word);
+        if one && first.is_some_and(|w| w.byte == NAK) && block.address().is_none() {
+            let who = self.who(block);
+            self.advice
+                .count("nak", &who, block.start, None, "answered NAK");
+        }
+        let uncertainty = end_uncertainty(block);
+        let expects = Waiting {
+            source: block.source,
+            start: block.start,
+            end: block.end,
+            uncertainty,
+            address_byte: None,
+        };
+        self.waiting = match block.source {
+            Source::Peripheral => (!one).then_some(expects),
+            Source::Master => match (block.address(), first) {
+                (Some(address), Some(first)) => {
+                    self.address = Some(address);
+                    self.advice.command(address, first.byte, block.start);
+                    Some(Waiting {
+                        address_byte: Some(first.byte),
+                        ..expects
+                    })
+                }
+                (_, Some(first)) if first.byte == RET && is_answer => Some(expects),
+                _ => None,
+            },
+        };
+    }
+
+    fn response(&mut self, waiting: Waiting, block: &WireBlock, found: &mut Vec<Finding>) {
+        let who = self.who(block);
+        if let (Some(address), Some(byte)) = (self.address, waiting.address_byte) {
+            self.advice.answered(address, byte, waiting.start);
+        }
+        let both = waiting.uncertainty + start_uncertainty(block);
+        if block.start + both < waiting.end {
+            let what = "spoke while the other side was still speaking";
+            self.advice
+                .count("collision", &who, block.start, None, what);
+            return;
+        }
+        let measured = block.start.since(waiting.end);
+        match Certainty::at_most(measured, RESPONSE, both) {
+            Certainty::Pass => {
+                let margin = Certainty::at_most(measured, RESPONSE_MARGIN, both);
+                if margin == Certainty::Fail {
+                    let worst = Some((measured, both));
+                    let what = "took longer than 4 ms to answer";
+                    self.advice
+                        .count("response-margin", &who, waiting.start, worst, what);
+                }
+            }
+            Certainty::Fail => {
+                let what = format!("{who} answered after {measured}");
+                found.push(
+                    Finding::limit("response", waiting.start, say("response", &what))
+                        .measured(measured, both)
+                        .peer_bears(RESPONSE_TOLERATED)
+                        .of(who),
+                );
+            }
+            Certainty::CannotTell => {
+                self.close_call("response", &who, waiting.start, measured, both);
+            }
+        }
+    }
+
+    pub(super) fn unanswered(&mut self, waiting: Waiting) {
+        match waiting.source {
+            Source::Master => {
+                let who = self
+                    .address
+                    .map_or_else(|| "peripheral".to_owned(), |a| a.to_string());
+                let what = "did not answer a command";
+                self.advice.count("silent", &who, waiting.start, None, what);
+            }
+            Source::Peripheral => {
+                let what = "did not acknowledge data";
+                self.advice
+                    .count("unacknowledged", "master", waiting.start, None, what);
+            }
+        }
+    }
+}

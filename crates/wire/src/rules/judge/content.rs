@@ -1,0 +1,100 @@
+//! What is in a block: its pauses, its mode bits, its sum (sections 2.1, 2.2 and 3.2).
+
+use super::{Judge, say, start_uncertainty};
+use crate::rules::table::{INTER_BYTE, INTER_BYTE_MARGIN, INTER_BYTE_TOLERATED};
+use crate::rules::{Certainty, Finding};
+use crate::{Source, WireBlock};
+use payrig_mdb::{ACK, NAK, RET, chk};
+
+impl Judge {
+    pub(super) fn pauses(&mut self, block: &WireBlock, found: &mut Vec<Finding>) {
+        let Some((pause, after)) = block.longest_pause() else {
+            return;
+        };
+        let both = start_uncertainty(block) * 2;
+        let who = self.who(block);
+        match Certainty::at_most(pause, INTER_BYTE, both) {
+            Certainty::Pass => {
+                if Certainty::at_most(pause, INTER_BYTE_MARGIN, both) == Certainty::Fail {
+                    let worst = Some((pause, both));
+                    let what = "paused longer than 0.8 ms within a block";
+                    self.advice
+                        .count("inter-byte-margin", &who, block.start, worst, what);
+                }
+            }
+            Certainty::Fail => {
+                let what = format!(
+                    "{who} paused {pause} after byte {} of {}",
+                    after + 1,
+                    block.words.len()
+                );
+                found.push(
+                    Finding::limit("inter-byte", block.start, say("inter-byte", &what))
+                        .measured(pause, both)
+                        .peer_bears(INTER_BYTE_TOLERATED)
+                        .of(who),
+                );
+            }
+            Certainty::CannotTell => self.close_call("inter-byte", &who, block.start, pause, both),
+        }
+    }
+
+    pub(super) fn modes(&mut self, block: &WireBlock, found: &mut Vec<Finding>) {
+        let last = block.words.len().saturating_sub(1);
+        let lone = block.source == Source::Master && block.words.len() == 1;
+        let mut wrong = block.words.iter().enumerate().filter(|(i, w)| {
+            let set = match block.source {
+                // A lone word without mode bit is an answer; one with it a cut command.
+                Source::Master if lone => w.word.mode,
+                Source::Master => *i == 0,
+                Source::Peripheral => *i == last,
+            };
+            w.word.mode != set
+        });
+        let Some((i, word)) = wrong.next() else {
+            return;
+        };
+        let more = wrong.count();
+        let state = if word.word.mode { "set" } else { "not set" };
+        let mut what = format!(
+            "the mode bit is {state} on byte {} of {} ({:02X}H)",
+            i + 1,
+            last + 1,
+            word.word.byte
+        );
+        if more > 0 {
+            what.push_str(&format!(" and wrong on {more} more"));
+        }
+        found.push(
+            Finding::limit("mode-bit", block.start, say("mode-bit", &what)).of(self.who(block)),
+        );
+    }
+
+    pub(super) fn checksum(&mut self, block: &WireBlock, found: &mut Vec<Finding>) {
+        let bytes = block.bytes();
+        let what = match bytes.as_slice() {
+            [] => return,
+            [one] => {
+                let master = block.source == Source::Master;
+                let marked = block.words.first().is_some_and(|w| w.word.mode);
+                match *one {
+                    _ if master && marked => "the command has no CHK".to_owned(),
+                    ACK | NAK => return,
+                    RET if master => return,
+                    RET => "a peripheral sent RET, which only the master may".to_owned(),
+                    other => format!("a lone byte {other:02X}H is no answer of the standard"),
+                }
+            }
+            [data @ .., received] => {
+                let right = chk(data);
+                if right == *received {
+                    return;
+                }
+                format!("the CHK is {received:02X}H, the bytes before it add up to {right:02X}H")
+            }
+        };
+        found.push(
+            Finding::limit("checksum", block.start, say("checksum", &what)).of(self.who(block)),
+        );
+    }
+}

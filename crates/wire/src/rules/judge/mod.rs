@@ -1,0 +1,301 @@
+//! The judge: sees blocks and breaks in order of time and says which rules they break.
+
+mod answers;
+mod content;
+
+use crate::rules::advice::{Advice, capital};
+use crate::rules::table::{BREAK, RESPONSE_TOLERATED, SETUP, rule};
+use crate::rules::{Certainty, Finding};
+use crate::{BusEvent, FINISHED_PAUSE, Source, WireBlock};
+use payrig_mdb::{Address, MAX_BLOCK};
+use payrig_units::Micros;
+
+/// How many garbled words are told one by one; the rest is counted.
+const GARBLED_TOLD: u64 = 20;
+
+/// A block that waits for its answer.
+#[derive(Clone, Copy, Debug)]
+struct Waiting {
+    source: Source,
+    start: Micros,
+    end: Micros,
+    uncertainty: Micros,
+    address_byte: Option<u8>,
+}
+
+/// Judges a bus. Feed it every event and every block in order of time; limits come out at once,
+/// advice at the end, gathered.
+#[derive(Clone, Debug, Default)]
+pub struct Judge {
+    capture_start: Option<Micros>,
+    seen: [bool; 2],
+    waiting: Option<Waiting>,
+    /// Whose answer is awaited or came last.
+    address: Option<Address>,
+    reset_end: Option<(Micros, Micros)>,
+    /// The last garbled word, until it is known whether the capture was cut there.
+    garbled: Option<(Micros, Micros, Source)>,
+    garbled_count: u64,
+    advice: Advice,
+    limits: u64,
+}
+
+impl Judge {
+    /// A judge that sees the bus from its first word.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// A judge of a capture that starts at `start`, perhaps in the middle of a block.
+    #[must_use]
+    pub fn of_capture(start: Micros) -> Self {
+        Self {
+            capture_start: Some(start),
+            ..Self::default()
+        }
+    }
+
+    /// How many limits were broken so far.
+    #[must_use]
+    pub fn limits_broken(&self) -> u64 {
+        self.limits
+    }
+
+    /// Takes a break or a garbled word; words are judged with their block.
+    pub fn event(&mut self, event: &BusEvent) -> Vec<Finding> {
+        let mut found = Vec::new();
+        if let Some(garbled) = self.garbled.take() {
+            self.garbled_word(garbled, &mut found);
+        }
+        match event {
+            BusEvent::Word(_) => {}
+            BusEvent::Garbled { start, end, source } => {
+                self.garbled = Some((*start, *end, *source));
+            }
+            BusEvent::Break {
+                start,
+                end,
+                source,
+                uncertainty,
+            } => self.line_break(*start, *end, *source, *uncertainty, &mut found),
+        }
+        self.tell(found)
+    }
+
+    /// Takes a block.
+    pub fn block(&mut self, block: &WireBlock) -> Vec<Finding> {
+        let mut found = Vec::new();
+        let slot = usize::from(block.source == Source::Peripheral);
+        let first = !self.seen.get(slot).copied().unwrap_or(true);
+        if let Some(seen) = self.seen.get_mut(slot) {
+            *seen = true;
+        }
+        let cut = first
+            && self
+                .capture_start
+                .is_some_and(|s| block.start.since(s) < FINISHED_PAUSE);
+        if block.source == Source::Master {
+            self.setup(block, &mut found);
+        }
+        self.answer(block, &mut found);
+        self.pauses(block, &mut found);
+        if block.words.len() > MAX_BLOCK {
+            found.push(
+                Finding::limit(
+                    "block-length",
+                    block.start,
+                    say(
+                        "block-length",
+                        &format!(
+                            "the block has {} bytes with CHK, 36 are allowed",
+                            block.words.len()
+                        ),
+                    ),
+                )
+                .of(self.who(block)),
+            );
+        }
+        if cut {
+            self.cut(block.start);
+        } else if block.garbled.is_empty() {
+            self.modes(block, &mut found);
+            self.checksum(block, &mut found);
+        }
+        self.tell(found)
+    }
+
+    /// A block that the end of a capture cut short: its times are judged, its content is not.
+    pub(crate) fn cut_block(&mut self, block: &WireBlock) -> Vec<Finding> {
+        let mut found = Vec::new();
+        if block.source == Source::Master {
+            self.setup(block, &mut found);
+        }
+        self.answer(block, &mut found);
+        self.waiting = None;
+        self.pauses(block, &mut found);
+        self.cut(block.start);
+        self.tell(found)
+    }
+
+    /// The end of the capture or of the bench, at `end`: what was garbled, and the advice.
+    pub fn finish(&mut self, end: Micros) -> Vec<Finding> {
+        let mut found = Vec::new();
+        match self.garbled.take() {
+            Some((start, stop, _)) if stop >= end => self.cut(start),
+            Some(garbled) => self.garbled_word(garbled, &mut found),
+            None => {}
+        }
+        let more = self.garbled_count.saturating_sub(GARBLED_TOLD);
+        if more > 0 {
+            let what = format!("{more} more words without a stop bit");
+            found.push(Finding::limit(
+                "word-format",
+                end,
+                say("word-format", &what),
+            ));
+        }
+        if let Some(waiting) = self.waiting.take() {
+            // The capture may have ended before the answer was due.
+            if end.since(waiting.end) > RESPONSE_TOLERATED {
+                self.unanswered(waiting);
+            }
+        }
+        found.extend(self.advice.take());
+        self.tell(found)
+    }
+
+    fn tell(&mut self, found: Vec<Finding>) -> Vec<Finding> {
+        self.limits += found.iter().filter(|f| f.is_limit()).count() as u64;
+        found
+    }
+
+    fn garbled_word(
+        &mut self,
+        (start, _, source): (Micros, Micros, Source),
+        found: &mut Vec<Finding>,
+    ) {
+        if self.capture_start.is_some_and(|s| start <= s) {
+            self.cut(start);
+            return;
+        }
+        self.garbled_count += 1;
+        if self.garbled_count <= GARBLED_TOLD {
+            let what = "a word without a stop bit";
+            found.push(
+                Finding::limit("word-format", start, say("word-format", what)).of(name_of(source)),
+            );
+        }
+    }
+
+    fn cut(&mut self, at: Micros) {
+        self.advice
+            .count("cut", "capture", at, None, "starts or ends in mid block");
+    }
+
+    fn who(&self, block: &WireBlock) -> String {
+        match (block.source, self.address) {
+            (Source::Master, _) => "master".into(),
+            (Source::Peripheral, Some(address)) => address.to_string(),
+            (Source::Peripheral, None) => "peripheral".into(),
+        }
+    }
+
+    fn line_break(
+        &mut self,
+        start: Micros,
+        end: Micros,
+        source: Source,
+        uncertainty: Micros,
+        found: &mut Vec<Finding>,
+    ) {
+        let length = end.since(start);
+        let both = uncertainty * 2;
+        if source == Source::Peripheral {
+            let what = format!("the peripherals' line was held active for {length}");
+            found.push(
+                Finding::limit("word-format", start, say("word-format", &what))
+                    .measured(length, both)
+                    .of("peripheral"),
+            );
+            return;
+        }
+        self.waiting = None;
+        self.advice.reset();
+        match Certainty::at_least(length, BREAK, both) {
+            Certainty::Pass => {}
+            Certainty::Fail => {
+                let what = format!("the line was held active for only {length}");
+                found.push(
+                    Finding::limit("break", start, say("break", &what))
+                        .measured(length, both)
+                        .of("master"),
+                );
+                return;
+            }
+            Certainty::CannotTell => self.close_call("break", "master", start, length, both),
+        }
+        self.reset_end = Some((end, uncertainty));
+    }
+
+    fn setup(&mut self, block: &WireBlock, found: &mut Vec<Finding>) {
+        let Some((end, uncertainty)) = self.reset_end.take() else {
+            return;
+        };
+        let measured = block.start.since(end);
+        let both = uncertainty + start_uncertainty(block);
+        match Certainty::at_least(measured, SETUP, both) {
+            Certainty::Pass => {}
+            Certainty::Fail => {
+                let what = format!("the master spoke {measured} after the bus reset");
+                let mut finding = Finding::limit("setup", end, say("setup", &what))
+                    .measured(measured, both)
+                    .of("master");
+                finding.tolerant_peer_copes = Some(false);
+                found.push(finding);
+            }
+            Certainty::CannotTell => self.close_call("setup", "master", end, measured, both),
+        }
+    }
+
+    fn close_call(
+        &mut self,
+        name: &'static str,
+        who: &str,
+        at: Micros,
+        measured: Micros,
+        uncertainty: Micros,
+    ) {
+        let what = format!("is so close to the limit of \"{name}\" that this link cannot tell");
+        self.advice.count(
+            "too-close-to-tell",
+            who,
+            at,
+            Some((measured, uncertainty)),
+            &what,
+        );
+    }
+}
+
+/// What is wrong, then what to do.
+fn say(name: &str, what: &str) -> String {
+    match rule(name) {
+        Some(rule) => format!("{what}. {}", capital(rule.action)),
+        None => what.to_owned(),
+    }
+}
+
+fn name_of(source: Source) -> &'static str {
+    match source {
+        Source::Master => "master",
+        Source::Peripheral => "peripheral",
+    }
+}
+
+fn start_uncertainty(block: &WireBlock) -> Micros {
+    block.words.first().map_or(Micros::ZERO, |w| w.uncertainty)
+}
+
+fn end_uncertainty(block: &WireBlock) -> Micros {
+    block.words.last().map_or(Micros::ZERO, |w| w.uncertainty)
+}
