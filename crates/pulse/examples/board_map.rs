@@ -1,7 +1,7 @@
 //! Prints the map of what an invented board makes of every pulse width and pause, as an SVG
 //! picture (`svg`, the default) or as a table (`table`):
 //!
-//! `cargo run -p payrig-pulse --example board_map > docs/pulse-board-map.svg`
+//! `cargo run -p payrig-pulse --example board_map > docs/src/pulse-board-map.svg`
 
 use payrig_pulse::{BoardWindow, Level, Map, Profile, SweepPlan, sweep};
 use payrig_units::{Micros, Money};

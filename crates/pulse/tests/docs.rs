@@ -8,11 +8,11 @@ mod board_map;
 fn the_board_map_in_docs_is_current() {
     let path = concat!(
         env!("CARGO_MANIFEST_DIR"),
-        "/../../docs/pulse-board-map.svg"
+        "/../../docs/src/pulse-board-map.svg"
     );
     assert_eq!(
         board_map::picture(),
         std::fs::read_to_string(path).unwrap(),
-        "run: cargo run -p payrig-pulse --example board_map > docs/pulse-board-map.svg"
+        "run: cargo run -p payrig-pulse --example board_map > docs/src/pulse-board-map.svg"
     );
 }
