@@ -152,12 +152,14 @@ impl VirtualBus {
     fn collide(&mut self, word: TimedWord) {
         let mut garbled = (word.start, word.end);
         for heard in self.pending.values_mut() {
-            if let BusEvent::Word(other) = heard.event {
-                if other.source == word.source && other.end > word.start && other.start < word.end {
-                    let (start, end, source) = (other.start, other.end, other.source);
-                    heard.event = BusEvent::Garbled { start, end, source };
-                    garbled.0 = garbled.0.max(end);
-                }
+            if let BusEvent::Word(other) = heard.event
+                && other.source == word.source
+                && other.end > word.start
+                && other.start < word.end
+            {
+                let (start, end, source) = (other.start, other.end, other.source);
+                heard.event = BusEvent::Garbled { start, end, source };
+                garbled.0 = garbled.0.max(end);
             }
         }
         if garbled.1 > garbled.0 {

@@ -95,10 +95,10 @@ impl FaultInjector {
                 heard: true,
             };
         };
-        if let (Source::Master, Some(first)) = (from, words.first()) {
-            if first.mode {
-                self.speaking_to = Some(Address::of(first.byte));
-            }
+        if let (Source::Master, Some(first)) = (from, words.first())
+            && first.mode
+        {
+            self.speaking_to = Some(Address::of(first.byte));
         }
         let kind = frame_kind(words);
         let mut heard = true;

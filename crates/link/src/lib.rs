@@ -6,9 +6,11 @@
 //! with the wall clock.
 
 mod bus;
+pub mod coding;
 mod fault;
 mod pace;
 
 pub use bus::{Heard, VirtualBus};
+pub use coding::{Decoder, Encoder, Said, Symbol, UnknownCoding, WordCoding};
 pub use fault::{Fault, FaultInjector, FaultKind, FrameKind};
 pub use pace::Pace;
