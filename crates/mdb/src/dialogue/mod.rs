@@ -41,6 +41,20 @@ impl Sent {
 ///
 /// It can be started in the middle of a conversation: an answer to a command that was not heard,
 /// or in a form that was not agreed within hearing, is read as well as it can be, and says so.
+///
+/// ```
+/// use payrig_mdb::{Dialogue, Typed, changer};
+///
+/// let mut dialogue = Dialogue::new();
+/// // As they travelled: POLL to the changer, and its answer, CHK last.
+/// dialogue.master_bytes(&[0x0B, 0x0B]);
+/// let answer = dialogue.peripheral_bytes(&[0x52, 0x1A, 0x6C]);
+/// assert_eq!(answer.text, "COINS DEPOSITED coin type 2 to its tube, 26 in tube");
+/// let Some(Typed::ChangerResponse(changer::Response::Poll(reports))) = answer.typed else {
+///     panic!("not typed");
+/// };
+/// assert_eq!(reports.len(), 1);
+/// ```
 #[derive(Clone, Debug, Default)]
 pub struct Dialogue {
     /// The last command on the bus, which the next answer belongs to.
