@@ -1,37 +1,11 @@
 //! The board's half of a pulse link: edges in, credits and findings out.
 
+use crate::credit::{Credit, Doubt};
 use crate::finding::{PulseFinding, PulseRule, Severity};
 use crate::health::LineWatch;
 use crate::judge::judge;
 use crate::{Level, LineSetup, Profile, Train, TrainReader, Verdict};
 use payrig_units::{Micros, Money};
-use serde::{Deserialize, Serialize};
-
-/// Money credited for one train.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Credit {
-    /// When it was known: the end of the train, plus the train gap.
-    pub at: Micros,
-    /// Start of the train.
-    pub train_start: Micros,
-    /// Name of the line.
-    pub line: String,
-    /// Pulses that counted.
-    pub pulses: u64,
-    /// How much; zero when no pulse counted or no unit is whole yet.
-    pub amount: Money,
-}
-
-/// What to do with a pulse of the wrong width.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Doubt {
-    /// Do not count it.
-    #[default]
-    Withhold,
-    /// Count it all the same (with [`Coding::Widths`](crate::Coding::Widths), as the nearest value).
-    Credit,
-}
 
 /// Counts credit on all lines of a profile.
 ///
@@ -208,6 +182,20 @@ impl CreditCounter {
         for (reader, watch) in &mut self.lines {
             ended.extend(reader.finish(now));
             self.findings.extend(watch.finish(now));
+            let glitches = reader.take_glitches();
+            if glitches > 0 {
+                self.findings.push(PulseFinding::new(
+                    Severity::Advice,
+                    PulseRule::PulseGlitch,
+                    &reader.setup().line,
+                    now,
+                    format!(
+                        "{glitches} excursions shorter than the bounce time {} belong to no train \
+                         and were ignored: noise, or pulses far too short",
+                        self.profile.bounce
+                    ),
+                ));
+            }
         }
         for train in ended {
             self.train(now, train);

@@ -163,6 +163,11 @@ impl TrainReader {
         trains
     }
 
+    /// Excursions too short for a pulse that no train has told of yet.
+    pub fn take_glitches(&mut self) -> u32 {
+        self.filter.take_glitches()
+    }
+
     /// Since when a pulse has been going on, if one is.
     #[must_use]
     pub fn active_since(&self) -> Option<Micros> {

@@ -1,62 +1,10 @@
 //! The acceptor's half of a pulse link: money in, edges out.
 
 use crate::plan::Run;
+use crate::sender_state::{Cut, Item, OnAir, SenderBooks, SenderState};
 use crate::{Edge, Profile};
 use payrig_units::{Micros, Money};
-use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
-
-/// One amount on its way: what is left of its pulses.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-struct Item {
-    amount: Money,
-    runs: VecDeque<Run>,
-    sent: u64,
-}
-
-/// A pulse of which only the start is on record.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-struct OnAir {
-    line: String,
-    on: Micros,
-    since: Micros,
-}
-
-/// Everything a [`PulseSender`] must not forget. Save it (serde) after every call that gave edges
-/// or took money, before the edges are put on the line, and a sender made from it goes on where
-/// the old one stopped.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct SenderState {
-    queue: VecDeque<Item>,
-    on_air: Option<OnAir>,
-    remainder: Money,
-    delivered: Money,
-    doubtful: Vec<Run>,
-}
-
-/// When the power went, for a sender that comes back.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Cut {
-    /// At this time, on the clock of the saved state.
-    At(Micros),
-    /// Nobody knows: a pulse that was on is in doubt.
-    Unknown,
-}
-
-/// Where the money given to a sender is. The parts add up to what was given.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct SenderBooks {
-    /// Sent to the last pulse.
-    pub delivered: Money,
-    /// Not begun yet.
-    pub waiting: Money,
-    /// Begun but not ended: the amount, pulses sent, pulses left.
-    pub under_way: Option<(Money, u64, u64)>,
-    /// What the profile has no pulses for; it is added to the next amount.
-    pub remainder: Money,
-    /// Pulses of delivered or begun amounts of which nobody knows whether they were seen.
-    pub doubtful_pulses: u64,
-}
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Phase {
@@ -293,26 +241,6 @@ impl PulseSender {
     #[must_use]
     pub fn is_idle(&self) -> bool {
         self.state.queue.is_empty()
-    }
-}
-
-impl SenderState {
-    /// Books one pulse of the first item as sent.
-    fn sent_one(&mut self) {
-        let Some(item) = self.queue.front_mut() else {
-            return;
-        };
-        item.sent += 1;
-        if let Some(run) = item.runs.front_mut() {
-            run.count = run.count.saturating_sub(1);
-            if run.count == 0 {
-                item.runs.pop_front();
-            }
-        }
-        if item.runs.is_empty() {
-            self.delivered = self.delivered.saturating_add(item.amount);
-            self.queue.pop_front();
-        }
     }
 }
 

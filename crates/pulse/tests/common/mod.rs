@@ -7,11 +7,7 @@ use std::path::PathBuf;
 /// Reads a file of `captures/` at the workspace root.
 pub(crate) fn file(name: &str) -> String {
     let root = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../..");
-    let path = ["captures", "../shared/captures"]
-        .map(|dir| root.join(dir).join(name))
-        .into_iter()
-        .find(|path| path.exists())
-        .unwrap_or_default();
+    let path = root.join("captures").join(name);
     std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()))
 }
 
