@@ -6,7 +6,8 @@
 mod common;
 
 use payrig_pulse::{
-    LineSetup, Profile, PulseRule, Train, TrainReader, Verdict, judge, nearest_profile,
+    LineRecord, LineSetup, Profile, PulseRule, Train, TrainReader, Verdict, judge, nearest_profile,
+    survey,
 };
 use payrig_units::Micros;
 use serde_json::Value;
@@ -117,5 +118,35 @@ fn only_the_two_wrong_trains_are_found_wrong() {
             };
             assert_eq!(nearest.name, name);
         }
+    }
+}
+
+/// The same by the one call that reads a whole line: two findings, and every train named.
+#[test]
+fn a_survey_finds_the_same() {
+    for name in ["pulses-1", "noisy-1"] {
+        let (level, edges) = common::edges(&common::file(&format!("{name}.csv")));
+        let record = LineRecord {
+            line: "credit",
+            start: (Micros::ZERO, level),
+            edges: &edges,
+            end: edges.last().unwrap().at,
+            uncertainty: Micros::ZERO,
+        };
+        let found = survey(&record, &Profile::all());
+        let wrong: Vec<_> = found
+            .findings
+            .iter()
+            .filter(|f| f.is_limit())
+            .map(|f| f.rule)
+            .collect();
+        assert_eq!(wrong, [PulseRule::PulseWidth, PulseRule::PulseGap]);
+        let names: Vec<_> = found.trains.iter().map(|t| t.report().profile).collect();
+        assert_eq!(
+            names,
+            [
+                "short", "short", "short", "long", "long", "none", "none", "short"
+            ]
+        );
     }
 }
