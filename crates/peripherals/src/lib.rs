@@ -3,6 +3,7 @@
 //! Every device is a state machine without clock or I/O: commands and times in, replies, money
 //! movements and deadlines out.
 
+pub mod bill;
 pub mod changer;
 mod device;
 mod port;
