@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 macro_rules! quirks {
-    ($($(#[$doc:meta])* $name:ident,)*) => {
+    ($($(#[$doc:meta])* $name:ident = $kebab:literal,)*) => {
         /// Wrong behaviours of a bill validator, each a switch, all off by default. In a file they
         /// are written in kebab-case (`no-just-reset = true`).
         #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -13,15 +13,20 @@ macro_rules! quirks {
         }
 
         impl Quirks {
-            /// The names of all quirks, as fields are named (`no_just_reset`).
-            pub const NAMES: &'static [&'static str] = &[$(stringify!($name)),*];
+            /// Every quirk's name, as rigs write it.
+            pub const NAMES: &'static [&'static str] = &[$($kebab),*];
 
-            /// The switch of a name, written with `_` or `-`; `None` for a name that is no quirk.
+            /// The switch of a quirk by its name in kebab-case; `None` for a name that is none.
             pub fn switch(&mut self, name: &str) -> Option<&mut bool> {
-                match name.replace('-', "_").as_str() {
-                    $(stringify!($name) => Some(&mut self.$name),)*
+                match name {
+                    $($kebab => Some(&mut self.$name),)*
                     _ => None,
                 }
+            }
+
+            /// Sets a quirk by its name in kebab-case; false for a name that is none.
+            pub fn set(&mut self, name: &str, on: bool) -> bool {
+                self.switch(name).map(|switch| *switch = on).is_some()
             }
         }
     };
@@ -30,40 +35,40 @@ macro_rules! quirks {
 quirks! {
     /// A bill's routing is reported once more after it was acknowledged (against 2.2 and note 1 of
     /// POLL, 6.3): a board that trusts it credits twice.
-    duplicate_report_after_ack,
+    duplicate_report_after_ack = "duplicate-report-after-ack",
     /// A bill in escrow is stacked though no ESCROW came (6.3, 35H).
-    stacks_without_order,
+    stacks_without_order = "stacks-without-order",
     /// ESCROW with "stack" gives the bill back (6.3, 35H), and BILL RETURNED says so.
-    returns_on_stack_order,
+    returns_on_stack_order = "returns-on-stack-order",
     /// Bills are accepted whatever BILL TYPE enables, also when it enables none (6.3, 34H).
-    accepts_disabled_bills,
+    accepts_disabled_bills = "accepts-disabled-bills",
     /// JUST RESET is never reported (6.3, 33H, 06H).
-    no_just_reset,
+    no_just_reset = "no-just-reset",
     /// BILL STACKED is reported when the bill sets out for the stacker, not when it is in it (6.3,
     /// 33H, note 2: the bill is not secure then).
-    reports_before_stacked,
+    reports_before_stacked = "reports-before-stacked",
     /// ESCROW POSITION is never reported, though the bill waits there (6.3, 33H).
-    escrow_report_missing,
+    escrow_report_missing = "escrow-report-missing",
     /// A reset forgets the bill in escrow instead of returning it (6.3, 30H); the next bill pushes
     /// it into the stacker, unreported.
-    reset_forgets_escrow,
+    reset_forgets_escrow = "reset-forgets-escrow",
     /// Neither the full flag of STACKER nor a refusal tells that the stacker is full; bills are
     /// pressed in beyond its capacity (6.3, 36H).
-    stacker_full_never_reported,
+    stacker_full_never_reported = "stacker-full-never-reported",
     /// A reset forgets reports of stacked bills that were not acknowledged yet (against 2.2).
-    reset_forgets_reports,
+    reset_forgets_reports = "reset-forgets-reports",
     /// ESCROW is acknowledged and nothing happens: no report within 30 s (6.3, 35H).
-    ignores_escrow_orders,
+    ignores_escrow_orders = "ignores-escrow-orders",
     /// INVALID ESCROW REQUEST is never reported (6.3, 33H, 0AH).
-    invalid_escrow_unreported,
+    invalid_escrow_unreported = "invalid-escrow-unreported",
     /// 37H-00H is answered with the option bytes that belong to 37H-02H (6.3).
-    option_bytes_in_short_identification,
+    option_bytes_in_short_identification = "option-bytes-in-short-identification",
     /// Recycler commands are answered though the option is not enabled or RECYCLER SETUP did not
     /// come (6.1).
-    recycler_needs_no_setup,
+    recycler_needs_no_setup = "recycler-needs-no-setup",
     /// PAYOUT VALUE POLL says nothing of the last bill: it is answered by ACK as soon as that bill
     /// is out (6.3, 37H-09H).
-    last_bill_missing_in_value_poll,
+    last_bill_missing_in_value_poll = "last-bill-missing-in-value-poll",
 }
 
 #[cfg(test)]
@@ -74,11 +79,12 @@ mod tests {
     fn every_quirk_is_off_and_has_a_switch() {
         let mut quirks = Quirks::default();
         for name in Quirks::NAMES {
-            let switch = quirks.switch(&name.replace('_', "-")).unwrap();
+            let switch = quirks.switch(name).unwrap();
             assert!(!*switch, "{name}");
-            *switch = true;
+            assert!(quirks.set(name, true));
         }
+        assert_eq!(Quirks::NAMES.len(), 15);
         assert!(quirks.no_just_reset && quirks.last_bill_missing_in_value_poll);
-        assert!(quirks.switch("no-such-quirk").is_none());
+        assert!(!quirks.set("no-such-quirk", true));
     }
 }

@@ -1,6 +1,6 @@
 //! Accepting, holding, stacking and returning bills (section 6.3, 33H to 36H; section 6.6).
 
-use super::bench::Bench;
+use super::bench::{Bench, NOTHING};
 use crate::bill::{BillConfig, Insertion, Quirks, Refusal, WhileMoving};
 use crate::{Device, Reply};
 use payrig_units::Micros;
@@ -33,7 +33,7 @@ fn the_captured_exchange() {
     bench.ack(&[0x35, 0x01]);
     bench.wait(1_000);
     assert_eq!(bench.poll(), [0x80]);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
     assert_eq!(bench.data(&[0x36]), [0x00, 0x04]);
     assert_eq!(bench.money(), (-100, 0, 400));
 }
@@ -46,7 +46,7 @@ fn a_bill_is_returned_on_order() {
     assert_eq!(bench.poll(), [0x91]);
     assert_eq!(bench.money(), (-500, 500, 0));
     bench.ack(&[0x35, 0x00]);
-    assert_eq!(bench.poll(), [], "still on its way back");
+    assert_eq!(bench.poll(), NOTHING, "still on its way back");
     bench.wait(1_000);
     assert_eq!(bench.poll(), [0xA1]);
     assert_eq!(bench.money(), (0, 0, 0));
@@ -65,7 +65,7 @@ fn stacked_is_reported_when_it_is() {
     bench.poll();
     bench.ack(&[0x35, 0x01]);
     bench.wait(990);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
     assert_eq!(bench.money(), (-1_000, 1_000, 0));
     bench.wait(10);
     assert_eq!(bench.poll(), [0x82]);
@@ -85,7 +85,7 @@ fn nothing_is_accepted_before_bill_type() {
     assert_eq!(bench.poll(), [0x43, 0x09]);
     assert_eq!(bench.poll(), [0x09]);
     bench.ack(&[0x34, 0x00, 0x01, 0x00, 0x00]);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
     bench.ack(&[0x34, 0x00, 0x00, 0x00, 0x01]);
     assert_eq!(bench.poll(), [0x09]);
     assert_eq!(bench.money(), (0, 0, 0));
@@ -98,7 +98,7 @@ fn masks_of_bill_type() {
     let mut bench = Bench::plain();
     bench.ack(&[0x34, 0x00, 0x03, 0x00, 0x02]);
     bench.insert(0);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
     bench.wait(1_000);
     assert_eq!(bench.poll(), [0x80]);
     bench.insert(1);
@@ -110,7 +110,7 @@ fn masks_of_bill_type() {
     assert_eq!(bench.poll(), [0xC3]);
     assert_eq!(bench.money(), (-600 - 2_000, 2_000, 600));
     bench.wait(1_000);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
     assert_eq!(bench.money(), (-600, 0, 600));
 }
 
@@ -136,7 +136,7 @@ fn unknown_paper_is_rejected() {
     bench.wait(1_500);
     assert_eq!(bench.poll(), [0x0B]);
     bench.wait(1_000);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
     // Type 9 is not in use: for this validator it is paper.
     bench.wait(1_000);
     bench.insert(9);
@@ -156,7 +156,7 @@ fn invalid_escrow_request() {
     let mut bench = Bench::plain();
     bench.ack(&[0x35, 0x01]);
     assert_eq!(bench.poll(), [0x0A]);
-    assert_eq!(bench.poll(), [], "sent once");
+    assert_eq!(bench.poll(), NOTHING, "sent once");
     bench.insert(0);
     bench.poll();
     bench.ack(&[0x35, 0x01]);
@@ -201,7 +201,7 @@ fn reports_are_repeated_until_acknowledged() {
     bench.wait(1_000);
     assert_eq!(bench.data_unacknowledged(&[0x33]), [0x90, 0x80]);
     assert_eq!(bench.poll(), [0x90, 0x80]);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
 }
 
 /// A report that comes while an answer is in flight is not taken for acknowledged with it.
@@ -277,7 +277,7 @@ fn while_a_bill_is_moving() {
         bench
     };
     let mut bench = with(WhileMoving::Answers);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
     assert_eq!(bench.data(&[0x36]), [0, 0]);
     let mut bench = with(WhileMoving::ReportsBusy);
     assert_eq!(bench.poll(), [0x03]);
@@ -301,5 +301,5 @@ fn silent_for_a_time() {
     bench.wait(4_998);
     bench.silence(&[0x33]);
     bench.wait(1);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
 }

@@ -5,6 +5,9 @@ use crate::{Device, Reply};
 use payrig_mdb::Block;
 use payrig_units::{Ledger, Micros, Money, Place};
 
+/// What [`Bench::poll`] gives for a bare ACK.
+pub(super) const NOTHING: [u8; 0] = [];
+
 /// A validator, the time, and the book of its movements.
 pub(super) struct Bench {
     pub(super) v: BillValidator,

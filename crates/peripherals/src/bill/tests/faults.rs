@@ -1,6 +1,6 @@
 //! Jams, broken parts, the cash box, and hands where they do not belong (section 6.3, 33H).
 
-use super::bench::Bench;
+use super::bench::{Bench, NOTHING};
 use crate::bill::{BillConfig, Fault, Insertion, Quirks, Refusal};
 
 /// Note 3: sent once, then VALIDATOR DISABLED at each POLL until repaired.
@@ -24,7 +24,7 @@ fn every_fault_is_reported_once_and_disables() {
         assert!(bench.v.repair(bench.now, fault));
         assert!(!bench.v.repair(bench.now, fault));
         assert_eq!(bench.poll(), [0x41]);
-        assert_eq!(bench.poll(), [], "enabled again, as BILL TYPE left it");
+        assert_eq!(bench.poll(), NOTHING, "enabled again, as BILL TYPE left it");
     }
 }
 
@@ -42,7 +42,7 @@ fn a_jam_on_the_way_to_the_stacker() {
     assert_eq!(bench.money(), (-1_000, 1_000, 0), "stuck");
     bench.v.clear_jam(bench.now);
     bench.wait(1_000);
-    assert_eq!(bench.poll(), [], "it was reported already");
+    assert_eq!(bench.poll(), NOTHING, "it was reported already");
     assert_eq!(bench.money(), (0, 0, 0));
 }
 
@@ -73,7 +73,7 @@ fn cash_box_out_with_a_bill_in_escrow() {
     bench.wait(1_000);
     assert_eq!(bench.poll(), [0xA1, 0x09]);
     assert!(bench.v.replace_cash_box(bench.now, false));
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
     assert!(!bench.v.replace_cash_box(bench.now, true), "it is in place");
 }
 
@@ -140,5 +140,5 @@ fn fishing_in_the_stacker() {
     };
     let mut bench = Bench::ready(config, Quirks::default());
     bench.v.fish_in_stacker(bench.now, false);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
 }

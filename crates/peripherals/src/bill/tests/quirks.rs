@@ -13,7 +13,7 @@ fn differs<T: PartialEq + std::fmt::Debug>(
     exchange: impl Fn(Quirks) -> T,
 ) {
     let mut quirks = Quirks::default();
-    *quirks.switch(name).unwrap() = true;
+    assert!(quirks.set(&name.replace('_', "-"), true), "{name}");
     assert_eq!(exchange(quirks), with, "with {name}");
     assert_eq!(exchange(Quirks::default()), without, "without {name}");
 }

@@ -1,6 +1,6 @@
 //! The recycler: filling and paying out (section 6.3, 37H-03H to 37H-0AH; section 6.6).
 
-use super::bench::{Bench, recycler_config};
+use super::bench::{Bench, NOTHING, recycler_config};
 use crate::Device;
 use crate::bill::{BillConfig, DispenserFault, Insertion, Quirks, Refusal};
 
@@ -22,7 +22,7 @@ fn dispense_bill() {
     bench.ack(&[0x37, 0x09]);
     assert_eq!(bench.poll(), [0x2A]);
     bench.wait(1_000);
-    assert_eq!(bench.poll(), [], "inlet unblocked");
+    assert_eq!(bench.poll(), NOTHING, "inlet unblocked");
     assert_eq!(bench.data_unacknowledged(&[0x37, 0x08]), [0, 0, 0, 2]);
     assert_eq!(bench.data(&[0x37, 0x08]), [0, 0, 0, 2]);
     assert_eq!(bench.data(&[0x37, 0x08]), [0], "cleared after ACK");
@@ -179,7 +179,7 @@ fn filling_and_dispensing_by_hand() {
     assert!(!bench.v.manual_dispense(bench.now, 1), "not enabled");
     assert_eq!(bench.v.transfer_to_cash_box(bench.now, 1, 1), 1);
     bench.v.press_filled_key(bench.now);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
 }
 
 /// Note 4, and 37H-05H: a broken dispenser is "full" of nothing; bills are still accepted.
@@ -208,7 +208,7 @@ fn dispenser_faults() {
         bench.wait(1_000);
         assert_eq!(bench.poll(), [0x81, 0x29], "to the stacker");
         assert!(bench.v.repair_dispenser(bench.now, fault));
-        assert_eq!(bench.poll(), []);
+        assert_eq!(bench.poll(), NOTHING);
         assert_eq!(bench.data(&[0x37, 0x05]), [0, 0, 0, 0, 0, 2, 0, 2]);
     }
 }

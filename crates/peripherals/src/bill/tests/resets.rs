@@ -1,7 +1,7 @@
 //! RESET, bus reset, power: what is returned, what is forgotten, what is still reported (sections
 //! 2.2 and 6.3, 30H).
 
-use super::bench::Bench;
+use super::bench::{Bench, NOTHING};
 use crate::Device;
 use crate::bill::{BillConfig, Quirks};
 
@@ -25,7 +25,7 @@ fn reset_is_acknowledged_and_disables() {
     assert_eq!(bench.poll(), [0x06]);
     assert_eq!(bench.poll(), [0x09], "acceptance is off");
     bench.ack(&[0x34, 0, 0x0F, 0, 0]);
-    assert_eq!(bench.poll(), []);
+    assert_eq!(bench.poll(), NOTHING);
 }
 
 /// Section 6.3, 30H: a bill in escrow is returned; the VMC knew of it, so it hears of its return.
