@@ -1,7 +1,7 @@
 //! The two halves of an emulated MDB peripheral: what every peripheral does on the bus
 //! ([`crate::Port`]) and what makes it a changer or a card reader ([`Device`]).
 
-use payrig_mdb::{Address, Block};
+use payrig_mdb::{Address, Block, Length};
 use payrig_units::{Micros, Movement};
 
 /// What a device answers to a command. There is no NAK: 4.3, Appendix 3, section 3 recommends
@@ -26,6 +26,12 @@ pub enum Reply {
 pub trait Device {
     /// The address this device answers at.
     fn address(&self) -> Address;
+
+    /// How long a command block for this address is, from its first bytes. A device whose
+    /// commands change their length with what was agreed overrides this (cashless, section 7).
+    fn command_length(&self, bytes: &[u8]) -> Length {
+        payrig_mdb::command_length(bytes)
+    }
 
     /// A whole command block for this address whose CHK was right.
     fn command(&mut self, now: Micros, command: &Block) -> Reply;

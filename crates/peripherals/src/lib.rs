@@ -4,6 +4,7 @@
 //! movements and deadlines out.
 
 pub mod bill;
+pub mod cashless;
 pub mod changer;
 mod device;
 mod port;

@@ -2,7 +2,7 @@
 //! check it, answer in time, hear ACK / NAK / RET, repeat when asked (MDB/ICP 4.3, section 2.2).
 
 use crate::{Device, Reply};
-use payrig_mdb::{ACK, Address, Block, Length, MAX_BLOCK, PeripheralFrame, RET, command_length};
+use payrig_mdb::{ACK, Address, Block, Length, MAX_BLOCK, PeripheralFrame, RET};
 use payrig_units::{Micros, Movement};
 use payrig_wire::{TimedWord, Transmission, WORD_TIME};
 use std::collections::VecDeque;
@@ -193,7 +193,7 @@ impl<D: Device> Port<D> {
             self.gathered_by = Micros::NEVER;
             return;
         }
-        match command_length(&self.received) {
+        match self.device.command_length(&self.received) {
             Length::Known(n) if self.received.len() >= n => self.complete(now),
             Length::Known(_) | Length::NeedMore => {}
             // A word is heard at its end: the next one of this block ends at most one pause of

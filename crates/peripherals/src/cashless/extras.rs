@@ -1,0 +1,86 @@
+//! Coupons, remote vend, data entry, user files and file transfers: what comes back from the VMC.
+
+use super::CashlessDevice;
+use crate::Reply;
+use payrig_mdb::cashless::{CouponReply, Reason, Report};
+use payrig_units::{Micros, Money};
+
+/// Keys asked for and received so far (7.4.17).
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct DataEntry {
+    pub(super) wanted: u8,
+    pub(super) keys: Vec<u8>,
+}
+
+impl CashlessDevice {
+    /// SELECTION DENIED (7.4.12): the state stays as it was.
+    pub(super) fn selection_denied(&mut self, item: u16, reason: Reason) {
+        self.outbox
+            .forget(|r| matches!(r, Report::SelectionRequest(_)));
+        if self.selection.take().is_some() {
+            self.note(format!("selection {item} denied: {reason}"));
+        }
+    }
+
+    /// COUPON REPLY (7.4.13). One without a coupon pending is ignored: 7.4.4 has the machine send
+    /// a second one for a coupon it did not want.
+    pub(super) fn coupon_reply(&mut self, reply: &CouponReply) {
+        let Some(coupon) = self.coupon.take() else {
+            return;
+        };
+        self.outbox.forget(|r| matches!(r, Report::CouponReport(_)));
+        if reply.usage != 1 {
+            self.note("coupon rejected");
+            return;
+        }
+        let told = self.config.money(reply.value);
+        let used = coupon.value.map_or(told, |value| told.min(value));
+        if used < told {
+            self.note("more of the coupon was used than it is worth");
+        }
+        self.redeem(
+            used.max(Money::ZERO),
+            format!("coupon {} used, item {}", coupon.id, reply.item),
+        );
+    }
+
+    /// DATA ENTRY RESPONSE (7.4.17): all FFH cancels, 00H pads.
+    pub(super) fn keys(&mut self, keys: &[u8; 8]) {
+        let Some(mut entry) = self.data_entry.take() else {
+            return;
+        };
+        self.outbox
+            .forget_sent(|r| matches!(r, Report::DataEntryRequest(_)));
+        if keys == &[0xFF; 8] {
+            self.note("data entry cancelled by the machine");
+            return;
+        }
+        entry.keys.extend(keys.iter().filter(|key| **key != 0));
+        if entry.keys.len() < usize::from(entry.wanted) {
+            self.data_entry = Some(entry);
+        } else {
+            self.note(format!("keys entered: {}", entry.keys.escape_ascii()));
+        }
+    }
+
+    /// READ USER FILE (7.4.21): length zero for a file that does not exist.
+    pub(super) fn read_file(&mut self, now: Micros, number: u8) -> Reply {
+        if self.is_uninterruptible() {
+            return self.out_of_sequence(now);
+        }
+        let data = self.files.get(&number).cloned().unwrap_or_default();
+        self.answer(now, Report::UserFile { number, data })
+    }
+
+    /// This device has no files to transfer: requests are denied for good, in any state (2.6.4;
+    /// Appendix 3, section 4).
+    pub(super) fn file_transfer(&mut self, now: Micros, bytes: &[u8]) -> Reply {
+        match bytes {
+            // REQ TO RCV, REQ TO SEND: destination, source, ...
+            [0xFA | 0xFE, own, source, ..] => {
+                self.answer(now, Report::Ftl(vec![0x1C, *source, *own, 0x00]))
+            }
+            _ => Reply::Ack,
+        }
+    }
+}
