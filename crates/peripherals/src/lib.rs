@@ -9,6 +9,7 @@ pub mod changer;
 mod device;
 mod port;
 mod pulse;
+mod quirks;
 
 pub use device::{Device, Reply};
 pub use port::{ACK_BORNE, BREAK_MIN, BusPeripheral, GAP_BORNE, Port, PortTiming};

@@ -322,7 +322,7 @@ impl Device for CashlessDevice {
     }
 
     fn unacknowledged(&mut self, now: Micros) {
-        if self.config.quirks.drops_unacknowledged {
+        if self.config.quirks.forgets_unacknowledged {
             self.acknowledged(now);
             return;
         }

@@ -281,6 +281,32 @@ fn coupons() {
     }
     assert_eq!(rig.receipts(), 950);
     assert!(rig.noted("coupon rejected"));
+    // More is told used than it is worth: its issuer pays its worth.
+    assert!(rig.device.scan_coupon(rig.now, coupon));
+    rig.poll();
+    rig.acks(&[0x13, 0x08, 0x01, 0x00, 14, 0x00, 201]);
+    assert_eq!(rig.receipts(), 1950);
+    assert!(rig.noted("more of the coupon was used than it is worth"));
+}
+
+/// 7.4.5: the products of a basket together are worth no more than was approved; a machine that
+/// says more gets what was approved.
+#[test]
+fn a_basket_worth_more_than_approved() {
+    let mut rig = Rig::with_options(Options::BASKET, |_| {});
+    rig.session(1000);
+    rig.acks(&basket(20, 2));
+    rig.poll();
+    rig.acks(&failure(11, 60, 1));
+    rig.acks(&success(12, 60, 0));
+    assert_eq!((rig.on_card(), rig.receipts()), (900, 100));
+    // Told failed beyond what was approved, then reset: no more than that goes back.
+    rig.acks(&basket(20, 3));
+    rig.poll();
+    rig.acks(&success(11, 15, 2));
+    rig.acks(&failure(12, 60, 1));
+    rig.acks(&[0x10]);
+    assert_eq!((rig.on_card(), rig.receipts()), (825, 175));
 }
 
 /// Data entry examples 1 to 3.

@@ -8,7 +8,7 @@ fn with_quirk(name: &str) -> Rig {
 
 #[test]
 fn begin_session_repeated() {
-    let mut rig = with_quirk("begin_session_repeated");
+    let mut rig = with_quirk("begin-session-repeated");
     rig.session(1000);
     assert_eq!(rig.poll().unwrap()[0], 0x03);
     assert_eq!(rig.poll().unwrap()[0], 0x03);
@@ -20,7 +20,7 @@ fn begin_session_repeated() {
 
 #[test]
 fn end_session_straight_after_session_complete() {
-    let mut rig = with_quirk("end_session_straight_after_session_complete");
+    let mut rig = with_quirk("end-session-straight-after-session-complete");
     rig.session(1000);
     let reply = rig.send(&SESSION_COMPLETE);
     assert_eq!(reply, Reply::Data(Block::new(&END_SESSION).unwrap()));
@@ -29,7 +29,7 @@ fn end_session_straight_after_session_complete() {
 
 #[test]
 fn approves_more_than_asked() {
-    let mut rig = with_quirk("approves_more_than_asked");
+    let mut rig = with_quirk("approves-more-than-asked");
     rig.session(1000);
     rig.acks(&VEND_REQUEST);
     assert_eq!(rig.poll(), Some(vec![0x05, 0x00, 26]));
@@ -38,7 +38,7 @@ fn approves_more_than_asked() {
 
 #[test]
 fn charges_twice_on_repeat() {
-    let mut rig = with_quirk("charges_twice_on_repeat");
+    let mut rig = with_quirk("charges-twice-on-repeat");
     rig.session(1000);
     rig.acks(&VEND_REQUEST);
     rig.acks(&VEND_REQUEST);
@@ -49,7 +49,7 @@ fn charges_twice_on_repeat() {
 
 #[test]
 fn no_refund_on_vend_failure() {
-    let mut rig = with_quirk("no_refund_on_vend_failure");
+    let mut rig = with_quirk("no-refund-on-vend-failure");
     rig.session(1000);
     rig.acks(&VEND_REQUEST);
     rig.poll();
@@ -76,7 +76,7 @@ fn no_just_reset() {
 
 #[test]
 fn session_while_disabled() {
-    let mut rig = with_quirk("session_while_disabled");
+    let mut rig = with_quirk("session-while-disabled");
     rig.acks(&[0x14, 0x00]);
     rig.session(1000);
     rig.acks(&SESSION_COMPLETE);
@@ -86,7 +86,7 @@ fn session_while_disabled() {
 
 #[test]
 fn never_answers_vend_request() {
-    let mut rig = with_quirk("never_answers_vend_request");
+    let mut rig = with_quirk("never-answers-vend-request");
     rig.session(1000);
     rig.acks(&VEND_REQUEST);
     for _ in 0..600 {
@@ -99,7 +99,7 @@ fn never_answers_vend_request() {
 
 #[test]
 fn out_of_sequence_on_repeat() {
-    let mut rig = with_quirk("out_of_sequence_on_repeat");
+    let mut rig = with_quirk("out-of-sequence-on-repeat");
     rig.session(1000);
     rig.acks(&VEND_REQUEST);
     rig.poll();
@@ -110,7 +110,7 @@ fn out_of_sequence_on_repeat() {
 
 #[test]
 fn never_polled_gives_up() {
-    let mut rig = with_quirk("never_polled_gives_up");
+    let mut rig = with_quirk("never-polled-gives-up");
     rig.session(1000);
     assert_eq!(rig.device.next_deadline(), rig.now + Micros::secs(1));
     rig.now += Micros::secs(2);
@@ -118,8 +118,8 @@ fn never_polled_gives_up() {
 }
 
 #[test]
-fn drops_unacknowledged() {
-    let mut rig = with_quirk("drops_unacknowledged");
+fn forgets_unacknowledged() {
+    let mut rig = with_quirk("forgets-unacknowledged");
     rig.device.present_card(rig.now, Card::with(Money(1000)));
     assert_eq!(rig.poll_lost()[0], 0x03);
     assert_eq!(rig.poll(), None);
@@ -127,7 +127,7 @@ fn drops_unacknowledged() {
 
 #[test]
 fn ignores_vend_cancel() {
-    let mut rig = with_quirk("ignores_vend_cancel");
+    let mut rig = with_quirk("ignores-vend-cancel");
     rig.session(1000);
     rig.acks(&VEND_REQUEST);
     rig.acks(&VEND_CANCEL);
@@ -136,7 +136,7 @@ fn ignores_vend_cancel() {
 
 #[test]
 fn never_ends_session() {
-    let mut rig = with_quirk("never_ends_session");
+    let mut rig = with_quirk("never-ends-session");
     rig.session(1000);
     rig.acks(&SESSION_COMPLETE);
     rig.acks(&SESSION_COMPLETE);
