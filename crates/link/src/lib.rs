@@ -1,16 +1,42 @@
-//! How words and edges travel: over a virtual bus, and at what pace.
+//! How words and edges travel: over a virtual bus, a pseudo-terminal, a serial port, modem lines.
 //!
 //! A link knows no device. [`VirtualBus`] carries the words of one master and any number of
 //! peripherals in bench time; [`FaultInjector`] is a wrapper around what is sent, so that neither
 //! bus nor devices have branches for faults; [`Pace`] decides whether bench time passes at once or
 //! with the wall clock.
+//!
+//! Real ports speak one of the codings of [`coding`] and offer one trait: [`WordPort`] for tokio,
+//! [`BlockingPort`] for a thread of its own, [`ThreadPort`] between the two. Everything that needs
+//! Linux is in one module; other systems get errors that say what is missing.
 
 mod bus;
 pub mod coding;
+mod error;
 mod fault;
+mod figures;
+mod line;
 mod pace;
+mod port;
+mod thread;
+
+#[cfg(not(target_os = "linux"))]
+mod elsewhere;
+#[cfg(target_os = "linux")]
+mod linux;
+#[cfg(not(target_os = "linux"))]
+use elsewhere as system;
+#[cfg(target_os = "linux")]
+use linux as system;
 
 pub use bus::{Heard, VirtualBus};
 pub use coding::{Decoder, Encoder, Said, Symbol, UnknownCoding, WordCoding};
+pub use error::LinkError;
 pub use fault::{Fault, FaultInjector, FaultKind, FrameKind};
+pub use figures::{Figures, Lengths};
+pub use line::{ASSUMED_BREAK, HORIZON, Line, MIDWAY};
+#[cfg(target_os = "linux")]
+pub use linux::AsyncPtyPort;
 pub use pace::Pace;
+pub use port::{BlockingPort, Clock, Lateness, PortEvent, WordPort};
+pub use system::{PtyOptions, PtyPort, Waker};
+pub use thread::ThreadPort;

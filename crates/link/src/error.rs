@@ -1,0 +1,115 @@
+//! What can go wrong with a link, and what to do about it.
+
+use std::io;
+
+/// A link failed. Every message says what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum LinkError {
+    /// There is no such port.
+    #[error("there is no port '{port}': plug the adapter in, or choose one of 'payrig ports'")]
+    NotFound {
+        /// As given.
+        port: String,
+    },
+    /// Another program holds the port.
+    #[error("port '{port}' is in use by another program: close that program, then try again")]
+    Busy {
+        /// As given.
+        port: String,
+    },
+    /// The user may not open the port.
+    #[error(
+        "no permission to open port '{port}': add yourself to the group that owns it \
+         ('ls -l {port}' shows it, often dialout), then log in again"
+    )]
+    NoPermission {
+        /// As given.
+        port: String,
+    },
+    /// The path is something else.
+    #[error("'{port}' is not a serial port: choose one of 'payrig ports'")]
+    NotASerialPort {
+        /// As given.
+        port: String,
+    },
+    /// The adapter was unplugged, or its driver gave up.
+    #[error(
+        "port '{port}' has vanished: check plug and cable; with --reconnect the run goes on when \
+         the same adapter is back"
+    )]
+    Vanished {
+        /// As given.
+        port: String,
+    },
+    /// The same adapter did not come back in time.
+    #[error("the adapter of port '{port}' did not come back: check plug and cable, then run again")]
+    NotBack {
+        /// As given.
+        port: String,
+    },
+    /// The adapter or its driver cannot do what a nine-bit bus needs.
+    #[error(
+        "port '{port}' cannot {what}: take another adapter ('payrig ports --probe {port}' says what this one can do)"
+    )]
+    Incapable {
+        /// As given.
+        port: String,
+        /// "switch parity between words".
+        what: &'static str,
+    },
+    /// This build cannot do it.
+    #[error("{what} is not built in on this operating system: {instead}")]
+    NotOnThisSystem {
+        /// What was asked for.
+        what: &'static str,
+        /// What to do instead.
+        instead: &'static str,
+    },
+    /// The port's thread is gone.
+    #[error("the thread serving port '{port}' has ended: open the link anew")]
+    Ended {
+        /// As given.
+        port: String,
+    },
+    /// Anything else the system says.
+    #[error("port '{port}': {doing} failed: {source}")]
+    Io {
+        /// As given.
+        port: String,
+        /// "reading".
+        doing: &'static str,
+        /// The system's words.
+        source: io::Error,
+    },
+}
+
+impl LinkError {
+    /// From what the system said while `doing` something with `port`.
+    #[must_use]
+    pub fn from_io(port: &str, doing: &'static str, source: io::Error) -> Self {
+        let port = port.to_owned();
+        // Numbers of errno(3) that std has no kind for; they are the same on every Linux.
+        match (source.kind(), source.raw_os_error()) {
+            (io::ErrorKind::NotFound, _) => Self::NotFound { port },
+            (io::ErrorKind::PermissionDenied, _) => Self::NoPermission { port },
+            (io::ErrorKind::ResourceBusy, _) => Self::Busy { port },
+            #[cfg(target_os = "linux")]
+            (_, Some(code)) if crate::linux::means_vanished(code) => Self::Vanished { port },
+            #[cfg(target_os = "linux")]
+            (_, Some(code)) if crate::linux::means_no_terminal(code) => {
+                Self::NotASerialPort { port }
+            }
+            _ => Self::Io {
+                port,
+                doing,
+                source,
+            },
+        }
+    }
+
+    /// True when the adapter is gone and may come back.
+    #[must_use]
+    pub const fn is_vanished(&self) -> bool {
+        matches!(self, Self::Vanished { .. })
+    }
+}

@@ -1,0 +1,569 @@
+//! A UART in software: gives bytes that have no times of their own the times of a 9600 baud line.
+//!
+//! No clock, no I/O. What the other side writes occupies the line word by word from the moment it
+//! arrives; what we send is due when its stop bit would end. A late word pushes the next one back,
+//! as a real UART would; it never catches up by squeezing pauses.
+
+use crate::{Decoder, Encoder, Lateness, PortEvent, Said, Symbol, WordCoding};
+use bytes::BytesMut;
+use payrig_mdb::Word;
+use payrig_units::Micros;
+use payrig_wire::{BusEvent, Source, TimedWord, Transmission, WORD_TIME};
+use std::collections::VecDeque;
+
+/// A break whose length the coding does not tell is taken to last this long, the shortest bus
+/// reset (MDB/ICP 4.3, section 3.2), unless a word follows sooner.
+pub const ASSUMED_BREAK: Micros = Micros::ms(100);
+
+/// A code half read for this long is garbage.
+pub const MIDWAY: Micros = Micros::ms(20);
+
+/// A time stamp or a break further ahead than this is garbage.
+pub const HORIZON: Micros = Micros::secs(10);
+
+/// As many words are read ahead of their time as a program may have written at once.
+const READ_AHEAD: usize = 256;
+
+#[derive(Clone, Copy, Debug)]
+struct Planned {
+    what: What,
+    not_before: Micros,
+    /// From the end of what went before.
+    gap: Micros,
+    asked_late: Asked,
+}
+
+/// By how much a transmission was handed over too late, and whose fault that was.
+#[derive(Clone, Copy, Debug, Default)]
+struct Asked(Lateness);
+
+impl Asked {
+    fn new(late: Micros, waited: Micros) -> Self {
+        let machine = late.min(waited);
+        Self(Lateness {
+            ours: late - machine,
+            machine,
+        })
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+enum What {
+    Word(Word),
+    /// The beginning of a break, at the end of which the marked coding tells of it.
+    BreakHead(Micros),
+    /// The rest of a break that began `head` earlier.
+    BreakRest {
+        head: Micros,
+        rest: Micros,
+    },
+}
+
+impl Planned {
+    fn start(&self, after: Micros) -> Micros {
+        self.not_before.max(after + self.gap)
+    }
+
+    const fn length(&self) -> Micros {
+        match self.what {
+            What::Word(_) => WORD_TIME,
+            What::BreakHead(length) | What::BreakRest { rest: length, .. } => length,
+        }
+    }
+
+    fn end(&self, after: Micros) -> Micros {
+        self.start(after) + self.length()
+    }
+}
+
+/// The line between us and one program.
+#[derive(Debug)]
+pub struct Line {
+    ours: Source,
+    theirs: Source,
+    coding: WordCoding,
+    decoder: Decoder,
+    uncertainty: Micros,
+    said: Vec<Said>,
+    last_arrival: Micros,
+    incoming: VecDeque<BusEvent>,
+    incoming_until: Micros,
+    open_break: Option<Micros>,
+    outgoing: VecDeque<Planned>,
+    outgoing_until: Micros,
+    events: VecDeque<PortEvent>,
+}
+
+impl Line {
+    /// A silent line on which we speak as `ours`.
+    #[must_use]
+    pub fn new(ours: Source, coding: WordCoding) -> Self {
+        let theirs = match ours {
+            Source::Master => Source::Peripheral,
+            Source::Peripheral => Source::Master,
+        };
+        Self {
+            ours,
+            theirs,
+            coding,
+            decoder: Decoder::new(coding, theirs),
+            uncertainty: Micros::ZERO,
+            said: Vec::new(),
+            last_arrival: Micros::ZERO,
+            incoming: VecDeque::new(),
+            incoming_until: Micros::ZERO,
+            open_break: None,
+            outgoing: VecDeque::new(),
+            outgoing_until: Micros::ZERO,
+            events: VecDeque::new(),
+        }
+    }
+
+    /// How far the times of what is heard from now on may be off.
+    pub const fn set_uncertainty(&mut self, uncertainty: Micros) {
+        self.uncertainty = uncertainty;
+    }
+
+    /// False while the other side is so far ahead that it is better not to read on.
+    #[must_use]
+    pub fn wants_input(&self) -> bool {
+        self.incoming.len() < READ_AHEAD
+    }
+
+    /// Bytes of the other side, read at `now`.
+    pub fn arrived(&mut self, now: Micros, bytes: &[u8]) {
+        self.advance(now);
+        self.last_arrival = now;
+        let mut said = std::mem::take(&mut self.said);
+        self.decoder.feed(bytes, &mut said);
+        for one in said.drain(..) {
+            self.hear(now, one);
+        }
+        self.said = said;
+    }
+
+    /// Plans a transmission, handed over at `now`. Of its lateness, up to `waited` is the machine's.
+    pub fn send(&mut self, now: Micros, transmission: Transmission, waited: Micros) {
+        match transmission {
+            Transmission::Words { at, words, gap } => {
+                let mut not_before = at;
+                let mut asked_late = Asked::new(now.since(at + WORD_TIME), waited);
+                let mut pause = Micros::ZERO;
+                for word in words {
+                    self.outgoing.push_back(Planned {
+                        what: What::Word(word),
+                        not_before,
+                        gap: pause,
+                        asked_late,
+                    });
+                    (not_before, asked_late, pause) = (Micros::ZERO, Asked::default(), gap);
+                }
+            }
+            Transmission::Break { at, length } => {
+                let asked_late = Asked::new(now.since(at + length), waited);
+                // The marked coding tells of a break when it has lasted one word, as a UART does;
+                // the plain coding when it is over.
+                let head = match self.coding {
+                    WordCoding::MarkedParity => WORD_TIME.min(length),
+                    WordCoding::Plain => Micros::ZERO,
+                };
+                if head > Micros::ZERO {
+                    self.outgoing.push_back(Planned {
+                        what: What::BreakHead(head),
+                        not_before: at,
+                        gap: Micros::ZERO,
+                        asked_late,
+                    });
+                }
+                self.outgoing.push_back(Planned {
+                    what: What::BreakRest {
+                        head,
+                        rest: length - head,
+                    },
+                    not_before: at,
+                    gap: Micros::ZERO,
+                    asked_late,
+                });
+            }
+        }
+    }
+
+    /// When [`advance`](Self::advance) or [`due`](Self::due) has something to do.
+    #[must_use]
+    pub fn next_deadline(&self) -> Micros {
+        let heard = self.incoming.front().map_or(Micros::NEVER, BusEvent::end);
+        let sent = self
+            .outgoing
+            .front()
+            .map_or(Micros::NEVER, |p| p.end(self.outgoing_until));
+        let midway = if self.decoder.is_midway() && self.coding == WordCoding::MarkedParity {
+            self.last_arrival + MIDWAY
+        } else {
+            Micros::NEVER
+        };
+        let open_break = self
+            .open_break
+            .map_or(Micros::NEVER, |start| start + ASSUMED_BREAK);
+        heard.min(sent).min(midway).min(open_break)
+    }
+
+    /// Lets time pass: what the other side wrote is heard when it is complete.
+    pub fn advance(&mut self, now: Micros) {
+        if let Some(start) = self.open_break
+            && now >= start + ASSUMED_BREAK
+        {
+            self.close_break(start + ASSUMED_BREAK);
+        }
+        if self.decoder.is_midway() && now >= self.last_arrival + MIDWAY {
+            let mut said = std::mem::take(&mut self.said);
+            self.decoder.pause(&mut said);
+            for one in said.drain(..) {
+                self.hear(now, one);
+            }
+            self.said = said;
+        }
+        while let Some(event) = self.incoming.front().copied() {
+            if event.end() > now {
+                break;
+            }
+            self.incoming.pop_front();
+            self.events.push_back(PortEvent::Heard(event));
+        }
+    }
+
+    /// Appends the bytes of the next word or break that is complete by `now`, if there is one;
+    /// [`written`](Self::written) must follow before the next call.
+    pub fn due(&self, now: Micros, out: &mut BytesMut) -> bool {
+        let Some(planned) = self.outgoing.front() else {
+            return false;
+        };
+        let end = planned.end(self.outgoing_until);
+        if end > now {
+            return false;
+        }
+        let encoder = Encoder(self.coding);
+        match (planned.what, self.coding) {
+            (What::Word(word), _) => encoder.encode(end, Symbol::Word(word), out),
+            (What::BreakHead(_), _) => encoder.encode(end, Symbol::Break { length: None }, out),
+            (What::BreakRest { head, rest }, WordCoding::Plain) => {
+                let length = Some(head + rest);
+                encoder.encode(end, Symbol::Break { length }, out);
+            }
+            (What::BreakRest { .. }, WordCoding::MarkedParity) => {}
+        }
+        true
+    }
+
+    /// What was due has gone out: the thread woke for it at `woke` (zero when it was awake
+    /// anyway), had written at `done`, and used the processor for `busy` in between.
+    pub fn written(&mut self, woke: Micros, done: Micros, busy: Micros) {
+        let Some(planned) = self.outgoing.pop_front() else {
+            return;
+        };
+        let due = planned.end(self.outgoing_until);
+        let asked = planned.asked_late.0;
+        let wall = done.since(woke.max(due + asked.total()));
+        let ours = wall.min(busy);
+        let late = Lateness {
+            ours: asked.ours + ours,
+            machine: asked.machine + woke.since(due + asked.total()) + (wall - ours),
+        };
+        let (source, uncertainty) = (self.ours, wall);
+        let end = done.max(due);
+        self.outgoing_until = end;
+        let event = match planned.what {
+            What::Word(word) => BusEvent::Word(TimedWord {
+                start: end - WORD_TIME,
+                end,
+                source,
+                word,
+                uncertainty,
+            }),
+            What::BreakHead(_) => return,
+            What::BreakRest { head, rest } => BusEvent::Break {
+                start: end - rest - head,
+                end,
+                source,
+                uncertainty,
+            },
+        };
+        self.events.push_back(PortEvent::Sent { event, late });
+    }
+
+    /// Adds an event of the driver's own.
+    pub fn note(&mut self, event: PortEvent) {
+        self.events.push_back(event);
+    }
+
+    /// The other end is new: what was half said is forgotten.
+    pub fn forget_other_end(&mut self) {
+        self.decoder = Decoder::new(self.coding, self.theirs);
+        self.incoming.clear();
+        self.open_break = None;
+    }
+
+    /// The next event, if any.
+    pub fn take_event(&mut self) -> Option<PortEvent> {
+        self.events.pop_front()
+    }
+
+    fn hear(&mut self, now: Micros, said: Said) {
+        if let Some(start) = self.open_break {
+            self.close_break(now.max(start + WORD_TIME));
+        }
+        let start = now
+            .max(self.incoming_until)
+            .max(said.stamp.unwrap_or_default());
+        let too_far = said.stamp.is_some_and(|stamp| stamp > now + HORIZON);
+        let (source, uncertainty) = (self.theirs, self.uncertainty);
+        match said.symbol {
+            Symbol::Word(word) if !too_far => {
+                let end = start + WORD_TIME;
+                self.incoming_until = end;
+                self.incoming.push_back(BusEvent::Word(TimedWord {
+                    start,
+                    end,
+                    source,
+                    word,
+                    uncertainty,
+                }));
+            }
+            Symbol::Break { length: None } => {
+                // A UART tells of a break when it has lasted one word.
+                self.open_break = Some(start - WORD_TIME);
+            }
+            Symbol::Break {
+                length: Some(length),
+            } if !too_far && length <= HORIZON => {
+                let end = start + length;
+                self.incoming_until = end;
+                self.incoming.push_back(BusEvent::Break {
+                    start,
+                    end,
+                    source,
+                    uncertainty,
+                });
+            }
+            Symbol::Garbage { bytes } => {
+                self.events.push_back(PortEvent::Garbage { at: now, bytes })
+            }
+            // Too far ahead to be meant.
+            Symbol::Word(_) | Symbol::Break { .. } => {
+                self.events
+                    .push_back(PortEvent::Garbage { at: now, bytes: 0 });
+            }
+        }
+    }
+
+    /// Ends the break at the latest moment it can have ended; it may have been anything shorter,
+    /// down to one word, or, when it was assumed, longer.
+    fn close_break(&mut self, end: Micros) {
+        if let Some(start) = self.open_break.take() {
+            self.incoming_until = self.incoming_until.max(end);
+            self.incoming.push_back(BusEvent::Break {
+                start,
+                end,
+                source: self.theirs,
+                uncertainty: end.since(start),
+            });
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_mdb::Block;
+    use proptest::prelude::*;
+
+    fn poll_words() -> Vec<Word> {
+        Block::new(&[0x0B]).unwrap().master_words().collect()
+    }
+
+    fn events(line: &mut Line) -> Vec<PortEvent> {
+        std::iter::from_fn(|| line.take_event()).collect()
+    }
+
+    fn heard(events: &[PortEvent]) -> Vec<(u64, u64, Word)> {
+        let word = |e: &PortEvent| match e {
+            PortEvent::Heard(BusEvent::Word(w)) => Some((w.start.0, w.end.0, w.word)),
+            _ => None,
+        };
+        events.iter().filter_map(word).collect()
+    }
+
+    #[test]
+    fn words_written_at_once_take_their_time_on_the_line() {
+        let mut line = Line::new(Source::Peripheral, WordCoding::MarkedParity);
+        line.arrived(Micros(1_000), &[0xFF, 0x00, 0x0B, 0x0B]);
+        assert_eq!(events(&mut line), vec![]);
+        line.advance(Micros(2_146));
+        assert_eq!(
+            heard(&events(&mut line)),
+            [(1_000, 2_146, Word::marked(0x0B))]
+        );
+        assert_eq!(line.next_deadline(), Micros(3_292));
+        line.advance(Micros(3_292));
+        assert_eq!(
+            heard(&events(&mut line)),
+            [(2_146, 3_292, Word::plain(0x0B))]
+        );
+    }
+
+    #[test]
+    fn what_we_send_is_due_when_its_stop_bit_ends() {
+        let mut line = Line::new(Source::Master, WordCoding::Plain);
+        let (at, gap) = (Micros(1_000), Micros(100));
+        let words = poll_words();
+        line.send(
+            Micros(900),
+            Transmission::Words { at, words, gap },
+            Micros::ZERO,
+        );
+        let mut out = BytesMut::new();
+        assert!(!line.due(Micros(2_145), &mut out));
+        assert!(line.due(Micros(2_150), &mut out));
+        assert_eq!(&out[..], b"W 2146 0B*\n");
+        line.written(Micros(2_150), Micros(2_160), Micros(7));
+        let PortEvent::Sent { event, late } = events(&mut line)[0] else {
+            panic!("sent")
+        };
+        assert_eq!(event.end(), Micros(2_160));
+        // Woken 4 us late, 10 us to write of which the processor was ours for 7.
+        assert_eq!((late.machine, late.ours), (Micros(4 + 3), Micros(7)));
+        assert_eq!(
+            line.next_deadline(),
+            Micros(2_160 + 100 + 1_146),
+            "pushed back, not squeezed"
+        );
+    }
+
+    #[test]
+    fn asked_too_late_is_told_from_woken_too_late() {
+        let mut line = Line::new(Source::Peripheral, WordCoding::MarkedParity);
+        let (at, gap, words) = (Micros(1_000), Micros(0), vec![Word::marked(0)]);
+        line.send(
+            Micros(3_000),
+            Transmission::Words { at, words, gap },
+            Micros(500),
+        );
+        assert!(line.due(Micros(3_000), &mut BytesMut::new()));
+        line.written(Micros::ZERO, Micros(3_005), Micros(5));
+        let PortEvent::Sent { late, .. } = events(&mut line)[0] else {
+            panic!("sent")
+        };
+        // 854 us too late, of which the machine made us wait for 500; 5 us to write.
+        assert_eq!((late.machine, late.ours), (Micros(500), Micros(354 + 5)));
+    }
+
+    #[test]
+    fn a_break_without_a_length_is_a_bus_reset_unless_a_word_comes_sooner() {
+        let mut line = Line::new(Source::Peripheral, WordCoding::MarkedParity);
+        line.arrived(Micros(5_000), &[0xFF, 0x00, 0x00]);
+        let end = line.next_deadline();
+        assert_eq!(end, Micros(5_000) - WORD_TIME + ASSUMED_BREAK);
+        line.advance(end);
+        let [PortEvent::Heard(BusEvent::Break { start, end, .. })] = events(&mut line)[..] else {
+            panic!("break")
+        };
+        assert_eq!(end.since(start), ASSUMED_BREAK);
+
+        line.arrived(Micros(500_000), &[0xFF, 0x00, 0x00]);
+        line.arrived(Micros(540_000), &[0xFF, 0x00, 0x0B]);
+        line.advance(Micros(600_000));
+        let events = events(&mut line);
+        let [
+            PortEvent::Heard(BusEvent::Break { start, end, .. }),
+            PortEvent::Heard(_),
+        ] = events[..]
+        else {
+            panic!("{events:?}")
+        };
+        assert_eq!(end.since(start), Micros(40_000) + WORD_TIME);
+    }
+
+    #[test]
+    fn a_break_of_ours_is_told_of_as_a_uart_would_and_holds_the_line() {
+        let mut line = Line::new(Source::Master, WordCoding::MarkedParity);
+        let (at, length) = (Micros(0), Micros(120_000));
+        line.send(Micros(0), Transmission::Break { at, length }, Micros::ZERO);
+        let mut out = BytesMut::new();
+        assert_eq!(line.next_deadline(), WORD_TIME);
+        assert!(line.due(WORD_TIME, &mut out));
+        assert_eq!(&out[..], [0xFF, 0x00, 0x00]);
+        line.written(WORD_TIME, WORD_TIME, Micros::ZERO);
+        assert_eq!(events(&mut line), []);
+        out.clear();
+        assert!(line.due(Micros(120_000), &mut out) && out.is_empty());
+        line.written(Micros(120_000), Micros(120_000), Micros::ZERO);
+        let [PortEvent::Sent { event, .. }] = events(&mut line)[..] else {
+            panic!("sent")
+        };
+        assert_eq!((event.start(), event.end()), (at, length));
+    }
+
+    #[test]
+    fn the_plain_coding_gives_a_break_its_length_and_a_word_its_time() {
+        let mut line = Line::new(Source::Peripheral, WordCoding::Plain);
+        line.arrived(Micros(10), b"B - 120000\nW 500000 0B*\n");
+        line.advance(Micros(600_000));
+        let events = events(&mut line);
+        let [
+            PortEvent::Heard(BusEvent::Break { start, end, .. }),
+            PortEvent::Heard(BusEvent::Word(word)),
+        ] = events[..]
+        else {
+            panic!("{events:?}")
+        };
+        assert_eq!((start, end), (Micros(10), Micros(120_010)));
+        assert_eq!(word.start, Micros(500_000));
+    }
+
+    #[test]
+    fn half_a_code_is_garbage_after_a_while() {
+        let mut line = Line::new(Source::Peripheral, WordCoding::MarkedParity);
+        line.arrived(Micros(0), &[0xFF]);
+        line.advance(line.next_deadline());
+        assert_eq!(
+            events(&mut line),
+            [PortEvent::Garbage {
+                at: MIDWAY,
+                bytes: 1
+            }]
+        );
+        assert_eq!(line.next_deadline(), Micros::NEVER);
+    }
+
+    proptest! {
+        #[test]
+        fn events_never_overlap_and_every_deadline_is_used_up(
+            plain in any::<bool>(),
+            pieces in proptest::collection::vec(
+                (0u64..30_000, proptest::collection::vec(any::<u8>(), 0..12)), 0..40),
+        ) {
+            let coding = if plain { WordCoding::Plain } else { WordCoding::MarkedParity };
+            let mut line = Line::new(Source::Peripheral, coding);
+            let (mut now, mut out) = (Micros::ZERO, Vec::new());
+            for (pause, bytes) in pieces {
+                now += Micros(pause);
+                line.arrived(now, &bytes);
+            }
+            for _ in 0..1_000 {
+                let next = line.next_deadline();
+                if next == Micros::NEVER {
+                    break;
+                }
+                line.advance(next);
+            }
+            prop_assert_eq!(line.next_deadline(), Micros::NEVER);
+            while let Some(event) = line.take_event() {
+                if let PortEvent::Heard(event) = event {
+                    out.push(event);
+                }
+            }
+            for pair in out.windows(2) {
+                prop_assert!(pair[0].end() <= pair[1].start());
+            }
+        }
+    }
+}

@@ -1,0 +1,26 @@
+//! Everything that needs Linux: pseudo-terminals, terminal settings, precise waiting.
+
+mod pty;
+mod pty_async;
+mod sleep;
+
+pub use pty::{PtyOptions, PtyPort};
+pub use pty_async::AsyncPtyPort;
+pub use sleep::Waker;
+pub(crate) use sleep::want_exact_wakeups;
+
+use rustix::io::Errno;
+
+/// The error of a terminal whose other end or hardware is gone.
+pub(crate) fn means_vanished(code: i32) -> bool {
+    [Errno::IO, Errno::NXIO, Errno::NODEV]
+        .iter()
+        .any(|e| e.raw_os_error() == code)
+}
+
+/// The error of something that is no terminal.
+pub(crate) fn means_no_terminal(code: i32) -> bool {
+    [Errno::NOTTY, Errno::ISDIR, Errno::INVAL]
+        .iter()
+        .any(|e| e.raw_os_error() == code)
+}

@@ -1,0 +1,410 @@
+//! A pseudo-terminal with a bus behind it: any program opens its path as a serial port.
+
+use super::sleep::{processor_time, sleep};
+use crate::{BlockingPort, Clock, Line, LinkError, PortEvent, Waker, WordCoding};
+use bytes::BytesMut;
+use payrig_units::Micros;
+use payrig_wire::{Source, Transmission};
+use rustix::fd::{AsFd, AsRawFd, BorrowedFd, OwnedFd, RawFd};
+use rustix::fs::{Mode, OFlags};
+use rustix::io::Errno;
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{InputModes, OptionalActions, QueueSelector, tcflush, tcgetattr, tcsetattr};
+
+/// How often the path is looked at while no program has it open.
+const LOOK_AGAIN: Micros = Micros::ms(5);
+
+/// Least uncertainty of the times of what is heard.
+const LEAST_UNCERTAINTY: Micros = Micros(100);
+
+/// What a pseudo-terminal is opened with.
+#[derive(Clone, Copy, Debug)]
+pub struct PtyOptions {
+    /// Which side of the bus we play; the program plays the other.
+    pub ours: Source,
+    /// How words are written.
+    pub coding: WordCoding,
+    /// Bench time.
+    pub clock: Clock,
+}
+
+/// Our end of a pseudo-terminal.
+///
+/// Its times are those of a 9600 baud line (see [`Line`]). What a program wrote is only noticed
+/// when the machine wakes us, so the uncertainty of what is heard is the longest delay of the last
+/// 64 wake-ups of ours that had an exact time, and never under 100 us.
+#[derive(Debug)]
+pub struct PtyPort {
+    master: OwnedFd,
+    path: String,
+    clock: Clock,
+    coding: WordCoding,
+    line: Line,
+    out: BytesMut,
+    attached: bool,
+    delays: [Micros; 64],
+    delays_seen: usize,
+}
+
+impl PtyPort {
+    /// Opens a pseudo-terminal, raw, that nobody has open yet.
+    ///
+    /// # Errors
+    /// When the system has none to give.
+    pub fn open(options: PtyOptions) -> Result<Self, LinkError> {
+        let failed = |doing| move |e: Errno| LinkError::from_io("pseudo-terminal", doing, e.into());
+        let flags = OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC;
+        let master = openpt(flags).map_err(failed("opening"))?;
+        grantpt(&master).map_err(failed("opening"))?;
+        unlockpt(&master).map_err(failed("opening"))?;
+        let name = ptsname(&master, Vec::new()).map_err(failed("naming"))?;
+        let path = name.to_string_lossy().into_owned();
+        let nonblocking = rustix::fs::fcntl_getfl(&master).map_err(failed("opening"))?;
+        rustix::fs::fcntl_setfl(&master, nonblocking | OFlags::NONBLOCK)
+            .map_err(failed("opening"))?;
+        // The settings live as long as our end does. Closing the other end once makes the system
+        // tell from now on whether a program has it open.
+        let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC;
+        let other = rustix::fs::open(&*name, flags, Mode::empty()).map_err(failed("opening"))?;
+        let mut settings = tcgetattr(&other).map_err(failed("setting up"))?;
+        settings.make_raw();
+        // A pty has no baud rate; a program that asks is told the bus's.
+        let _ = settings.set_speed(payrig_wire::BAUD);
+        tcsetattr(&other, OptionalActions::Now, &settings).map_err(failed("setting up"))?;
+        drop(other);
+        Ok(Self {
+            master,
+            path,
+            clock: options.clock,
+            coding: options.coding,
+            line: Line::new(options.ours, options.coding),
+            out: BytesMut::with_capacity(64),
+            attached: false,
+            delays: [Micros::ZERO; 64],
+            delays_seen: 0,
+        })
+    }
+
+    /// The path a program opens.
+    #[must_use]
+    pub fn path(&self) -> &str {
+        &self.path
+    }
+
+    /// True while a program has it open, as far as was noticed.
+    #[must_use]
+    pub const fn attached(&self) -> bool {
+        self.attached
+    }
+
+    pub(super) fn take_event(&mut self) -> Option<PortEvent> {
+        self.line.take_event()
+    }
+
+    /// False while nothing is to be read: nobody is there, or is far ahead of us.
+    pub(super) fn listening(&self) -> bool {
+        self.attached && self.line.wants_input()
+    }
+
+    /// Looks whether a program has the path open. True when there is something to read.
+    pub(super) fn look(&mut self) -> Result<bool, LinkError> {
+        let looked = sleep(self.clock, Micros::ZERO, Some(self.master.as_fd()), None)
+            .map_err(|e| LinkError::from_io(&self.path, "looking", e))?;
+        // Bytes of a program that has already gone again count as well.
+        self.note_attached(!looked.hung_up || looked.readable);
+        Ok(looked.readable)
+    }
+
+    /// When something is to be done even if nothing is heard.
+    pub(super) fn next_deadline(&self, now: Micros) -> Micros {
+        let look = if self.attached {
+            Micros::NEVER
+        } else {
+            now + LOOK_AGAIN
+        };
+        self.line.next_deadline().min(look)
+    }
+
+    /// Does what is due. `woke` is when the machine woke us for it, zero when we were awake.
+    pub(super) fn work(&mut self, woke: Micros) -> Result<(), LinkError> {
+        let busy_before = processor_time();
+        let now = self.clock.now();
+        self.line.advance(now);
+        loop {
+            self.out.clear();
+            if !self.line.due(self.clock.now(), &mut self.out) {
+                return Ok(());
+            }
+            if self.attached && !self.out.is_empty() {
+                self.write()?;
+            }
+            let busy = processor_time().since(busy_before);
+            self.line.written(woke, self.clock.now(), busy);
+        }
+    }
+
+    /// Remembers how long after `asked` the machine woke us.
+    pub(super) fn note_delay(&mut self, asked: Micros, woke: Micros) {
+        let slot = self.delays_seen % self.delays.len();
+        if let Some(delay) = self.delays.get_mut(slot) {
+            *delay = woke.since(asked);
+        }
+        self.delays_seen = self.delays_seen.wrapping_add(1);
+        let longest = self.delays.iter().max().copied().unwrap_or_default();
+        self.line.set_uncertainty(longest.max(LEAST_UNCERTAINTY));
+    }
+
+    /// A program has opened or closed the other end.
+    pub(super) fn note_attached(&mut self, attached: bool) {
+        if attached == self.attached {
+            return;
+        }
+        self.attached = attached;
+        let at = self.clock.now();
+        self.line.note(PortEvent::Peer { at, attached });
+        if !attached {
+            self.line.forget_other_end();
+            // What the program left unread is not for the next one.
+            let _ = tcflush(&self.master, QueueSelector::IOFlush);
+        }
+    }
+
+    /// Reads what there is. True when there was something.
+    pub(super) fn read(&mut self) -> Result<bool, LinkError> {
+        let mut bytes = [0; 512];
+        match rustix::io::read(&self.master, &mut bytes) {
+            Ok(0) | Err(Errno::AGAIN | Errno::INTR) => Ok(false),
+            // No program has the other end open.
+            Err(Errno::IO) => {
+                self.note_attached(false);
+                Ok(false)
+            }
+            Ok(count) => {
+                let now = self.clock.now();
+                self.line
+                    .arrived(now, bytes.get(..count).unwrap_or_default());
+                Ok(true)
+            }
+            Err(error) => Err(LinkError::from_io(&self.path, "reading", error.into())),
+        }
+    }
+
+    fn write(&mut self) -> Result<(), LinkError> {
+        if self.coding == WordCoding::MarkedParity {
+            self.keep_marks()?;
+        }
+        match rustix::io::write(&self.master, &self.out) {
+            Ok(count) if count == self.out.len() => Ok(()),
+            Ok(_) | Err(Errno::AGAIN | Errno::INTR) => {
+                let at = self.clock.now();
+                self.line.note(PortEvent::Overrun { at });
+                Ok(())
+            }
+            Err(Errno::IO) => {
+                self.note_attached(false);
+                Ok(())
+            }
+            Err(error) => Err(LinkError::from_io(&self.path, "writing", error.into())),
+        }
+    }
+
+    /// A program written for a real adapter sets PARMRK, and the terminal would then double every
+    /// FF of our marks. We mark ourselves, so the setting is taken back.
+    fn keep_marks(&self) -> Result<(), LinkError> {
+        let failed = |e: Errno| LinkError::from_io(&self.path, "setting up", e.into());
+        let mut settings = tcgetattr(&self.master).map_err(failed)?;
+        if settings.input_modes.contains(InputModes::PARMRK) {
+            settings.input_modes.remove(InputModes::PARMRK);
+            tcsetattr(&self.master, OptionalActions::Now, &settings).map_err(failed)?;
+        }
+        Ok(())
+    }
+}
+
+impl AsRawFd for PtyPort {
+    fn as_raw_fd(&self) -> RawFd {
+        self.master.as_raw_fd()
+    }
+}
+
+impl AsFd for PtyPort {
+    fn as_fd(&self) -> BorrowedFd<'_> {
+        self.master.as_fd()
+    }
+}
+
+impl BlockingPort for PtyPort {
+    fn name(&self) -> &str {
+        &self.path
+    }
+
+    fn clock(&self) -> Clock {
+        self.clock
+    }
+
+    fn send(&mut self, transmission: Transmission, waited: Micros) {
+        let now = self.clock.now();
+        self.line.send(now, transmission, waited);
+    }
+
+    fn wait(
+        &mut self,
+        until: Micros,
+        waker: Option<&Waker>,
+    ) -> Result<Option<PortEvent>, LinkError> {
+        let mut woke = Micros::ZERO;
+        loop {
+            self.work(woke)?;
+            if let Some(event) = self.line.take_event() {
+                return Ok(Some(event));
+            }
+            let now = self.clock.now();
+            if now >= until {
+                return Ok(None);
+            }
+            let asked = self.next_deadline(now).min(until);
+            // With nobody there the terminal is "hung up" all the time: look, but do not wait.
+            let listening = self.listening();
+            let fd = listening.then_some(self.master.as_fd());
+            let mut woken = sleep(self.clock, asked, fd, waker)
+                .map_err(|e| LinkError::from_io(&self.path, "waiting", e))?;
+            woke = self.clock.now();
+            if !self.attached {
+                woken.readable = self.look()?;
+            }
+            if woken.readable {
+                self.read()?;
+            } else if listening && woken.hung_up {
+                self.note_attached(false);
+            }
+            if woke >= asked && !woken.readable {
+                self.note_delay(asked, woke);
+            }
+            if woken.rung {
+                return Ok(self.line.take_event());
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_mdb::Word;
+    use payrig_wire::BusEvent;
+    use std::io::{Read, Write};
+
+    fn open(ours: Source, coding: WordCoding) -> PtyPort {
+        let clock = Clock::starting_now();
+        PtyPort::open(PtyOptions {
+            ours,
+            coding,
+            clock,
+        })
+        .unwrap()
+    }
+
+    /// A program that opens the path as a serial port.
+    fn program(port: &PtyPort) -> std::fs::File {
+        std::fs::File::options()
+            .read(true)
+            .write(true)
+            .open(port.path())
+            .unwrap()
+    }
+
+    /// Waits for events until one is wanted; gives up after ten seconds, long past any stall.
+    fn until<T>(port: &mut PtyPort, mut wanted: impl FnMut(PortEvent) -> Option<T>) -> T {
+        let end = port.clock.now() + Micros::secs(10);
+        while port.clock.now() < end {
+            if let Some(event) = port.wait(end, None).unwrap()
+                && let Some(found) = wanted(event)
+            {
+                return found;
+            }
+        }
+        panic!("it never came")
+    }
+
+    fn word_heard(event: PortEvent) -> Option<Word> {
+        match event {
+            PortEvent::Heard(BusEvent::Word(word)) => Some(word.word),
+            _ => None,
+        }
+    }
+
+    fn attached(event: PortEvent) -> Option<bool> {
+        match event {
+            PortEvent::Peer { attached, .. } => Some(attached),
+            _ => None,
+        }
+    }
+
+    fn send(port: &mut PtyPort, words: Vec<Word>) {
+        let at = port.clock.now();
+        let gap = Micros::ZERO;
+        port.send(Transmission::Words { at, words, gap }, Micros::ZERO);
+    }
+
+    #[test]
+    fn a_program_is_heard_and_answered() {
+        let mut port = open(Source::Peripheral, WordCoding::MarkedParity);
+        let mut program = program(&port);
+        program.write_all(&[0xFF, 0x00, 0x0B, 0x0B]).unwrap();
+        assert_eq!(until(&mut port, word_heard), Word::marked(0x0B));
+        assert_eq!(until(&mut port, word_heard), Word::plain(0x0B));
+        send(&mut port, vec![Word::marked(0x00)]);
+        until(&mut port, |e| {
+            matches!(e, PortEvent::Sent { .. }).then_some(())
+        });
+        let mut answer = [0; 3];
+        program.read_exact(&mut answer).unwrap();
+        assert_eq!(answer, [0xFF, 0x00, 0x00]);
+    }
+
+    #[test]
+    fn comings_and_goings_are_noticed_and_leave_nothing_behind() {
+        let mut port = open(Source::Peripheral, WordCoding::Plain);
+        let first = program(&port);
+        assert!(until(&mut port, attached));
+        drop(first);
+        assert!(!until(&mut port, attached));
+        send(&mut port, vec![Word::marked(0x55)]);
+        until(&mut port, |e| {
+            matches!(e, PortEvent::Sent { .. }).then_some(())
+        });
+        let mut second = program(&port);
+        assert!(until(&mut port, attached));
+        send(&mut port, vec![Word::marked(0xAA)]);
+        until(&mut port, |e| {
+            matches!(e, PortEvent::Sent { .. }).then_some(())
+        });
+        let mut line = [0; 100];
+        let count = second.read(&mut line).unwrap();
+        let text = std::str::from_utf8(&line[..count]).unwrap();
+        assert!(
+            text.starts_with("W ") && text.ends_with(" AA*\n"),
+            "{text:?}"
+        );
+        assert_eq!(text.lines().count(), 1, "the 55 was for nobody");
+    }
+
+    #[test]
+    fn a_program_that_sets_parmrk_still_reads_single_marks() {
+        let mut port = open(Source::Peripheral, WordCoding::MarkedParity);
+        let mut program = program(&port);
+        assert!(until(&mut port, attached));
+        let mut settings = tcgetattr(&program).unwrap();
+        settings.input_modes |= InputModes::PARMRK | InputModes::INPCK;
+        tcsetattr(&program, OptionalActions::Now, &settings).unwrap();
+        send(&mut port, vec![Word::marked(0x41), Word::plain(0xFF)]);
+        for _ in 0..2 {
+            until(&mut port, |e| {
+                matches!(e, PortEvent::Sent { .. }).then_some(())
+            });
+        }
+        let mut bytes = [0; 5];
+        program.read_exact(&mut bytes).unwrap();
+        assert_eq!(bytes, [0xFF, 0x00, 0x41, 0xFF, 0xFF]);
+    }
+}

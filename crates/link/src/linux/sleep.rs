@@ -1,0 +1,102 @@
+//! Waiting for a port with microseconds, and being woken by another thread.
+
+use crate::Clock;
+use payrig_units::Micros;
+use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
+use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
+use rustix::io::Errno;
+use rustix::time::{ClockId, clock_gettime};
+use std::io;
+use std::num::NonZeroU64;
+use std::sync::Arc;
+
+/// Wakes a thread that waits for a port.
+#[derive(Clone, Debug)]
+pub struct Waker(Arc<OwnedFd>);
+
+impl Waker {
+    /// A waker that has not been rung.
+    ///
+    /// # Errors
+    /// When the system is out of file descriptors.
+    pub fn new() -> io::Result<Self> {
+        let flags = EventfdFlags::CLOEXEC | EventfdFlags::NONBLOCK;
+        Ok(Self(Arc::new(eventfd(0, flags)?)))
+    }
+
+    /// Wakes the thread now, or the next time it waits.
+    pub fn ring(&self) {
+        // The only failure is a counter that is full: then it has been rung.
+        let _ = rustix::io::write(&self.0, &1_u64.to_ne_bytes());
+    }
+
+    fn silence(&self) {
+        let _ = rustix::io::read(&self.0, &mut [0; 8]);
+    }
+}
+
+/// Why a wait ended.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Woken {
+    /// There is something to read, or an error to be had by reading.
+    pub(crate) readable: bool,
+    /// The other end of the terminal is closed.
+    pub(crate) hung_up: bool,
+    /// The waker was rung.
+    pub(crate) rung: bool,
+}
+
+/// Waits until bench time `until`, until `port` is readable (if given) or until `waker` is rung.
+pub(crate) fn sleep(
+    clock: Clock,
+    until: Micros,
+    port: Option<BorrowedFd<'_>>,
+    waker: Option<&Waker>,
+) -> io::Result<Woken> {
+    let mut fds = Vec::with_capacity(2);
+    if let Some(waker) = waker {
+        fds.push(PollFd::from_borrowed_fd(waker.0.as_fd(), PollFlags::IN));
+    }
+    if let Some(port) = port {
+        fds.push(PollFd::from_borrowed_fd(port, PollFlags::IN));
+    }
+    // To the nanosecond: a wait cut to whole microseconds would end early.
+    let length =
+        std::time::Duration::from_micros(until.as_us()).saturating_sub(clock.start().elapsed());
+    let timeout = Timespec {
+        tv_sec: i64::try_from(length.as_secs()).unwrap_or(i64::MAX),
+        tv_nsec: i64::from(length.subsec_nanos()),
+    };
+    let timeout = (until != Micros::NEVER).then_some(&timeout);
+    match poll(&mut fds, timeout) {
+        Ok(_) | Err(Errno::INTR) => {}
+        Err(error) => return Err(error.into()),
+    }
+    let mut woken = Woken::default();
+    let mut fds = fds.iter();
+    if let Some(waker) = waker
+        && fds.next().is_some_and(|fd| !fd.revents().is_empty())
+    {
+        waker.silence();
+        woken.rung = true;
+    }
+    if let Some(fd) = fds.next() {
+        woken.hung_up = fd.revents().contains(PollFlags::HUP);
+        woken.readable = fd.revents().intersects(PollFlags::IN | PollFlags::ERR);
+    }
+    Ok(woken)
+}
+
+/// Asks the machine to wake this thread as exactly as it can; by default it may be 50 us late
+/// (prctl(2), PR_SET_TIMERSLACK).
+pub(crate) fn want_exact_wakeups() {
+    let _ = rustix::thread::set_current_timer_slack(NonZeroU64::new(1));
+}
+
+/// How long this thread has had a processor.
+pub(crate) fn processor_time() -> Micros {
+    let time = clock_gettime(ClockId::ThreadCPUTime);
+    let seconds = u64::try_from(time.tv_sec).unwrap_or_default();
+    let nanos = u64::try_from(time.tv_nsec).unwrap_or_default();
+    Micros::secs(seconds) + Micros(nanos.div_ceil(1_000))
+}

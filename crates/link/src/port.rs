@@ -1,0 +1,157 @@
+//! What every real port offers, whatever is behind it.
+
+use crate::{LinkError, Waker};
+use payrig_units::Micros;
+use payrig_wire::{BusEvent, Transmission};
+use std::fmt;
+use std::future::Future;
+use std::time::Instant;
+
+/// Bench time of a live link: microseconds since an instant.
+#[derive(Clone, Copy, Debug)]
+pub struct Clock(Instant);
+
+impl Clock {
+    /// Bench time zero is now.
+    #[must_use]
+    pub fn starting_now() -> Self {
+        Self(Instant::now())
+    }
+
+    /// Bench time zero is `start`. For [`crate::Pace::Real`], `start.into_std()`.
+    #[must_use]
+    pub const fn starting_at(start: Instant) -> Self {
+        Self(start)
+    }
+
+    /// Bench time zero.
+    #[must_use]
+    pub const fn start(&self) -> Instant {
+        self.0
+    }
+
+    /// The bench time.
+    #[must_use]
+    pub fn now(&self) -> Micros {
+        Micros(u64::try_from(self.0.elapsed().as_micros()).unwrap_or(u64::MAX))
+    }
+}
+
+/// How late something of ours went out, and whose fault it was. All zero when it was on time.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Lateness {
+    /// Time spent in our code.
+    pub ours: Micros,
+    /// Time the machine let us wait: a wake-up later than asked for, or the processor taken away.
+    pub machine: Micros,
+}
+
+impl Lateness {
+    /// All of it.
+    #[must_use]
+    pub fn total(&self) -> Micros {
+        self.ours + self.machine
+    }
+}
+
+/// What a port reports.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PortEvent {
+    /// The other side was heard.
+    Heard(BusEvent),
+    /// Something of ours is on the wire, at these times.
+    Sent {
+        /// What, and when it really was.
+        event: BusEvent,
+        /// How late.
+        late: Lateness,
+    },
+    /// Bytes came that fit nowhere in the coding.
+    Garbage {
+        /// When.
+        at: Micros,
+        /// How many.
+        bytes: usize,
+    },
+    /// A program opened or closed the other end, or an adapter was lost or came back.
+    Peer {
+        /// When it was noticed.
+        at: Micros,
+        /// True when somebody is there.
+        attached: bool,
+    },
+    /// The other end does not read: a word of ours was dropped, as a full UART would.
+    Overrun {
+        /// When.
+        at: Micros,
+    },
+}
+
+impl fmt::Display for PortEvent {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Heard(event) => write!(f, "heard {event:?}"),
+            Self::Sent { event, late } if late.total() == Micros::ZERO => {
+                write!(f, "sent {event:?}")
+            }
+            Self::Sent { event, late } => write!(
+                f,
+                "sent {event:?}, late by {}: {} of it our own, {} the machine's",
+                late.total(),
+                late.ours,
+                late.machine
+            ),
+            Self::Garbage { at, bytes } => {
+                write!(f, "{at}: {bytes} bytes that fit nowhere in the coding")
+            }
+            Self::Peer { at, attached: true } => write!(f, "{at}: the other end is there"),
+            Self::Peer { at, .. } => write!(f, "{at}: the other end is gone"),
+            Self::Overrun { at } => {
+                write!(f, "{at}: the other end does not read, a word was dropped")
+            }
+        }
+    }
+}
+
+/// A port that words travel through, for tokio. Dropping the future of
+/// [`receive`](WordPort::receive) loses nothing.
+pub trait WordPort {
+    /// Bench time.
+    fn now(&self) -> Micros;
+
+    /// Hands over something to be sent at its time.
+    ///
+    /// # Errors
+    /// When the port is gone for good.
+    fn send(&mut self, transmission: Transmission) -> Result<(), LinkError>;
+
+    /// The next event.
+    ///
+    /// # Errors
+    /// When the port is gone.
+    fn receive(&mut self) -> impl Future<Output = Result<PortEvent, LinkError>> + Send;
+}
+
+/// A port for a thread of its own.
+pub trait BlockingPort: Send {
+    /// What messages call it.
+    fn name(&self) -> &str;
+
+    /// Bench time zero.
+    fn clock(&self) -> Clock;
+
+    /// Hands over something to be sent at its time. `waited` is how long the machine made the
+    /// caller wait for the event this answers, as far as the caller knows: if the transmission is
+    /// late, that much of it is the machine's fault.
+    fn send(&mut self, transmission: Transmission, waited: Micros);
+
+    /// The next event; `None` when `until` has come or `waker` was rung.
+    ///
+    /// # Errors
+    /// When the port is gone.
+    fn wait(
+        &mut self,
+        until: Micros,
+        waker: Option<&Waker>,
+    ) -> Result<Option<PortEvent>, LinkError>;
+}
