@@ -69,7 +69,7 @@ fn examples() -> Vec<Entry> {
             at_us: Micros(8),
             high: false,
         },
-        Entry::Unknown(serde_json::json!({"type": "weather", "rain": [1, 2]})),
+        Entry::Unknown(serde_json::json!({"type": "weather", "rain": [1, 2.1e30]})),
         Entry::Verdict {
             at_us: Micros(10),
             passed: true,

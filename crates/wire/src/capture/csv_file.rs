@@ -101,7 +101,7 @@ pub fn read_csv(file: &str, input: impl io::Read) -> Result<Capture, CaptureErro
             if before.is_none() {
                 line.initial = high;
             } else {
-                line.level(at, high);
+                line.level(at, high, position(first, first));
             }
         }
     }
@@ -142,10 +142,7 @@ pub fn write_csv(capture: &Capture, output: impl io::Write) -> io::Result<()> {
         if let Some(level) = levels.get_mut(index) {
             *level = high;
         }
-        let same_line_again = changes
-            .peek()
-            .is_some_and(|(t, i, _)| *t == at && *i <= index);
-        if changes.peek().is_none_or(|(t, _, _)| *t != at) || same_line_again {
+        if changes.peek().is_none_or(|(t, _, _)| *t != at) {
             row(at, &levels)?;
         }
     }

@@ -21,7 +21,7 @@ pub struct CaptureLine {
     pub name: String,
     /// Its level at the start of the capture, true for high.
     pub initial: bool,
-    /// Its level changes in order of time.
+    /// Its level changes, strictly in order of time.
     pub edges: Vec<Edge>,
 }
 
@@ -32,12 +32,22 @@ impl CaptureLine {
         self.edges.is_empty()
     }
 
-    /// Adds a level; one that is already there is no edge.
-    pub(crate) fn level(&mut self, at: Micros, high: bool) {
+    /// Adds a level; one that is already there is no edge. A pulse that begins and ends within the
+    /// same microsecond leaves no edges, so that edges are strictly in order of time; a change at
+    /// the start of the capture is its initial level.
+    pub(crate) fn level(&mut self, at: Micros, high: bool, start: Micros) {
         let now = self.edges.last().map_or(self.initial, |e| e.high);
-        if now != high {
-            self.edges.push(Edge { at, high });
+        if now == high {
+            return;
         }
+        if self.edges.pop_if(|e| e.at == at).is_some() {
+            return;
+        }
+        if at <= start && self.edges.is_empty() {
+            self.initial = high;
+            return;
+        }
+        self.edges.push(Edge { at, high });
     }
 }
 

@@ -54,6 +54,20 @@ struct Reading<'a> {
 impl Reading<'_> {
     fn take(&mut self, command: Command, at_line: u64) -> Result<(), CaptureError> {
         match command {
+            Command::Timescale(..) | Command::VarDef(..) | Command::ScopeDef(..)
+                if self.time.is_some() || self.started =>
+            {
+                return Err(CaptureError::new(
+                    self.file,
+                    Some(at_line),
+                    CaptureProblem::Syntax {
+                        found: "a declaration after the first time or level".into(),
+                        expected:
+                            "all of them before. Was the file put together from two captures?"
+                                .into(),
+                    },
+                ));
+            }
             Command::Timescale(count, unit) => {
                 self.femtos =
                     u128::from(count.max(1)) * (1_000_000_000_000_000 / u128::from(unit.divisor()));
@@ -104,8 +118,8 @@ impl Reading<'_> {
 
     fn change(&mut self, code: IdCode, value: Value, at_line: u64) -> Result<(), CaptureError> {
         let now = self.time.map_or(0, |(_, last)| last);
-        let first = self.time.is_none_or(|(first, last)| first == last);
         let at = self.micros(now);
+        let start = self.micros(self.time.map_or(0, |(first, _)| first));
         for index in self.by_code.get(&code).into_iter().flatten() {
             let Some(Line { line, known, .. }) = self.lines.get_mut(*index) else {
                 continue;
@@ -128,11 +142,11 @@ impl Reading<'_> {
                 }
             };
             self.started = true;
-            if !*known || (first && line.edges.is_empty()) {
+            if !*known {
                 line.initial = high;
                 *known = true;
             } else {
-                line.level(at, high);
+                line.level(at, high, start);
             }
         }
         Ok(())
@@ -279,6 +293,8 @@ mod tests {
         assert!(says(HEAD).contains("no level follows"));
         assert!(says(&format!("{HEAD}#5\n1!\n#3\n")).starts_with("x.vcd:6: time goes back"));
         assert!(says(&format!("{HEAD}#5\n1!\n#7\nx!\n")).starts_with("x.vcd:7: line \"a\""));
+        let twice = format!("{HEAD}#5\n1!\n{HEAD}#6\n0!\n");
+        assert!(says(&twice).starts_with("x.vcd:6: a declaration after"));
         assert!(says("hello").starts_with("x.vcd:1: unexpected character"));
     }
 
@@ -302,6 +318,18 @@ mod tests {
         let capture = read(&format!("{HEAD}#0\nx!\n#5\n1!\n#9\n0!\n")).unwrap();
         assert!(capture.lines[0].initial);
         assert_eq!(capture.lines[0].edges.len(), 1);
+    }
+
+    #[test]
+    fn a_pulse_shorter_than_a_microsecond_leaves_no_edges() {
+        let head = HEAD.replace("1 us", "1 ns");
+        let text = format!("{head}#0\n1!\n#9000\n0!\n#9100\n1!\n#20000\n0!\n#20600\n1!\n");
+        let edges: Vec<u64> = read(&text).unwrap().lines[0]
+            .edges
+            .iter()
+            .map(|e| e.at.0)
+            .collect();
+        assert_eq!(edges, [20, 21]);
     }
 
     #[test]
@@ -350,7 +378,8 @@ mod tests {
             for (step, line) in steps {
                 capture.end += Micros(step);
                 let high = capture.lines[line].edges.last().map_or(initial[line], |e| e.high);
-                capture.lines[line].level(capture.end, !high);
+                let (at, start) = (capture.end, capture.start);
+                capture.lines[line].level(at, !high, start);
             }
             capture.end += Micros(10);
             let mut text = Vec::new();

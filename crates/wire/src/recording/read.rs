@@ -3,7 +3,7 @@
 use super::entry::{Entry, Header, SCHEMA, TYPES, VERSION};
 use super::error::{RecordingError, RecordingProblem};
 use crate::capture::CaptureLine;
-use crate::{BusEvent, WireBlock};
+use crate::{BusEvent, Edge, WireBlock};
 use payrig_units::{LedgerEntry, Micros};
 use serde_json::Value;
 use std::path::Path;
@@ -75,15 +75,16 @@ impl Recording {
                 continue;
             };
             match lines.iter_mut().find(|l| l.name == *line) {
-                Some(known) => known.level(*at_us, *high),
+                Some(known) => known.level(*at_us, *high, Micros::ZERO),
                 None => {
-                    let mut new = CaptureLine {
+                    lines.push(CaptureLine {
                         name: line.clone(),
                         initial: !high,
-                        edges: Vec::new(),
-                    };
-                    new.level(*at_us, *high);
-                    lines.push(new);
+                        edges: vec![Edge {
+                            at: *at_us,
+                            high: *high,
+                        }],
+                    });
                 }
             }
         }
