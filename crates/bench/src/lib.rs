@@ -1,1 +1,21 @@
-//! To be written.
+//! Rigs at work: links, peripherals, board and script; the ledger, the log and the verdict.
+//!
+//! [`Rig`] is what a file describes, [`Stage`] the bench it sets up, [`run`](run::run) moves it
+//! along: in simulated time or with the wall clock, with the same state machines.
+
+mod analyst;
+mod books;
+mod peers;
+mod player;
+pub mod rig;
+pub mod run;
+mod stage;
+
+pub use analyst::Analyst;
+pub use books::{Books, Discrepancy};
+pub use rig::{Rig, RigError};
+pub use stage::Stage;
+
+/// The rig that is built in: a changer, a bill validator with escrow and a cashless device on a
+/// virtual bus, and a board that sells a snack.
+pub const FIRST_VEND: &str = include_str!("../../../bench-rigs/first-vend.toml");

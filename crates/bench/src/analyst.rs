@@ -1,0 +1,126 @@
+//! Bus events in, log entries out: blocks with their meaning, and findings. The same analyst looks
+//! at a running bench, at a capture and at a recording.
+
+use payrig_mdb::{Decoded, Dialogue};
+use payrig_units::Micros;
+use payrig_wire::recording::{BlockRecord, Entry};
+use payrig_wire::{BusEvent, Finding, Monitor, Observed, Source, WireBlock};
+
+/// Decodes and judges a bus.
+#[derive(Debug)]
+pub struct Analyst {
+    monitor: Monitor,
+    dialogue: Dialogue,
+    limits: u64,
+    advice: u64,
+    blocks: u64,
+}
+
+impl Analyst {
+    /// Of a bus seen from its first word.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::with(Monitor::new())
+    }
+
+    /// Of a capture that starts at `start`, perhaps in the middle of a block.
+    #[must_use]
+    pub fn of_capture(start: Micros) -> Self {
+        Self::with(Monitor::of_capture(start))
+    }
+
+    fn with(monitor: Monitor) -> Self {
+        Self { monitor, dialogue: Dialogue::new(), limits: 0, advice: 0, blocks: 0 }
+    }
+
+    /// The next event, in order of time.
+    pub fn event(&mut self, event: &BusEvent) -> Vec<Entry> {
+        let observed = self.monitor.push(event);
+        let mut entries = self.entries(observed);
+        if let BusEvent::Break { .. } = event {
+            self.dialogue.bus_reset();
+        }
+        entries.extend(Entry::of_event(event));
+        entries
+    }
+
+    /// Nothing happened until `now`.
+    pub fn idle(&mut self, now: Micros) -> Vec<Entry> {
+        let observed = self.monitor.idle(now);
+        self.entries(observed)
+    }
+
+    /// When [`idle`](Self::idle) has something to say.
+    #[must_use]
+    pub fn next_deadline(&self) -> Micros {
+        self.monitor.next_deadline()
+    }
+
+    /// The end of the bus.
+    pub fn finish(&mut self, end: Micros) -> Vec<Entry> {
+        let observed = self.monitor.finish(end);
+        self.entries(observed)
+    }
+
+    /// Counts a finding that came from elsewhere (pulses, money, a step of the script).
+    pub fn count(&mut self, finding: &Finding) {
+        if finding.is_limit() {
+            self.limits += 1;
+        } else {
+            self.advice += 1;
+        }
+    }
+
+    /// Breaches of limits so far.
+    #[must_use]
+    pub fn limits(&self) -> u64 {
+        self.limits
+    }
+
+    /// Advice so far.
+    #[must_use]
+    pub fn advice(&self) -> u64 {
+        self.advice
+    }
+
+    /// Blocks so far.
+    #[must_use]
+    pub fn blocks(&self) -> u64 {
+        self.blocks
+    }
+
+    fn entries(&mut self, observed: Observed) -> Vec<Entry> {
+        let mut entries = Vec::with_capacity(observed.blocks.len() + observed.findings.len());
+        for block in &observed.blocks {
+            self.blocks += 1;
+            let decoded = self.decode(block);
+            let device = decoded.address.map(|a| a.to_string());
+            let record = BlockRecord::of(block).decoded(device, &decoded.name, &decoded.text);
+            entries.push(Entry::Block(record));
+        }
+        for finding in observed.findings {
+            self.count(&finding);
+            entries.push(Entry::Finding(finding));
+        }
+        entries
+    }
+
+    fn decode(&mut self, block: &WireBlock) -> Decoded {
+        match block.source {
+            Source::Master => match block.master_frame() {
+                Ok(frame) => self.dialogue.master(&frame),
+                Err(_) => self.dialogue.master_bytes(&block.bytes()),
+            },
+            Source::Peripheral => match block.peripheral_frame() {
+                Ok(frame) => self.dialogue.peripheral(&frame),
+                Err(_) => self.dialogue.peripheral_bytes(&block.bytes()),
+            },
+        }
+    }
+}
+
+impl Default for Analyst {
+    fn default() -> Self {
+        Self::new()
+    }
+}

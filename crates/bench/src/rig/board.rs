@@ -1,0 +1,107 @@
+//! The `[board]` table: who controls the machine, and what it sells.
+
+use super::devices::Kind;
+use super::fields::Fields;
+use super::{Rig, RigError};
+use payrig_controller::{BoardConfig, Expected, ExpectedKind, Item, MasterTiming, VmcIdentity};
+use payrig_units::{Decimals, Micros, Money};
+
+/// An item for sale.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ItemRig {
+    /// Selection number.
+    pub number: u16,
+    /// What it is.
+    pub name: String,
+    /// What it costs.
+    pub price: Money,
+}
+
+/// The board.
+#[derive(Clone, Debug)]
+pub struct BoardRig {
+    /// False for a board on the other end of a link.
+    pub ours: bool,
+    /// What is for sale.
+    pub items: Vec<ItemRig>,
+    refused_coins: Vec<Money>,
+    poll: Micros,
+    cashless_level: u8,
+    session_timeout: Micros,
+    multi_vend: bool,
+    motor: Micros,
+}
+
+impl BoardRig {
+    /// The configuration of our own controller for a rig; `None` for an outside board.
+    #[must_use]
+    pub fn controller(&self, rig: &Rig) -> Option<BoardConfig> {
+        if !self.ours {
+            return None;
+        }
+        let expected = rig.devices.iter().map(|device| Expected {
+            name: device.name.clone(),
+            kind: match &device.kind {
+                Kind::Changer(..) => ExpectedKind::Changer,
+                Kind::Bill(..) => ExpectedKind::BillValidator,
+                Kind::Cashless(config) => ExpectedKind::Cashless(config.unit),
+                Kind::PulseBill(config) => ExpectedKind::Pulse(Box::new(config.profile.clone())),
+            },
+        });
+        let item = |i: &ItemRig| Item { number: i.number, name: i.name.clone(), price: i.price };
+        Some(BoardConfig {
+            items: self.items.iter().map(item).collect(),
+            expected: expected.collect(),
+            refused_coins: self.refused_coins.clone(),
+            poll_every: self.poll,
+            cashless_level: self.cashless_level,
+            decimals: rig.decimals,
+            session_timeout: self.session_timeout,
+            multi_vend: self.multi_vend,
+            motor_time: self.motor,
+            timing: MasterTiming::default(),
+            identity: VmcIdentity {
+                maker: "ZZZ".to_owned(),
+                serial: "000000000001".to_owned(),
+                model: "PAYRIG BOARD".to_owned(),
+            },
+        })
+    }
+}
+
+pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, RigError> {
+    let ours = fields.word("kind", &[("controller", true), ("outside", false)])?.unwrap_or(true);
+    let mut items: Vec<ItemRig> = Vec::new();
+    for item in fields.tables("item", "[[board.item]]")? {
+        let number = item.number("number", 1..65_535)?;
+        let number = item.need("number", "the selection number", number)? as u16;
+        let name = item.string("name")?.unwrap_or_else(|| format!("item {number}"));
+        let price = item.money("price", decimals)?;
+        let price = item.need("price", "an amount, as in \"1.25\"", price)?;
+        if items.iter().any(|i| i.number == number) {
+            return Err(item.error(format!("two items have number {number}")));
+        }
+        item.finish()?;
+        items.push(ItemRig { number, name, price });
+    }
+    let mut refused_coins = Vec::new();
+    for value in fields.array("refuse-coins")? {
+        refused_coins.push(fields.money_of("refuse-coins", value, decimals)?);
+    }
+    let poll = fields.time("poll")?.unwrap_or(Micros::ms(125));
+    if poll < Micros::ms(10) || poll > Micros::secs(5) {
+        return Err(fields.error("`poll` must be between 10 ms and 5 s (section 2.4.3 advises 25-200 ms)"));
+    }
+    let board = BoardRig {
+        ours,
+        items,
+        refused_coins,
+        poll,
+        cashless_level: fields.number("cashless-level", 1..4)?.unwrap_or(3) as u8,
+        session_timeout: fields.time("session-timeout")?.unwrap_or(Micros::secs(30)),
+        multi_vend: fields.boolean("multi-vend")?,
+        motor: fields.time("motor")?.unwrap_or(Micros::ms(1_500)),
+    };
+    fields.finish()?;
+    Ok(board)
+}

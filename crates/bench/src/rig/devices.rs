@@ -1,0 +1,282 @@
+//! The `[[device]]` tables: what is emulated.
+
+use super::error::{RigError, nearest};
+use super::fields::Fields;
+use payrig_mdb::cashless::{Identification as CashlessId, Level, Options, Unit};
+use payrig_mdb::changer::Features;
+use payrig_mdb::{Address, CurrencyCode, Scaling};
+use payrig_peripherals::PortTiming;
+use payrig_peripherals::bill::{self, BillConfig, BillKind};
+use payrig_peripherals::cashless::{CashlessConfig, Policy};
+use payrig_peripherals::changer::{self, ChangerConfig, CoinConfig, CoinWorth, TubeConfig};
+use payrig_peripherals::pulse::PulseAcceptorConfig;
+use payrig_units::{Decimals, Micros, Money};
+
+/// An emulated device.
+#[derive(Clone, Debug)]
+pub struct DeviceRig {
+    /// Its name, on the bench and in the ledger.
+    pub name: String,
+    /// What it is.
+    pub kind: Kind,
+    /// How it times its answers on the bus.
+    pub timing: PortTiming,
+}
+
+/// Kinds of devices.
+#[derive(Clone, Debug)]
+pub enum Kind {
+    /// Coin changer, 08H.
+    Changer(ChangerConfig, changer::Quirks),
+    /// Bill validator, 30H.
+    Bill(BillConfig, bill::Quirks),
+    /// Cashless device, 10H or 60H.
+    Cashless(CashlessConfig),
+    /// Bill validator on a pulse line.
+    PulseBill(PulseAcceptorConfig),
+}
+
+impl DeviceRig {
+    /// The address on the bus; `None` for a device on pulse lines.
+    #[must_use]
+    pub fn address(&self) -> Option<Address> {
+        match &self.kind {
+            Kind::Changer(..) => Some(Address::CHANGER),
+            Kind::Bill(..) => Some(Address::BILL_VALIDATOR),
+            Kind::Cashless(config) => Some(config.unit.address()),
+            Kind::PulseBill(_) => None,
+        }
+    }
+
+    /// The acts of a script this device can be the object of.
+    pub(crate) fn acts(&self) -> Vec<&'static str> {
+        let own: &[&str] = match &self.kind {
+            Kind::Changer(..) => &["insert-coin", "ready"],
+            Kind::Bill(..) => &["insert-bill", "ready"],
+            Kind::Cashless(_) => &["present-card", "remove-card", "ready"],
+            Kind::PulseBill(_) => &["insert-bill"],
+        };
+        own.iter().copied().chain(["power"]).collect()
+    }
+}
+
+/// What all devices of a rig share.
+pub(super) struct Setting {
+    pub(super) decimals: Decimals,
+    pub(super) currency: CurrencyCode,
+}
+
+#[derive(Clone, Copy)]
+enum Word {
+    Changer,
+    Bill,
+    Cashless,
+    PulseBill,
+}
+
+pub(super) fn read(fields: &Fields<'_>, setting: &Setting) -> Result<DeviceRig, RigError> {
+    let kinds = [
+        ("changer", Word::Changer),
+        ("bill-validator", Word::Bill),
+        ("cashless", Word::Cashless),
+        ("pulse-bill-validator", Word::PulseBill),
+    ];
+    let kind = fields.word("kind", &kinds)?;
+    let expected = "one of changer, bill-validator, cashless, pulse-bill-validator";
+    let kind = fields.need("kind", expected, kind)?;
+    let name = fields.string("name")?;
+    let name = fields.need("name", "what the bench calls it", name)?;
+    let defaults = PortTiming::default();
+    let timing = match kind {
+        Word::PulseBill => defaults,
+        _ => PortTiming {
+            answer: fields.time("answer")?.unwrap_or(defaults.answer),
+            gap: fields.time("gap")?.unwrap_or(defaults.gap),
+        },
+    };
+    let kind = match kind {
+        Word::Changer => read_changer(fields, setting, &name)?,
+        Word::Bill => read_bill(fields, setting, &name)?,
+        Word::Cashless => read_cashless(fields, setting, &name)?,
+        Word::PulseBill => read_pulse_bill(fields, setting, &name)?,
+    };
+    fields.finish()?;
+    Ok(DeviceRig { name, kind, timing })
+}
+
+/// Names of quirks, each handed to `set`; false means there is none of that name.
+fn quirks(
+    fields: &Fields<'_>,
+    names: &[&'static str],
+    mut set: impl FnMut(&str) -> bool,
+) -> Result<(), RigError> {
+    for value in fields.array("quirks")? {
+        let name = value.get_ref().as_str().unwrap_or_default();
+        if !set(name) && !set(&name.replace('-', "_")) {
+            let mut error = fields.wrong("quirks", value, "the name of a quirk");
+            let kebab: Vec<String> = names.iter().map(|n| n.replace('_', "-")).collect();
+            let kebab: Vec<&str> = kebab.iter().map(String::as_str).collect();
+            error.hint = Some(match nearest(name, &kebab) {
+                Some(near) => format!("did you mean \"{near}\"?"),
+                None => format!("quirks it has: {}", kebab.join(", ")),
+            });
+            return Err(error);
+        }
+    }
+    Ok(())
+}
+
+fn read_changer(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
+    let mut config = ChangerConfig::demo();
+    config.name = name.to_owned();
+    config.currency = setting.currency;
+    config.decimals = setting.decimals.0;
+    config.level = fields.number("level", 2..4)?.unwrap_or(3) as u8;
+    config.scaling_factor = fields.number("scaling", 1..256)?.unwrap_or(5) as u8;
+    let features = [
+        ("alternative-payout", Features::ALTERNATIVE_PAYOUT),
+        ("extended-diagnostic", Features::EXTENDED_DIAGNOSTIC),
+        ("manual-fill-payout", Features::MANUAL_FILL_PAYOUT),
+        ("file-transport", Features::FTL),
+    ];
+    config.features = Features::NONE;
+    for value in fields.array("features")? {
+        let name = value.get_ref().as_str().unwrap_or_default();
+        let Some((_, bit)) = features.iter().find(|(n, _)| *n == name) else {
+            let all: Vec<&str> = features.iter().map(|(n, _)| *n).collect();
+            return Err(fields.wrong("features", value, &format!("one of {}", all.join(", "))));
+        };
+        config.features = config.features.with(*bit);
+    }
+    if let Some(serial) = fields.string("serial")? {
+        config.serial = serial;
+    }
+    config.payout_time = fields.time("payout-time")?.unwrap_or(config.payout_time);
+    let coins = fields.tables("coin", "[[device.coin]]")?;
+    if !coins.is_empty() {
+        config.coins.clear();
+    }
+    for coin in &coins {
+        let value = coin.money("value", setting.decimals)?;
+        let token = coin.boolean("token")?;
+        let worth = match (value, token) {
+            (Some(value), false) => CoinWorth::Money(value),
+            (None, true) => CoinWorth::Token,
+            _ => return Err(coin.error("a coin has either `value`, as in \"0.25\", or `token = true`")),
+        };
+        if let CoinWorth::Money(value) = worth {
+            let scaling = config.scaling();
+            if let Err(error) = scaling.to_count(value.as_minor(), 254) {
+                return Err(coin.error(error.to_string()));
+            }
+        }
+        let capacity = coin.number("capacity", 1..65_536)?;
+        let count = coin.number("count", 0..65_536)?;
+        let tube = match (capacity, count) {
+            (None, None) => None,
+            (capacity, count) => Some(TubeConfig {
+                capacity: capacity.unwrap_or(80) as u16,
+                coins: count.unwrap_or(0) as u16,
+                defective: coin.boolean("defective")?,
+            }),
+        };
+        coin.finish()?;
+        config.coins.push(Some(CoinConfig { worth, tube }));
+    }
+    let mut switches = changer::Quirks::default();
+    quirks(fields, &changer::Quirks::NAMES, |name| switches.set(name, true))?;
+    config.check().map_err(|error| fields.error(error.to_string()))?;
+    Ok(Kind::Changer(config, switches))
+}
+
+fn read_bill(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
+    let mut config = BillConfig { name: name.to_owned(), ..BillConfig::default() };
+    config.currency = setting.currency;
+    config.level = fields.number("level", 1..3)?.unwrap_or(1) as u8;
+    config.scaling = Scaling {
+        factor: fields.number("scaling", 1..65_536)?.unwrap_or(100) as u16,
+        decimals: setting.decimals.0,
+    };
+    config.escrow = fields.boolean_or_none("escrow")?.unwrap_or(true);
+    if let Some(capacity) = fields.number("stacker-capacity", 0..32_768)? {
+        config.stacker_capacity = capacity as u16;
+    }
+    let mut bills = Vec::new();
+    for value in fields.array("bills")? {
+        bills.push(BillKind::Value(fields.money_of("bills", value, setting.decimals)?));
+    }
+    if !bills.is_empty() {
+        config.bills = bills;
+    }
+    let mut switches = bill::Quirks::default();
+    quirks(fields, bill::Quirks::NAMES, |name| match switches.switch(name) {
+        Some(switch) => {
+            *switch = true;
+            true
+        }
+        None => false,
+    })?;
+    config.check().map_err(|error| fields.error(error.to_string()))?;
+    Ok(Kind::Bill(config, switches))
+}
+
+fn read_cashless(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
+    let mut config = CashlessConfig { name: name.to_owned(), ..CashlessConfig::default() };
+    config.currency = setting.currency;
+    config.decimals = setting.decimals.0;
+    config.unit = match fields.number("unit", 1..3)? {
+        Some(2) => Unit::Two,
+        _ => Unit::One,
+    };
+    config.level = Level(fields.number("level", 1..4)?.unwrap_or(2) as u8);
+    config.scale = fields.number("scaling", 1..256)?.unwrap_or(u64::from(config.scale)) as u8;
+    config.multivend = fields.boolean_or_none("multi-vend")?.unwrap_or(config.multivend);
+    config.restores_funds = fields.boolean_or_none("refunds")?.unwrap_or(config.restores_funds);
+    config.approve_delay = fields.time("approve-delay")?.unwrap_or(config.approve_delay);
+    if let Some(seconds) = fields.number("response-time", 0..256)? {
+        config.response_time = seconds as u8;
+    }
+    if let Some(serial) = fields.string("serial")? {
+        config.id = CashlessId::new("ZZZ", &serial, "HARBOUR LOOP", [0x01, 0x00]);
+    }
+    if config.level >= Level::THREE && fields.boolean("money-32-bit")? {
+        config.options = Options::MONEY_32;
+    }
+    let policies = [("approve", 0), ("deny", 1), ("time-out", 2)];
+    let discount = fields.money("discount", setting.decimals)?;
+    config.policy = match (fields.word("vends", &policies)?.unwrap_or(0), discount) {
+        (0, Some(less)) => Policy::ApproveLess(less),
+        (0, None) => Policy::Approve,
+        (1, None) => Policy::Deny,
+        (_, None) => Policy::TimeOut,
+        (_, Some(_)) => return Err(fields.error("`discount` goes with `vends = \"approve\"` only")),
+    };
+    let mut switches = config.quirks;
+    quirks(fields, payrig_peripherals::cashless::Quirks::NAMES, |name| switches.set(name, true))?;
+    config.quirks = switches;
+    Ok(Kind::Cashless(config))
+}
+
+fn read_pulse_bill(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
+    let mut config = PulseAcceptorConfig::new(name);
+    let profiles = ["short", "medium", "long"];
+    let words: Vec<(&'static str, &'static str)> = profiles.iter().map(|p| (*p, *p)).collect();
+    let profile = fields.word("profile", &words)?.unwrap_or("short");
+    let mut profile = payrig_pulse::Profile::named(profile)
+        .ok_or_else(|| fields.error("no such pulse profile"))?;
+    let pulses = fields.number("pulses", 1..1_000)?.unwrap_or(1) as u32;
+    let unit = fields.money("per", setting.decimals)?.unwrap_or(Money(100));
+    profile = profile.with_count(pulses, unit);
+    profile.check().map_err(|error| fields.error(error.to_string()))?;
+    config.profile = profile;
+    let mut bills = Vec::new();
+    for value in fields.array("bills")? {
+        bills.push(fields.money_of("bills", value, setting.decimals)?);
+    }
+    if !bills.is_empty() {
+        config.bills = bills;
+    }
+    config.travel = fields.time("travel")?.unwrap_or(config.travel);
+    let _: Micros = config.travel;
+    Ok(Kind::PulseBill(config))
+}

@@ -1,0 +1,356 @@
+//! A bench at work: bus, board, peripherals, script and books, moved along in time by whoever
+//! drives it. Nothing here waits: [`Stage::next_time`] says when something happens next, and
+//! [`Stage::advance`] makes it happen. The simulated and the live driver are both a loop of these
+//! two ([`crate::run`]).
+
+use crate::analyst::Analyst;
+use crate::books::Books;
+use crate::peers::{Peers, Place};
+use crate::player::Player;
+use crate::rig::Rig;
+use payrig_controller::{Controller, Life};
+use payrig_link::VirtualBus;
+use payrig_units::{Decimals, Micros, Movement};
+use payrig_wire::recording::{Entry, MovementRecord};
+use payrig_wire::{BusEvent, Edge, Finding, Severity, Source};
+use std::borrow::Cow;
+use std::collections::VecDeque;
+
+/// How long a bench goes on after its script, so that what is under way comes to an end.
+const SETTLE: Micros = Micros::secs(2);
+
+/// How long it waits for that at the most.
+const SETTLE_AT_MOST: Micros = Micros::secs(30);
+
+/// How many rounds at one moment mean that a machine asks to be woken for ever.
+const ROUNDS: u32 = 10_000;
+
+/// A bench at work.
+#[derive(Debug)]
+pub struct Stage {
+    now: Micros,
+    bus: VirtualBus,
+    board: Option<Controller>,
+    peers: Peers,
+    analyst: Analyst,
+    books: Books,
+    player: Player,
+    decimals: Decimals,
+    last_word: Option<Micros>,
+    ending: Option<Micros>,
+    ended: bool,
+    log: VecDeque<Entry>,
+}
+
+impl Stage {
+    /// Sets up a rig at time zero.
+    #[must_use]
+    pub fn new(rig: &Rig) -> Self {
+        let peers = Peers::new(rig);
+        let board = rig.board.controller(rig).map(|config| Controller::new(config, Micros::ZERO));
+        let mut stage = Self {
+            now: Micros::ZERO,
+            bus: VirtualBus::new(rig.seed, rig.jitter),
+            board,
+            peers,
+            analyst: Analyst::new(),
+            books: Books::new(),
+            player: Player::new(rig.script.clone()),
+            decimals: rig.decimals,
+            last_word: None,
+            ending: None,
+            ended: false,
+            log: VecDeque::new(),
+        };
+        stage.collect();
+        stage
+    }
+
+    /// Bench time.
+    #[must_use]
+    pub fn now(&self) -> Micros {
+        self.now
+    }
+
+    /// True once the script is played and the bench has come to rest; [`finish`](Self::finish) has
+    /// then been called.
+    #[must_use]
+    pub fn ended(&self) -> bool {
+        self.ended
+    }
+
+    /// What happened since this was last asked, in order.
+    pub fn take_log(&mut self) -> impl Iterator<Item = Entry> + '_ {
+        self.log.drain(..)
+    }
+
+    /// The books.
+    #[must_use]
+    pub fn books(&self) -> &Books {
+        &self.books
+    }
+
+    /// The board, where it is our own.
+    #[must_use]
+    pub fn board(&self) -> Option<&Controller> {
+        self.board.as_ref()
+    }
+
+    /// The analyst, for its counts.
+    #[must_use]
+    pub fn analyst(&self) -> &Analyst {
+        &self.analyst
+    }
+
+    /// How amounts are written.
+    #[must_use]
+    pub fn decimals(&self) -> Decimals {
+        self.decimals
+    }
+
+    /// When something happens next.
+    #[must_use]
+    pub fn next_time(&self) -> Micros {
+        if self.ended {
+            return Micros::NEVER;
+        }
+        self.machines_next().min(self.player.next_deadline()).min(self.end_time())
+    }
+
+    fn end_time(&self) -> Micros {
+        self.ending.map_or(Micros::NEVER, |since| {
+            let rest = since + SETTLE;
+            if self.is_quiet() { rest.max(self.now) } else { since + SETTLE_AT_MOST }
+        })
+    }
+
+    fn machines_next(&self) -> Micros {
+        let board = self.board.as_ref().map_or(Micros::NEVER, Controller::next_deadline);
+        self.bus
+            .next()
+            .min(board)
+            .min(self.peers.next_deadline())
+            .min(self.analyst.next_deadline())
+    }
+
+    fn is_quiet(&self) -> bool {
+        self.board.as_ref().is_none_or(|b| !b.powered() || b.is_quiet())
+    }
+
+    /// Moves the bench on to `to` (never backwards) and lets everything due happen.
+    pub fn advance(&mut self, to: Micros) {
+        if self.ended {
+            return;
+        }
+        self.now = self.now.max(to);
+        for round in 0.. {
+            let mut busy = self.deliver();
+            busy |= self.wake();
+            self.collect();
+            busy |= self.play();
+            self.collect();
+            if !busy && self.machines_next() > self.now {
+                break;
+            }
+            if round > ROUNDS {
+                let text = "a machine asks to be woken again and again at one moment: a fault of this tool";
+                self.find(Finding::advice("bench", self.now, text));
+                self.finish();
+                return;
+            }
+        }
+        if self.ending.is_none() && self.player.ended() {
+            self.ending = Some(self.now);
+        }
+        if self.end_time() <= self.now {
+            self.finish();
+        }
+    }
+
+    /// Takes what is complete off the bus and gives it to those who hear it.
+    fn deliver(&mut self) -> bool {
+        let mut any = false;
+        while let Some(heard) = self.bus.pop(self.now) {
+            any = true;
+            self.log.extend(self.analyst.event(&heard.event));
+            match heard.event {
+                BusEvent::Word(word) => {
+                    self.last_word = Some(word.start);
+                    match (word.source, &mut self.board) {
+                        _ if !heard.reaches_peer => {}
+                        (Source::Master, _) => self.peers.heard(&word),
+                        (Source::Peripheral, Some(board)) => board.heard(&word),
+                        (Source::Peripheral, None) => {}
+                    }
+                }
+                BusEvent::Break { start, end, source: Source::Master, .. } => {
+                    self.peers.heard_break(start, end);
+                }
+                BusEvent::Break { .. } | BusEvent::Garbled { .. } => {}
+            }
+            self.collect();
+        }
+        any
+    }
+
+    fn wake(&mut self) -> bool {
+        let mut any = self.peers.wake(self.now);
+        if let Some(board) = &mut self.board {
+            if board.next_deadline() <= self.now {
+                board.wake(self.now);
+                any = true;
+            }
+        }
+        if self.analyst.next_deadline() <= self.now {
+            let entries = self.analyst.idle(self.now);
+            any |= !entries.is_empty();
+            self.log.extend(entries);
+        }
+        any
+    }
+
+    /// Gathers what the machines want sent, what moved, and what is to be seen.
+    fn collect(&mut self) {
+        while let Some(sent) = self.peers.take_transmission() {
+            self.bus.transmit(Source::Peripheral, sent);
+        }
+        for (name, line, edge) in self.peers.take_edges() {
+            self.log_edge(&name, &line, edge);
+            if let Some(board) = &mut self.board {
+                board.pulse_edge(&name, &line, edge);
+            }
+        }
+        let (movements, notes) = self.peers.take_news();
+        self.book(movements);
+        for (who, text) in notes {
+            self.note(Some(who), text);
+        }
+        let Some(board) = &mut self.board else { return };
+        while let Some(sent) = board.take_transmission() {
+            self.bus.transmit(Source::Master, sent);
+        }
+        let movements = board.take_movements();
+        let delivered = board.take_delivered();
+        let (shown, notices) = board.take_shown();
+        self.player.delivered(delivered.len());
+        self.book(movements);
+        for text in shown {
+            self.note(Some("display".to_owned()), text);
+        }
+        for text in notices {
+            self.note(Some("board".to_owned()), text);
+        }
+    }
+
+    fn log_edge(&mut self, name: &str, line: &str, edge: Edge) {
+        let line = format!("{name} {line}");
+        self.log.push_back(Entry::Edge { line, at_us: edge.at, high: edge.high });
+    }
+
+    fn note(&mut self, who: Option<String>, text: String) {
+        self.player.saw(&text);
+        self.log.push_back(Entry::Note { at_us: self.now, who, text });
+    }
+
+    fn book(&mut self, movements: Vec<Movement>) {
+        for movement in movements {
+            // The opening fill is moved by no word.
+            let word = self.last_word.filter(|_| self.now > Micros::ZERO);
+            match self.books.book(self.now, word, movement) {
+                Ok(entry) => {
+                    self.log.push_back(Entry::Movement(MovementRecord::from(&entry)));
+                }
+                Err(error) => self.find(finding("money", "ledger", self.now, error.to_string())),
+            }
+        }
+    }
+
+    fn find(&mut self, finding: Finding) {
+        self.analyst.count(&finding);
+        self.log.push_back(Entry::Finding(finding));
+    }
+
+    /// Lets the script go on as far as it can.
+    fn play(&mut self) -> bool {
+        let mut any = false;
+        let mut player = std::mem::take(&mut self.player);
+        while let Some(step) = player.step(self) {
+            any = true;
+            if step.passed == Some(false) {
+                let text = format!("line {}: {}", step.line, step.why.clone().unwrap_or_default());
+                self.find(finding("script", "the rig", self.now, text));
+            }
+            self.log.push_back(Entry::Step {
+                at_us: self.now,
+                number: step.number,
+                text: step.text,
+                passed: step.passed,
+                why: step.why,
+            });
+        }
+        // What was seen while the step acted is the player's to know too.
+        player.merge(std::mem::take(&mut self.player));
+        self.player = player;
+        any
+    }
+
+    /// Ends the bench: last findings, the books, the verdict.
+    pub fn finish(&mut self) {
+        if self.ended {
+            return;
+        }
+        self.ended = true;
+        let last = self.analyst.finish(self.now);
+        self.log.extend(last);
+        for discrepancy in self.books.discrepancies() {
+            let text = discrepancy.text(self.decimals);
+            self.find(finding("money", "the ledger", discrepancy.since, text));
+        }
+        for text in self.player.unplayed() {
+            self.find(finding("script", "the rig", self.now, text));
+        }
+        let (limits, advice) = (self.analyst.limits(), self.analyst.advice());
+        let passed = limits == 0;
+        let text = format!(
+            "{}: {} blocks, {limits} findings, {advice} pieces of advice",
+            if passed { "passed" } else { "fell short" },
+            self.analyst.blocks()
+        );
+        self.log.push_back(Entry::Verdict { at_us: self.now, passed, text });
+    }
+
+    pub(crate) fn bus_mut(&mut self) -> &mut VirtualBus {
+        &mut self.bus
+    }
+
+    pub(crate) fn peers_mut(&mut self) -> &mut Peers {
+        &mut self.peers
+    }
+
+    pub(crate) fn board_mut(&mut self) -> Option<&mut Controller> {
+        self.board.as_mut()
+    }
+
+    /// True when the board has set up everything it expects.
+    pub(crate) fn is_ready(&self) -> bool {
+        self.board.as_ref().is_some_and(Controller::is_ready)
+    }
+
+    pub(crate) fn device_ready(&self, device: &str) -> bool {
+        let life = self.board.as_ref().and_then(|b| b.life(device));
+        life == Some(Life::Running)
+    }
+
+    /// The balance of a place by its printed name.
+    pub(crate) fn balance(&self, place: &str) -> payrig_units::Money {
+        Place::find(self.books.ledger(), place)
+    }
+}
+
+/// A finding of the bench itself: money or script.
+pub(crate) fn finding(rule: &'static str, section: &'static str, at: Micros, text: String) -> Finding {
+    let mut finding = Finding::advice(rule, at, text);
+    finding.severity = Severity::Limit;
+    finding.section = Cow::Borrowed(section);
+    finding
+}
