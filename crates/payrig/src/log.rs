@@ -1,0 +1,214 @@
+//! The readable log: one line per thing that happened.
+//!
+//! ```text
+//!    seconds  who               words            meaning                           timing
+//!   1.285192  board > changer   0B* 0B           POLL                              gap 8.102 ms
+//! ```
+
+use crate::style::STYLES;
+use payrig_units::{Decimals, Micros};
+use payrig_wire::recording::{BlockRecord, Entry};
+use payrig_wire::{Finding, Source};
+use std::io::{self, Write};
+
+/// Writes log lines.
+pub struct TextLog {
+    decimals: Decimals,
+    last_end: Option<Micros>,
+    /// Leave out POLLs that were answered with ACK, unless something was found in them.
+    quiet_polls: bool,
+    /// Held back until it is known whether the answer is a plain ACK.
+    held: Vec<(BlockRecord, Option<Micros>)>,
+    left_out: u64,
+}
+
+impl TextLog {
+    /// A log whose amounts have so many decimals. With `quiet_polls`, exchanges in which a device
+    /// had nothing to say are counted instead of shown.
+    #[must_use]
+    pub fn new(decimals: Decimals, quiet_polls: bool) -> Self {
+        Self { decimals, last_end: None, quiet_polls, held: Vec::new(), left_out: 0 }
+    }
+
+    /// The heading of the columns.
+    ///
+    /// # Errors
+    /// When `out` fails.
+    pub fn heading(&self, mut out: impl Write) -> io::Result<()> {
+        let (on, off) = (STYLES.head.render(), STYLES.head.render_reset());
+        writeln!(
+            out,
+            "{on}{:>11}  {:<23} {:<24} {:<58} {}{off}",
+            "seconds", "who", "words (* mode bit)", "meaning", "since last"
+        )
+    }
+
+    /// One entry.
+    ///
+    /// # Errors
+    /// When `out` fails.
+    pub fn entry(&mut self, mut out: impl Write, entry: &Entry) -> io::Result<()> {
+        match entry {
+            Entry::Block(block) => return self.take_block(out, block),
+            Entry::Edge { .. } => return Ok(()),
+            _ => self.release(&mut out)?,
+        }
+        match entry {
+            Entry::Break { source, start_us, end_us, .. } => {
+                let what = format!("line held active {}", end_us.since(*start_us));
+                let meaning = match source {
+                    Source::Master if end_us.since(*start_us) >= Micros::ms(100) => "BUS RESET",
+                    _ => "BREAK",
+                };
+                self.last_end = Some(*end_us);
+                line(out, *start_us, who(*source, None), "", meaning, &what)
+            }
+            Entry::Garbled { source, start_us, .. } => {
+                line(out, *start_us, who(*source, None), "??", "garbled word", "")
+            }
+            Entry::Note { at_us, who, text } => {
+                let who = who.as_deref().unwrap_or("bench");
+                let (on, off) = (STYLES.dim.render(), STYLES.dim.render_reset());
+                writeln!(out, "{:>11}  {who:<23} {on}\"{text}\"{off}", seconds(*at_us))
+            }
+            Entry::Movement(m) => {
+                let amount = m.amount.show(self.decimals);
+                let (on, off) = (STYLES.money.render(), STYLES.money.render_reset());
+                writeln!(
+                    out,
+                    "{:>11}  {:<23} {on}{amount} from {} to {}{off} ({})",
+                    seconds(m.at_us),
+                    "money",
+                    m.from,
+                    m.to,
+                    m.why
+                )
+            }
+            Entry::Finding(finding) => self.finding(out, finding),
+            Entry::Act { at_us, text } => writeln!(out, "{:>11}  {:<23} {text}", seconds(*at_us), "script"),
+            Entry::Step { at_us, number, text, passed, why } => {
+                let (style, mark) = match passed {
+                    Some(true) => (STYLES.pass, "ok"),
+                    Some(false) => (STYLES.limit, "NOT SO"),
+                    None => (STYLES.head, "done"),
+                };
+                let (on, off) = (style.render(), style.render_reset());
+                let why = why.as_deref().map(|w| format!(": {w}")).unwrap_or_default();
+                let who = format!("script step {number}");
+                writeln!(out, "{:>11}  {who:<23} {on}{mark}{off}: {text}{why}", seconds(*at_us))
+            }
+            Entry::Verdict { .. } | Entry::Block(_) | Entry::Edge { .. } | Entry::Unknown(_) => Ok(()),
+        }
+    }
+
+    /// The end: what was left out.
+    ///
+    /// # Errors
+    /// When `out` fails.
+    pub fn finish(&mut self, mut out: impl Write) -> io::Result<()> {
+        self.release(&mut out)?;
+        if self.left_out > 0 {
+            let (on, off) = (STYLES.dim.render(), STYLES.dim.render_reset());
+            writeln!(
+                out,
+                "{on}{:>11}  {} exchanges without news left out; --all shows them{off}",
+                "", self.left_out
+            )?;
+        }
+        Ok(())
+    }
+
+    fn take_block(&mut self, mut out: impl Write, block: &BlockRecord) -> io::Result<()> {
+        let gap = self.last_end.map(|end| block.start_us.since(end));
+        self.last_end = Some(block.end_us);
+        if !self.quiet_polls {
+            return write_block(out, block, gap);
+        }
+        let name = block.name.as_deref();
+        match block.source {
+            Source::Master if name == Some("POLL") => {
+                self.release(&mut out)?;
+                self.held.push((block.clone(), gap));
+                Ok(())
+            }
+            Source::Peripheral if name == Some("ACK") && self.held.len() == 1 => {
+                self.held.clear();
+                self.left_out += 1;
+                Ok(())
+            }
+            _ => {
+                self.release(&mut out)?;
+                write_block(out, block, gap)
+            }
+        }
+    }
+
+    fn release(&mut self, out: &mut impl Write) -> io::Result<()> {
+        self.held.drain(..).try_for_each(|(block, gap)| write_block(&mut *out, &block, gap))
+    }
+
+    fn finding(&self, mut out: impl Write, finding: &Finding) -> io::Result<()> {
+        let (style, word) = match finding.is_limit() {
+            true => (STYLES.limit, "FINDING"),
+            false => (STYLES.advice, "advice"),
+        };
+        let (on, off) = (style.render(), style.render_reset());
+        writeln!(
+            out,
+            "{:>11}  {on}{word:<23} {}{off}: {} [{}]",
+            seconds(finding.at),
+            finding.rule,
+            finding.text,
+            section(&finding.section),
+        )
+    }
+}
+
+/// `MDB/ICP 4.3, 3.2` for a section of the standard; other sources as they are.
+pub fn section(section: &str) -> String {
+    let is_section = section.starts_with(|c: char| c.is_ascii_digit()) || section.starts_with("App");
+    if is_section { format!("MDB/ICP 4.3, {section}") } else { section.to_owned() }
+}
+
+/// Seconds with six decimals, without unit.
+pub fn seconds(at: Micros) -> String {
+    format!("{}.{:06}", at.as_us() / 1_000_000, at.as_us() % 1_000_000)
+}
+
+fn who(source: Source, device: Option<&str>) -> String {
+    let (style, text) = match source {
+        Source::Master => (STYLES.board, format!("board > {}", device.unwrap_or("all"))),
+        Source::Peripheral => (STYLES.peripheral, format!("{} > board", device.unwrap_or("device"))),
+    };
+    format!("{}{text:<23}{}", style.render(), style.render_reset())
+}
+
+fn line(
+    mut out: impl Write,
+    at: Micros,
+    who: String,
+    words: &str,
+    meaning: &str,
+    timing: &str,
+) -> io::Result<()> {
+    writeln!(out, "{:>11}  {who} {words:<24} {meaning:<58} {timing}", seconds(at))
+}
+
+fn write_block(mut out: impl Write, block: &BlockRecord, gap: Option<Micros>) -> io::Result<()> {
+    let words: Vec<String> = block
+        .bytes
+        .iter()
+        .zip(&block.modes)
+        .map(|(byte, mode)| format!("{byte:02X}{}", if *mode { "*" } else { "" }))
+        .collect();
+    let timing = gap.map(|g| g.to_string()).unwrap_or_default();
+    let meaning = block.text.as_deref().or(block.name.as_deref()).unwrap_or("");
+    let mut rows = words.chunks(8).map(|chunk| chunk.join(" "));
+    let first = rows.next().unwrap_or_default();
+    let who = who(block.source, block.device.as_deref());
+    line(&mut out, block.start_us, who, &first, meaning, &timing)?;
+    for row in rows {
+        writeln!(out, "{:>11}  {:<23} {row}", "", "")?;
+    }
+    Ok(())
+}
