@@ -7,12 +7,14 @@ mod analyst;
 mod books;
 mod peers;
 mod player;
+mod reading;
 pub mod rig;
 pub mod run;
 mod stage;
 
 pub use analyst::Analyst;
 pub use books::{Books, Discrepancy};
+pub use reading::{ReadError, ReadOptions, Reading, read_file};
 pub use rig::{Rig, RigError};
 pub use stage::Stage;
 

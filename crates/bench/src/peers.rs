@@ -101,7 +101,7 @@ impl Peers {
                     let cashless = CashlessDevice::new(config.clone());
                     Machine::Cashless(Port::new(cashless, device.timing))
                 }
-                Kind::PulseBill(config) => Machine::PulseBill(PulseAcceptor::new(config.clone()).ok()?),
+                Kind::PulseBill(config) => Machine::PulseBill(PulseAcceptor::new((**config).clone()).ok()?),
             };
             Some(Peer { name: device.name.clone(), machine })
         };

@@ -316,7 +316,11 @@ impl Stage {
             if passed { "passed" } else { "fell short" },
             self.analyst.blocks()
         );
-        self.log.push_back(Entry::Verdict { at_us: self.now, passed, text });
+        let blocks = self.analyst.blocks();
+        let at_us = self.now;
+        let trains = 0;
+        let verdict = Entry::Verdict { at_us, passed, limits, advice, blocks, trains, text };
+        self.log.push_back(verdict);
     }
 
     pub(crate) fn bus_mut(&mut self) -> &mut VirtualBus {

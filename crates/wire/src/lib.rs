@@ -5,12 +5,11 @@
 //! - [`capture`]: logic captures in and out;
 //! - [`uart`]: nine-bit words from edges, and edges from words;
 //! - [`BlockBuilder`]: words to blocks; [`rules`]: what the standard asks of their times;
-//! - [`recording`]: what happened on a bench, line by line; [`render`]: lines for scripts.
+//! - [`recording`]: what happened on a bench, line by line; the same lines are what scripts read.
 
 mod blocks;
 pub mod capture;
 pub mod recording;
-pub mod render;
 pub mod rules;
 mod signal;
 pub mod uart;

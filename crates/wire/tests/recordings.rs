@@ -74,6 +74,10 @@ fn examples() -> Vec<Entry> {
             at_us: Micros(10),
             passed: true,
             text: "all passed".into(),
+            limits: 0,
+            advice: 0,
+            blocks: 0,
+            trains: 0,
         },
     ]
 }

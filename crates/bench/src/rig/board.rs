@@ -45,7 +45,7 @@ impl BoardRig {
                 Kind::Changer(..) => ExpectedKind::Changer,
                 Kind::Bill(..) => ExpectedKind::BillValidator,
                 Kind::Cashless(config) => ExpectedKind::Cashless(config.unit),
-                Kind::PulseBill(config) => ExpectedKind::Pulse(Box::new(config.profile.clone())),
+                Kind::PulseBill(config) => ExpectedKind::Pulse(Box::new(config.pulse.clone())),
             },
         });
         let item = |i: &ItemRig| Item { number: i.number, name: i.name.clone(), price: i.price };

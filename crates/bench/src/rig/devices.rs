@@ -9,8 +9,9 @@ use payrig_peripherals::PortTiming;
 use payrig_peripherals::bill::{self, BillConfig, BillKind};
 use payrig_peripherals::cashless::{CashlessConfig, Policy};
 use payrig_peripherals::changer::{self, ChangerConfig, CoinConfig, CoinWorth, TubeConfig};
-use payrig_peripherals::pulse::PulseAcceptorConfig;
-use payrig_units::{Decimals, Micros, Money};
+use payrig_peripherals::pulse::{PulseAcceptor, PulseAcceptorConfig, PulseFaults};
+use payrig_pulse::Profile;
+use payrig_units::{Decimals, Money};
 
 /// An emulated device.
 #[derive(Clone, Debug)]
@@ -33,7 +34,7 @@ pub enum Kind {
     /// Cashless device, 10H or 60H.
     Cashless(CashlessConfig),
     /// Bill validator on a pulse line.
-    PulseBill(PulseAcceptorConfig),
+    PulseBill(Box<PulseAcceptorConfig>),
 }
 
 impl DeviceRig {
@@ -258,25 +259,41 @@ fn read_cashless(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<K
 }
 
 fn read_pulse_bill(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
-    let mut config = PulseAcceptorConfig::new(name);
-    let profiles = ["short", "medium", "long"];
-    let words: Vec<(&'static str, &'static str)> = profiles.iter().map(|p| (*p, *p)).collect();
-    let profile = fields.word("profile", &words)?.unwrap_or("short");
-    let mut profile = payrig_pulse::Profile::named(profile)
-        .ok_or_else(|| fields.error("no such pulse profile"))?;
-    let pulses = fields.number("pulses", 1..1_000)?.unwrap_or(1) as u32;
-    let unit = fields.money("per", setting.decimals)?.unwrap_or(Money(100));
-    profile = profile.with_count(pulses, unit);
-    profile.check().map_err(|error| fields.error(error.to_string()))?;
-    config.profile = profile;
+    let pulse = read_profile(fields, setting)?;
     let mut bills = Vec::new();
     for value in fields.array("bills")? {
         bills.push(fields.money_of("bills", value, setting.decimals)?);
     }
-    if !bills.is_empty() {
-        config.bills = bills;
-    }
-    config.travel = fields.time("travel")?.unwrap_or(config.travel);
-    let _: Micros = config.travel;
-    Ok(Kind::PulseBill(config))
+    let bills = fields.need("bills", "the bills it takes, as in [\"1.00\"]", (!bills.is_empty()).then_some(bills))?;
+    let ms = |key, default: u64| -> Result<u32, RigError> {
+        let time = fields.time(key)?.map_or(default, |t| t.as_us() / 1_000);
+        u32::try_from(time).map_err(|_| fields.error(format!("`{key}` is too long")))
+    };
+    let config = PulseAcceptorConfig {
+        name: name.to_owned(),
+        bills,
+        travel_ms: ms("travel", 1_500)?,
+        stack_ms: ms("stack", 700)?,
+        return_ms: ms("return", 800)?,
+        pulse,
+        faults: PulseFaults::default(),
+    };
+    PulseAcceptor::new(config.clone()).map_err(|error| fields.error(error.to_string()))?;
+    Ok(Kind::PulseBill(Box::new(config)))
+}
+
+/// The keys of a pulse profile: a ready-made one, and what differs from it.
+fn read_profile(fields: &Fields<'_>, setting: &Setting) -> Result<Profile, RigError> {
+    let names = [("short", "short"), ("medium", "medium"), ("long", "long")];
+    let name = fields.word("profile", &names)?.unwrap_or("short");
+    let profile = Profile::named(name).ok_or_else(|| fields.error("no such pulse profile"))?;
+    let pulses = fields.number("pulses", 1..1_000)?.unwrap_or(1) as u32;
+    let unit = fields.money("per", setting.decimals)?.unwrap_or(Money(100));
+    let mut profile = profile.with_count(pulses, unit);
+    profile.on = fields.time("on")?.unwrap_or(profile.on);
+    profile.off = fields.time("off")?.unwrap_or(profile.off);
+    profile.train_gap = fields.time("train-gap")?.unwrap_or(profile.train_gap);
+    profile.bounce = fields.time("bounce")?.unwrap_or(profile.bounce);
+    profile.check().map_err(|error| fields.error(error.to_string()))?;
+    Ok(profile)
 }

@@ -188,6 +188,26 @@ impl From<&MovementRecord> for LedgerEntry {
     }
 }
 
+/// A group of pulses on a credit line.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TrainRecord {
+    /// Name of the line.
+    pub line: String,
+    /// Start of the first pulse.
+    pub start_us: Micros,
+    /// How many pulses.
+    pub pulses: u64,
+    /// How long each was active.
+    pub widths_us: Vec<Micros>,
+    /// How long the line rested between them.
+    pub gaps_us: Vec<Micros>,
+    /// Name of the profile it is in, or `none`.
+    pub profile: String,
+    /// In words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub text: Option<String>,
+}
+
 /// A line of a recording after the first.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "type", rename_all = "lowercase")]
@@ -259,12 +279,26 @@ pub enum Entry {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         why: Option<String>,
     },
+    /// A pulse train, as measured.
+    Train(TrainRecord),
     /// The end: whether everything passed.
     Verdict {
         /// When.
         at_us: Micros,
         /// Nothing fell short.
         passed: bool,
+        /// How many findings were breaches of a limit.
+        #[serde(default)]
+        limits: u64,
+        /// How many were advice.
+        #[serde(default)]
+        advice: u64,
+        /// How many blocks there were.
+        #[serde(default)]
+        blocks: u64,
+        /// How many pulse trains there were.
+        #[serde(default)]
+        trains: u64,
         /// In plain words.
         text: String,
     },
@@ -274,8 +308,9 @@ pub enum Entry {
 }
 
 /// The types of [`Entry`] this version knows.
-pub(super) const TYPES: [&str; 10] = [
-    "block", "break", "garbled", "edge", "note", "movement", "finding", "act", "step", "verdict",
+pub(super) const TYPES: [&str; 11] = [
+    "block", "break", "garbled", "edge", "note", "movement", "finding", "act", "step", "train",
+    "verdict",
 ];
 
 impl Entry {

@@ -116,6 +116,7 @@ impl Recording {
                 | Entry::Act { at_us, .. }
                 | Entry::Step { at_us, .. }
                 | Entry::Verdict { at_us, .. } => *at_us,
+                Entry::Train(train) => train.start_us,
                 Entry::Movement(record) => record.at_us,
                 Entry::Finding(_) | Entry::Unknown(_) => Micros::ZERO,
             })

@@ -1,0 +1,290 @@
+//! Reading a capture or a recording: the same log and verdict as a bench that runs.
+
+use crate::analyst::Analyst;
+use crate::stage::finding;
+use payrig_pulse::{
+    Judgement, LineSetup, LineWatch, Profile, PulseFinding, Severity as PulseSeverity, Train,
+    TrainReader, judge, nearest_profile,
+};
+use payrig_units::Micros;
+use payrig_wire::capture::{Capture, CaptureError, CaptureLine, FileKind, read_path};
+use payrig_wire::recording::{Entry, RecordingError, TrainRecord, read_recording};
+use payrig_wire::uart::{BusLines, IdleLevel, decode_bus};
+use payrig_wire::{BusEvent, Finding};
+use std::borrow::Cow;
+use std::path::Path;
+
+/// What to look at in a capture.
+#[derive(Clone, Debug, Default)]
+pub struct ReadOptions {
+    /// The master's line; by default the one called `master`.
+    pub master: Option<String>,
+    /// The peripherals' line; by default the one called `peripheral`.
+    pub peripheral: Option<String>,
+    /// Credit lines; by default every other line.
+    pub credit: Vec<String>,
+    /// The bus lines rest low (tapped behind an inverter).
+    pub idle_low: bool,
+    /// Credit pulses are high, not low.
+    pub active_high: bool,
+    /// Judge pulses by this profile only; by default by the nearest ready-made one.
+    pub profile: Option<Profile>,
+}
+
+/// Why a file cannot be read.
+#[derive(Debug, thiserror::Error)]
+pub enum ReadError {
+    /// A capture.
+    #[error(transparent)]
+    Capture(#[from] CaptureError),
+    /// A recording.
+    #[error(transparent)]
+    Recording(#[from] RecordingError),
+    /// There is no line to look at.
+    #[error("{file}: no line to look at. It has {lines}; name the bus with --master and --peripheral, credit lines with --credit")]
+    NoLines {
+        /// The file.
+        file: String,
+        /// The lines it has.
+        lines: String,
+    },
+}
+
+/// What is in a file.
+#[derive(Clone, Debug)]
+pub struct Reading {
+    /// The log, in order, the verdict last.
+    pub entries: Vec<Entry>,
+    /// No limit was broken.
+    pub passed: bool,
+}
+
+/// Reads a file.
+///
+/// # Errors
+/// When it cannot be read, is no capture or recording, or lacks a line that was named.
+pub fn read_file(path: &Path, options: &ReadOptions) -> Result<Reading, ReadError> {
+    let head = std::fs::read(path).ok();
+    let extension = path.extension().map(|e| e.to_string_lossy().into_owned()).unwrap_or_default();
+    let kind = head.as_deref().and_then(|bytes| FileKind::of(&extension, bytes));
+    match (kind, head) {
+        (Some(FileKind::Recording), Some(bytes)) => {
+            read_a_recording(&path.display().to_string(), &bytes, options)
+        }
+        _ => read_a_capture(&read_path(path)?, options),
+    }
+}
+
+fn read_a_capture(capture: &Capture, options: &ReadOptions) -> Result<Reading, ReadError> {
+    let named = BusLines::of(capture);
+    let lines = BusLines {
+        master: options.master.clone().or(named.master),
+        peripheral: options.peripheral.clone().or(named.peripheral),
+        idle: if options.idle_low { IdleLevel::Low } else { IdleLevel::High },
+    };
+    let is_bus = |l: &&CaptureLine| {
+        [&lines.master, &lines.peripheral].into_iter().flatten().any(|n| *n == l.name)
+    };
+    let credit: Vec<&CaptureLine> = if options.credit.is_empty() {
+        let pulses = options.master.is_none() && options.peripheral.is_none();
+        let wanted = |l: &&CaptureLine| !is_bus(l) && (lines.is_empty() || pulses && l.name == "credit");
+        capture.lines.iter().filter(wanted).collect()
+    } else {
+        options.credit.iter().map(|name| capture.line(name)).collect::<Result<_, _>>()?
+    };
+    if lines.is_empty() && credit.is_empty() {
+        let names: Vec<&str> = capture.lines.iter().map(|l| l.name.as_str()).collect();
+        let lines = if names.is_empty() { "none".to_owned() } else { names.join(", ") };
+        return Err(ReadError::NoLines { file: capture.file.clone(), lines });
+    }
+    let mut report = Report::new(Analyst::of_capture(capture.start));
+    let mut end = capture.end;
+    if !lines.is_empty() {
+        let decoded = decode_bus(capture, &lines)?;
+        decoded.findings.into_iter().for_each(|f| report.find(f));
+        end = end.max(decoded.events.iter().map(BusEvent::end).max().unwrap_or_default());
+        report.bus(&decoded.events, end);
+    }
+    for line in credit {
+        report.pulses(line, capture.start, capture.end, capture.uncertainty, options);
+    }
+    Ok(report.end(end))
+}
+
+fn read_a_recording(
+    file: &str,
+    bytes: &[u8],
+    options: &ReadOptions,
+) -> Result<Reading, ReadError> {
+    let recording = read_recording(file, bytes)?;
+    let mut report = Report::new(Analyst::new());
+    if let Some(torn) = &recording.torn {
+        let text = format!(
+            "line {} is cut off after {} bytes, as when its writer was stopped in the middle; what \
+             comes before it is whole",
+            torn.line, torn.bytes
+        );
+        report.find(Finding::advice("torn", recording.end(), text));
+    }
+    report.bus(&recording.events(), recording.end());
+    for line in recording.lines() {
+        report.pulses(&line, Micros::ZERO, recording.end(), Micros::ZERO, options);
+    }
+    // What people did and saw, and what money moved, is not to be found in the words again.
+    for (_, entry) in &recording.entries {
+        match entry {
+            Entry::Note { .. } | Entry::Movement(_) | Entry::Act { .. } | Entry::Step { .. } => {
+                report.entries.push(entry.clone());
+            }
+            Entry::Finding(f) if !matches!(f.section.as_ref(), "the ledger" | "the rig") => {}
+            Entry::Finding(f) => report.find(f.clone()),
+            _ => {}
+        }
+    }
+    Ok(report.end(recording.end()))
+}
+
+struct Report {
+    analyst: Analyst,
+    entries: Vec<Entry>,
+    trains: u64,
+}
+
+impl Report {
+    fn new(analyst: Analyst) -> Self {
+        Self { analyst, entries: Vec::new(), trains: 0 }
+    }
+
+    fn find(&mut self, finding: Finding) {
+        self.analyst.count(&finding);
+        self.entries.push(Entry::Finding(finding));
+    }
+
+    fn bus(&mut self, events: &[BusEvent], end: Micros) {
+        for event in events {
+            self.entries.extend(self.analyst.event(event));
+        }
+        self.entries.extend(self.analyst.finish(end));
+    }
+
+    fn pulses(
+        &mut self,
+        line: &CaptureLine,
+        start: Micros,
+        end: Micros,
+        uncertainty: Micros,
+        options: &ReadOptions,
+    ) {
+        let profiles = profiles(options);
+        let Some(first) = profiles.first() else { return };
+        let setup = LineSetup::of(first, &line.name).with_uncertainty(uncertainty);
+        let mut reader = TrainReader::new(setup);
+        let mut watch = LineWatch::new(first, &line.name);
+        reader.start_level(start, line.initial);
+        watch.start_level(start, line.initial);
+        let mut health: Vec<PulseFinding> = Vec::new();
+        let mut trains: Vec<Train> = Vec::new();
+        for edge in &line.edges {
+            trains.extend(reader.edge(edge.at, edge.high));
+            health.extend(watch.edge(edge.at, edge.high));
+        }
+        trains.extend(reader.finish(end));
+        health.extend(watch.finish(end));
+        for found in &health {
+            self.find(pulse_finding(found));
+        }
+        for train in &trains {
+            self.train(&line.name, train, &profiles);
+        }
+    }
+
+    fn train(&mut self, line: &str, train: &Train, profiles: &[Profile]) {
+        self.trains += 1;
+        let nearest = nearest_profile(train, profiles);
+        let judged: Option<Judgement> = nearest.map(|p| judge(train, p));
+        let inside = judged.as_ref().is_some_and(|j| !j.findings.iter().any(PulseFinding::is_limit));
+        let profile = nearest.filter(|_| inside).map_or("none", |p| p.name.as_str());
+        self.entries.push(Entry::Train(TrainRecord {
+            line: line.to_owned(),
+            start_us: train.start(),
+            pulses: train.count() as u64,
+            widths_us: train.widths(),
+            gaps_us: train.gaps(),
+            profile: profile.to_owned(),
+            text: Some(describe(train, nearest, inside)),
+        }));
+        for found in judged.iter().flat_map(|j| &j.findings) {
+            self.find(pulse_finding(found));
+        }
+    }
+
+    fn end(mut self, end: Micros) -> Reading {
+        // In order of time; the order of making is kept where times are equal.
+        self.entries.sort_by_key(at);
+        let (limits, advice, blocks) =
+            (self.analyst.limits(), self.analyst.advice(), self.analyst.blocks());
+        let passed = limits == 0;
+        let text = format!(
+            "{}: {blocks} blocks, {} pulse trains, {limits} findings, {advice} pieces of advice",
+            if passed { "passed" } else { "fell short" },
+            self.trains
+        );
+        let trains = self.trains;
+        let verdict = Entry::Verdict { at_us: end, passed, limits, advice, blocks, trains, text };
+        self.entries.push(verdict);
+        Reading { entries: self.entries, passed }
+    }
+}
+
+/// When an entry happened, for putting a log in order.
+fn at(entry: &Entry) -> Micros {
+    match entry {
+        Entry::Block(b) => b.start_us,
+        Entry::Break { start_us, .. } | Entry::Garbled { start_us, .. } => *start_us,
+        Entry::Edge { at_us, .. }
+        | Entry::Note { at_us, .. }
+        | Entry::Act { at_us, .. }
+        | Entry::Step { at_us, .. }
+        | Entry::Verdict { at_us, .. } => *at_us,
+        Entry::Movement(m) => m.at_us,
+        Entry::Finding(f) => f.at,
+        Entry::Train(t) => t.start_us,
+        Entry::Unknown(_) => Micros::NEVER,
+    }
+}
+
+fn profiles(options: &ReadOptions) -> Vec<Profile> {
+    let mut profiles = match &options.profile {
+        Some(profile) => vec![profile.clone()],
+        None => Profile::all(),
+    };
+    if options.active_high {
+        profiles.iter_mut().for_each(|p| p.active = payrig_pulse::Level::High);
+    }
+    profiles
+}
+
+fn describe(train: &Train, nearest: Option<&Profile>, inside: bool) -> String {
+    let pulses = if train.count() == 1 { "pulse" } else { "pulses" };
+    let fit = match nearest {
+        Some(p) if inside => format!("profile {} ({})", p.name, p.times()),
+        Some(p) => format!("no profile; nearest is {} ({})", p.name, p.times()),
+        None => "no profile".to_owned(),
+    };
+    format!("{} {pulses}, {fit}", train.count())
+}
+
+/// A pulse finding as a finding of the log.
+pub(crate) fn pulse_finding(found: &PulseFinding) -> Finding {
+    let rule = found.rule.name();
+    let mut finding = match found.severity {
+        PulseSeverity::Limit => {
+            finding(rule, "common practice, no source", found.at, found.text.clone())
+        }
+        _ => Finding::advice(rule, found.at, found.text.clone()),
+    };
+    finding.section = Cow::Borrowed("common practice, no source");
+    finding.measured = found.measured;
+    finding.who = Some(found.line.clone());
+    finding
+}
