@@ -1,1 +1,109 @@
-//! To be written.
+//! payrig: a bench in software for the payment devices of vending machines.
+//!
+//! The library behind the command line. Exit codes: 0 all passed, 1 something under test fell
+//! short, 2 the command, rig or file was wrong, 3 the link failed.
+
+mod log;
+mod read;
+mod run;
+mod style;
+mod summary;
+
+use clap::{Parser, Subcommand, ValueEnum};
+use std::io;
+use std::process::ExitCode;
+
+/// How a command ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Exit {
+    /// All passed.
+    Passed,
+    /// Something under test fell short.
+    FellShort,
+    /// The command, rig or file was wrong.
+    Wrong,
+    /// The link failed.
+    LinkFailed,
+}
+
+impl Exit {
+    const fn code(self) -> u8 {
+        match self {
+            Self::Passed => 0,
+            Self::FellShort => 1,
+            Self::Wrong => 2,
+            Self::LinkFailed => 3,
+        }
+    }
+}
+
+/// An error to be told to the user.
+#[derive(Debug, thiserror::Error)]
+pub enum Failure {
+    /// The command, rig or file was wrong.
+    #[error("{0}")]
+    Wrong(String),
+    /// Output could not be written.
+    #[error("output: {0}")]
+    Output(#[from] io::Error),
+}
+
+/// A bench in software for the payment devices of vending machines.
+#[derive(Debug, Parser)]
+#[command(name = "payrig", version, about, after_help = EXIT_CODES)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXIT_CODES: &str = "Exit codes: 0 all passed, 1 something under test fell short, \
+                          2 the command, rig or file was wrong, 3 the link failed.\n\
+                          PAYRIG_LOG=debug shows what the tool itself does.";
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run a bench: emulated devices, a board, a script.
+    Run(run::RunArguments),
+    /// Read a logic capture (.vcd, .csv) or a recording, and judge it.
+    Read(read::ReadArguments),
+}
+
+/// How results are written.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// For people.
+    #[default]
+    Text,
+    /// One JSON object per line, for scripts.
+    Json,
+}
+
+/// Runs the command line of this process.
+#[must_use]
+pub fn main() -> ExitCode {
+    let filter = tracing_subscriber::EnvFilter::try_from_env("PAYRIG_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn"));
+    // A second subscriber in one process is none of the user's concern.
+    let _ = tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr).try_init();
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            let _ = error.print();
+            let wrong = error.use_stderr();
+            return ExitCode::from(if wrong { Exit::Wrong.code() } else { 0 });
+        }
+    };
+    let ended = match arguments.command {
+        Command::Run(arguments) => run::run(&arguments),
+        Command::Read(arguments) => read::read(&arguments),
+    };
+    let exit = ended.unwrap_or_else(|failure| match failure {
+        // Whoever read our output has seen enough.
+        Failure::Output(error) if error.kind() == io::ErrorKind::BrokenPipe => Exit::Passed,
+        failure => {
+            anstream::eprintln!("payrig: {failure}");
+            Exit::Wrong
+        }
+    });
+    ExitCode::from(exit.code())
+}
