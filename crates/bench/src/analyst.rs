@@ -30,7 +30,13 @@ impl Analyst {
     }
 
     fn with(monitor: Monitor) -> Self {
-        Self { monitor, dialogue: Dialogue::new(), limits: 0, advice: 0, blocks: 0 }
+        Self {
+            monitor,
+            dialogue: Dialogue::new(),
+            limits: 0,
+            advice: 0,
+            blocks: 0,
+        }
     }
 
     /// The next event, in order of time.

@@ -16,7 +16,10 @@ pub(crate) struct Place;
 impl Place {
     /// The balance of the place a rig names; zero where no money ever was.
     pub(crate) fn find(ledger: &Ledger, name: &str) -> Money {
-        ledger.balances().find(|(p, _)| p.to_string() == name).map_or(Money::ZERO, |(_, m)| m)
+        ledger
+            .balances()
+            .find(|(p, _)| p.to_string() == name)
+            .map_or(Money::ZERO, |(_, m)| m)
     }
 }
 
@@ -62,8 +65,12 @@ impl Machine {
     }
 
     fn next_deadline(&self) -> Micros {
-        let bus = self.bus().map_or(Micros::NEVER, BusPeripheral::next_deadline);
-        let pulse = self.pulse().map_or(Micros::NEVER, PulseDevice::next_deadline);
+        let bus = self
+            .bus()
+            .map_or(Micros::NEVER, BusPeripheral::next_deadline);
+        let pulse = self
+            .pulse()
+            .map_or(Micros::NEVER, PulseDevice::next_deadline);
         bus.min(pulse)
     }
 }
@@ -101,11 +108,18 @@ impl Peers {
                     let cashless = CashlessDevice::new(config.clone());
                     Machine::Cashless(Port::new(cashless, device.timing))
                 }
-                Kind::PulseBill(config) => Machine::PulseBill(PulseAcceptor::new((**config).clone()).ok()?),
+                Kind::PulseBill(config) => {
+                    Machine::PulseBill(PulseAcceptor::new((**config).clone()).ok()?)
+                }
             };
-            Some(Peer { name: device.name.clone(), machine })
+            Some(Peer {
+                name: device.name.clone(),
+                machine,
+            })
         };
-        Self { peers: rig.devices.iter().filter_map(build).collect() }
+        Self {
+            peers: rig.devices.iter().filter_map(build).collect(),
+        }
     }
 
     pub(crate) fn heard(&mut self, word: &TimedWord) {
@@ -117,7 +131,11 @@ impl Peers {
     }
 
     pub(crate) fn next_deadline(&self) -> Micros {
-        self.peers.iter().map(|p| p.machine.next_deadline()).min().unwrap_or(Micros::NEVER)
+        self.peers
+            .iter()
+            .map(|p| p.machine.next_deadline())
+            .min()
+            .unwrap_or(Micros::NEVER)
     }
 
     /// Wakes whoever is due. True when somebody was.
@@ -186,7 +204,10 @@ impl Peers {
             | Act::InsertBill { device, .. }
             | Act::PresentCard { device, .. }
             | Act::RemoveCard { device }
-            | Act::Power { device: Some(device), .. } => (device, act),
+            | Act::Power {
+                device: Some(device),
+                ..
+            } => (device, act),
             _ => return Err("not something done at a device".to_owned()),
         };
         let Some(peer) = self.peers.iter_mut().find(|p| p.name == *name) else {
@@ -236,7 +257,9 @@ fn insert_coin(port: &mut Port<Changer>, now: Micros, coin: Tender) -> Result<()
         Tender::Worth(value) => {
             let config = changer.config();
             let of_value = |t: &CoinType| {
-                config.coin(*t).is_some_and(|c| c.worth == CoinWorth::Money(value))
+                config
+                    .coin(*t)
+                    .is_some_and(|c| c.worth == CoinWorth::Money(value))
             };
             match CoinType::all().find(of_value) {
                 Some(coin_type) => changer.insert_coin(now, coin_type),
@@ -258,7 +281,7 @@ fn insert_bill(port: &mut Port<BillValidator>, now: Micros, bill: Tender) -> Res
     };
     match known {
         Some(bill_type) => validator.insert_bill(now, bill_type),
-        None => validator.insert_unknown(now),
+        None => validator.insert_unknown_paper(now),
     };
     Ok(())
 }

@@ -31,7 +31,10 @@ pub(crate) struct Player {
 
 impl Player {
     pub(crate) fn new(steps: Vec<Step>) -> Self {
-        Self { steps: steps.into(), ..Self::default() }
+        Self {
+            steps: steps.into(),
+            ..Self::default()
+        }
     }
 
     pub(crate) fn ended(&self) -> bool {
@@ -47,7 +50,9 @@ impl Player {
     }
 
     pub(crate) fn delivered(&mut self, items: usize) {
-        self.delivered = self.delivered.saturating_add(u32::try_from(items).unwrap_or(u32::MAX));
+        self.delivered = self
+            .delivered
+            .saturating_add(u32::try_from(items).unwrap_or(u32::MAX));
     }
 
     pub(crate) fn saw(&mut self, text: &str) {
@@ -91,7 +96,13 @@ impl Player {
             }
             act => perform(stage, act).map(|()| None),
         };
-        if matches!(&step.act, Act::Expect { what: Expectation::Seen(_), .. }) {
+        if matches!(
+            &step.act,
+            Act::Expect {
+                what: Expectation::Seen(_),
+                ..
+            }
+        ) {
             self.seen.clear();
         }
         self.steps.pop_front();
@@ -103,7 +114,13 @@ impl Player {
             Err(why) => (Some(false), Some(why)),
         };
         let (number, line) = (self.number, step.line);
-        Some(StepDone { number, line, text: describe(&step.act), passed, why })
+        Some(StepDone {
+            number,
+            line,
+            text: describe(&step.act),
+            passed,
+            why,
+        })
     }
 
     /// Waits for something to come true. `None` while there is time left.
@@ -128,20 +145,27 @@ impl Player {
         match what {
             Expectation::Credit(value) => {
                 let found = board.map(|b| b.vending().credit()).unwrap_or_default();
-                check(found == *value, format!("credit is {}, not {}", show(found), show(*value)))
+                check(
+                    found == *value,
+                    format!("credit is {}, not {}", show(found), show(*value)),
+                )
             }
             Expectation::Display(text) => {
                 let found = board.map(|b| b.vending().display()).unwrap_or_default();
-                check(found.contains(text.as_str()), format!("the display shows \"{found}\""))
+                check(
+                    found.contains(text.as_str()),
+                    format!("the display shows \"{found}\""),
+                )
             }
             Expectation::Balance { place, amount } => {
                 let found = stage.balance(place);
                 let text = format!("{place} holds {}, not {}", show(found), show(*amount));
                 check(found == *amount, text)
             }
-            Expectation::Sold(count) => {
-                check(self.delivered == *count, format!("{} items were delivered", self.delivered))
-            }
+            Expectation::Sold(count) => check(
+                self.delivered == *count,
+                format!("{} items were delivered", self.delivered),
+            ),
             Expectation::ExactChange(on) => {
                 let found = board.is_some_and(|b| b.exact_change());
                 let state = if found { "on" } else { "off" };
@@ -201,10 +225,16 @@ pub(crate) fn describe(act: &Act) -> String {
         Act::Wait { time } => format!("wait {time}"),
         Act::InsertCoin { device, coin } => format!("{} into {device}", tender(coin, "coin")),
         Act::InsertBill { device, bill } => format!("{} into {device}", tender(bill, "bill")),
-        Act::PresentCard { device, balance: Some(b) } => {
+        Act::PresentCard {
+            device,
+            balance: Some(b),
+        } => {
             format!("card with {} minor units to {device}", b.as_minor())
         }
-        Act::PresentCard { device, balance: None } => {
+        Act::PresentCard {
+            device,
+            balance: None,
+        } => {
             format!("card with unknown balance to {device}")
         }
         Act::RemoveCard { device } => format!("card away from {device}"),
@@ -228,7 +258,10 @@ pub(crate) fn describe(act: &Act) -> String {
                 format!("exact-change light {}", if *on { "on" } else { "off" })
             }
             Expectation::Seen(text) => format!("\"{text}\" is seen"),
-            Expectation::Ready { device, ready: true } => format!("{device} is set up"),
+            Expectation::Ready {
+                device,
+                ready: true,
+            } => format!("{device} is set up"),
             Expectation::Ready { device, .. } => format!("{device} is not set up"),
         },
     }

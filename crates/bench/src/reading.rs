@@ -3,8 +3,7 @@
 use crate::analyst::Analyst;
 use crate::stage::finding;
 use payrig_pulse::{
-    Judgement, LineSetup, LineWatch, Profile, PulseFinding, Severity as PulseSeverity, Train,
-    TrainReader, judge, nearest_profile,
+    LineRecord, Profile, PulseFinding, Severity as PulseSeverity, Surveyed, TrainReport, survey,
 };
 use payrig_units::Micros;
 use payrig_wire::capture::{Capture, CaptureError, CaptureLine, FileKind, read_path};
@@ -41,7 +40,9 @@ pub enum ReadError {
     #[error(transparent)]
     Recording(#[from] RecordingError),
     /// There is no line to look at.
-    #[error("{file}: no line to look at. It has {lines}; name the bus with --master and --peripheral, credit lines with --credit")]
+    #[error(
+        "{file}: no line to look at. It has {lines}; name the bus with --master and --peripheral, credit lines with --credit"
+    )]
     NoLines {
         /// The file.
         file: String,
@@ -65,8 +66,13 @@ pub struct Reading {
 /// When it cannot be read, is no capture or recording, or lacks a line that was named.
 pub fn read_file(path: &Path, options: &ReadOptions) -> Result<Reading, ReadError> {
     let head = std::fs::read(path).ok();
-    let extension = path.extension().map(|e| e.to_string_lossy().into_owned()).unwrap_or_default();
-    let kind = head.as_deref().and_then(|bytes| FileKind::of(&extension, bytes));
+    let extension = path
+        .extension()
+        .map(|e| e.to_string_lossy().into_owned())
+        .unwrap_or_default();
+    let kind = head
+        .as_deref()
+        .and_then(|bytes| FileKind::of(&extension, bytes));
     match (kind, head) {
         (Some(FileKind::Recording), Some(bytes)) => {
             read_a_recording(&path.display().to_string(), &bytes, options)
@@ -80,42 +86,70 @@ fn read_a_capture(capture: &Capture, options: &ReadOptions) -> Result<Reading, R
     let lines = BusLines {
         master: options.master.clone().or(named.master),
         peripheral: options.peripheral.clone().or(named.peripheral),
-        idle: if options.idle_low { IdleLevel::Low } else { IdleLevel::High },
+        idle: if options.idle_low {
+            IdleLevel::Low
+        } else {
+            IdleLevel::High
+        },
     };
     let is_bus = |l: &&CaptureLine| {
-        [&lines.master, &lines.peripheral].into_iter().flatten().any(|n| *n == l.name)
+        [&lines.master, &lines.peripheral]
+            .into_iter()
+            .flatten()
+            .any(|n| *n == l.name)
     };
     let credit: Vec<&CaptureLine> = if options.credit.is_empty() {
         let pulses = options.master.is_none() && options.peripheral.is_none();
-        let wanted = |l: &&CaptureLine| !is_bus(l) && (lines.is_empty() || pulses && l.name == "credit");
+        let wanted =
+            |l: &&CaptureLine| !is_bus(l) && (lines.is_empty() || pulses && l.name == "credit");
         capture.lines.iter().filter(wanted).collect()
     } else {
-        options.credit.iter().map(|name| capture.line(name)).collect::<Result<_, _>>()?
+        options
+            .credit
+            .iter()
+            .map(|name| capture.line(name))
+            .collect::<Result<_, _>>()?
     };
     if lines.is_empty() && credit.is_empty() {
         let names: Vec<&str> = capture.lines.iter().map(|l| l.name.as_str()).collect();
-        let lines = if names.is_empty() { "none".to_owned() } else { names.join(", ") };
-        return Err(ReadError::NoLines { file: capture.file.clone(), lines });
+        let lines = if names.is_empty() {
+            "none".to_owned()
+        } else {
+            names.join(", ")
+        };
+        return Err(ReadError::NoLines {
+            file: capture.file.clone(),
+            lines,
+        });
     }
     let mut report = Report::new(Analyst::of_capture(capture.start));
     let mut end = capture.end;
     if !lines.is_empty() {
         let decoded = decode_bus(capture, &lines)?;
         decoded.findings.into_iter().for_each(|f| report.find(f));
-        end = end.max(decoded.events.iter().map(BusEvent::end).max().unwrap_or_default());
+        end = end.max(
+            decoded
+                .events
+                .iter()
+                .map(BusEvent::end)
+                .max()
+                .unwrap_or_default(),
+        );
         report.bus(&decoded.events, end);
     }
     for line in credit {
-        report.pulses(line, capture.start, capture.end, capture.uncertainty, options);
+        report.pulses(
+            line,
+            capture.start,
+            capture.end,
+            capture.uncertainty,
+            options,
+        );
     }
     Ok(report.end(end))
 }
 
-fn read_a_recording(
-    file: &str,
-    bytes: &[u8],
-    options: &ReadOptions,
-) -> Result<Reading, ReadError> {
+fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<Reading, ReadError> {
     let recording = read_recording(file, bytes)?;
     let mut report = Report::new(Analyst::new());
     if let Some(torn) = &recording.torn {
@@ -152,7 +186,11 @@ struct Report {
 
 impl Report {
     fn new(analyst: Analyst) -> Self {
-        Self { analyst, entries: Vec::new(), trains: 0 }
+        Self {
+            analyst,
+            entries: Vec::new(),
+            trains: 0,
+        }
     }
 
     fn find(&mut self, finding: Finding) {
@@ -175,54 +213,45 @@ impl Report {
         uncertainty: Micros,
         options: &ReadOptions,
     ) {
-        let profiles = profiles(options);
-        let Some(first) = profiles.first() else { return };
-        let setup = LineSetup::of(first, &line.name).with_uncertainty(uncertainty);
-        let mut reader = TrainReader::new(setup);
-        let mut watch = LineWatch::new(first, &line.name);
-        reader.start_level(start, line.initial);
-        watch.start_level(start, line.initial);
-        let mut health: Vec<PulseFinding> = Vec::new();
-        let mut trains: Vec<Train> = Vec::new();
-        for edge in &line.edges {
-            trains.extend(reader.edge(edge.at, edge.high));
-            health.extend(watch.edge(edge.at, edge.high));
-        }
-        trains.extend(reader.finish(end));
-        health.extend(watch.finish(end));
-        for found in &health {
+        let record = LineRecord {
+            line: &line.name,
+            start: (start, line.initial),
+            edges: &line.edges,
+            end,
+            uncertainty,
+        };
+        let survey = survey(&record, &profiles(options));
+        for found in &survey.findings {
             self.find(pulse_finding(found));
         }
-        for train in &trains {
-            self.train(&line.name, train, &profiles);
+        for surveyed in &survey.trains {
+            self.train(surveyed);
         }
     }
 
-    fn train(&mut self, line: &str, train: &Train, profiles: &[Profile]) {
+    fn train(&mut self, surveyed: &Surveyed) {
         self.trains += 1;
-        let nearest = nearest_profile(train, profiles);
-        let judged: Option<Judgement> = nearest.map(|p| judge(train, p));
-        let inside = judged.as_ref().is_some_and(|j| !j.findings.iter().any(PulseFinding::is_limit));
-        let profile = nearest.filter(|_| inside).map_or("none", |p| p.name.as_str());
+        let report = surveyed.report();
+        let text = describe(&report);
         self.entries.push(Entry::Train(TrainRecord {
-            line: line.to_owned(),
-            start_us: train.start(),
-            pulses: train.count() as u64,
-            widths_us: train.widths(),
-            gaps_us: train.gaps(),
-            profile: profile.to_owned(),
-            text: Some(describe(train, nearest, inside)),
+            line: report.line,
+            start_us: report.start_us,
+            pulses: report.pulses as u64,
+            widths_us: report.widths_us,
+            gaps_us: report.gaps_us,
+            profile: report.profile,
+            text: Some(text),
         }));
-        for found in judged.iter().flat_map(|j| &j.findings) {
-            self.find(pulse_finding(found));
-        }
     }
 
     fn end(mut self, end: Micros) -> Reading {
         // In order of time; the order of making is kept where times are equal.
         self.entries.sort_by_key(at);
-        let (limits, advice, blocks) =
-            (self.analyst.limits(), self.analyst.advice(), self.analyst.blocks());
+        let (limits, advice, blocks) = (
+            self.analyst.limits(),
+            self.analyst.advice(),
+            self.analyst.blocks(),
+        );
         let passed = limits == 0;
         let text = format!(
             "{}: {blocks} blocks, {} pulse trains, {limits} findings, {advice} pieces of advice",
@@ -230,14 +259,25 @@ impl Report {
             self.trains
         );
         let trains = self.trains;
-        let verdict = Entry::Verdict { at_us: end, passed, limits, advice, blocks, trains, text };
+        let verdict = Entry::Verdict {
+            at_us: end,
+            passed,
+            limits,
+            advice,
+            blocks,
+            trains,
+            text,
+        };
         self.entries.push(verdict);
-        Reading { entries: self.entries, passed }
+        Reading {
+            entries: self.entries,
+            passed,
+        }
     }
 }
 
 /// When an entry happened, for putting a log in order.
-fn at(entry: &Entry) -> Micros {
+pub(crate) fn at(entry: &Entry) -> Micros {
     match entry {
         Entry::Block(b) => b.start_us,
         Entry::Break { start_us, .. } | Entry::Garbled { start_us, .. } => *start_us,
@@ -259,28 +299,35 @@ fn profiles(options: &ReadOptions) -> Vec<Profile> {
         None => Profile::all(),
     };
     if options.active_high {
-        profiles.iter_mut().for_each(|p| p.active = payrig_pulse::Level::High);
+        profiles
+            .iter_mut()
+            .for_each(|p| p.active = payrig_pulse::Level::High);
     }
     profiles
 }
 
-fn describe(train: &Train, nearest: Option<&Profile>, inside: bool) -> String {
-    let pulses = if train.count() == 1 { "pulse" } else { "pulses" };
-    let fit = match nearest {
-        Some(p) if inside => format!("profile {} ({})", p.name, p.times()),
-        Some(p) => format!("no profile; nearest is {} ({})", p.name, p.times()),
-        None => "no profile".to_owned(),
+fn describe(train: &TrainReport) -> String {
+    let pulses = if train.pulses == 1 { "pulse" } else { "pulses" };
+    let times = Profile::named(&train.nearest).map(|p| format!(" ({})", p.times()));
+    let times = times.unwrap_or_default();
+    let fit = if train.profile == "none" {
+        format!("no profile; nearest is {}{times}", train.nearest)
+    } else {
+        format!("profile {}{times}", train.profile)
     };
-    format!("{} {pulses}, {fit}", train.count())
+    format!("{} {pulses}, {fit}", train.pulses)
 }
 
 /// A pulse finding as a finding of the log.
 pub(crate) fn pulse_finding(found: &PulseFinding) -> Finding {
     let rule = found.rule.name();
     let mut finding = match found.severity {
-        PulseSeverity::Limit => {
-            finding(rule, "common practice, no source", found.at, found.text.clone())
-        }
+        PulseSeverity::Limit => finding(
+            rule,
+            "common practice, no source",
+            found.at,
+            found.text.clone(),
+        ),
         _ => Finding::advice(rule, found.at, found.text.clone()),
     };
     finding.section = Cow::Borrowed("common practice, no source");

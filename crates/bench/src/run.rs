@@ -26,6 +26,7 @@ pub async fn run<E>(
         let next = stage.next_time();
         if next > limit {
             stage.finish();
+            stage.publish();
             continue;
         }
         pace.wait_until(next).await;

@@ -7,12 +7,13 @@ use crate::analyst::Analyst;
 use crate::books::Books;
 use crate::peers::{Peers, Place};
 use crate::player::Player;
+use crate::reading::at;
 use crate::rig::Rig;
 use payrig_controller::{Controller, Life};
 use payrig_link::VirtualBus;
 use payrig_units::{Decimals, Micros, Movement};
 use payrig_wire::recording::{Entry, MovementRecord};
-use payrig_wire::{BusEvent, Edge, Finding, Severity, Source};
+use payrig_wire::{BusEvent, Edge, Finding, Severity, Source, WORD_TIME};
 use std::borrow::Cow;
 use std::collections::VecDeque;
 
@@ -39,6 +40,8 @@ pub struct Stage {
     last_word: Option<Micros>,
     ending: Option<Micros>,
     ended: bool,
+    /// Entries of the block that is on the wire: put in order once it is complete.
+    pending: Vec<Entry>,
     log: VecDeque<Entry>,
 }
 
@@ -47,7 +50,10 @@ impl Stage {
     #[must_use]
     pub fn new(rig: &Rig) -> Self {
         let peers = Peers::new(rig);
-        let board = rig.board.controller(rig).map(|config| Controller::new(config, Micros::ZERO));
+        let board = rig
+            .board
+            .controller(rig)
+            .map(|config| Controller::new(config, Micros::ZERO));
         let mut stage = Self {
             now: Micros::ZERO,
             bus: VirtualBus::new(rig.seed, rig.jitter),
@@ -60,9 +66,11 @@ impl Stage {
             last_word: None,
             ending: None,
             ended: false,
+            pending: Vec::new(),
             log: VecDeque::new(),
         };
         stage.collect();
+        stage.publish();
         stage
     }
 
@@ -114,18 +122,27 @@ impl Stage {
         if self.ended {
             return Micros::NEVER;
         }
-        self.machines_next().min(self.player.next_deadline()).min(self.end_time())
+        self.machines_next()
+            .min(self.player.next_deadline())
+            .min(self.end_time())
     }
 
     fn end_time(&self) -> Micros {
         self.ending.map_or(Micros::NEVER, |since| {
             let rest = since + SETTLE;
-            if self.is_quiet() { rest.max(self.now) } else { since + SETTLE_AT_MOST }
+            if self.is_quiet() {
+                rest.max(self.now)
+            } else {
+                since + SETTLE_AT_MOST
+            }
         })
     }
 
     fn machines_next(&self) -> Micros {
-        let board = self.board.as_ref().map_or(Micros::NEVER, Controller::next_deadline);
+        let board = self
+            .board
+            .as_ref()
+            .map_or(Micros::NEVER, Controller::next_deadline);
         self.bus
             .next()
             .min(board)
@@ -134,7 +151,9 @@ impl Stage {
     }
 
     fn is_quiet(&self) -> bool {
-        self.board.as_ref().is_none_or(|b| !b.powered() || b.is_quiet())
+        self.board
+            .as_ref()
+            .is_none_or(|b| !b.powered() || b.is_quiet())
     }
 
     /// Moves the bench on to `to` (never backwards) and lets everything due happen.
@@ -156,6 +175,7 @@ impl Stage {
                 let text = "a machine asks to be woken again and again at one moment: a fault of this tool";
                 self.find(Finding::advice("bench", self.now, text));
                 self.finish();
+                self.publish();
                 return;
             }
         }
@@ -165,6 +185,7 @@ impl Stage {
         if self.end_time() <= self.now {
             self.finish();
         }
+        self.publish();
     }
 
     /// Takes what is complete off the bus and gives it to those who hear it.
@@ -172,7 +193,7 @@ impl Stage {
         let mut any = false;
         while let Some(heard) = self.bus.pop(self.now) {
             any = true;
-            self.log.extend(self.analyst.event(&heard.event));
+            self.pending.extend(self.analyst.event(&heard.event));
             match heard.event {
                 BusEvent::Word(word) => {
                     self.last_word = Some(word.start);
@@ -183,7 +204,12 @@ impl Stage {
                         (Source::Peripheral, None) => {}
                     }
                 }
-                BusEvent::Break { start, end, source: Source::Master, .. } => {
+                BusEvent::Break {
+                    start,
+                    end,
+                    source: Source::Master,
+                    ..
+                } => {
                     self.peers.heard_break(start, end);
                 }
                 BusEvent::Break { .. } | BusEvent::Garbled { .. } => {}
@@ -204,7 +230,7 @@ impl Stage {
         if self.analyst.next_deadline() <= self.now {
             let entries = self.analyst.idle(self.now);
             any |= !entries.is_empty();
-            self.log.extend(entries);
+            self.pending.extend(entries);
         }
         any
     }
@@ -244,12 +270,20 @@ impl Stage {
 
     fn log_edge(&mut self, name: &str, line: &str, edge: Edge) {
         let line = format!("{name} {line}");
-        self.log.push_back(Entry::Edge { line, at_us: edge.at, high: edge.high });
+        self.pending.push(Entry::Edge {
+            line,
+            at_us: edge.at,
+            high: edge.high,
+        });
     }
 
     fn note(&mut self, who: Option<String>, text: String) {
         self.player.saw(&text);
-        self.log.push_back(Entry::Note { at_us: self.now, who, text });
+        self.pending.push(Entry::Note {
+            at_us: self.now,
+            who,
+            text,
+        });
     }
 
     fn book(&mut self, movements: Vec<Movement>) {
@@ -258,7 +292,8 @@ impl Stage {
             let word = self.last_word.filter(|_| self.now > Micros::ZERO);
             match self.books.book(self.now, word, movement) {
                 Ok(entry) => {
-                    self.log.push_back(Entry::Movement(MovementRecord::from(&entry)));
+                    self.pending
+                        .push(Entry::Movement(MovementRecord::from(&entry)));
                 }
                 Err(error) => self.find(finding("money", "ledger", self.now, error.to_string())),
             }
@@ -267,7 +302,7 @@ impl Stage {
 
     fn find(&mut self, finding: Finding) {
         self.analyst.count(&finding);
-        self.log.push_back(Entry::Finding(finding));
+        self.pending.push(Entry::Finding(finding));
     }
 
     /// Lets the script go on as far as it can.
@@ -277,10 +312,14 @@ impl Stage {
         while let Some(step) = player.step(self) {
             any = true;
             if step.passed == Some(false) {
-                let text = format!("line {}: {}", step.line, step.why.clone().unwrap_or_default());
+                let text = format!(
+                    "line {}: {}",
+                    step.line,
+                    step.why.clone().unwrap_or_default()
+                );
                 self.find(finding("script", "the rig", self.now, text));
             }
-            self.log.push_back(Entry::Step {
+            self.pending.push(Entry::Step {
                 at_us: self.now,
                 number: step.number,
                 text: step.text,
@@ -301,7 +340,7 @@ impl Stage {
         }
         self.ended = true;
         let last = self.analyst.finish(self.now);
-        self.log.extend(last);
+        self.pending.extend(last);
         for discrepancy in self.books.discrepancies() {
             let text = discrepancy.text(self.decimals);
             self.find(finding("money", "the ledger", discrepancy.since, text));
@@ -319,8 +358,33 @@ impl Stage {
         let blocks = self.analyst.blocks();
         let at_us = self.now;
         let trains = 0;
-        let verdict = Entry::Verdict { at_us, passed, limits, advice, blocks, trains, text };
-        self.log.push_back(verdict);
+        let verdict = Entry::Verdict {
+            at_us,
+            passed,
+            limits,
+            advice,
+            blocks,
+            trains,
+            text,
+        };
+        self.pending.push(verdict);
+    }
+
+    /// A block is known when it ends, what it caused is known at the same time, and it is logged by
+    /// its start: entries wait until no block is open, and then go out in order of time.
+    pub(crate) fn publish(&mut self) {
+        if !self.ended && self.analyst.next_deadline() != Micros::NEVER {
+            return;
+        }
+        self.pending.sort_by_key(at);
+        // A word that is on the wire now is known when it ends, and began before.
+        let settled = if self.ended {
+            Micros::NEVER
+        } else {
+            self.now - WORD_TIME
+        };
+        let count = self.pending.partition_point(|entry| at(entry) <= settled);
+        self.log.extend(self.pending.drain(..count));
     }
 
     pub(crate) fn bus_mut(&mut self) -> &mut VirtualBus {
@@ -352,7 +416,12 @@ impl Stage {
 }
 
 /// A finding of the bench itself: money or script.
-pub(crate) fn finding(rule: &'static str, section: &'static str, at: Micros, text: String) -> Finding {
+pub(crate) fn finding(
+    rule: &'static str,
+    section: &'static str,
+    at: Micros,
+    text: String,
+) -> Finding {
     let mut finding = Finding::advice(rule, at, text);
     finding.severity = Severity::Limit;
     finding.section = Cow::Borrowed(section);

@@ -328,6 +328,8 @@ impl Controller {
         self.settle(now);
         if self.master.is_free(now) {
             self.send_next(now);
+            // A peripheral may just have become ready: what that changes is said at once.
+            self.settle(now);
         }
     }
 

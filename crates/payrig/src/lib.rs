@@ -84,7 +84,10 @@ pub fn main() -> ExitCode {
     let filter = tracing_subscriber::EnvFilter::try_from_env("PAYRIG_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn"));
     // A second subscriber in one process is none of the user's concern.
-    let _ = tracing_subscriber::fmt().with_env_filter(filter).with_writer(io::stderr).try_init();
+    let _ = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(io::stderr)
+        .try_init();
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
         Err(error) => {

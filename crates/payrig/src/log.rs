@@ -27,7 +27,13 @@ impl TextLog {
     /// had nothing to say are counted instead of shown.
     #[must_use]
     pub fn new(decimals: Decimals, quiet_polls: bool) -> Self {
-        Self { decimals, last_end: None, quiet_polls, held: Vec::new(), left_out: 0 }
+        Self {
+            decimals,
+            last_end: None,
+            quiet_polls,
+            held: Vec::new(),
+            left_out: 0,
+        }
     }
 
     /// The heading of the columns.
@@ -38,8 +44,8 @@ impl TextLog {
         let (on, off) = (STYLES.head.render(), STYLES.head.render_reset());
         writeln!(
             out,
-            "{on}{:>11}  {:<23} {:<24} {:<58} {}{off}",
-            "seconds", "who", "words (* mode bit)", "meaning", "since last"
+            "{on}{:>11}  {:>12}  {:<24} {:<24} {}{off}",
+            "seconds", "since last", "who", "words (* mode bit)", "meaning"
         )
     }
 
@@ -54,39 +60,69 @@ impl TextLog {
             _ => self.release(&mut out)?,
         }
         match entry {
-            Entry::Break { source, start_us, end_us, .. } => {
-                let what = format!("line held active {}", end_us.since(*start_us));
+            Entry::Break {
+                source,
+                start_us,
+                end_us,
+                ..
+            } => {
+                let held = end_us.since(*start_us);
                 let meaning = match source {
-                    Source::Master if end_us.since(*start_us) >= Micros::ms(100) => "BUS RESET",
+                    Source::Master if held >= Micros::ms(100) => "BUS RESET",
                     _ => "BREAK",
                 };
+                let meaning = format!("{meaning}: line held active for {held}");
                 self.last_end = Some(*end_us);
-                line(out, *start_us, who(*source, None), "", meaning, &what)
+                line(out, *start_us, who(*source, None), "", &meaning, "")
             }
-            Entry::Garbled { source, start_us, .. } => {
-                line(out, *start_us, who(*source, None), "??", "garbled word", "")
-            }
+            Entry::Garbled {
+                source, start_us, ..
+            } => line(out, *start_us, who(*source, None), "??", "garbled word", ""),
             Entry::Note { at_us, who, text } => {
                 let who = who.as_deref().unwrap_or("bench");
                 let (on, off) = (STYLES.dim.render(), STYLES.dim.render_reset());
-                writeln!(out, "{:>11}  {who:<23} {on}\"{text}\"{off}", seconds(*at_us))
+                writeln!(
+                    out,
+                    "{} {who:<24} {on}\"{text}\"{off}",
+                    lead(Some(*at_us), "")
+                )
             }
             Entry::Movement(m) => {
                 let amount = m.amount.show(self.decimals);
                 let (on, off) = (STYLES.money.render(), STYLES.money.render_reset());
                 writeln!(
                     out,
-                    "{:>11}  {:<23} {on}{amount} from {} to {}{off} ({})",
-                    seconds(m.at_us),
+                    "{} {:<24} {on}{amount} from {} to {}{off} ({})",
+                    lead(Some(m.at_us), ""),
                     "money",
                     m.from,
                     m.to,
                     m.why
                 )
             }
+            Entry::Train(t) => {
+                let (on, off) = (STYLES.peripheral.render(), STYLES.peripheral.render_reset());
+                let text = t.text.as_deref().unwrap_or("");
+                writeln!(
+                    out,
+                    "{} {on}{:<24}{off} {text}",
+                    lead(Some(t.start_us), ""),
+                    t.line
+                )?;
+                write_times(&mut out, "on", &t.widths_us)?;
+                write_times(&mut out, "off", &t.gaps_us)
+            }
             Entry::Finding(finding) => self.finding(out, finding),
-            Entry::Act { at_us, text } => writeln!(out, "{:>11}  {:<23} {text}", seconds(*at_us), "script"),
-            Entry::Step { at_us, number, text, passed, why } => {
+            Entry::Act { at_us, text } => {
+                writeln!(out, "{} {:<24} {text}", lead(Some(*at_us), ""), "script")
+            }
+            Entry::Step {
+                at_us,
+                number,
+                text,
+                passed,
+                why,
+            } => {
                 let (style, mark) = match passed {
                     Some(true) => (STYLES.pass, "ok"),
                     Some(false) => (STYLES.limit, "NOT SO"),
@@ -95,9 +131,15 @@ impl TextLog {
                 let (on, off) = (style.render(), style.render_reset());
                 let why = why.as_deref().map(|w| format!(": {w}")).unwrap_or_default();
                 let who = format!("script step {number}");
-                writeln!(out, "{:>11}  {who:<23} {on}{mark}{off}: {text}{why}", seconds(*at_us))
+                writeln!(
+                    out,
+                    "{} {who:<24} {on}{mark}{off}: {text}{why}",
+                    lead(Some(*at_us), "")
+                )
             }
-            Entry::Verdict { .. } | Entry::Block(_) | Entry::Edge { .. } | Entry::Unknown(_) => Ok(()),
+            Entry::Verdict { .. } | Entry::Block(_) | Entry::Edge { .. } | Entry::Unknown(_) => {
+                Ok(())
+            }
         }
     }
 
@@ -111,8 +153,9 @@ impl TextLog {
             let (on, off) = (STYLES.dim.render(), STYLES.dim.render_reset());
             writeln!(
                 out,
-                "{on}{:>11}  {} exchanges without news left out; --all shows them{off}",
-                "", self.left_out
+                "{} {on}{} exchanges without news left out; --all shows them{off}",
+                lead(None, ""),
+                self.left_out
             )?;
         }
         Ok(())
@@ -144,7 +187,9 @@ impl TextLog {
     }
 
     fn release(&mut self, out: &mut impl Write) -> io::Result<()> {
-        self.held.drain(..).try_for_each(|(block, gap)| write_block(&mut *out, &block, gap))
+        self.held
+            .drain(..)
+            .try_for_each(|(block, gap)| write_block(&mut *out, &block, gap))
     }
 
     fn finding(&self, mut out: impl Write, finding: &Finding) -> io::Result<()> {
@@ -155,8 +200,8 @@ impl TextLog {
         let (on, off) = (style.render(), style.render_reset());
         writeln!(
             out,
-            "{:>11}  {on}{word:<23} {}{off}: {} [{}]",
-            seconds(finding.at),
+            "{} {on}{word:<24} {}{off}: {} [{}]",
+            lead(Some(finding.at), ""),
             finding.rule,
             finding.text,
             section(&finding.section),
@@ -166,8 +211,13 @@ impl TextLog {
 
 /// `MDB/ICP 4.3, 3.2` for a section of the standard; other sources as they are.
 pub fn section(section: &str) -> String {
-    let is_section = section.starts_with(|c: char| c.is_ascii_digit()) || section.starts_with("App");
-    if is_section { format!("MDB/ICP 4.3, {section}") } else { section.to_owned() }
+    let is_section =
+        section.starts_with(|c: char| c.is_ascii_digit()) || section.starts_with("App");
+    if is_section {
+        format!("MDB/ICP 4.3, {section}")
+    } else {
+        section.to_owned()
+    }
 }
 
 /// Seconds with six decimals, without unit.
@@ -175,12 +225,20 @@ pub fn seconds(at: Micros) -> String {
     format!("{}.{:06}", at.as_us() / 1_000_000, at.as_us() % 1_000_000)
 }
 
+/// The first two columns: when, and how long since the last block.
+fn lead(at: Option<Micros>, since: &str) -> String {
+    format!("{:>11}  {since:>12} ", at.map(seconds).unwrap_or_default())
+}
+
 fn who(source: Source, device: Option<&str>) -> String {
     let (style, text) = match source {
         Source::Master => (STYLES.board, format!("board > {}", device.unwrap_or("all"))),
-        Source::Peripheral => (STYLES.peripheral, format!("{} > board", device.unwrap_or("device"))),
+        Source::Peripheral => (
+            STYLES.peripheral,
+            format!("{} > board", device.unwrap_or("device")),
+        ),
     };
-    format!("{}{text:<23}{}", style.render(), style.render_reset())
+    format!("{}{text:<24}{}", style.render(), style.render_reset())
 }
 
 fn line(
@@ -191,7 +249,29 @@ fn line(
     meaning: &str,
     timing: &str,
 ) -> io::Result<()> {
-    writeln!(out, "{:>11}  {who} {words:<24} {meaning:<58} {timing}", seconds(at))
+    writeln!(
+        out,
+        "{} {who} {words:<24} {meaning}",
+        lead(Some(at), timing)
+    )
+}
+
+/// Lengths of pulses or pauses in milliseconds, ten to a row.
+fn write_times(mut out: impl Write, what: &str, times: &[Micros]) -> io::Result<()> {
+    let ms = |t: &Micros| format!("{}.{:03}", t.as_us() / 1_000, t.as_us() % 1_000);
+    let mut label = format!("{what} (ms)");
+    for row in times.chunks(10) {
+        let row: Vec<String> = row.iter().map(ms).collect();
+        writeln!(
+            out,
+            "{} {:<24} {label:<9} {}",
+            lead(None, ""),
+            "",
+            row.join(" ")
+        )?;
+        label.clear();
+    }
+    Ok(())
 }
 
 fn write_block(mut out: impl Write, block: &BlockRecord, gap: Option<Micros>) -> io::Result<()> {
@@ -202,13 +282,17 @@ fn write_block(mut out: impl Write, block: &BlockRecord, gap: Option<Micros>) ->
         .map(|(byte, mode)| format!("{byte:02X}{}", if *mode { "*" } else { "" }))
         .collect();
     let timing = gap.map(|g| g.to_string()).unwrap_or_default();
-    let meaning = block.text.as_deref().or(block.name.as_deref()).unwrap_or("");
+    let meaning = block
+        .text
+        .as_deref()
+        .or(block.name.as_deref())
+        .unwrap_or("");
     let mut rows = words.chunks(8).map(|chunk| chunk.join(" "));
     let first = rows.next().unwrap_or_default();
     let who = who(block.source, block.device.as_deref());
     line(&mut out, block.start_us, who, &first, meaning, &timing)?;
     for row in rows {
-        writeln!(out, "{:>11}  {:<23} {row}", "", "")?;
+        writeln!(out, "{} {:<24} {row}", lead(None, ""), "")?;
     }
     Ok(())
 }

@@ -57,7 +57,10 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
             let hint = payrig_bench::rig::nearest(name, &near)
                 .map(|n| format!("; did you mean {n}?"))
                 .unwrap_or_default();
-            Failure::Wrong(format!("no pulse profile \"{name}\": there are {}{hint}", all.join(", ")))
+            Failure::Wrong(format!(
+                "no pulse profile \"{name}\": there are {}{hint}",
+                all.join(", ")
+            ))
         })?),
     };
     let options = ReadOptions {
@@ -79,7 +82,7 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
             out.flush()?;
         }
         Format::Text => {
-            let mut out = anstream::AutoStream::auto(io::stdout().lock());
+            let mut out = io::BufWriter::new(anstream::AutoStream::auto(io::stdout().lock()));
             let mut log = TextLog::new(Decimals::default(), !arguments.all);
             log.heading(&mut out)?;
             for entry in &reading.entries {
@@ -88,9 +91,14 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
             log.finish(&mut out)?;
             summary::findings(&mut out, &reading.entries)?;
             summary::verdict(&mut out, &reading.entries)?;
+            out.flush()?;
         }
     }
-    Ok(if reading.passed { Exit::Passed } else { Exit::FellShort })
+    Ok(if reading.passed {
+        Exit::Passed
+    } else {
+        Exit::FellShort
+    })
 }
 
 /// One entry as a line for scripts.

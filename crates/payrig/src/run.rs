@@ -65,7 +65,9 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
     match arguments.pace {
         PaceName::Simulated => drive::run_simulated(&mut stage, limit, sink)?,
         PaceName::Real => {
-            let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build()?;
+            let runtime = tokio::runtime::Builder::new_current_thread()
+                .enable_time()
+                .build()?;
             runtime.block_on(drive::run(&mut stage, Pace::real(), limit, sink))?;
         }
     }
@@ -77,7 +79,9 @@ struct Output {
     recording: Option<(PathBuf, RecordingWriter<io::BufWriter<File>>)>,
     json: bool,
     log: TextLog,
-    out: anstream::AutoStream<io::BufWriter<io::StdoutLock<'static>>>,
+    out: io::BufWriter<anstream::AutoStream<io::StdoutLock<'static>>>,
+    /// Somebody watches: every line goes out at once.
+    live: bool,
     /// Findings, and the verdict last: for the summary.
     kept: Vec<Entry>,
 }
@@ -89,7 +93,11 @@ impl Output {
             (Some(path), _) => Some(path.clone()),
             (None, _) => {
                 let file = arguments.rig.as_deref().unwrap_or(Path::new(EMBEDDED));
-                let stem = file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+                let stem = file
+                    .file_stem()
+                    .unwrap_or_default()
+                    .to_string_lossy()
+                    .into_owned();
                 Some(PathBuf::from(format!("{stem}.recording.jsonl")))
             }
         };
@@ -113,14 +121,24 @@ impl Output {
         };
         let json = arguments.format == Format::Json;
         let log = TextLog::new(rig.decimals, !arguments.all);
-        let choice = anstream::AutoStream::choice(&io::stdout());
-        let buffered = io::BufWriter::new(io::stdout().lock());
-        let mut out = anstream::AutoStream::new(buffered, choice);
+        let mut out = io::BufWriter::new(anstream::AutoStream::auto(io::stdout().lock()));
+        let live = arguments.pace == PaceName::Real;
         if !json {
-            writeln!(out, "Bench \"{}\", seed {}: a virtual bus; nothing here is live.", rig.name, rig.seed)?;
+            writeln!(
+                out,
+                "Bench \"{}\", seed {}: a virtual bus; nothing here is live.",
+                rig.name, rig.seed
+            )?;
             log.heading(&mut out)?;
         }
-        Ok(Self { recording, json, log, out, kept: Vec::new() })
+        Ok(Self {
+            recording,
+            json,
+            log,
+            out,
+            live,
+            kept: Vec::new(),
+        })
     }
 
     fn entry(&mut self, entry: Entry) -> io::Result<()> {
@@ -131,6 +149,9 @@ impl Output {
             write_json(&mut self.out, &entry)?;
         } else {
             self.log.entry(&mut self.out, &entry)?;
+        }
+        if self.live {
+            self.out.flush()?;
         }
         if matches!(entry, Entry::Finding(_) | Entry::Verdict { .. }) {
             self.kept.push(entry);
@@ -150,6 +171,10 @@ impl Output {
         }
         self.out.flush()?;
         let passed = matches!(self.kept.last(), Some(Entry::Verdict { passed: true, .. }));
-        Ok(if passed { Exit::Passed } else { Exit::FellShort })
+        Ok(if passed {
+            Exit::Passed
+        } else {
+            Exit::FellShort
+        })
     }
 }

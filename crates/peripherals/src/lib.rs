@@ -8,13 +8,8 @@ pub mod cashless;
 pub mod changer;
 mod device;
 mod port;
-mod pulse;
+pub mod pulse;
 mod quirks;
 
 pub use device::{Device, Reply};
 pub use port::{ACK_BORNE, BREAK_MIN, BusPeripheral, GAP_BORNE, Port, PortTiming};
-pub use pulse::{
-    EXIT_LINE, MOTOR_LINE, PulseAcceptor, PulseAcceptorConfig, PulseCardReader,
-    PulseCardReaderConfig, PulseCoinAcceptor, PulseCoinAcceptorConfig, PulseConfigError,
-    PulseDevice, PulseFaults, PulseHopper, PulseHopperConfig, Stuck,
-};

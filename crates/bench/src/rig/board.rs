@@ -48,7 +48,11 @@ impl BoardRig {
                 Kind::PulseBill(config) => ExpectedKind::Pulse(Box::new(config.pulse.clone())),
             },
         });
-        let item = |i: &ItemRig| Item { number: i.number, name: i.name.clone(), price: i.price };
+        let item = |i: &ItemRig| Item {
+            number: i.number,
+            name: i.name.clone(),
+            price: i.price,
+        };
         Some(BoardConfig {
             items: self.items.iter().map(item).collect(),
             expected: expected.collect(),
@@ -70,27 +74,37 @@ impl BoardRig {
 }
 
 pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, RigError> {
-    let ours = fields.word("kind", &[("controller", true), ("outside", false)])?.unwrap_or(true);
+    let ours = fields
+        .word("kind", &[("controller", true), ("outside", false)])?
+        .unwrap_or(true);
     let mut items: Vec<ItemRig> = Vec::new();
     for item in fields.tables("item", "[[board.item]]")? {
         let number = item.number("number", 1..65_535)?;
         let number = item.need("number", "the selection number", number)? as u16;
-        let name = item.string("name")?.unwrap_or_else(|| format!("item {number}"));
+        let name = item
+            .string("name")?
+            .unwrap_or_else(|| format!("item {number}"));
         let price = item.money("price", decimals)?;
         let price = item.need("price", "an amount, as in \"1.25\"", price)?;
         if items.iter().any(|i| i.number == number) {
             return Err(item.error(format!("two items have number {number}")));
         }
         item.finish()?;
-        items.push(ItemRig { number, name, price });
+        items.push(ItemRig {
+            number,
+            name,
+            price,
+        });
     }
     let mut refused_coins = Vec::new();
     for value in fields.array("refuse-coins")? {
         refused_coins.push(fields.money_of("refuse-coins", value, decimals)?);
     }
-    let poll = fields.time("poll")?.unwrap_or(Micros::ms(125));
+    let poll = fields.time("poll")?.unwrap_or(Micros::ms(150));
     if poll < Micros::ms(10) || poll > Micros::secs(5) {
-        return Err(fields.error("`poll` must be between 10 ms and 5 s (section 2.4.3 advises 25-200 ms)"));
+        return Err(
+            fields.error("`poll` must be between 10 ms and 5 s (section 2.4.3 advises 25-200 ms)")
+        );
     }
     let board = BoardRig {
         ours,

@@ -163,7 +163,11 @@ fn read_changer(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Ki
         let worth = match (value, token) {
             (Some(value), false) => CoinWorth::Money(value),
             (None, true) => CoinWorth::Token,
-            _ => return Err(coin.error("a coin has either `value`, as in \"0.25\", or `token = true`")),
+            _ => {
+                return Err(
+                    coin.error("a coin has either `value`, as in \"0.25\", or `token = true`")
+                );
+            }
         };
         if let CoinWorth::Money(value) = worth {
             let scaling = config.scaling();
@@ -185,13 +189,20 @@ fn read_changer(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Ki
         config.coins.push(Some(CoinConfig { worth, tube }));
     }
     let mut switches = changer::Quirks::default();
-    quirks(fields, &changer::Quirks::NAMES, |name| switches.set(name, true))?;
-    config.check().map_err(|error| fields.error(error.to_string()))?;
+    quirks(fields, &changer::Quirks::NAMES, |name| {
+        switches.set(name, true)
+    })?;
+    config
+        .check()
+        .map_err(|error| fields.error(error.to_string()))?;
     Ok(Kind::Changer(config, switches))
 }
 
 fn read_bill(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
-    let mut config = BillConfig { name: name.to_owned(), ..BillConfig::default() };
+    let mut config = BillConfig {
+        name: name.to_owned(),
+        ..BillConfig::default()
+    };
     config.currency = setting.currency;
     config.level = fields.number("level", 1..3)?.unwrap_or(1) as u8;
     config.scaling = Scaling {
@@ -204,25 +215,36 @@ fn read_bill(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind,
     }
     let mut bills = Vec::new();
     for value in fields.array("bills")? {
-        bills.push(BillKind::Value(fields.money_of("bills", value, setting.decimals)?));
+        bills.push(BillKind::Value(fields.money_of(
+            "bills",
+            value,
+            setting.decimals,
+        )?));
     }
     if !bills.is_empty() {
         config.bills = bills;
     }
     let mut switches = bill::Quirks::default();
-    quirks(fields, bill::Quirks::NAMES, |name| match switches.switch(name) {
-        Some(switch) => {
-            *switch = true;
-            true
+    quirks(fields, bill::Quirks::NAMES, |name| {
+        match switches.switch(name) {
+            Some(switch) => {
+                *switch = true;
+                true
+            }
+            None => false,
         }
-        None => false,
     })?;
-    config.check().map_err(|error| fields.error(error.to_string()))?;
+    config
+        .check()
+        .map_err(|error| fields.error(error.to_string()))?;
     Ok(Kind::Bill(config, switches))
 }
 
 fn read_cashless(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
-    let mut config = CashlessConfig { name: name.to_owned(), ..CashlessConfig::default() };
+    let mut config = CashlessConfig {
+        name: name.to_owned(),
+        ..CashlessConfig::default()
+    };
     config.currency = setting.currency;
     config.decimals = setting.decimals.0;
     config.unit = match fields.number("unit", 1..3)? {
@@ -230,10 +252,18 @@ fn read_cashless(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<K
         _ => Unit::One,
     };
     config.level = Level(fields.number("level", 1..4)?.unwrap_or(2) as u8);
-    config.scale = fields.number("scaling", 1..256)?.unwrap_or(u64::from(config.scale)) as u8;
-    config.multivend = fields.boolean_or_none("multi-vend")?.unwrap_or(config.multivend);
-    config.restores_funds = fields.boolean_or_none("refunds")?.unwrap_or(config.restores_funds);
-    config.approve_delay = fields.time("approve-delay")?.unwrap_or(config.approve_delay);
+    config.scale = fields
+        .number("scaling", 1..256)?
+        .unwrap_or(u64::from(config.scale)) as u8;
+    config.multivend = fields
+        .boolean_or_none("multi-vend")?
+        .unwrap_or(config.multivend);
+    config.restores_funds = fields
+        .boolean_or_none("refunds")?
+        .unwrap_or(config.restores_funds);
+    config.approve_delay = fields
+        .time("approve-delay")?
+        .unwrap_or(config.approve_delay);
     if let Some(seconds) = fields.number("response-time", 0..256)? {
         config.response_time = seconds as u8;
     }
@@ -253,7 +283,11 @@ fn read_cashless(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<K
         (_, Some(_)) => return Err(fields.error("`discount` goes with `vends = \"approve\"` only")),
     };
     let mut switches = config.quirks;
-    quirks(fields, payrig_peripherals::cashless::Quirks::NAMES, |name| switches.set(name, true))?;
+    quirks(
+        fields,
+        payrig_peripherals::cashless::Quirks::NAMES,
+        |name| switches.set(name, true),
+    )?;
     config.quirks = switches;
     Ok(Kind::Cashless(config))
 }
@@ -264,7 +298,11 @@ fn read_pulse_bill(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result
     for value in fields.array("bills")? {
         bills.push(fields.money_of("bills", value, setting.decimals)?);
     }
-    let bills = fields.need("bills", "the bills it takes, as in [\"1.00\"]", (!bills.is_empty()).then_some(bills))?;
+    let bills = fields.need(
+        "bills",
+        "the bills it takes, as in [\"1.00\"]",
+        (!bills.is_empty()).then_some(bills),
+    )?;
     let ms = |key, default: u64| -> Result<u32, RigError> {
         let time = fields.time(key)?.map_or(default, |t| t.as_us() / 1_000);
         u32::try_from(time).map_err(|_| fields.error(format!("`{key}` is too long")))
@@ -294,6 +332,8 @@ fn read_profile(fields: &Fields<'_>, setting: &Setting) -> Result<Profile, RigEr
     profile.off = fields.time("off")?.unwrap_or(profile.off);
     profile.train_gap = fields.time("train-gap")?.unwrap_or(profile.train_gap);
     profile.bounce = fields.time("bounce")?.unwrap_or(profile.bounce);
-    profile.check().map_err(|error| fields.error(error.to_string()))?;
+    profile
+        .check()
+        .map_err(|error| fields.error(error.to_string()))?;
     Ok(profile)
 }

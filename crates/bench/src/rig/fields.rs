@@ -47,7 +47,13 @@ impl<'a> Fields<'a> {
         span: Range<usize>,
         table: &'a DeTable<'a>,
     ) -> Self {
-        Self { text, span, title, table, known: RefCell::default() }
+        Self {
+            text,
+            span,
+            title,
+            table,
+            known: RefCell::default(),
+        }
     }
 
     pub(crate) fn get(&self, key: &'static str) -> Option<&'a Spanned<DeValue<'a>>> {
@@ -72,12 +78,19 @@ impl<'a> Fields<'a> {
     }
 
     /// The value of a key that must be there.
-    pub(crate) fn need<T>(&self, key: &str, expected: &str, found: Option<T>) -> Result<T, RigError> {
+    pub(crate) fn need<T>(
+        &self,
+        key: &str,
+        expected: &str,
+        found: Option<T>,
+    ) -> Result<T, RigError> {
         found.ok_or_else(|| self.error(format!("{} needs `{key}`: {expected}", self.title)))
     }
 
     pub(crate) fn string(&self, key: &'static str) -> Found<String> {
-        let Some(value) = self.get(key) else { return Ok(None) };
+        let Some(value) = self.get(key) else {
+            return Ok(None);
+        };
         match value.get_ref() {
             DeValue::String(s) => Ok(Some(s.to_string())),
             _ => Err(self.wrong(key, value, "a text in quotes")),
@@ -89,7 +102,9 @@ impl<'a> Fields<'a> {
     }
 
     pub(crate) fn boolean_or_none(&self, key: &'static str) -> Found<bool> {
-        let Some(value) = self.get(key) else { return Ok(None) };
+        let Some(value) = self.get(key) else {
+            return Ok(None);
+        };
         match value.get_ref() {
             DeValue::Boolean(b) => Ok(Some(*b)),
             _ => Err(self.wrong(key, value, "true or false")),
@@ -98,7 +113,9 @@ impl<'a> Fields<'a> {
 
     /// A whole number in a range.
     pub(crate) fn number(&self, key: &'static str, range: Range<u64>) -> Found<u64> {
-        let Some(value) = self.get(key) else { return Ok(None) };
+        let Some(value) = self.get(key) else {
+            return Ok(None);
+        };
         let parsed = match value.get_ref() {
             DeValue::Integer(n) => u64::from_str_radix(n.as_str(), n.radix()).ok(),
             _ => None,
@@ -106,8 +123,11 @@ impl<'a> Fields<'a> {
         match parsed {
             Some(n) if range.contains(&n) => Ok(Some(n)),
             _ => {
-                let expected =
-                    format!("a whole number from {} to {}", range.start, range.end.saturating_sub(1));
+                let expected = format!(
+                    "a whole number from {} to {}",
+                    range.start,
+                    range.end.saturating_sub(1)
+                );
                 Err(self.wrong(key, value, &expected))
             }
         }
@@ -115,20 +135,28 @@ impl<'a> Fields<'a> {
 
     /// A time such as `"125 ms"`, `"2 s"` or `"300 us"`.
     pub(crate) fn time(&self, key: &'static str) -> Found<Micros> {
-        let Some(value) = self.get(key) else { return Ok(None) };
+        let Some(value) = self.get(key) else {
+            return Ok(None);
+        };
         let parsed = match value.get_ref() {
             DeValue::String(s) => parse_time(s),
             _ => None,
         };
         match parsed {
             Some(t) => Ok(Some(t)),
-            None => Err(self.wrong(key, value, "a time in quotes, as in \"125 ms\", \"2 s\" or \"300 us\"")),
+            None => Err(self.wrong(
+                key,
+                value,
+                "a time in quotes, as in \"125 ms\", \"2 s\" or \"300 us\"",
+            )),
         }
     }
 
     /// An amount such as `"1.25"`, zero or more.
     pub(crate) fn money(&self, key: &'static str, decimals: Decimals) -> Found<Money> {
-        let Some(value) = self.get(key) else { return Ok(None) };
+        let Some(value) = self.get(key) else {
+            return Ok(None);
+        };
         self.money_of(key, value, decimals).map(Some)
     }
 
@@ -147,12 +175,16 @@ impl<'a> Fields<'a> {
             DeValue::String(s) => Money::parse(s, decimals).ok(),
             _ => None,
         };
-        parsed.filter(|m| *m >= Money::ZERO).ok_or_else(|| self.wrong(key, value, &expected))
+        parsed
+            .filter(|m| *m >= Money::ZERO)
+            .ok_or_else(|| self.wrong(key, value, &expected))
     }
 
     /// One of a fixed set of words.
     pub(crate) fn word<T: Copy>(&self, key: &'static str, words: &[(&'static str, T)]) -> Found<T> {
-        let Some(value) = self.get(key) else { return Ok(None) };
+        let Some(value) = self.get(key) else {
+            return Ok(None);
+        };
         let names: Vec<&str> = words.iter().map(|(n, _)| *n).collect();
         let found = match value.get_ref() {
             DeValue::String(s) => s.to_string(),
@@ -174,7 +206,7 @@ impl<'a> Fields<'a> {
         let items: &'a [Spanned<DeValue<'a>>] = match self.get(key) {
             None => &[],
             Some(value) => match value.get_ref() {
-                DeValue::Array(items) => items.as_slice(),
+                DeValue::Array(items) => items,
                 _ => return Err(self.wrong(key, value, "a list in square brackets")),
             },
         };
@@ -188,12 +220,16 @@ impl<'a> Fields<'a> {
         title: &'a str,
     ) -> Result<Vec<Fields<'a>>, RigError> {
         let items = self.array(key)?;
-        items.map(|value| self.as_table(key, title, value)).collect()
+        items
+            .map(|value| self.as_table(key, title, value))
+            .collect()
     }
 
     /// A table under a key.
     pub(crate) fn table(&self, key: &'static str, title: &'a str) -> Found<Fields<'a>> {
-        self.get(key).map(|value| self.as_table(key, title, value)).transpose()
+        self.get(key)
+            .map(|value| self.as_table(key, title, value))
+            .transpose()
     }
 
     fn as_table(

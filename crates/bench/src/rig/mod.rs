@@ -52,12 +52,21 @@ impl Rig {
             hint: Some(hint.to_owned()),
         };
         let bytes = std::fs::read(path).map_err(|error| {
-            whole(format!("cannot be read: {error}"), "give the path of a rig file (.toml)")
+            whole(
+                format!("cannot be read: {error}"),
+                "give the path of a rig file (.toml)",
+            )
         })?;
         let text = String::from_utf8(bytes).map_err(|error| {
-            let line = error.as_bytes().iter().take(error.utf8_error().valid_up_to());
+            let line = error
+                .as_bytes()
+                .iter()
+                .take(error.utf8_error().valid_up_to());
             let line = line.filter(|b| **b == b'\n').count() + 1;
-            whole(format!("line {line} is not UTF-8 text"), "save the file as UTF-8")
+            whole(
+                format!("line {line} is not UTF-8 text"),
+                "save the file as UTF-8",
+            )
         })?;
         Self::parse(path, &text)
     }
@@ -100,9 +109,14 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
         if all.iter().any(|d: &DeviceRig| d.name == device.name) {
             return Err(fields.error(format!("two devices are called \"{}\"", device.name)));
         }
-        if let Some(other) = all.iter().find(|d| d.address().is_some() && d.address() == device.address())
+        if let Some(other) = all
+            .iter()
+            .find(|d| d.address().is_some() && d.address() == device.address())
         {
-            let message = format!("\"{}\" and \"{}\" have the same address", other.name, device.name);
+            let message = format!(
+                "\"{}\" and \"{}\" have the same address",
+                other.name, device.name
+            );
             return Err(fields.error(message));
         }
         all.push(device);
@@ -117,14 +131,27 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
 
     let names: Vec<_> = all.iter().map(|d| (d.name.clone(), d.acts())).collect();
     let items: Vec<u16> = board.items.iter().map(|i| i.number).collect();
-    let scene = Scene { devices: &names, items: &items, decimals };
+    let scene = Scene {
+        devices: &names,
+        items: &items,
+        decimals,
+    };
     let script = root
         .tables("script", "[[script]]")?
         .iter()
         .map(|fields| read_step(fields, &scene))
         .collect::<Result<_, _>>()?;
     root.finish()?;
-    Ok(Rig { name, seed, jitter, decimals, currency, board, devices: all, script })
+    Ok(Rig {
+        name,
+        seed,
+        jitter,
+        decimals,
+        currency,
+        board,
+        devices: all,
+        script,
+    })
 }
 
 #[cfg(test)]

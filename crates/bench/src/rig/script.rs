@@ -142,8 +142,15 @@ const ACTS: &[&str] = &[
     "fault",
 ];
 
-const EXPECTATIONS: &[&str] =
-    &["credit", "display", "balance", "sold", "exact-change", "seen", "ready"];
+const EXPECTATIONS: &[&str] = &[
+    "credit",
+    "display",
+    "balance",
+    "sold",
+    "exact-change",
+    "seen",
+    "ready",
+];
 
 /// Devices a script may name, with their kinds, and the currency's decimals.
 pub(crate) struct Scene<'a> {
@@ -187,8 +194,10 @@ impl Scene<'_> {
             Some(n) => Ok(*n),
             None => {
                 let all: Vec<String> = self.items.iter().map(u16::to_string).collect();
-                let message =
-                    format!("no [[board.item]] has number {number}; there are {}", all.join(", "));
+                let message = format!(
+                    "no [[board.item]] has number {number}; there are {}",
+                    all.join(", ")
+                );
                 Err(fields.error(message))
             }
         }
@@ -240,33 +249,47 @@ fn unknown_word(fields: &Fields<'_>, key: &str, word: &str, words: &[&str]) -> R
 
 fn read_act(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, RigError> {
     Ok(match name {
-        "wait-ready" => {
-            Act::WaitReady { within: fields.time("within")?.unwrap_or(Micros::secs(30)) }
-        }
+        "wait-ready" => Act::WaitReady {
+            within: fields.time("within")?.unwrap_or(Micros::secs(30)),
+        },
         "wait" => {
             let time = fields.time("for")?;
-            Act::Wait { time: fields.need("for", "a time, as in \"2 s\"", time)? }
+            Act::Wait {
+                time: fields.need("for", "a time, as in \"2 s\"", time)?,
+            }
         }
-        "insert-coin" => {
-            Act::InsertCoin { device: scene.device(fields, name)?, coin: scene.tender(fields)? }
-        }
-        "insert-bill" => {
-            Act::InsertBill { device: scene.device(fields, name)?, bill: scene.tender(fields)? }
-        }
+        "insert-coin" => Act::InsertCoin {
+            device: scene.device(fields, name)?,
+            coin: scene.tender(fields)?,
+        },
+        "insert-bill" => Act::InsertBill {
+            device: scene.device(fields, name)?,
+            bill: scene.tender(fields)?,
+        },
         "present-card" => Act::PresentCard {
             device: scene.device(fields, name)?,
             balance: fields.money("balance", scene.decimals)?,
         },
-        "remove-card" => Act::RemoveCard { device: scene.device(fields, name)? },
-        "select" => Act::Select { item: scene.item(fields)? },
-        "jam-item" => Act::JamItem { item: scene.item(fields)? },
+        "remove-card" => Act::RemoveCard {
+            device: scene.device(fields, name)?,
+        },
+        "select" => Act::Select {
+            item: scene.item(fields)?,
+        },
+        "jam-item" => Act::JamItem {
+            item: scene.item(fields)?,
+        },
         "press-return" => Act::PressReturn,
         "bus-reset" => Act::BusReset,
         "power" => {
             let on = fields.boolean_or_none("on")?;
             let on = fields.need("on", "true or false", on)?;
             let board = fields.boolean("board")?;
-            let device = if board { None } else { Some(scene.device(fields, name)?) };
+            let device = if board {
+                None
+            } else {
+                Some(scene.device(fields, name)?)
+            };
             Act::Power { device, on }
         }
         "fault" => Act::Fault(read_fault(fields)?),
@@ -275,7 +298,13 @@ fn read_act(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, R
 }
 
 fn read_fault(fields: &Fields<'_>) -> Result<Fault, RigError> {
-    let kinds = [("lose", 0), ("deaf", 1), ("flip", 2), ("late", 3), ("slow", 4)];
+    let kinds = [
+        ("lose", 0),
+        ("deaf", 1),
+        ("flip", 2),
+        ("late", 3),
+        ("slow", 4),
+    ];
     let kind = fields.word("kind", &kinds)?;
     let kind = match fields.need("kind", "one of lose, deaf, flip, late, slow", kind)? {
         0 => FaultKind::Lose,
@@ -286,15 +315,24 @@ fn read_fault(fields: &Fields<'_>) -> Result<Fault, RigError> {
         },
         3 => {
             let by = fields.time("by")?;
-            FaultKind::Late { by: fields.need("by", "a time, as in \"7 ms\"", by)? }
+            FaultKind::Late {
+                by: fields.need("by", "a time, as in \"7 ms\"", by)?,
+            }
         }
         _ => {
             let gap = fields.time("gap")?;
-            FaultKind::Slow { gap: fields.need("gap", "a time, as in \"1500 us\"", gap)? }
+            FaultKind::Slow {
+                gap: fields.need("gap", "a time, as in \"1500 us\"", gap)?,
+            }
         }
     };
-    let from = fields
-        .word("from", &[("board", Source::Master), ("peripheral", Source::Peripheral)])?;
+    let from = fields.word(
+        "from",
+        &[
+            ("board", Source::Master),
+            ("peripheral", Source::Peripheral),
+        ],
+    )?;
     let from = fields.need("from", "who sends the frame: board or peripheral", from)?;
     let frames = [
         ("any", FrameKind::Any),

@@ -1,0 +1,272 @@
+//! Where every cent went: the ledger, and whether the board's books agree with the money.
+
+use payrig_units::{
+    Amount, Decimals, Ledger, LedgerEntry, LedgerError, Micros, Money, Movement, Place,
+};
+use std::collections::BTreeMap;
+
+/// What a device took and gave according to the money, and according to the board.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Account {
+    /// Money that came in, less what went out.
+    real: Money,
+    /// What the board says.
+    claimed: Money,
+    /// Since when the two differ.
+    differ_since: Option<Micros>,
+}
+
+/// A difference that remained.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Discrepancy {
+    /// The device.
+    pub device: String,
+    /// Since when.
+    pub since: Micros,
+    /// Money the device took in (net).
+    pub real: Money,
+    /// What the board says it took in (net).
+    pub claimed: Money,
+}
+
+impl Discrepancy {
+    /// In plain words: who lost what.
+    #[must_use]
+    pub fn text(&self, decimals: Decimals) -> String {
+        let show = |m: Money| -> Amount { m.show(decimals) };
+        let Self {
+            device,
+            real,
+            claimed,
+            ..
+        } = self;
+        let missing = real.saturating_sub(*claimed);
+        let what = if missing > Money::ZERO {
+            format!(
+                "{} was taken and never credited: the customer lost it",
+                show(missing)
+            )
+        } else {
+            format!(
+                "{} was credited that never came in: the owner lost it",
+                show(-missing)
+            )
+        };
+        format!(
+            "{device}: took {}, the board booked {}: {what}",
+            show(*real),
+            show(*claimed)
+        )
+    }
+}
+
+/// The ledger of a bench and its reconciliation.
+#[derive(Clone, Debug, Default)]
+pub struct Books {
+    ledger: Ledger,
+    accounts: BTreeMap<String, Account>,
+}
+
+/// What a movement means for a device: the device, whether it is the board's claim, the change.
+fn effect(movement: &Movement) -> Vec<(&str, bool, Money)> {
+    let mut effects = Vec::new();
+    let amount = movement.amount;
+    let stock = |place: &'_ Place| match place {
+        Place::Tube(d, _)
+        | Place::CashBox(d)
+        | Place::Stacker(d)
+        | Place::Recycler(d, _)
+        | Place::Hopper(d)
+        | Place::CardReceipts(d) => Some(d.clone()),
+        _ => None,
+    };
+    // The opening fill is nobody's receipt.
+    if movement.from == Place::Supply || movement.to == Place::Supply {
+        return effects;
+    }
+    // Moves inside one device (tube to cash box) change nothing.
+    if let (Some(a), Some(b)) = (stock(&movement.from), stock(&movement.to)) {
+        if a == b {
+            return effects;
+        }
+    }
+    for (place, change) in [(&movement.from, -amount), (&movement.to, amount)] {
+        match place {
+            Place::Tube(d, _)
+            | Place::CashBox(d)
+            | Place::Stacker(d)
+            | Place::Recycler(d, _)
+            | Place::Hopper(d)
+            | Place::CardReceipts(d) => effects.push((d.as_str(), false, change)),
+            // A receipt is taken from `BoardReceived`, a payment is given to `BoardPaid`.
+            Place::BoardReceived(d) | Place::BoardPaid(d) => {
+                effects.push((d.as_str(), true, -change));
+            }
+            _ => {}
+        }
+    }
+    effects
+}
+
+impl Books {
+    /// Empty books.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Books a movement.
+    ///
+    /// # Errors
+    /// See [`Ledger::book`].
+    pub fn book(
+        &mut self,
+        at: Micros,
+        word_at: Option<Micros>,
+        movement: Movement,
+    ) -> Result<LedgerEntry, LedgerError> {
+        self.ledger.book(at, word_at, movement.clone())?;
+        for (device, claim, change) in effect(&movement) {
+            let account = self.accounts.entry(device.to_owned()).or_default();
+            let side = if claim {
+                &mut account.claimed
+            } else {
+                &mut account.real
+            };
+            *side = side.saturating_add(change);
+            account.differ_since = match account.real == account.claimed {
+                true => None,
+                false => account.differ_since.or(Some(at)),
+            };
+        }
+        Ok(LedgerEntry {
+            at,
+            movement,
+            word_at,
+        })
+    }
+
+    /// The ledger.
+    #[must_use]
+    pub fn ledger(&self) -> &Ledger {
+        &self.ledger
+    }
+
+    /// Devices whose money and whose board disagree.
+    #[must_use]
+    pub fn discrepancies(&self) -> Vec<Discrepancy> {
+        let differing = |(device, a): (&String, &Account)| {
+            a.differ_since.map(|since| Discrepancy {
+                device: device.clone(),
+                since,
+                real: a.real,
+                claimed: a.claimed,
+            })
+        };
+        self.accounts.iter().filter_map(differing).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn book(books: &mut Books, at: u64, from: Place, to: Place, amount: i64) {
+        let movement = Movement {
+            from,
+            to,
+            amount: Money(amount),
+            why: String::new(),
+        };
+        books.book(Micros(at), None, movement).unwrap();
+    }
+
+    fn changer() -> String {
+        "changer".to_owned()
+    }
+
+    #[test]
+    fn a_coin_taken_and_credited_agrees_and_change_too() {
+        let mut books = Books::new();
+        book(&mut books, 1, Place::Supply, Place::Tube(changer(), 0), 500);
+        book(
+            &mut books,
+            2,
+            Place::Customer,
+            Place::Tube(changer(), 0),
+            25,
+        );
+        assert_eq!(books.discrepancies().len(), 1, "until the board is told");
+        book(
+            &mut books,
+            3,
+            Place::BoardReceived(changer()),
+            Place::BoardCredit,
+            25,
+        );
+        assert!(books.discrepancies().is_empty());
+        book(
+            &mut books,
+            4,
+            Place::Tube(changer(), 0),
+            Place::Customer,
+            10,
+        );
+        book(
+            &mut books,
+            5,
+            Place::BoardCredit,
+            Place::BoardPaid(changer()),
+            10,
+        );
+        assert!(books.discrepancies().is_empty());
+        assert_eq!(books.ledger().sum(), 0);
+    }
+
+    #[test]
+    fn a_double_credit_and_a_lost_dollar_are_told_apart_and_dated() {
+        let mut books = Books::new();
+        book(
+            &mut books,
+            1,
+            Place::Customer,
+            Place::Stacker("bill".into()),
+            100,
+        );
+        book(
+            &mut books,
+            2,
+            Place::BoardReceived("bill".into()),
+            Place::BoardCredit,
+            100,
+        );
+        book(
+            &mut books,
+            3,
+            Place::BoardReceived("bill".into()),
+            Place::BoardCredit,
+            100,
+        );
+        book(
+            &mut books,
+            7,
+            Place::Customer,
+            Place::CashBox(changer()),
+            25,
+        );
+        let found = books.discrepancies();
+        assert_eq!(found.len(), 2);
+        assert_eq!(found[0].since, Micros(3));
+        assert!(
+            found[0]
+                .text(Decimals(2))
+                .contains("1.00 was credited that never came in")
+        );
+        assert_eq!(found[1].since, Micros(7));
+        assert!(
+            found[1]
+                .text(Decimals(2))
+                .contains("0.25 was taken and never credited")
+        );
+    }
+}
