@@ -85,10 +85,10 @@ fn effect(movement: &Movement) -> Vec<(&str, bool, Money)> {
         return effects;
     }
     // Moves inside one device (tube to cash box) change nothing.
-    if let (Some(a), Some(b)) = (stock(&movement.from), stock(&movement.to)) {
-        if a == b {
-            return effects;
-        }
+    if let (Some(a), Some(b)) = (stock(&movement.from), stock(&movement.to))
+        && a == b
+    {
+        return effects;
     }
     for (place, change) in [(&movement.from, -amount), (&movement.to, amount)] {
         match place {

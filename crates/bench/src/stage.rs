@@ -221,11 +221,11 @@ impl Stage {
 
     fn wake(&mut self) -> bool {
         let mut any = self.peers.wake(self.now);
-        if let Some(board) = &mut self.board {
-            if board.next_deadline() <= self.now {
-                board.wake(self.now);
-                any = true;
-            }
+        if let Some(board) = &mut self.board
+            && board.next_deadline() <= self.now
+        {
+            board.wake(self.now);
+            any = true;
         }
         if self.analyst.next_deadline() <= self.now {
             let entries = self.analyst.idle(self.now);

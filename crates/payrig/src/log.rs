@@ -12,7 +12,7 @@ use payrig_wire::{Finding, Source};
 use std::io::{self, Write};
 
 /// Writes log lines.
-pub struct TextLog {
+pub(crate) struct TextLog {
     decimals: Decimals,
     last_end: Option<Micros>,
     /// Leave out POLLs that were answered with ACK, unless something was found in them.
@@ -26,7 +26,7 @@ impl TextLog {
     /// A log whose amounts have so many decimals. With `quiet_polls`, exchanges in which a device
     /// had nothing to say are counted instead of shown.
     #[must_use]
-    pub fn new(decimals: Decimals, quiet_polls: bool) -> Self {
+    pub(crate) fn new(decimals: Decimals, quiet_polls: bool) -> Self {
         Self {
             decimals,
             last_end: None,
@@ -40,12 +40,12 @@ impl TextLog {
     ///
     /// # Errors
     /// When `out` fails.
-    pub fn heading(&self, mut out: impl Write) -> io::Result<()> {
+    pub(crate) fn heading(&self, mut out: impl Write) -> io::Result<()> {
         let (on, off) = (STYLES.head.render(), STYLES.head.render_reset());
         writeln!(
             out,
-            "{on}{:>11}  {:>12}  {:<24} {:<24} {}{off}",
-            "seconds", "since last", "who", "words (* mode bit)", "meaning"
+            "{on}{:>11}  {:>12}  {:<24} {:<24} meaning{off}",
+            "seconds", "since last", "who", "words (* mode bit)"
         )
     }
 
@@ -53,7 +53,7 @@ impl TextLog {
     ///
     /// # Errors
     /// When `out` fails.
-    pub fn entry(&mut self, mut out: impl Write, entry: &Entry) -> io::Result<()> {
+    pub(crate) fn entry(&mut self, mut out: impl Write, entry: &Entry) -> io::Result<()> {
         match entry {
             Entry::Block(block) => return self.take_block(out, block),
             Entry::Edge { .. } => return Ok(()),
@@ -147,7 +147,7 @@ impl TextLog {
     ///
     /// # Errors
     /// When `out` fails.
-    pub fn finish(&mut self, mut out: impl Write) -> io::Result<()> {
+    pub(crate) fn finish(&mut self, mut out: impl Write) -> io::Result<()> {
         self.release(&mut out)?;
         if self.left_out > 0 {
             let (on, off) = (STYLES.dim.render(), STYLES.dim.render_reset());
@@ -210,7 +210,7 @@ impl TextLog {
 }
 
 /// `MDB/ICP 4.3, 3.2` for a section of the standard; other sources as they are.
-pub fn section(section: &str) -> String {
+pub(crate) fn section(section: &str) -> String {
     let is_section =
         section.starts_with(|c: char| c.is_ascii_digit()) || section.starts_with("App");
     if is_section {
@@ -221,7 +221,7 @@ pub fn section(section: &str) -> String {
 }
 
 /// Seconds with six decimals, without unit.
-pub fn seconds(at: Micros) -> String {
+pub(crate) fn seconds(at: Micros) -> String {
     format!("{}.{:06}", at.as_us() / 1_000_000, at.as_us() % 1_000_000)
 }
 

@@ -3,23 +3,23 @@
 use anstyle::{AnsiColor, Style};
 
 /// Styles, all plain where colour is off: the stream takes them out ([`anstream`]).
-pub struct Styles {
+pub(crate) struct Styles {
     /// The board speaks.
-    pub board: Style,
+    pub(crate) board: Style,
     /// A peripheral speaks.
-    pub peripheral: Style,
+    pub(crate) peripheral: Style,
     /// A breach of a limit.
-    pub limit: Style,
+    pub(crate) limit: Style,
     /// Advice.
-    pub advice: Style,
+    pub(crate) advice: Style,
     /// Money.
-    pub money: Style,
+    pub(crate) money: Style,
     /// Passed.
-    pub pass: Style,
+    pub(crate) pass: Style,
     /// Beside the point.
-    pub dim: Style,
+    pub(crate) dim: Style,
     /// Headings.
-    pub head: Style,
+    pub(crate) head: Style,
 }
 
 const fn fg(color: AnsiColor) -> Style {
@@ -27,7 +27,7 @@ const fn fg(color: AnsiColor) -> Style {
 }
 
 /// The one set of styles.
-pub const STYLES: Styles = Styles {
+pub(crate) const STYLES: Styles = Styles {
     board: fg(AnsiColor::Cyan),
     peripheral: fg(AnsiColor::Blue),
     limit: fg(AnsiColor::Red).bold(),
