@@ -10,6 +10,7 @@
 //! Linux is in one module; other systems get errors that say what is missing.
 
 mod bus;
+mod cautions;
 pub mod coding;
 mod error;
 mod fault;
@@ -29,6 +30,7 @@ use elsewhere as system;
 use linux as system;
 
 pub use bus::{Heard, VirtualBus};
+pub use cautions::CAUTIONS;
 pub use coding::{Decoder, Encoder, Said, Symbol, UnknownCoding, WordCoding};
 pub use error::LinkError;
 pub use fault::{Fault, FaultInjector, FaultKind, FrameKind};
