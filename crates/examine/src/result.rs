@@ -1,0 +1,138 @@
+//! What an examination found: one result per check, and all that a report needs.
+
+use payrig_units::{Decimals, LedgerEntry, Micros, Money};
+use payrig_wire::Finding;
+use serde::{Deserialize, Serialize};
+
+/// How a check ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub enum Outcome {
+    /// What must be seen was seen.
+    #[serde(rename = "pass")]
+    Pass,
+    /// It was not, or something else was.
+    #[serde(rename = "fail")]
+    Fail,
+    /// The measurement is too uncertain, or what was needed did not happen.
+    #[serde(rename = "cannot tell")]
+    CannotTell,
+    /// Not done: the subject lacks what the check is about, or it was left out.
+    #[serde(rename = "skipped")]
+    Skipped,
+}
+
+/// One check as it came out.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CheckResult {
+    /// Its name in kebab-case: `answers-within-5-ms`.
+    pub id: String,
+    /// What it does, in one line.
+    pub title: String,
+    /// What must be seen.
+    pub expected: String,
+    /// Section of MDB/ICP 4.3, or "common practice, no source".
+    pub section: String,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// What was seen, with numbers.
+    pub seen: String,
+    /// What to do about it; for a check that passed, nothing.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub advice: String,
+    /// True when a person, not the wire, said so.
+    #[serde(default)]
+    pub seen_by_person: bool,
+    /// When it began and ended on the bench.
+    pub from_us: Micros,
+    /// See `from_us`.
+    pub to_us: Micros,
+}
+
+/// What was examined.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Subject {
+    /// "board", "changer", "bill validator", "cashless device", "pulse acceptor".
+    pub kind: String,
+    /// As the operator calls it.
+    pub name: String,
+    /// Maker code, where it said one.
+    pub maker: String,
+    /// Serial number, where it said one.
+    pub serial: String,
+    /// Model, where it said one.
+    pub model: String,
+    /// Software version, where it said one.
+    pub version: String,
+}
+
+/// The verdict on a device off the shelf.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Grade {
+    /// Use it.
+    Fit,
+    /// Usable; read the remarks.
+    FitWithRemarks,
+    /// Do not install it.
+    NotFit,
+}
+
+/// A measured interval, for histograms.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Interval {
+    /// What was measured: "answer time", "pause between bytes", "polling interval of the changer".
+    pub what: String,
+    /// The limit it is held against, where there is one.
+    pub limit_us: Option<Micros>,
+    /// The measurements.
+    pub values_us: Vec<Micros>,
+}
+
+/// A whole examination.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Examination {
+    /// What was examined.
+    pub subject: Subject,
+    /// When it was begun, as the operator's clock says: RFC 3339; empty in simulated time.
+    pub date: String,
+    /// What ran it, with its version.
+    pub tool: String,
+    /// The link and how far its times may be off.
+    pub link: String,
+    /// See `link`.
+    pub uncertainty_us: Micros,
+    /// The checks, in order.
+    pub checks: Vec<CheckResult>,
+    /// The grade and its reasons.
+    pub grade: Grade,
+    /// Why.
+    pub reasons: Vec<String>,
+    /// Everything found on the wire.
+    pub findings: Vec<Finding>,
+    /// Intervals for histograms.
+    pub intervals: Vec<Interval>,
+    /// Pulse trains for waveforms: line, start, (width, gap) pairs in order.
+    pub trains: Vec<payrig_wire::recording::TrainRecord>,
+    /// The ledger: every movement, and the balances at the end by printed place.
+    pub movements: Vec<LedgerEntry>,
+    /// See `movements`.
+    pub balances: Vec<(String, Money)>,
+    /// Decimals of all amounts.
+    pub decimals: Decimals,
+    /// SHA-256 of the recording in hex, where one was written.
+    pub recording_sha256: String,
+}
+
+impl Examination {
+    /// How many checks ended so.
+    #[must_use]
+    pub fn count(&self, outcome: Outcome) -> usize {
+        self.checks.iter().filter(|c| c.outcome == outcome).count()
+    }
+
+    /// True when no check failed.
+    #[must_use]
+    pub fn passed(&self) -> bool {
+        self.count(Outcome::Fail) == 0
+    }
+}
