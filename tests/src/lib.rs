@@ -1,1 +1,34 @@
-//! Helpers shared by the end-to-end tests.
+//! Helpers shared by the end-to-end tests: a bench in miniature.
+//!
+//! [`Bench`] is a virtual bus with one master and any number of real devices on it, in simulated
+//! time. The master is either [`Asker`], which sends what a test tells it to and gives back the
+//! outcome, or the whole [`Controller`](payrig_controller::Controller). Everything on the wire is
+//! kept as [`Frame`]s, to be compared word for word or by the names the standard gives.
+//!
+//! ```
+//! use payrig_controller::{MasterTiming, Outcome};
+//! use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
+//! use payrig_tests::{Asker, Bench};
+//! use payrig_units::Micros;
+//!
+//! let mut bench = Bench::new(Asker::new(MasterTiming::default()));
+//! let changer = Changer::new(ChangerConfig::demo(), Quirks::default()).unwrap();
+//! let changer = bench.plug("changer", changer);
+//! bench.run_for(Micros::secs(1));
+//! assert!(matches!(bench.ask(&[0x0B]), Outcome::Data(_)));
+//! assert_eq!(bench.words(), ["> 0B* 0B", "< 0B 0B*", "> 00"]);
+//! assert_eq!(bench.names(), ["> POLL", "< JUST RESET", "> ACK"]);
+//! let now = bench.now();
+//! changer.borrow_mut().device_mut().stay_silent(now, Micros::secs(1));
+//! bench.forget();
+//! assert_eq!(bench.ask(&[0x0B]), Outcome::Silence);
+//! assert_eq!(bench.words(), ["> 0B* 0B"]);
+//! ```
+
+mod bench;
+mod board;
+mod frame;
+
+pub use bench::{Asker, Bench, Master, Plugged, fault};
+pub use board::{board, item};
+pub use frame::{Frame, Spoken};

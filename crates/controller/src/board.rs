@@ -62,6 +62,26 @@ pub struct BoardConfig {
     pub identity: VmcIdentity,
 }
 
+/// A board that expects nothing and sells nothing; the rest as is usual: POLL every 150 ms, level 3
+/// cashless, two decimals, sessions of 30 s, motors of 1.5 s.
+impl Default for BoardConfig {
+    fn default() -> Self {
+        Self {
+            items: Vec::new(),
+            expected: Vec::new(),
+            refused_coins: Vec::new(),
+            poll_every: Micros::ms(150),
+            cashless_level: 3,
+            decimals: Decimals(2),
+            session_timeout: Micros::secs(30),
+            multi_vend: false,
+            motor_time: Micros::ms(1_500),
+            timing: MasterTiming::default(),
+            identity: VmcIdentity::default(),
+        }
+    }
+}
+
 #[derive(Debug)]
 enum Peer {
     Changer(Changer),

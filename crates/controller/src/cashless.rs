@@ -24,6 +24,17 @@ pub struct VmcIdentity {
     pub model: String,
 }
 
+/// Of the invented maker `ZZZ`.
+impl Default for VmcIdentity {
+    fn default() -> Self {
+        Self {
+            maker: "ZZZ".to_owned(),
+            serial: "000000000001".to_owned(),
+            model: "PAYRIG BOARD".to_owned(),
+        }
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Step {
     Config,
