@@ -1,17 +1,20 @@
 #!/bin/sh
-# usage: fuzz/run.sh TARGET [SECONDS]      TARGET: words recording vcd csv
-# Seeds the corpus from captures/ and lets the fuzzer run. Needs a nightly compiler and cargo-fuzz
-# (cargo install cargo-fuzz). A crash is left in fuzz/artifacts/TARGET.
+# usage: fuzz/run.sh TARGET [SECONDS]      TARGET: words recording vcd csv rig
+# Seeds the corpus and lets the fuzzer run on it. Needs cargo-fuzz (cargo install cargo-fuzz) and
+# the toolchain the rest of payrig is built with: RUSTC_BOOTSTRAP lets it take the flags that guide
+# the fuzzer. There is no unsafe code to watch, so no sanitizer is asked for.
+# A crash is left in fuzz/artifacts/TARGET.
 set -eu
 cd "$(dirname "$0")"
-target=${1:?which target: words recording vcd csv}
+target=${1:?which target: words recording vcd csv rig}
 seconds=${2:-60}
 corpus=corpus/$target
 mkdir -p "$corpus"
 case $target in
     vcd | csv) for f in ../captures/*."$target"; do head -c 3000 "$f" >"$corpus/$(basename "$f")"; done ;;
-    recording) cp seeds/recording/* "$corpus" ;;
-    words) cp seeds/words/* "$corpus" ;;
+    rig) cp ../bench-rigs/*.toml "$corpus" ;;
+    recording | words) cp seeds/"$target"/* "$corpus" ;;
+    *) echo "no target $target: words, recording, vcd, csv, rig" >&2; exit 2 ;;
 esac
-exec cargo +nightly fuzz run --fuzz-dir . "$target" "$corpus" -- \
+RUSTC_BOOTSTRAP=1 exec cargo fuzz run --fuzz-dir . --sanitizer none "$target" "$corpus" -- \
     -max_total_time="$seconds" -max_len=4000 -timeout=10
