@@ -1,5 +1,6 @@
 //! Systems other than Linux: what is missing, said when it is asked for.
 
+use crate::serial::{LowLatency, Wire, Woken};
 use crate::{BlockingPort, Clock, LinkError, PortEvent, WordCoding};
 use payrig_units::Micros;
 use payrig_wire::{Source, Transmission};
@@ -73,3 +74,54 @@ impl BlockingPort for PtyPort {
 
 /// Nothing to ask for here.
 pub(crate) const fn want_exact_wakeups() {}
+
+/// An adapter for a nine-bit bus: there is none here.
+pub(crate) enum AdapterWire {}
+
+/// Says that there is none.
+pub(crate) fn open_wire(_: &str, _: Clock) -> Result<AdapterWire, LinkError> {
+    Err(LinkError::NotOnThisSystem {
+        what: "the nine-bit serial link",
+        instead: "run this rig on Linux, where mark and space parity can be switched and received \
+                  errors are marked",
+    })
+}
+
+/// Not known here.
+pub(crate) const fn low_latency(_: &str) -> LowLatency {
+    LowLatency::Unknown
+}
+
+/// Waits until `until`; wakers wake nobody here.
+pub(crate) fn pause(clock: Clock, until: Micros, _: Option<&Waker>) -> io::Result<bool> {
+    let left = std::time::Duration::from_micros(until.since(clock.now()).as_us());
+    std::thread::sleep(left.min(std::time::Duration::from_millis(10)));
+    Ok(false)
+}
+
+impl Wire for AdapterWire {
+    fn name(&self) -> &str {
+        match *self {}
+    }
+    fn now(&self) -> Micros {
+        match *self {}
+    }
+    fn wait(&mut self, _: Micros, _: bool, _: Option<&Waker>) -> io::Result<Woken> {
+        match *self {}
+    }
+    fn read(&mut self, _: &mut Vec<u8>) -> io::Result<usize> {
+        match *self {}
+    }
+    fn write(&mut self, _: &[u8]) -> io::Result<()> {
+        match *self {}
+    }
+    fn drain(&mut self) -> io::Result<()> {
+        match *self {}
+    }
+    fn set_ninth(&mut self, _: bool) -> io::Result<bool> {
+        match *self {}
+    }
+    fn set_break(&mut self, _: bool) -> io::Result<()> {
+        match *self {}
+    }
+}

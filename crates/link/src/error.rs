@@ -32,6 +32,12 @@ pub enum LinkError {
         /// As given.
         port: String,
     },
+    /// The system has a name for it and nothing behind it.
+    #[error("port '{port}' has a name but no hardware behind it: choose one of 'payrig ports'")]
+    NoHardware {
+        /// As given.
+        port: String,
+    },
     /// The adapter was unplugged, or its driver gave up.
     #[error(
         "port '{port}' has vanished: check plug and cable; with --reconnect the run goes on when \

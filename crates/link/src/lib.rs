@@ -16,8 +16,11 @@ mod error;
 mod fault;
 mod figures;
 mod line;
+mod open_break;
 mod pace;
 mod port;
+pub mod ports;
+mod serial;
 mod thread;
 
 #[cfg(not(target_os = "linux"))]
@@ -35,10 +38,16 @@ pub use coding::{Decoder, Encoder, Said, Symbol, UnknownCoding, WordCoding};
 pub use error::LinkError;
 pub use fault::{Fault, FaultInjector, FaultKind, FrameKind};
 pub use figures::{Figures, Lengths};
-pub use line::{ASSUMED_BREAK, HORIZON, Line, MIDWAY};
+pub use line::{HORIZON, Line, MIDWAY};
 #[cfg(target_os = "linux")]
 pub use linux::AsyncPtyPort;
+pub use open_break::ASSUMED_BREAK;
 pub use pace::Pace;
 pub use port::{BlockingPort, Clock, Lateness, PortEvent, WordPort};
+pub use ports::{PortFound, UsbIdentity};
+pub use serial::{
+    AdapterReport, LowLatency, ParitySwitching, SerialOptions, UNMEASURED, Verdict, VerdictKind,
+    open_serial, probe,
+};
 pub use system::{PtyOptions, PtyPort, Waker};
 pub use thread::ThreadPort;

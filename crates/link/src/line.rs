@@ -4,16 +4,13 @@
 //! arrives; what we send is due when its stop bit would end. A late word pushes the next one back,
 //! as a real UART would; it never catches up by squeezing pauses.
 
+use crate::open_break::OpenBreak;
 use crate::{Decoder, Encoder, Lateness, PortEvent, Said, Symbol, WordCoding};
 use bytes::BytesMut;
 use payrig_mdb::Word;
 use payrig_units::Micros;
 use payrig_wire::{BusEvent, Source, TimedWord, Transmission, WORD_TIME};
 use std::collections::VecDeque;
-
-/// A break whose length the coding does not tell is taken to last this long, the shortest bus
-/// reset (MDB/ICP 4.3, section 3.2), unless a word follows sooner.
-pub const ASSUMED_BREAK: Micros = Micros::ms(100);
 
 /// A code half read for this long is garbage.
 pub const MIDWAY: Micros = Micros::ms(20);
@@ -88,7 +85,7 @@ pub struct Line {
     last_arrival: Micros,
     incoming: VecDeque<BusEvent>,
     incoming_until: Micros,
-    open_break: Option<Micros>,
+    open_break: OpenBreak,
     outgoing: VecDeque<Planned>,
     outgoing_until: Micros,
     events: VecDeque<PortEvent>,
@@ -112,7 +109,7 @@ impl Line {
             last_arrival: Micros::ZERO,
             incoming: VecDeque::new(),
             incoming_until: Micros::ZERO,
-            open_break: None,
+            open_break: OpenBreak::default(),
             outgoing: VecDeque::new(),
             outgoing_until: Micros::ZERO,
             events: VecDeque::new(),
@@ -201,18 +198,14 @@ impl Line {
         } else {
             Micros::NEVER
         };
-        let open_break = self
-            .open_break
-            .map_or(Micros::NEVER, |start| start + ASSUMED_BREAK);
+        let open_break = self.open_break.next_deadline();
         heard.min(sent).min(midway).min(open_break)
     }
 
     /// Lets time pass: what the other side wrote is heard when it is complete.
     pub fn advance(&mut self, now: Micros) {
-        if let Some(start) = self.open_break
-            && now >= start + ASSUMED_BREAK
-        {
-            self.close_break(start + ASSUMED_BREAK);
+        if let Some(event) = self.open_break.advance(now, self.theirs) {
+            self.hear_break(event);
         }
         if self.decoder.is_midway() && now >= self.last_arrival + MIDWAY {
             let mut said = std::mem::take(&mut self.said);
@@ -299,7 +292,7 @@ impl Line {
     pub fn forget_other_end(&mut self) {
         self.decoder = Decoder::new(self.coding, self.theirs);
         self.incoming.clear();
-        self.open_break = None;
+        self.open_break = OpenBreak::default();
     }
 
     /// The next event, if any.
@@ -308,8 +301,8 @@ impl Line {
     }
 
     fn hear(&mut self, now: Micros, said: Said) {
-        if let Some(start) = self.open_break {
-            self.close_break(now.max(start + WORD_TIME));
+        if let Some(event) = self.open_break.cut_short(now, self.theirs) {
+            self.hear_break(event);
         }
         let start = now
             .max(self.incoming_until)
@@ -329,8 +322,7 @@ impl Line {
                 }));
             }
             Symbol::Break { length: None } => {
-                // A UART tells of a break when it has lasted one word.
-                self.open_break = Some(start - WORD_TIME);
+                self.open_break.noticed(start);
             }
             Symbol::Break {
                 length: Some(length),
@@ -355,24 +347,16 @@ impl Line {
         }
     }
 
-    /// Ends the break at the latest moment it can have ended; it may have been anything shorter,
-    /// down to one word, or, when it was assumed, longer.
-    fn close_break(&mut self, end: Micros) {
-        if let Some(start) = self.open_break.take() {
-            self.incoming_until = self.incoming_until.max(end);
-            self.incoming.push_back(BusEvent::Break {
-                start,
-                end,
-                source: self.theirs,
-                uncertainty: end.since(start),
-            });
-        }
+    fn hear_break(&mut self, event: BusEvent) {
+        self.incoming_until = self.incoming_until.max(event.end());
+        self.incoming.push_back(event);
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::ASSUMED_BREAK;
     use payrig_mdb::Block;
     use proptest::prelude::*;
 

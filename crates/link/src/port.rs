@@ -155,3 +155,22 @@ pub trait BlockingPort: Send {
         waker: Option<&Waker>,
     ) -> Result<Option<PortEvent>, LinkError>;
 }
+
+impl BlockingPort for Box<dyn BlockingPort> {
+    fn name(&self) -> &str {
+        (**self).name()
+    }
+    fn clock(&self) -> Clock {
+        (**self).clock()
+    }
+    fn send(&mut self, transmission: Transmission, waited: Micros) {
+        (**self).send(transmission, waited);
+    }
+    fn wait(
+        &mut self,
+        until: Micros,
+        waker: Option<&Waker>,
+    ) -> Result<Option<PortEvent>, LinkError> {
+        (**self).wait(until, waker)
+    }
+}

@@ -1,13 +1,15 @@
 //! Everything that needs Linux: pseudo-terminals, terminal settings, precise waiting.
 
+mod adapter;
 mod pty;
 mod pty_async;
 mod sleep;
 
+pub(crate) use adapter::{low_latency, open_wire};
 pub use pty::{PtyOptions, PtyPort};
 pub use pty_async::AsyncPtyPort;
 pub use sleep::Waker;
-pub(crate) use sleep::want_exact_wakeups;
+pub(crate) use sleep::{pause, want_exact_wakeups};
 
 use rustix::io::Errno;
 

@@ -1,6 +1,7 @@
 //! Waiting for a port with microseconds, and being woken by another thread.
 
 use crate::Clock;
+use crate::serial::Woken;
 use payrig_units::Micros;
 use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
@@ -33,17 +34,6 @@ impl Waker {
     fn silence(&self) {
         let _ = rustix::io::read(&self.0, &mut [0; 8]);
     }
-}
-
-/// Why a wait ended.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Woken {
-    /// There is something to read, or an error to be had by reading.
-    pub(crate) readable: bool,
-    /// The other end of the terminal is closed.
-    pub(crate) hung_up: bool,
-    /// The waker was rung.
-    pub(crate) rung: bool,
 }
 
 /// Waits until bench time `until`, until `port` is readable (if given) or until `waker` is rung.
@@ -99,4 +89,9 @@ pub(crate) fn processor_time() -> Micros {
     let seconds = u64::try_from(time.tv_sec).unwrap_or_default();
     let nanos = u64::try_from(time.tv_nsec).unwrap_or_default();
     Micros::secs(seconds) + Micros(nanos.div_ceil(1_000))
+}
+
+/// Waits until `until` or until the waker is rung; true when it was.
+pub(crate) fn pause(clock: Clock, until: Micros, waker: Option<&Waker>) -> io::Result<bool> {
+    Ok(sleep(clock, until, None, waker)?.rung)
 }

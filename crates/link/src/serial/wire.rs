@@ -1,0 +1,45 @@
+//! What the serial engine needs of an adapter; tests bring a simulated one.
+
+use crate::Waker;
+use payrig_units::Micros;
+use std::io;
+
+/// Why a wait ended.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Woken {
+    /// There is something to read, or an error to be had by reading.
+    pub(crate) readable: bool,
+    /// The other end is closed, or the adapter unplugged.
+    pub(crate) hung_up: bool,
+    /// The waker was rung.
+    pub(crate) rung: bool,
+}
+
+/// An adapter set to 9600 baud, eight data bits, a ninth that is always set or always clear, one
+/// stop bit, received errors and breaks marked as in [`crate::coding`].
+pub(crate) trait Wire: Send {
+    /// What messages call it.
+    fn name(&self) -> &str;
+
+    /// Bench time.
+    fn now(&self) -> Micros;
+
+    /// Waits until `until`, until something is received (if `listen`) or `waker` is rung.
+    fn wait(&mut self, until: Micros, listen: bool, waker: Option<&Waker>) -> io::Result<Woken>;
+
+    /// Appends what was received; 0 when there was nothing.
+    fn read(&mut self, into: &mut Vec<u8>) -> io::Result<usize>;
+
+    /// Hands over bytes to be sent.
+    fn write(&mut self, bytes: &[u8]) -> io::Result<()>;
+
+    /// Waits until everything is sent, as far as the driver knows.
+    fn drain(&mut self) -> io::Result<()>;
+
+    /// Sets or clears the ninth bit of what is sent from now on. False when the driver did not
+    /// take the setting.
+    fn set_ninth(&mut self, set: bool) -> io::Result<bool>;
+
+    /// Holds the line active, or no longer.
+    fn set_break(&mut self, on: bool) -> io::Result<()>;
+}
