@@ -16,6 +16,7 @@ mod error;
 mod fault;
 mod figures;
 mod line;
+mod modem;
 mod open_break;
 mod pace;
 mod port;
@@ -41,6 +42,10 @@ pub use figures::{Figures, Lengths};
 pub use line::{HORIZON, Line, MIDWAY};
 #[cfg(target_os = "linux")]
 pub use linux::AsyncPtyPort;
+pub use modem::{
+    InLine, LOOK_EVERY, ModemEvent, ModemLines, ModemOptions, ModemPort, ModemThread, OutLine,
+    SerialLines,
+};
 pub use open_break::ASSUMED_BREAK;
 pub use pace::Pace;
 pub use port::{BlockingPort, Clock, Lateness, PortEvent, WordPort};

@@ -1,0 +1,153 @@
+//! The credit lines of a port, served by a thread, for tokio.
+
+use super::lines::{ModemLines, OutLine};
+use super::port::{ModemEvent, ModemPort};
+use crate::{LinkError, Waker};
+use payrig_units::Micros;
+use payrig_wire::Edge;
+use std::sync::mpsc;
+use std::thread::JoinHandle;
+use tokio::sync::mpsc as channel;
+
+/// The handle of credit lines that a thread serves. Dropping it ends the thread; lines stay as
+/// they were last driven.
+#[derive(Debug)]
+pub struct ModemThread {
+    name: String,
+    orders: Option<mpsc::Sender<(OutLine, Edge)>>,
+    events: channel::UnboundedReceiver<Result<ModemEvent, LinkError>>,
+    waker: Waker,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl ModemThread {
+    /// Starts a thread that serves `port`.
+    ///
+    /// # Errors
+    /// When the system has no thread or file descriptor left.
+    pub fn start(mut port: ModemPort<impl ModemLines + 'static>) -> Result<Self, LinkError> {
+        let name = port.name().to_owned();
+        let failed = |e| LinkError::from_io(&name, "starting its thread", e);
+        let waker = Waker::new().map_err(failed)?;
+        let rung = waker.clone();
+        let (orders, orders_in) = mpsc::channel();
+        let (events_out, events) = channel::unbounded_channel();
+        let thread = std::thread::Builder::new()
+            .name("payrig-lines".to_owned())
+            .spawn(move || {
+                crate::system::want_exact_wakeups();
+                loop {
+                    loop {
+                        match orders_in.try_recv() {
+                            Ok((line, edge)) => port.drive(line, edge),
+                            Err(mpsc::TryRecvError::Empty) => break,
+                            Err(mpsc::TryRecvError::Disconnected) => return,
+                        }
+                    }
+                    let event = match port.wait(Micros::NEVER, Some(&rung)) {
+                        Ok(None) => continue,
+                        Ok(Some(event)) => Ok(event),
+                        Err(error) => Err(error),
+                    };
+                    let over = event.is_err();
+                    if events_out.send(event).is_err() || over {
+                        return;
+                    }
+                }
+            })
+            .map_err(failed)?;
+        Ok(Self {
+            name,
+            orders: Some(orders),
+            events,
+            waker,
+            thread: Some(thread),
+        })
+    }
+
+    /// Plans an edge on a line.
+    ///
+    /// # Errors
+    /// When the port is gone.
+    pub fn drive(&mut self, line: OutLine, edge: Edge) -> Result<(), LinkError> {
+        match &self.orders {
+            Some(orders) if orders.send((line, edge)).is_ok() => {
+                self.waker.ring();
+                Ok(())
+            }
+            _ => Err(self.ended()),
+        }
+    }
+
+    /// The next event. Dropping the future loses nothing.
+    ///
+    /// # Errors
+    /// When the port is gone.
+    pub async fn receive(&mut self) -> Result<ModemEvent, LinkError> {
+        match self.events.recv().await {
+            Some(event) => event,
+            None => Err(self.ended()),
+        }
+    }
+
+    fn ended(&self) -> LinkError {
+        let port = self.name.clone();
+        LinkError::Ended { port }
+    }
+}
+
+impl Drop for ModemThread {
+    fn drop(&mut self) {
+        self.orders = None;
+        self.waker.ring();
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{InLine, LOOK_EVERY, ModemOptions};
+    use super::*;
+    use crate::Clock;
+    use payrig_pulse::Level;
+    use std::io;
+
+    /// DCD follows DTR.
+    struct Looped(bool);
+
+    impl ModemLines for Looped {
+        fn name(&self) -> &str {
+            "looped"
+        }
+        fn set(&mut self, _: OutLine, asserted: bool) -> io::Result<()> {
+            self.0 = asserted;
+            Ok(())
+        }
+        fn get(&mut self, _: InLine) -> io::Result<bool> {
+            Ok(self.0)
+        }
+    }
+
+    #[tokio::test]
+    async fn edges_go_out_and_come_back_through_the_thread() {
+        let clock = Clock::starting_now();
+        let options = ModemOptions {
+            clock,
+            asserted: Level::Low,
+            watch: vec![InLine::Dcd],
+            look_every: LOOK_EVERY,
+        };
+        let mut lines = ModemThread::start(ModemPort::new(Looped(false), options)).unwrap();
+        let at = clock.now() + Micros::ms(20);
+        lines.drive(OutLine::Dtr, Edge { at, high: false }).unwrap();
+        let ModemEvent::Driven { edge: driven, .. } = lines.receive().await.unwrap() else {
+            panic!("driven")
+        };
+        let ModemEvent::Seen { edge, line, .. } = lines.receive().await.unwrap() else {
+            panic!("seen")
+        };
+        assert_eq!((driven.high, edge.high, line), (false, false, InLine::Dcd));
+    }
+}

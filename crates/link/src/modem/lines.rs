@@ -1,0 +1,142 @@
+//! The modem lines of a port, by name.
+
+use crate::LinkError;
+use serde::{Deserialize, Serialize};
+use serialport::SerialPort;
+use std::fmt;
+use std::io;
+use std::time::Duration;
+
+/// A line a port can drive.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OutLine {
+    /// Request to send.
+    Rts,
+    /// Data terminal ready.
+    Dtr,
+    /// Transmit data, held active by a break.
+    TxBreak,
+}
+
+impl fmt::Display for OutLine {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::Rts => "RTS",
+            Self::Dtr => "DTR",
+            Self::TxBreak => "TX break",
+        })
+    }
+}
+
+/// A line a port can watch.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum InLine {
+    /// Clear to send.
+    Cts,
+    /// Data set ready.
+    Dsr,
+    /// Data carrier detect.
+    Dcd,
+    /// Ring indicator. Some hardware tells of its end only.
+    Ri,
+}
+
+impl fmt::Display for InLine {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Self::Cts => "CTS",
+            Self::Dsr => "DSR",
+            Self::Dcd => "DCD",
+            Self::Ri => "RI",
+        })
+    }
+}
+
+/// The modem lines of a port. `true` is asserted.
+pub trait ModemLines: Send {
+    /// What messages call the port.
+    fn name(&self) -> &str;
+
+    /// Drives a line.
+    ///
+    /// # Errors
+    /// What the system says.
+    fn set(&mut self, line: OutLine, asserted: bool) -> io::Result<()>;
+
+    /// Reads a line.
+    ///
+    /// # Errors
+    /// What the system says.
+    fn get(&mut self, line: InLine) -> io::Result<bool>;
+}
+
+/// The modem lines of a real port, on every system.
+pub struct SerialLines {
+    name: String,
+    port: Box<dyn SerialPort>,
+}
+
+impl fmt::Debug for SerialLines {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "SerialLines({})", self.name)
+    }
+}
+
+impl SerialLines {
+    /// Opens a port for its lines, with everything it drives released. On some systems the lines
+    /// move for a moment while a port is opened: connect after opening.
+    ///
+    /// # Errors
+    /// No such port, port busy, no permission.
+    pub fn open(port: &str) -> Result<Self, LinkError> {
+        let from = |error: serialport::Error| match error.kind {
+            serialport::ErrorKind::NoDevice => LinkError::Busy {
+                port: port.to_owned(),
+            },
+            serialport::ErrorKind::Io(kind) => {
+                LinkError::from_io(port, "opening", io::Error::new(kind, error.description))
+            }
+            _ => LinkError::from_io(port, "opening", io::Error::other(error.description)),
+        };
+        let opened = serialport::new(port, payrig_wire::BAUD)
+            .timeout(Duration::from_millis(1))
+            .dtr_on_open(false)
+            .open()
+            .map_err(from)?;
+        let mut lines = Self {
+            name: port.to_owned(),
+            port: opened,
+        };
+        // A port without a line (a pseudo-terminal has none) fails when that line is used.
+        for line in [OutLine::Rts, OutLine::Dtr, OutLine::TxBreak] {
+            let _ = lines.set(line, false);
+        }
+        Ok(lines)
+    }
+}
+
+impl ModemLines for SerialLines {
+    fn name(&self) -> &str {
+        &self.name
+    }
+
+    fn set(&mut self, line: OutLine, asserted: bool) -> io::Result<()> {
+        Ok(match (line, asserted) {
+            (OutLine::Rts, level) => self.port.write_request_to_send(level),
+            (OutLine::Dtr, level) => self.port.write_data_terminal_ready(level),
+            (OutLine::TxBreak, true) => self.port.set_break(),
+            (OutLine::TxBreak, false) => self.port.clear_break(),
+        }?)
+    }
+
+    fn get(&mut self, line: InLine) -> io::Result<bool> {
+        Ok(match line {
+            InLine::Cts => self.port.read_clear_to_send(),
+            InLine::Dsr => self.port.read_data_set_ready(),
+            InLine::Dcd => self.port.read_carrier_detect(),
+            InLine::Ri => self.port.read_ring_indicator(),
+        }?)
+    }
+}
