@@ -1,0 +1,231 @@
+//! Histograms and waveforms as inline SVG. Colours come from the page's style, so that the pictures
+//! turn dark and print with it.
+
+use super::figures;
+use crate::Interval;
+use maud::{Markup, html};
+use payrig_units::Micros;
+use payrig_wire::recording::TrainRecord;
+
+const WIDTH: u64 = 360;
+const BARS: u64 = 60;
+const HIGH: u64 = 74;
+
+/// A time for an axis: "0", "250 us", "4.5 ms", "12 s".
+fn tick(time: Micros) -> String {
+    let us = time.as_us();
+    let (unit, size) = match us {
+        0 => return "0".to_owned(),
+        1..1_000 => return format!("{us} us"),
+        1_000..1_000_000 => ("ms", 1_000),
+        _ => ("s", 1_000_000),
+    };
+    let (whole, thousandths) = (us / size, us % size * 1_000 / size);
+    let fraction = format!("{thousandths:03}");
+    match fraction.trim_end_matches('0') {
+        "" => format!("{whole} {unit}"),
+        fraction => format!("{whole}.{fraction} {unit}"),
+    }
+}
+
+/// A round step (1, 2 or 5 times a power of ten) so that at most `parts` of them fill `span`.
+fn step(span: u64, parts: u64) -> u64 {
+    let mut power = 1u64;
+    loop {
+        for factor in [1, 2, 5] {
+            let step = power.saturating_mul(factor);
+            if step.saturating_mul(parts) >= span {
+                return step;
+            }
+        }
+        power = power.saturating_mul(10);
+    }
+}
+
+/// `time` on an axis of `span` that is `width` wide.
+fn scale(time: u64, span: u64, width: u64) -> u64 {
+    let scaled = u128::from(time) * u128::from(width) / u128::from(span.max(1));
+    u64::try_from(scaled).unwrap_or(width).min(width)
+}
+
+fn ticks(span: u64) -> Vec<u64> {
+    let step = step(span, 5);
+    (0..=5)
+        .map(|i| step.saturating_mul(i))
+        .take_while(|t| *t <= span)
+        .collect()
+}
+
+/// Times from zero on, each bar as wide as a sixtieth of the axis; bars beyond the limit stand out.
+pub(super) fn histogram(interval: &Interval) -> Markup {
+    let Some(f) = figures(&interval.values_us) else {
+        return html! {};
+    };
+    let longest = f.max.as_us();
+    let limit = interval.limit_us.map(Micros::as_us);
+    // A limit far beyond all that was measured would press everything into one bar.
+    let near = limit.filter(|l| *l <= longest.saturating_mul(12));
+    let end = longest.max(near.unwrap_or(0)).max(1);
+    let span = end.saturating_add(end / 12).max(BARS);
+    let bar = span / BARS + 1;
+    let span = bar * BARS;
+    let mut bars: std::collections::BTreeMap<(u64, bool), u64> = Default::default();
+    for value in &interval.values_us {
+        let over = limit.is_some_and(|l| value.as_us() > l);
+        *bars.entry((value.as_us() / bar, over)).or_default() += 1;
+    }
+    let most = bars.values().copied().max().unwrap_or(1);
+    let height = |n: u64| (n.saturating_mul(HIGH * HIGH) / most).isqrt().max(3);
+    let wide = WIDTH / BARS;
+    let label = format!(
+        "{}: {} measured, {} to {}",
+        interval.what, f.count, f.min, f.max
+    );
+    html! {
+        svg.histogram viewBox={ "0 0 " (WIDTH + 20) " " (HIGH + 36) } role="img" aria-label=(super::words::plain(&label)) {
+            g transform="translate(10 14)" {
+                @for ((i, over), n) in &bars {
+                    @let high = height(*n);
+                    rect.bar.over[*over] x=(i * wide) y=(HIGH - high) width=(wide - 1) height=(high) {}
+                }
+                line.axis x1="0" x2=(WIDTH) y1=(HIGH) y2=(HIGH) {}
+                @for t in ticks(span) {
+                    @let x = scale(t, span, WIDTH);
+                    line.axis x1=(x) x2=(x) y1=(HIGH) y2=(HIGH + 4) {}
+                    text.tick x=(x) y=(HIGH + 15) text-anchor=(anchor(x)) { (tick(Micros(t))) }
+                }
+                @match (near, limit) {
+                    (Some(limit), _) => {
+                        @let x = scale(limit, span, WIDTH);
+                        line.limit x1=(x) x2=(x) y1="-2" y2=(HIGH + 4) {}
+                        text.limit x=(x) y="-5" text-anchor=(if x > WIDTH * 3 / 4 { "end" } else { "middle" }) { "limit " (tick(Micros(limit))) }
+                    }
+                    (None, Some(limit)) => {
+                        text.limit x=(WIDTH) y="-5" text-anchor="end" { "limit " (tick(Micros(limit))) ", far to the right \u{2192}" }
+                    }
+                    _ => {}
+                }
+            }
+        }
+    }
+}
+
+fn anchor(x: u64) -> &'static str {
+    match x {
+        0..12 => "start",
+        x if x > WIDTH - 20 => "end",
+        _ => "middle",
+    }
+}
+
+/// Pulses drawn, at most; the rest is named.
+const PULSES: usize = 16;
+
+/// The line over time: high while active. Widths are written on the pulses, where there is room.
+pub(super) fn waveform(train: &TrainRecord) -> Markup {
+    const TOP: u64 = 14;
+    const BOTTOM: u64 = 50;
+    let mut at = 0u64;
+    let mut pulses = Vec::new();
+    for (i, width) in train.widths_us.iter().take(PULSES).enumerate() {
+        let start = at;
+        at = at.saturating_add(width.as_us());
+        pulses.push((start, at, *width));
+        if i + 1 < train.widths_us.len().min(PULSES) {
+            at = at.saturating_add(train.gaps_us.get(i).map_or(0, |g| g.as_us()));
+        }
+    }
+    let rest = (at / 14).max(1);
+    let span = at.saturating_add(rest.saturating_mul(2)).max(1);
+    let x = |t: u64| scale(t.saturating_add(rest), span, WIDTH);
+    let mut path = format!("M0 {BOTTOM}");
+    for (start, end, _) in &pulses {
+        let (a, b) = (x(*start), x(*end).max(x(*start) + 1));
+        path.push_str(&format!(" H{a} V{TOP} H{b} V{BOTTOM}"));
+    }
+    path.push_str(&format!(" H{WIDTH}"));
+    let hidden = train.widths_us.len().saturating_sub(PULSES);
+    let roomy = pulses.iter().all(|(a, b, _)| x(*b) - x(*a) >= 34);
+    html! {
+        svg.waveform viewBox={ "0 0 " (WIDTH + 20) " 82" } role="img"
+            aria-label={ (super::words::plain(&train.line)) ": " (train.pulses) " pulses" } {
+            g transform="translate(10 4)" {
+                @for (start, end, width) in &pulses {
+                    @let (a, b) = (x(*start), x(*end).max(x(*start) + 1));
+                    rect.on x=(a) y=(TOP) width=(b - a) height=(BOTTOM - TOP) {}
+                    @if roomy {
+                        text.tick x=((a + b) / 2) y=(TOP - 4) text-anchor="middle" { (tick(*width)) }
+                    }
+                }
+                path.wave d=(path) {}
+                @for t in ticks(at) {
+                    @let x = x(t);
+                    line.axis x1=(x) x2=(x) y1=(BOTTOM + 4) y2=(BOTTOM + 8) {}
+                    text.tick x=(x) y=(BOTTOM + 20) text-anchor=(anchor(x)) { (tick(Micros(t))) }
+                }
+                @if hidden > 0 {
+                    text.limit x=(WIDTH) y=(TOP - 4) text-anchor="end" { "and " (hidden) " more \u{2192}" }
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn ticks_are_round_and_read_well() {
+        assert_eq!(ticks(23_000), vec![0, 5_000, 10_000, 15_000, 20_000]);
+        assert_eq!(tick(Micros(4_500)), "4.5 ms");
+        assert_eq!(tick(Micros(12_000_000)), "12 s");
+        assert_eq!(tick(Micros(250)), "250 us");
+        assert_eq!(tick(Micros(0)), "0");
+    }
+
+    #[test]
+    fn a_single_late_answer_among_thousands_is_a_bar_of_its_own() {
+        let mut values = vec![Micros::ms(2); 5_000];
+        values.push(Micros(5_001));
+        let interval = Interval {
+            what: "answer time".to_owned(),
+            limit_us: Some(Micros::ms(5)),
+            values_us: values,
+        };
+        let svg = histogram(&interval).into_string();
+        let doc = roxmltree::Document::parse(&svg).unwrap();
+        let over: Vec<_> = doc
+            .descendants()
+            .filter(|n| n.attribute("class") == Some("bar over"))
+            .collect();
+        assert_eq!(over.len(), 1);
+        assert_eq!(over[0].attribute("height"), Some("3"));
+    }
+
+    proptest! {
+        #[test]
+        fn any_series_and_any_train_draws_within_the_picture(
+            values in proptest::collection::vec(any::<u64>(), 0..40),
+            limit in proptest::option::of(any::<u64>()),
+            small in any::<bool>(),
+        ) {
+            let values: Vec<Micros> = values.iter().map(|v| Micros(if small { v % 9_000 } else { *v })).collect();
+            let interval = Interval { what: "<&>".to_owned(), limit_us: limit.map(Micros), values_us: values.clone() };
+            let train = TrainRecord {
+                line: "\"<credit>".to_owned(), start_us: Micros::ZERO, pulses: values.len() as u64,
+                widths_us: values.clone(), gaps_us: values, profile: "none".to_owned(), text: None,
+            };
+            for svg in [histogram(&interval).into_string(), waveform(&train).into_string()] {
+                if svg.is_empty() { continue; }
+                let doc = roxmltree::Document::parse(&svg).unwrap();
+                for node in doc.descendants().filter(|n| n.has_tag_name("rect")) {
+                    let at = |name: &str| node.attribute(name).unwrap().parse::<u64>().unwrap();
+                    prop_assert!(at("x") + at("width") <= WIDTH + 1);
+                    prop_assert!(at("y") + at("height") <= HIGH);
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,183 @@
+//! One HTML file that needs nothing else: to look at, to print on a page or two, to sign.
+//!
+//! Laid out as a workshop ticket: the verdict on top, a strip with one punch per check, what fell
+//! short and what to do about it, the measurements, the money, every check, and a stub to sign.
+
+mod checks;
+mod money;
+mod stub;
+mod timing;
+
+use super::ReportError;
+use super::words::{OUTCOMES, identity, plain};
+use crate::{Examination, Grade, Outcome};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+use std::io::Write;
+
+const CSS: &str = include_str!("report.css");
+
+/// Nothing is loaded from anywhere, whatever a device may have called itself.
+const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'";
+
+pub(super) const fn class(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Pass => "pass",
+        Outcome::Fail => "fail",
+        Outcome::CannotTell => "cannot-tell",
+        Outcome::Skipped => "skipped",
+    }
+}
+
+/// A sign beside the colour, so that the report reads in black and white.
+pub(super) const fn sign(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Pass => "\u{2713}",
+        Outcome::Fail => "\u{2715}",
+        Outcome::CannotTell => "?",
+        Outcome::Skipped => "\u{2013}",
+    }
+}
+
+const fn grade_class(grade: Grade) -> &'static str {
+    match grade {
+        Grade::Fit => "pass",
+        Grade::FitWithRemarks => "cannot-tell",
+        Grade::NotFit => "fail",
+    }
+}
+
+/// A heading with what is under it.
+pub(super) fn part(id: &str, title: &str, note: &str, body: &Markup) -> Markup {
+    html! {
+        section id=(id) {
+            h2 { (title) @if !note.is_empty() { small { (note) } } }
+            (body)
+        }
+    }
+}
+
+fn head(examination: &Examination) -> Markup {
+    let subject = &examination.subject;
+    let known = identity(examination);
+    html! {
+        header {
+            div.who {
+                p.kind { (plain(&subject.kind)) " examination" }
+                h1 { (plain(if subject.name.is_empty() { "unnamed" } else { &subject.name })) }
+                @if !known.is_empty() {
+                    dl.identity {
+                        @for (what, value) in known {
+                            div { dt { (what) } dd { (plain(value)) } }
+                        }
+                    }
+                }
+            }
+            div.verdict.(grade_class(examination.grade)) {
+                p.grade { (examination.grade.words()) }
+                p.of {
+                    (examination.count(Outcome::Pass)) " of " (examination.checks.len()) " checks pass"
+                }
+            }
+        }
+    }
+}
+
+fn facts(examination: &Examination) -> Markup {
+    let date = match examination.date.as_str() {
+        "" => "simulated time",
+        date => date,
+    };
+    html! {
+        dl.facts {
+            div { dt { "Begun" } dd { (plain(date)) } }
+            div { dt { "By" } dd { (plain(&examination.tool)) } }
+            div { dt { "Link" } dd { (plain(&examination.link)) } }
+            div {
+                dt { "Times may be off by" }
+                dd { "\u{b1} " (examination.uncertainty_us) }
+            }
+            div.wide {
+                dt { "Recording, SHA-256" }
+                dd.hash {
+                    @if examination.recording_sha256.is_empty() { "none was written" }
+                    @else { (plain(&examination.recording_sha256)) }
+                }
+            }
+        }
+    }
+}
+
+fn strip(examination: &Examination) -> Markup {
+    html! {
+        nav.strip aria-label="Every check, in order" {
+            @for (i, check) in examination.checks.iter().enumerate() {
+                a.punch.(class(check.outcome)) href={ "#check-" (i + 1) }
+                    title={ (plain(&check.title)) ": " (check.outcome.words()) } {
+                    (sign(check.outcome))
+                }
+            }
+        }
+        ul.legend {
+            @for outcome in OUTCOMES {
+                li {
+                    span.punch.(class(outcome)) { (sign(outcome)) }
+                    " " b { (examination.count(outcome)) } " " (outcome.words())
+                }
+            }
+        }
+        @if !examination.reasons.is_empty() {
+            ul.reasons {
+                @for reason in &examination.reasons { li { (plain(reason)) } }
+            }
+        }
+    }
+}
+
+/// The report as one HTML document.
+#[must_use]
+pub fn html(examination: &Examination) -> String {
+    let subject = &examination.subject;
+    let title = plain(&format!(
+        "{} {}: {}",
+        subject.kind,
+        subject.name,
+        examination.grade.words()
+    ));
+    let page = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta http-equiv="Content-Security-Policy" content=(POLICY);
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (title) }
+                style { (PreEscaped(CSS)) }
+            }
+            body {
+                main {
+                    (head(examination))
+                    (facts(examination))
+                    (strip(examination))
+                    (checks::fell_short(examination))
+                    (timing::times(examination))
+                    (timing::pulses(examination))
+                    (checks::findings(examination))
+                    (money::ledger(examination))
+                    (checks::all(examination))
+                    (stub::stub(examination))
+                }
+            }
+        }
+    };
+    page.into_string()
+}
+
+/// Writes the report as one HTML document.
+///
+/// # Errors
+/// When `out` fails.
+pub fn write_html(examination: &Examination, mut out: impl Write) -> Result<(), ReportError> {
+    out.write_all(html(examination).as_bytes())?;
+    Ok(out.flush()?)
+}

@@ -1,0 +1,60 @@
+//! The end of the ticket: cautions, and room for a signature.
+
+use super::super::words::plain;
+use crate::Examination;
+use maud::{Markup, html};
+
+/// The usual cautions in short; `docs/src/cautions.md` has them in full.
+const CAUTIONS: [(&str, &str); 6] = [
+    (
+        "Codes first.",
+        "Local electrical codes and the machine's manual come before this paper; the work is for qualified people.",
+    ),
+    (
+        "Mains.",
+        "Unplug the machine before opening it and before anything is connected or disconnected.",
+    ),
+    (
+        "Discharge.",
+        "Supplies hold their charge after the plug is out: wait, and measure.",
+    ),
+    (
+        "34 V bus.",
+        "The MDB/ICP connector carries 34 V beside its data lines, up to 45 V at its peaks (4.1).",
+    ),
+    (
+        "Isolate.",
+        "Only through an adapter made for this bus, its isolation intact; never join the grounds (4.2).",
+    ),
+    (
+        "Hands out.",
+        "Motors, payout slides and bill transports start without warning; a device really pays.",
+    ),
+];
+
+pub(super) fn stub(examination: &Examination) -> Markup {
+    let subject = &examination.subject;
+    let unit = match subject.serial.as_str() {
+        "" => subject.name.clone(),
+        serial => format!("{}, serial {serial}", subject.name),
+    };
+    html! {
+        footer {
+            ul.cautions {
+                @for (what, text) in CAUTIONS { li { b { (what) } " " (text) } }
+            }
+            div.sign {
+                p.unit { (plain(&subject.kind)) " " (plain(&unit)) ": " b { (examination.grade.words()) } }
+                ul.boxes {
+                    @for what in ["install", "repair, then examine again", "back on the shelf", "scrap"] {
+                        li { span.box {} " " (what) }
+                    }
+                }
+                div.lines {
+                    span { "name" } span { "date" } span { "signature" }
+                }
+                p.made { "Seen and measured by " (plain(&examination.tool)) ". A check seen by a person says so." }
+            }
+        }
+    }
+}

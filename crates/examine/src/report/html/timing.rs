@@ -1,0 +1,91 @@
+//! Measured times and pulses, as pictures with their figures.
+
+use super::super::chart::{histogram, waveform};
+use super::super::figures;
+use super::super::words::plain;
+use super::part;
+use crate::Examination;
+use maud::{Markup, html};
+use payrig_wire::recording::TrainRecord;
+
+/// More trains than this are counted, not drawn.
+const TRAINS: usize = 6;
+
+pub(super) fn times(examination: &Examination) -> Markup {
+    let measured: Vec<_> = examination
+        .intervals
+        .iter()
+        .filter_map(|i| Some((i, figures(&i.values_us)?)))
+        .collect();
+    if measured.is_empty() {
+        return html! {};
+    }
+    let body = html! {
+        div.charts {
+            @for (interval, f) in measured {
+                figure {
+                    figcaption {
+                        b { (plain(&interval.what)) }
+                        span {
+                            @match interval.limit_us {
+                                Some(limit) => {
+                                    @let over = interval.values_us.iter().filter(|v| **v > limit).count();
+                                    "limit " (limit) ", "
+                                    @if over == 0 { "none over" } @else { strong { (over) " over" } }
+                                }
+                                None => { "no limit" }
+                            }
+                        }
+                    }
+                    (histogram(interval))
+                    p.figures {
+                        (f.count) " measured: " (f.min) " shortest, " (f.median) " median, "
+                        (f.p95) " for 95 of 100, " (f.max) " longest"
+                    }
+                }
+            }
+        }
+    };
+    let note =
+        "height is the square root of the count: one late answer among thousands still shows";
+    part("times", "Measured times", note, &body)
+}
+
+/// Trains of no profile first: those are the ones to look at.
+fn worth_drawing(examination: &Examination) -> Vec<&TrainRecord> {
+    let odd = |t: &&TrainRecord| t.profile == "none";
+    let all = || examination.trains.iter();
+    all()
+        .filter(odd)
+        .chain(all().filter(|t| !odd(t)))
+        .take(TRAINS)
+        .collect()
+}
+
+pub(super) fn pulses(examination: &Examination) -> Markup {
+    let drawn = worth_drawing(examination);
+    if drawn.is_empty() {
+        return html! {};
+    }
+    let more = examination.trains.len() - drawn.len();
+    let body = html! {
+        div.charts.trains {
+            @for train in drawn {
+                @let odd = train.profile == "none";
+                figure.odd[odd] {
+                    figcaption {
+                        b { (plain(&train.line)) " at " (train.start_us) }
+                        span {
+                            (train.pulses) (if train.pulses == 1 { " pulse, " } else { " pulses, " })
+                            @if odd { strong { "no known profile" } } @else { (plain(&train.profile)) }
+                        }
+                    }
+                    (waveform(train))
+                    @if let Some(text) = &train.text { p.figures { (plain(text)) } }
+                }
+            }
+        }
+        @if more > 0 { p.more { "and " (more) " more trains" } }
+    };
+    part("pulses", "Credit pulses", "", &body)
+}

@@ -1,0 +1,58 @@
+//! An examination as others take it: a table for the terminal, JSON, JUnit XML for build servers,
+//! and one HTML file to print and sign.
+
+mod chart;
+mod figures;
+mod html;
+mod json;
+mod junit;
+mod text;
+mod words;
+
+pub use figures::{Figures, figures};
+pub use html::{html, write_html};
+pub use json::{FORMAT, VERSION, read_json, write_json};
+pub use junit::write_junit;
+pub use text::{line, text_table};
+
+/// A report that could not be written or read.
+#[derive(Debug, thiserror::Error)]
+pub enum ReportError {
+    /// The file or stream failed.
+    #[error("{0}")]
+    Io(#[from] std::io::Error),
+    /// Not JSON, or not the JSON of an examination.
+    #[error(
+        "line {line}, column {column}: not a saved examination: {why}; expected a file that payrig wrote as JSON"
+    )]
+    Json {
+        /// Where.
+        line: usize,
+        /// Where in the line.
+        column: usize,
+        /// What the reader says.
+        why: String,
+    },
+    /// JSON of something else.
+    #[error(
+        "this is JSON of something else ({found}); expected \"format\": \"{FORMAT}\", as payrig writes it"
+    )]
+    Foreign {
+        /// What the file says it is.
+        found: String,
+    },
+    /// Written by another version.
+    #[error(
+        "this examination was saved in version {found} of the format; this payrig reads up to {VERSION}: use a newer payrig"
+    )]
+    Version {
+        /// The file's version.
+        found: u64,
+    },
+    /// The values cannot be written as JSON.
+    #[error("the examination cannot be written as JSON: {0}")]
+    Unwritable(serde_json::Error),
+    /// The values cannot be written as JUnit XML.
+    #[error("the examination cannot be written as JUnit XML: {0}")]
+    Junit(#[from] quick_junit::SerializeError),
+}

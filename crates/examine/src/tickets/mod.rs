@@ -1,0 +1,15 @@
+//! A shop's tickets: every examination kept, by serial number, in one SQLite file.
+//!
+//! Nothing is ever changed or removed: a ticket is added, and read again.
+
+mod compare;
+mod error;
+mod export;
+mod schema;
+mod store;
+
+pub use compare::{Comparison, Drift, Turn, compare};
+pub use error::StoreError;
+pub use export::export_csv;
+pub use schema::SCHEMA_VERSION;
+pub use store::{Row, Store, Ticket, default_path};
