@@ -11,6 +11,7 @@ mod reading;
 pub mod rig;
 pub mod run;
 mod stage;
+mod tally;
 
 pub use analyst::Analyst;
 pub use books::{Books, Discrepancy};

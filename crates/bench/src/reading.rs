@@ -2,6 +2,7 @@
 
 use crate::analyst::Analyst;
 use crate::stage::finding;
+use crate::tally::Tally;
 use payrig_pulse::{
     LineRecord, Profile, PulseFinding, Severity as PulseSeverity, Surveyed, TrainReport, survey,
 };
@@ -123,6 +124,11 @@ fn read_a_capture(capture: &Capture, options: &ReadOptions) -> Result<Reading, R
         });
     }
     let mut report = Report::new(Analyst::of_capture(capture.start));
+    if capture.torn {
+        let text = "the file stops in the middle of its last line, as when its writer was stopped; \
+                    what comes before it was read";
+        report.find(Finding::advice("cut", capture.end, text));
+    }
     let mut end = capture.end;
     if !lines.is_empty() {
         let decoded = decode_bus(capture, &lines)?;
@@ -136,6 +142,7 @@ fn read_a_capture(capture: &Capture, options: &ReadOptions) -> Result<Reading, R
                 .unwrap_or_default(),
         );
         report.bus(&decoded.events, end);
+        report.doubt_the_last_block(capture);
     }
     for line in credit {
         report.pulses(
@@ -182,6 +189,8 @@ struct Report {
     analyst: Analyst,
     entries: Vec<Entry>,
     trains: u64,
+    /// Breaches of limits that turned out to be the end of the capture.
+    doubted: u64,
 }
 
 impl Report {
@@ -190,6 +199,7 @@ impl Report {
             analyst,
             entries: Vec::new(),
             trains: 0,
+            doubted: 0,
         }
     }
 
@@ -203,6 +213,34 @@ impl Report {
             self.entries.extend(self.analyst.event(event));
         }
         self.entries.extend(self.analyst.finish(end));
+    }
+
+    /// A block that the capture ends in cannot be judged: what is wrong with it may be the cut.
+    fn doubt_the_last_block(&mut self, capture: &Capture) {
+        let last = self.entries.iter().rev().find_map(|e| match e {
+            Entry::Block(block) => Some((block.start_us, block.end_us)),
+            _ => None,
+        });
+        let Some((start, _)) = last.filter(|(_, end)| *end > capture.end) else {
+            return;
+        };
+        let mut doubted = 0;
+        for entry in &mut self.entries {
+            let Entry::Finding(finding) = entry else {
+                continue;
+            };
+            let shape = matches!(
+                &*finding.rule,
+                "checksum" | "mode-bit" | "block-length" | "word-format"
+            );
+            if shape && finding.at == start && finding.is_limit() {
+                doubted += 1;
+                let text =
+                    "the capture ends in this block, so it cannot be told whether it is whole";
+                *finding = Finding::advice("cut", start, text);
+            }
+        }
+        self.doubted += doubted;
     }
 
     fn pulses(
@@ -245,30 +283,23 @@ impl Report {
     }
 
     fn end(mut self, end: Micros) -> Reading {
+        if self.analyst.blocks() == 0 && self.trains == 0 && self.analyst.limits() == 0 {
+            let text = "not one block or pulse was read, so nothing can be said of what was captured; see \
+                        the advice";
+            self.find(finding(
+                "nothing-read",
+                "common practice, no source",
+                end,
+                text.to_owned(),
+            ));
+        }
         // In order of time; the order of making is kept where times are equal.
         self.entries.sort_by_key(at);
-        let (limits, advice, blocks) = (
-            self.analyst.limits(),
-            self.analyst.advice(),
-            self.analyst.blocks(),
-        );
-        let passed = limits == 0;
-        let text = format!(
-            "{}: {blocks} blocks, {} pulse trains, {limits} findings, {advice} pieces of advice",
-            if passed { "passed" } else { "fell short" },
-            self.trains
-        );
-        let trains = self.trains;
-        let verdict = Entry::Verdict {
-            at_us: end,
-            passed,
-            limits,
-            advice,
-            blocks,
-            trains,
-            text,
-        };
-        self.entries.push(verdict);
+        let mut tally = Tally::of(&self.analyst, self.trains);
+        tally.limits -= self.doubted.min(tally.limits);
+        tally.advice += self.doubted;
+        let passed = tally.limits == 0;
+        self.entries.push(tally.verdict(end));
         Reading {
             entries: self.entries,
             passed,

@@ -9,6 +9,7 @@ use crate::peers::{Peers, Place};
 use crate::player::Player;
 use crate::reading::at;
 use crate::rig::Rig;
+use crate::tally::Tally;
 use payrig_controller::{Controller, Life};
 use payrig_link::VirtualBus;
 use payrig_units::{Decimals, Micros, Movement};
@@ -348,25 +349,7 @@ impl Stage {
         for text in self.player.unplayed() {
             self.find(finding("script", "the rig", self.now, text));
         }
-        let (limits, advice) = (self.analyst.limits(), self.analyst.advice());
-        let passed = limits == 0;
-        let text = format!(
-            "{}: {} blocks, {limits} findings, {advice} pieces of advice",
-            if passed { "passed" } else { "fell short" },
-            self.analyst.blocks()
-        );
-        let blocks = self.analyst.blocks();
-        let at_us = self.now;
-        let trains = 0;
-        let verdict = Entry::Verdict {
-            at_us,
-            passed,
-            limits,
-            advice,
-            blocks,
-            trains,
-            text,
-        };
+        let verdict = Tally::of(&self.analyst, 0).verdict(self.now);
         self.pending.push(verdict);
     }
 

@@ -117,6 +117,7 @@ pub fn read_csv(file: &str, input: impl io::Read) -> Result<Capture, CaptureErro
         start: position(first, first),
         end: position(last, first),
         uncertainty: uncertainty(finest),
+        torn: false,
         shifted: Micros(u64::try_from(-first).unwrap_or(0)),
     })
 }

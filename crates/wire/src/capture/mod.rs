@@ -62,6 +62,8 @@ pub struct Capture {
     pub start: Micros,
     /// When it ends.
     pub end: Micros,
+    /// The file stops in the middle of its last line, which was left out.
+    pub torn: bool,
     /// How far an edge may be off, either way: half the step of its time stamps, at least 1 us.
     pub uncertainty: Micros,
     /// How far the file's own times were moved so that none is below zero, in microseconds. Zero
@@ -123,6 +125,7 @@ mod tests {
             start: Micros::ZERO,
             end: Micros(1),
             uncertainty: Micros(1),
+            torn: false,
             shifted: Micros::ZERO,
         };
         assert!(capture.line("Master").is_ok());

@@ -62,8 +62,8 @@ pub fn read_path(path: &Path) -> Result<Capture, CaptureError> {
         return fail(CaptureProblem::Empty("the file has no content".into()));
     }
     match known {
-        Some(FileKind::Vcd) => read_vcd(&file, &bytes[..]),
-        Some(FileKind::Csv) => read_csv(&file, &bytes[..]),
+        Some(FileKind::Vcd) => whole_or_torn(&bytes, |bytes| read_vcd(&file, bytes)),
+        Some(FileKind::Csv) => whole_or_torn(&bytes, |bytes| read_csv(&file, bytes)),
         Some(FileKind::Recording) => fail(CaptureProblem::IsRecording),
         None => fail(CaptureProblem::UnknownKind {
             extension: if extension.is_empty() {
@@ -72,6 +72,27 @@ pub fn read_path(path: &Path) -> Result<Capture, CaptureError> {
                 format!(".{extension}")
             },
         }),
+    }
+}
+
+/// A capture whose writer was stopped in the middle of a line is read up to there: nothing already
+/// recorded is lost.
+fn whole_or_torn(
+    bytes: &[u8],
+    read: impl Fn(&[u8]) -> Result<Capture, CaptureError>,
+) -> Result<Capture, CaptureError> {
+    let whole = read(bytes);
+    let last_line = bytes.iter().rposition(|b| *b == b'\n').map_or(0, |i| i + 1);
+    match (&whole, bytes.split_at_checked(last_line)) {
+        (Err(_), Some((lines, rest))) if !rest.is_empty() && !lines.is_empty() => match read(lines)
+        {
+            Ok(capture) => Ok(Capture {
+                torn: true,
+                ..capture
+            }),
+            Err(_) => whole,
+        },
+        _ => whole,
     }
 }
 
@@ -85,6 +106,20 @@ mod tests {
         assert_eq!(FileKind::of("txt", b"Time [s],a"), Some(FileKind::Csv));
         assert_eq!(FileKind::of("VCD", b""), Some(FileKind::Vcd));
         assert_eq!(FileKind::of("sr", b"PK"), None);
+    }
+
+    #[test]
+    fn a_file_cut_anywhere_is_read_up_to_there_or_refused_with_a_reason() {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../captures/clean-1.vcd");
+        let bytes = std::fs::read(path).unwrap();
+        let whole = read_vcd("whole", &bytes[..]).unwrap();
+        for cut in (400..bytes.len()).step_by(97) {
+            let part = whole_or_torn(&bytes[..cut], |bytes| read_vcd("cut", bytes)).unwrap();
+            for (part, whole) in part.lines.iter().zip(&whole.lines) {
+                let common = part.edges.len().saturating_sub(1);
+                assert_eq!(part.edges[..common], whole.edges[..common], "cut at {cut}");
+            }
+        }
     }
 
     #[test]

@@ -178,6 +178,7 @@ impl Reading<'_> {
             start: self.micros(first),
             end: self.micros(last),
             uncertainty: Micros(step.max(1)),
+            torn: false,
             shifted: Micros::ZERO,
             lines: Vec::new(),
         };
@@ -373,7 +374,8 @@ mod tests {
                     CaptureLine { name: "master".into(), initial: initial[0], edges: vec![] },
                     CaptureLine { name: "peripheral".into(), initial: initial[1], edges: vec![] },
                 ],
-                start: Micros(7), end: Micros(7), uncertainty: Micros(1), shifted: Micros::ZERO,
+                start: Micros(7), end: Micros(7), torn: false,
+                uncertainty: Micros(1), shifted: Micros::ZERO,
             };
             for (step, line) in steps {
                 capture.end += Micros(step);

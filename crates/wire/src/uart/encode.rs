@@ -73,6 +73,7 @@ pub fn capture_of_bus(file: &str, events: &[BusEvent], end: Micros) -> Capture {
         start: Micros::ZERO,
         end: last,
         uncertainty: Micros(1),
+        torn: false,
         shifted: Micros::ZERO,
     }
 }
