@@ -27,6 +27,7 @@
 
 mod bench;
 mod board;
+pub mod cli;
 mod frame;
 
 pub use bench::{Asker, Bench, Master, Plugged, fault};

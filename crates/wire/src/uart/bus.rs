@@ -77,6 +77,10 @@ pub fn decode_bus(capture: &Capture, lines: &BusLines) -> Result<BusDecode, Capt
     ] {
         let Some(name) = name else { continue };
         let line = capture.line(name)?;
+        // A line that is active at the last edge was cut off there: nobody stays active for ever.
+        let last_level = line.edges.last().map_or(line.initial, |e| e.high);
+        let active = last_level != (lines.idle == IdleLevel::High);
+        let end = if active { capture.end } else { end };
         let rate = decode_line(capture, line, source, lines.idle, end, &mut decoded);
         match source {
             Source::Master => decoded.master_rate = rate,

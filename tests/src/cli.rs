@@ -1,0 +1,95 @@
+//! Running the real command line, as a user would.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::OnceLock;
+
+/// What a run of the command line printed, and how it ended.
+#[derive(Debug)]
+pub struct Ran {
+    /// Standard output.
+    pub out: String,
+    /// Standard error.
+    pub err: String,
+    /// Exit code.
+    pub code: i32,
+}
+
+impl Ran {
+    /// Standard output as JSON lines.
+    ///
+    /// # Panics
+    /// When a line is not JSON.
+    #[must_use]
+    pub fn json(&self) -> Vec<serde_json::Value> {
+        let parse = |line| serde_json::from_str(line).unwrap_or_else(|e| panic!("{line}: {e}"));
+        self.out.lines().map(parse).collect()
+    }
+}
+
+/// The workspace.
+#[must_use]
+pub fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
+}
+
+/// A file of the repository, by its path from the root.
+#[must_use]
+pub fn file(name: &str) -> PathBuf {
+    root().join(name)
+}
+
+/// The binary, built once per test program: cargo does not build the binaries of other packages
+/// for a test by itself.
+fn binary() -> &'static Path {
+    static BINARY: OnceLock<PathBuf> = OnceLock::new();
+    BINARY.get_or_init(|| {
+        let test = std::env::current_exe().expect("the test has a path");
+        let folder = test
+            .ancestors()
+            .nth(2)
+            .expect("target/PROFILE/deps/TEST")
+            .to_owned();
+        let mut build = Command::new(std::env::var("CARGO").unwrap_or_else(|_| "cargo".into()));
+        build
+            .current_dir(root())
+            .args(["build", "--quiet", "--package", "payrig"]);
+        if folder.ends_with("release") {
+            build.arg("--release");
+        }
+        assert!(
+            build.status().expect("cargo runs").success(),
+            "payrig does not build"
+        );
+        folder.join(format!("payrig{}", std::env::consts::EXE_SUFFIX))
+    })
+}
+
+/// Runs `payrig` with these arguments in a folder.
+///
+/// # Panics
+/// When it cannot be started, or is ended by a signal.
+pub fn payrig_in<S: AsRef<std::ffi::OsStr>>(folder: &Path, arguments: &[S]) -> Ran {
+    let output = Command::new(binary())
+        .args(arguments)
+        .current_dir(folder)
+        .env_remove("PAYRIG_LOG")
+        .output()
+        .expect("payrig starts");
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("UTF-8");
+    let code = output.status.code().expect("ended by itself");
+    Ran {
+        out: text(output.stdout),
+        err: text(output.stderr),
+        code,
+    }
+}
+
+/// Runs `payrig` with these arguments in an empty folder.
+///
+/// # Panics
+/// As [`payrig_in`].
+pub fn payrig<S: AsRef<std::ffi::OsStr>>(arguments: &[S]) -> Ran {
+    let folder = tempfile::tempdir().expect("a folder");
+    payrig_in(folder.path(), arguments)
+}
