@@ -1,10 +1,12 @@
 //! The board: master, drivers and seller as one state machine.
 
-use crate::bill::Bill;
+use crate::bill::{Bill, BillPolicy};
 use crate::cashless::{Cashless, VmcIdentity};
 use crate::changer::Changer;
 use crate::channel::{Channel, Driver, Life, Rhythm};
+
 use crate::master::{BusMaster, MasterTiming, Outcome};
+use crate::paying::{Purse, in_bills};
 use crate::pulse_input::PulseInput;
 use crate::vending::{Item, Means, Order, Policy, Report, Vending};
 use payrig_mdb::cashless::{Level, Unit};
@@ -56,6 +58,11 @@ pub struct BoardConfig {
     pub multi_vend: bool,
     /// How long a motor takes to deliver.
     pub motor_time: Micros,
+    /// How the bill validator is treated.
+    pub bills: BillPolicy,
+    /// A bill that buys something stays in escrow until something is bought, so that the coin
+    /// return gives the same bill back.
+    pub hold_bills: bool,
     /// Times on the wire.
     pub timing: MasterTiming,
     /// What the board says of itself to cashless devices.
@@ -76,6 +83,8 @@ impl Default for BoardConfig {
             session_timeout: Micros::secs(30),
             multi_vend: false,
             motor_time: Micros::ms(1_500),
+            bills: BillPolicy::default(),
+            hold_bills: false,
             timing: MasterTiming::default(),
             identity: VmcIdentity::default(),
         }
@@ -85,7 +94,7 @@ impl Default for BoardConfig {
 #[derive(Debug)]
 enum Peer {
     Changer(Changer),
-    Bill(Bill),
+    Bill(Box<Bill>),
     Cashless(Cashless),
 }
 
@@ -100,7 +109,7 @@ impl Peer {
     fn driver(&mut self) -> &mut dyn Driver {
         match self {
             Self::Changer(d) => d,
-            Self::Bill(d) => d,
+            Self::Bill(d) => d.as_mut(),
             Self::Cashless(d) => d,
         }
     }
@@ -124,16 +133,26 @@ impl Slot {
     }
 }
 
+/// What can be paid out now.
+fn purse(slots: &[Slot]) -> Purse {
+    let mut purse = Purse::default();
+    let running = slots.iter().filter(|s| s.channel.life() == Life::Running);
+    for slot in running {
+        match &slot.unit {
+            Peer::Changer(c) if c.can_pay(Money::ZERO) => purse.coins = c.stock(),
+            Peer::Bill(b) => purse.bills = b.stock(),
+            _ => {}
+        }
+    }
+    purse
+}
+
 /// What the seller may ask of the drivers.
 struct BoardMeans<'a>(&'a [Slot]);
 
 impl Means for BoardMeans<'_> {
     fn can_pay(&self, amount: Money) -> bool {
-        amount.is_zero()
-            || self.0.iter().any(|s| match &s.unit {
-                Peer::Changer(c) => s.channel.life() == Life::Running && c.can_pay(amount),
-                _ => false,
-            })
+        amount.is_zero() || in_bills(amount, &purse(self.0)).is_some()
     }
 
     fn allows_multi_vend(&self, device: &str) -> bool {
@@ -171,6 +190,7 @@ impl Controller {
             decimals: config.decimals,
             session_timeout: config.session_timeout,
             multi_vend: config.multi_vend,
+            hold_bills: config.hold_bills,
         };
         let mut board = Self {
             powered: true,
@@ -212,8 +232,12 @@ impl Controller {
                     (Address::CHANGER, Micros::secs(2), Peer::Changer(driver))
                 }
                 ExpectedKind::BillValidator => {
-                    let driver = Bill::new(name.clone());
-                    (Address::BILL_VALIDATOR, Micros::secs(5), Peer::Bill(driver))
+                    let driver = Bill::new(name.clone(), self.config.bills.clone());
+                    (
+                        Address::BILL_VALIDATOR,
+                        Micros::secs(5),
+                        Peer::Bill(Box::new(driver)),
+                    )
                 }
                 ExpectedKind::Cashless(unit) => {
                     let level = Level(self.config.cashless_level);
@@ -421,6 +445,16 @@ impl Controller {
         match order {
             Order::Deliver(item) => self.motor = Some((item, now + self.config.motor_time)),
             Order::Pay(amount) => {
+                // Bills first; what they leave is ordered again once they are out.
+                let bills = in_bills(amount, &purse(&self.slots)).unwrap_or_default();
+                let recycler = self.slots.iter_mut().find_map(|s| match &mut s.unit {
+                    Peer::Bill(b) if bills > Money::ZERO => Some(b),
+                    _ => None,
+                });
+                if let Some(recycler) = recycler {
+                    recycler.pay(now, bills);
+                    return;
+                }
                 let changer = self.slots.iter_mut().find_map(|s| match &mut s.unit {
                     Peer::Changer(c) => Some(c),
                     _ => None,
@@ -476,10 +510,11 @@ impl Controller {
     /// Bills are welcome when whatever is then bought, the change can be paid; when some bill or
     /// other is not, the exact-change light is on.
     fn update_welcome(&mut self) {
-        let has_changer = self
-            .slots
-            .iter()
-            .any(|s| matches!(s.unit, Peer::Changer(_)));
+        let has_changer = self.slots.iter().any(|s| match &s.unit {
+            Peer::Changer(_) => true,
+            Peer::Bill(bill) => bill.pays(),
+            Peer::Cashless(_) => false,
+        });
         let means = BoardMeans(&self.slots);
         let mut known: Vec<Money> = Vec::new();
         for slot in &self.slots {

@@ -11,10 +11,12 @@ mod change;
 mod changer;
 mod channel;
 mod master;
+mod paying;
 mod pulse_input;
 mod repeat;
 mod vending;
 
+pub use bill::{BillChange, BillPolicy};
 pub use board::{BoardConfig, Controller, Expected, ExpectedKind};
 pub use cashless::VmcIdentity;
 pub use change::{Coins, Stock, make_change};

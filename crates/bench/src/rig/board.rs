@@ -3,6 +3,7 @@
 use super::devices::Kind;
 use super::fields::Fields;
 use super::{Rig, RigError};
+use payrig_controller::{BillChange, BillPolicy};
 use payrig_controller::{BoardConfig, Expected, ExpectedKind, Item, MasterTiming, VmcIdentity};
 use payrig_units::{Decimals, Micros, Money};
 
@@ -30,6 +31,8 @@ pub struct BoardRig {
     session_timeout: Micros,
     multi_vend: bool,
     motor: Micros,
+    bills: BillPolicy,
+    hold_bills: bool,
 }
 
 impl BoardRig {
@@ -63,6 +66,8 @@ impl BoardRig {
             session_timeout: self.session_timeout,
             multi_vend: self.multi_vend,
             motor_time: self.motor,
+            bills: self.bills.clone(),
+            hold_bills: self.hold_bills,
             timing: MasterTiming::default(),
             identity: VmcIdentity {
                 maker: "ZZZ".to_owned(),
@@ -115,7 +120,27 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, 
         session_timeout: fields.time("session-timeout")?.unwrap_or(Micros::secs(30)),
         multi_vend: fields.boolean("multi-vend")?,
         motor: fields.time("motor")?.unwrap_or(Micros::ms(1_500)),
+        bills: read_bills(fields, decimals)?,
+        hold_bills: fields.boolean("hold-bills")?,
     };
     fields.finish()?;
     Ok(board)
+}
+
+fn read_bills(fields: &Fields<'_>, decimals: Decimals) -> Result<BillPolicy, RigError> {
+    let ways = [
+        ("no", BillChange::Off),
+        ("by-type", BillChange::ByType),
+        ("by-value", BillChange::ByValue),
+    ];
+    let change = fields.word("bill-change", &ways)?.unwrap_or_default();
+    let mut high = None;
+    for value in fields.array("high-security-bills")? {
+        let value = fields.money_of("high-security-bills", value, decimals)?;
+        high.get_or_insert_with(Vec::new).push(value);
+    }
+    Ok(BillPolicy {
+        change,
+        high_security: high,
+    })
 }

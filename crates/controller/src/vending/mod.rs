@@ -24,6 +24,8 @@ pub struct Policy {
     pub session_timeout: Micros,
     /// Go on with the session after a vend, where the reader allows it.
     pub multi_vend: bool,
+    /// A bill that buys something is kept in escrow until something is bought.
+    pub hold_bills: bool,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -44,8 +46,12 @@ enum Stage {
         item: Item,
         paid: Paid,
     },
-    /// Coins are being paid.
+    /// Coins or bills are being paid.
     Paying,
+    /// The bill held in escrow is being stacked, to be spent on this.
+    Stacking {
+        item: Item,
+    },
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -58,7 +64,7 @@ struct Session {
 
 /// Questions the seller asks about the rest of the board while it decides.
 pub trait Means {
-    /// Can the changer pay exactly this?
+    /// Can exactly this be paid?
     fn can_pay(&self, amount: Money) -> bool;
     /// Does this card device allow several vends in one session?
     fn allows_multi_vend(&self, device: &str) -> bool;
@@ -74,6 +80,8 @@ pub struct Vending {
     session: Option<Session>,
     /// Bill waiting in escrow that was ordered stacked.
     stacking: bool,
+    /// The bill held in escrow until something is bought, and where.
+    held: Option<(String, Money)>,
     display: String,
     orders: VecDeque<Order>,
     movements: Vec<Movement>,
@@ -92,6 +100,7 @@ impl Vending {
             stage: Stage::Idle,
             session: None,
             stacking: false,
+            held: None,
             display: String::new(),
             orders: VecDeque::new(),
             movements: Vec::new(),
@@ -186,6 +195,9 @@ impl Vending {
             }
             return;
         }
+        if self.spend_held(&item, means) {
+            return;
+        }
         match &mut self.session {
             Some(session) if !session.ending => {
                 session.until = now + self.policy.session_timeout;
@@ -264,6 +276,7 @@ impl Vending {
                     what,
                 );
                 self.show_credit();
+                self.held_is_stacked(means);
             }
             Report::BillEscrowed { device, value } => {
                 // With a card in the reader, or in mid vend, cash is not mixed in.
@@ -271,7 +284,10 @@ impl Vending {
                     && matches!(self.stage, Stage::Idle)
                     && self.is_changeable(value, means);
                 self.stacking = welcome;
-                if welcome {
+                if welcome && self.policy.hold_bills && self.buys_something(value) {
+                    self.held = Some((device, value));
+                    self.show_credit();
+                } else if welcome {
                     self.orders.push_back(Order::Stack(device));
                 } else {
                     self.show("Bill returned");
@@ -280,6 +296,10 @@ impl Vending {
             }
             Report::BillReturned { .. } => {
                 self.stacking = false;
+                self.held = None;
+                if let Stage::Stacking { .. } = self.stage {
+                    self.stage = Stage::Idle;
+                }
                 self.show_credit();
             }
             Report::Service { device, value } => {
@@ -309,6 +329,27 @@ impl Vending {
             }
             Report::PayoutFailed => {
                 self.stage = Stage::Idle;
+                self.show_credit();
+            }
+            Report::BillsNotPaid => {
+                self.stage = Stage::Idle;
+                if means.can_pay(self.credit) {
+                    self.pay_back();
+                } else {
+                    self.show_credit();
+                }
+            }
+            Report::PayingOut { value } => {
+                let left = self.credit.saturating_sub(value);
+                self.show(format!("Credit {}", left.show(self.policy.decimals)));
+            }
+            Report::PayoutGivenUp { device, value } => {
+                self.stage = Stage::Idle;
+                self.paid_by(device, value, "change paid, as far as is known");
+                self.show_credit();
+            }
+            Report::PaidLate { device, value } => {
+                self.paid_by(device, value, "change paid, found out later");
                 self.show_credit();
             }
             Report::SessionBegan { device, funds } => {
@@ -376,7 +417,12 @@ impl Vending {
     pub fn press_return(&mut self) {
         match &self.stage {
             Stage::Idle if self.in_session() => self.end_session(),
-            Stage::Idle => self.pay_back(),
+            Stage::Idle => {
+                if let Some((device, _)) = self.held.take() {
+                    self.orders.push_back(Order::Return(device));
+                }
+                self.pay_back();
+            }
             Stage::Asking { .. } => {
                 self.stage = Stage::Idle;
                 if let Some(session) = &self.session {
@@ -385,8 +431,58 @@ impl Vending {
                 }
                 self.end_session();
             }
-            Stage::Delivering { .. } | Stage::Paying => {}
+            Stage::Delivering { .. } | Stage::Paying | Stage::Stacking { .. } => {}
         }
+    }
+
+    fn buys_something(&self, value: Money) -> bool {
+        let total = self.credit.saturating_add(value);
+        self.items.iter().any(|i| i.price <= total)
+    }
+
+    /// Stacks the bill held in escrow if that is what the item needs. True when the selection is
+    /// dealt with.
+    fn spend_held(&mut self, item: &Item, means: &dyn Means) -> bool {
+        let Some((device, value)) = self.held.clone() else {
+            return false;
+        };
+        let total = self.credit.saturating_add(value);
+        if total < item.price {
+            return false;
+        }
+        if means.can_pay(total.saturating_sub(item.price)) {
+            self.held = None;
+            self.stage = Stage::Stacking { item: item.clone() };
+            self.orders.push_back(Order::Stack(device));
+        } else {
+            self.show("Use exact change");
+        }
+        true
+    }
+
+    /// The credit is certain now: the item that waited for it is delivered.
+    fn held_is_stacked(&mut self, means: &dyn Means) {
+        let Stage::Stacking { item } = &self.stage else {
+            return;
+        };
+        let item = item.clone();
+        self.stage = Stage::Idle;
+        let rest = self.credit.saturating_sub(item.price);
+        if self.credit >= item.price && means.can_pay(rest) {
+            self.deliver(item, Paid::Cash);
+        }
+    }
+
+    /// A payout as the books see it: out of the credit, and what is beyond it out of the service's
+    /// pocket.
+    fn paid_by(&mut self, device: String, value: Money, why: &str) {
+        let of_credit = value.min(self.credit);
+        self.credit = self.credit.saturating_sub(of_credit);
+        let beyond = value.saturating_sub(of_credit);
+        let paid = Place::BoardPaid(device);
+        self.claim(Place::BoardCredit, paid.clone(), of_credit, why.to_owned());
+        let why = format!("{why}: more than there was credit for");
+        self.claim(Place::BoardService, paid, beyond, why);
     }
 
     /// True when whatever is bought with a bill of this value, the change can be paid.
@@ -448,7 +544,9 @@ impl Vending {
     }
 
     fn show_credit(&mut self) {
-        self.show(format!("Credit {}", self.credit.show(self.policy.decimals)));
+        let held = self.held.as_ref().map_or(Money::ZERO, |(_, value)| *value);
+        let total = self.credit.saturating_add(held);
+        self.show(format!("Credit {}", total.show(self.policy.decimals)));
     }
 
     fn show(&mut self, text: impl Into<String>) {

@@ -26,6 +26,7 @@ fn seller() -> Vending {
         decimals: Decimals(2),
         session_timeout: Micros::secs(30),
         multi_vend: false,
+        hold_bills: false,
     };
     Vending::new(vec![item(1, 65), item(2, 100)], policy)
 }

@@ -55,6 +55,28 @@ pub enum Report {
     },
     /// A payout could not begin or go on; nothing more was paid.
     PayoutFailed,
+    /// The recycler could pay no bill at all: coins may do it.
+    BillsNotPaid,
+    /// So much of the payout under way is out; for the display only.
+    PayingOut {
+        /// How much.
+        value: Money,
+    },
+    /// The recycler went away while it paid. What else came out is not known, so that nothing is
+    /// paid in its place.
+    PayoutGivenUp {
+        /// By whom.
+        device: String,
+        /// What it said it had paid.
+        value: Money,
+    },
+    /// What a payout that was given up had paid besides, as was found out later.
+    PaidLate {
+        /// By whom.
+        device: String,
+        /// How much.
+        value: Money,
+    },
     /// A card is there. Its balance is for display only.
     SessionBegan {
         /// On which device.
@@ -80,7 +102,7 @@ pub enum Report {
 /// What the board wants done.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Order {
-    /// Pay this much in coins.
+    /// Pay this much, in bills and coins.
     Pay(Money),
     /// Stack the bill in this device's escrow.
     Stack(String),
