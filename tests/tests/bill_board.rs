@@ -80,6 +80,11 @@ fn a_bill_is_credited_when_it_is_stacked_and_not_before() {
     let stacking = |b: &mut Bench<Controller>| b.names().iter().any(|n| n.contains("ESCROW"));
     assert!(set.bench.run_until(stacking));
     assert_eq!(set.bench.credit(), Money::ZERO);
-    set.run(3_000);
+    set.run(4_000);
+    println!(
+        "{:#?} {:?}",
+        set.bench.conversation_names(Address::BILL_VALIDATOR),
+        set.bench.notes()
+    );
     set.expect(100, 100);
 }

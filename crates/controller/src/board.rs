@@ -155,6 +155,14 @@ impl Means for BoardMeans<'_> {
         amount.is_zero() || in_bills(amount, &purse(self.0)).is_some()
     }
 
+    fn gives_change(&self) -> bool {
+        self.0.iter().any(|s| match &s.unit {
+            Peer::Changer(_) => true,
+            Peer::Bill(bill) => bill.pays(),
+            Peer::Cashless(_) => false,
+        })
+    }
+
     fn allows_multi_vend(&self, device: &str) -> bool {
         self.0.iter().any(|s| match &s.unit {
             Peer::Cashless(c) => s.name == device && c.allows_multi_vend(),
@@ -510,12 +518,8 @@ impl Controller {
     /// Bills are welcome when whatever is then bought, the change can be paid; when some bill or
     /// other is not, the exact-change light is on.
     fn update_welcome(&mut self) {
-        let has_changer = self.slots.iter().any(|s| match &s.unit {
-            Peer::Changer(_) => true,
-            Peer::Bill(bill) => bill.pays(),
-            Peer::Cashless(_) => false,
-        });
         let means = BoardMeans(&self.slots);
+        let gives_change = means.gives_change();
         let mut known: Vec<Money> = Vec::new();
         for slot in &self.slots {
             if let Peer::Bill(bill) = &slot.unit {
@@ -527,13 +531,13 @@ impl Controller {
         let welcome: Vec<Money> = known
             .iter()
             .copied()
-            .filter(|v| !has_changer || self.vending.is_changeable(*v, &means))
+            .filter(|v| self.vending.is_changeable(*v, &means))
             .collect();
         let smallest_fails = match known.first() {
             Some(smallest) => !welcome.contains(smallest),
             None => false,
         };
-        self.exact_change = has_changer && smallest_fails;
+        self.exact_change = gives_change && smallest_fails;
         for slot in &mut self.slots {
             if let Peer::Bill(bill) = &mut slot.unit {
                 bill.set_welcome(welcome.clone());

@@ -66,8 +66,16 @@ struct Session {
 pub trait Means {
     /// Can exactly this be paid?
     fn can_pay(&self, amount: Money) -> bool;
+    /// Is there anything to pay change with? A machine without it keeps what is left as credit.
+    fn gives_change(&self) -> bool {
+        true
+    }
     /// Does this card device allow several vends in one session?
     fn allows_multi_vend(&self, device: &str) -> bool;
+}
+
+fn is_payable(rest: Money, means: &dyn Means) -> bool {
+    means.can_pay(rest) || !means.gives_change()
 }
 
 /// The seller.
@@ -188,7 +196,7 @@ impl Vending {
             return;
         };
         if self.credit >= item.price {
-            if means.can_pay(self.credit.saturating_sub(item.price)) {
+            if is_payable(self.credit.saturating_sub(item.price), means) {
                 self.deliver(item, Paid::Cash);
             } else {
                 self.show("Use exact change");
@@ -450,7 +458,7 @@ impl Vending {
         if total < item.price {
             return false;
         }
-        if means.can_pay(total.saturating_sub(item.price)) {
+        if is_payable(total.saturating_sub(item.price), means) {
             self.held = None;
             self.stage = Stage::Stacking { item: item.clone() };
             self.orders.push_back(Order::Stack(device));
@@ -468,7 +476,7 @@ impl Vending {
         let item = item.clone();
         self.stage = Stage::Idle;
         let rest = self.credit.saturating_sub(item.price);
-        if self.credit >= item.price && means.can_pay(rest) {
+        if self.credit >= item.price && is_payable(rest, means) {
             self.deliver(item, Paid::Cash);
         }
     }
@@ -487,6 +495,9 @@ impl Vending {
 
     /// True when whatever is bought with a bill of this value, the change can be paid.
     pub fn is_changeable(&self, value: Money, means: &dyn Means) -> bool {
+        if !means.gives_change() {
+            return true;
+        }
         let total = self.credit.saturating_add(value);
         let mut any = false;
         for item in self.items.iter().filter(|i| i.price <= total) {
