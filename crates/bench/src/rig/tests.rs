@@ -1,1 +1,69 @@
+//! Rigs read and refused. The command line's own tests show whole messages.
 
+use super::*;
+use crate::FIRST_VEND;
+use proptest::prelude::*;
+
+fn parse(text: &str) -> Result<Rig, RigError> {
+    Rig::parse(Path::new("r.toml"), text)
+}
+
+#[test]
+fn the_embedded_rig_is_read() {
+    let rig = parse(FIRST_VEND).unwrap();
+    assert_eq!(rig.devices.len(), 4);
+    assert_eq!(rig.board.items.len(), 2);
+    assert!(rig.script.len() > 20);
+    assert_eq!(rig.jitter, Micros(150));
+}
+
+#[test]
+fn what_is_missing_is_named() {
+    let cases = [
+        ("", "a rig needs `bench`"),
+        ("[bench]\n", "[bench] needs `name`"),
+        ("[bench]\nname = \"x\"\n", "at least one [[device]]"),
+        (
+            "[bench]\nname = \"x\"\njitter = \"1 ms\"\n",
+            "more than 500 us",
+        ),
+        ("[bench]\nname = 3\n", "expected a text in quotes"),
+        ("[bench]\nname = \"x\"\nseed = -1\n", "whole number"),
+        ("bench = 3\n", "expected a table"),
+    ];
+    for (text, says) in cases {
+        let error = parse(text).unwrap_err().to_string();
+        assert!(
+            error.contains(says) && error.starts_with("r.toml"),
+            "{text:?}: {error}"
+        );
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(128))]
+
+    #[test]
+    fn any_text_is_a_rig_or_an_error(text in ".{0,200}") {
+        let _ = parse(&text);
+    }
+
+    /// Any line of the embedded rig left out, doubled or cut: an error with a line, or a rig.
+    #[test]
+    fn a_damaged_rig_is_read_or_refused_with_its_line(
+        line in 0usize..160, what in 0u8..3, cut in 0usize..40
+    ) {
+        let mut lines: Vec<&str> = FIRST_VEND.lines().collect();
+        let line = line.min(lines.len() - 1);
+        match what {
+            0 => {
+                lines.remove(line);
+            }
+            1 => lines.insert(line, lines[line]),
+            _ => lines[line] = lines[line].get(..cut).unwrap_or(lines[line]),
+        }
+        if let Err(error) = parse(&lines.join("\n")) {
+            prop_assert!(error.line > 0 && !error.message.is_empty());
+        }
+    }
+}
