@@ -202,6 +202,7 @@ impl Peers {
         let (name, act) = match act {
             Act::InsertCoin { device, .. }
             | Act::InsertBill { device, .. }
+            | Act::AtBillValidator { device, .. }
             | Act::PresentCard { device, .. }
             | Act::RemoveCard { device }
             | Act::Power {
@@ -225,6 +226,9 @@ impl Peers {
             }
             (Act::InsertCoin { coin, .. }, Machine::Changer(port)) => insert_coin(port, now, *coin),
             (Act::InsertBill { bill, .. }, Machine::Bill(port)) => insert_bill(port, now, *bill),
+            (Act::AtBillValidator { what, .. }, Machine::Bill(port)) => {
+                what.perform(port.device_mut(), now)
+            }
             (Act::InsertBill { bill, .. }, Machine::PulseBill(acceptor)) => {
                 let value = match bill {
                     Tender::Worth(value) => *value,

@@ -225,6 +225,7 @@ pub(crate) fn describe(act: &Act) -> String {
         Act::Wait { time } => format!("wait {time}"),
         Act::InsertCoin { device, coin } => format!("{} into {device}", tender(coin, "coin")),
         Act::InsertBill { device, bill } => format!("{} into {device}", tender(bill, "bill")),
+        Act::AtBillValidator { device, what } => format!("{device}: {what}"),
         Act::PresentCard {
             device,
             balance: Some(b),

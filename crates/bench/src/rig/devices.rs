@@ -1,12 +1,13 @@
 //! The `[[device]]` tables: what is emulated.
 
+use super::bill::{BillAct, read as read_bill};
 use super::error::{RigError, nearest};
 use super::fields::Fields;
 use payrig_mdb::cashless::{Identification as CashlessId, Level, Options, Unit};
 use payrig_mdb::changer::Features;
-use payrig_mdb::{Address, CurrencyCode, Scaling};
+use payrig_mdb::{Address, CurrencyCode};
 use payrig_peripherals::PortTiming;
-use payrig_peripherals::bill::{self, BillConfig, BillKind};
+use payrig_peripherals::bill::{self, BillConfig};
 use payrig_peripherals::cashless::{CashlessConfig, Policy};
 use payrig_peripherals::changer::{self, ChangerConfig, CoinConfig, CoinWorth, TubeConfig};
 use payrig_peripherals::pulse::{PulseAcceptor, PulseAcceptorConfig, PulseFaults};
@@ -53,7 +54,10 @@ impl DeviceRig {
     pub(crate) fn acts(&self) -> Vec<&'static str> {
         let own: &[&str] = match &self.kind {
             Kind::Changer(..) => &["insert-coin", "ready"],
-            Kind::Bill(..) => &["insert-bill", "ready"],
+            Kind::Bill(..) => {
+                let own = ["insert-bill", "ready"].into_iter();
+                return own.chain(BillAct::NAMES).chain(["power"]).collect();
+            }
             Kind::Cashless(_) => &["present-card", "remove-card", "ready"],
             Kind::PulseBill(_) => &["insert-bill"],
         };
@@ -106,7 +110,7 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting) -> Result<DeviceRig, 
 }
 
 /// Names of quirks, each handed to `set`; false means there is none of that name.
-fn quirks(
+pub(super) fn quirks(
     fields: &Fields<'_>,
     names: &[&'static str],
     mut set: impl FnMut(&str) -> bool,
@@ -196,48 +200,6 @@ fn read_changer(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Ki
         .check()
         .map_err(|error| fields.error(error.to_string()))?;
     Ok(Kind::Changer(config, switches))
-}
-
-fn read_bill(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
-    let mut config = BillConfig {
-        name: name.to_owned(),
-        ..BillConfig::default()
-    };
-    config.currency = setting.currency;
-    config.level = fields.number("level", 1..3)?.unwrap_or(1) as u8;
-    config.scaling = Scaling {
-        factor: fields.number("scaling", 1..65_536)?.unwrap_or(100) as u16,
-        decimals: setting.decimals.0,
-    };
-    config.escrow = fields.boolean_or_none("escrow")?.unwrap_or(true);
-    if let Some(capacity) = fields.number("stacker-capacity", 0..32_768)? {
-        config.stacker_capacity = capacity as u16;
-    }
-    let mut bills = Vec::new();
-    for value in fields.array("bills")? {
-        bills.push(BillKind::Value(fields.money_of(
-            "bills",
-            value,
-            setting.decimals,
-        )?));
-    }
-    if !bills.is_empty() {
-        config.bills = bills;
-    }
-    let mut switches = bill::Quirks::default();
-    quirks(fields, bill::Quirks::NAMES, |name| {
-        match switches.switch(name) {
-            Some(switch) => {
-                *switch = true;
-                true
-            }
-            None => false,
-        }
-    })?;
-    config
-        .check()
-        .map_err(|error| fields.error(error.to_string()))?;
-    Ok(Kind::Bill(config, switches))
 }
 
 fn read_cashless(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {

@@ -1,11 +1,13 @@
 //! Rigs: what is on a bench, who is the board, what happens.
 
+mod bill;
 mod board;
 mod devices;
 mod error;
 mod fields;
 mod script;
 
+pub use bill::BillAct;
 pub use board::{BoardRig, ItemRig};
 pub use devices::{DeviceRig, Kind};
 pub use error::{RigError, nearest};

@@ -1,5 +1,6 @@
 //! The script of a rig: what is done, in order, and what must then be true.
 
+use super::bill::BillAct;
 use super::error::{RigError, nearest};
 use super::fields::Fields;
 use payrig_link::{Fault, FaultKind, FrameKind};
@@ -53,6 +54,13 @@ pub enum Act {
         device: String,
         /// The bill.
         bill: Tender,
+    },
+    /// Something happens to a bill validator on MDB, or is done at it.
+    AtBillValidator {
+        /// Which.
+        device: String,
+        /// What.
+        what: BillAct,
     },
     /// A card is presented.
     PresentCard {
@@ -142,6 +150,11 @@ const ACTS: &[&str] = &[
     "fault",
 ];
 
+/// All acts: those of the list and those of single kinds of devices.
+fn acts() -> Vec<&'static str> {
+    ACTS.iter().copied().chain(BillAct::NAMES).collect()
+}
+
 const EXPECTATIONS: &[&str] = &[
     "credit",
     "display",
@@ -227,7 +240,7 @@ pub(crate) fn read_step(fields: &Fields<'_>, scene: &Scene<'_>) -> Result<Step, 
             let mut error = fields.error(message);
             error.hint = Some(format!(
                 "do: {}; expect: {}",
-                ACTS.join(", "),
+                acts().join(", "),
                 EXPECTATIONS.join(", ")
             ));
             return Err(error);
@@ -293,7 +306,13 @@ fn read_act(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, R
             Act::Power { device, on }
         }
         "fault" => Act::Fault(read_fault(fields)?),
-        _ => return Err(unknown_word(fields, "do", name, ACTS)),
+        _ => match BillAct::read(fields, name)? {
+            Some(what) => Act::AtBillValidator {
+                device: scene.device(fields, name)?,
+                what,
+            },
+            None => return Err(unknown_word(fields, "do", name, &acts())),
+        },
     })
 }
 
