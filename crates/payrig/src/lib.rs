@@ -5,9 +5,11 @@
 
 mod log;
 mod read;
+mod report;
 mod run;
 mod style;
 mod summary;
+mod tickets;
 
 use clap::{Parser, Subcommand, ValueEnum};
 use std::io;
@@ -66,6 +68,10 @@ enum Command {
     Run(run::RunArguments),
     /// Read a logic capture (.vcd, .csv) or a recording, and judge it.
     Read(read::ReadArguments),
+    /// Turn a saved examination into reports: terminal, HTML, JUnit XML.
+    Report(report::ReportArguments),
+    /// Examinations kept by serial number: list, show, compare, export.
+    Tickets(tickets::TicketsArguments),
 }
 
 /// How results are written.
@@ -99,6 +105,8 @@ pub fn main() -> ExitCode {
     let ended = match arguments.command {
         Command::Run(arguments) => run::run(&arguments),
         Command::Read(arguments) => read::read(&arguments),
+        Command::Report(arguments) => report::report(&arguments),
+        Command::Tickets(arguments) => tickets::tickets(&arguments),
     };
     let exit = ended.unwrap_or_else(|failure| match failure {
         // Whoever read our output has seen enough.

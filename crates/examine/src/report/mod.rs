@@ -2,6 +2,7 @@
 //! and one HTML file to print and sign.
 
 mod chart;
+mod example;
 mod figures;
 mod html;
 mod json;
@@ -9,6 +10,7 @@ mod junit;
 mod text;
 mod words;
 
+pub use example::example;
 pub use figures::{Figures, figures};
 pub use html::{html, write_html};
 pub use json::{FORMAT, VERSION, read_json, write_json};
