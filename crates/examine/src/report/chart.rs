@@ -145,17 +145,27 @@ pub(super) fn waveform(train: &TrainRecord) -> Markup {
     }
     path.push_str(&format!(" H{WIDTH}"));
     let hidden = train.widths_us.len().saturating_sub(PULSES);
-    let roomy = pulses.iter().all(|(a, b, _)| x(*b) - x(*a) >= 34);
+    // A width is written where it does not run into the one before.
+    let mut free = 0;
+    let mut labels = Vec::new();
+    for (start, end, width) in &pulses {
+        let (middle, text) = ((x(*start) + x(*end)) / 2, tick(*width));
+        let half = 4 * text.len() as u64;
+        if middle >= free + half && middle + half <= WIDTH + 10 {
+            free = middle + half;
+            labels.push((middle, text));
+        }
+    }
     html! {
         svg.waveform viewBox={ "0 0 " (WIDTH + 20) " 82" } role="img"
             aria-label={ (super::words::plain(&train.line)) ": " (train.pulses) " pulses" } {
             g transform="translate(10 4)" {
-                @for (start, end, width) in &pulses {
+                @for (start, end, _) in &pulses {
                     @let (a, b) = (x(*start), x(*end).max(x(*start) + 1));
                     rect.on x=(a) y=(TOP) width=(b - a) height=(BOTTOM - TOP) {}
-                    @if roomy {
-                        text.tick x=((a + b) / 2) y=(TOP - 4) text-anchor="middle" { (tick(*width)) }
-                    }
+                }
+                @for (x, text) in labels {
+                    text.tick x=(x) y=(TOP - 4) text-anchor="middle" { (text) }
                 }
                 path.wave d=(path) {}
                 @for t in ticks(at) {
@@ -164,7 +174,7 @@ pub(super) fn waveform(train: &TrainRecord) -> Markup {
                     text.tick x=(x) y=(BOTTOM + 20) text-anchor=(anchor(x)) { (tick(Micros(t))) }
                 }
                 @if hidden > 0 {
-                    text.limit x=(WIDTH) y=(TOP - 4) text-anchor="end" { "and " (hidden) " more \u{2192}" }
+                    text.limit x=(WIDTH) y=(BOTTOM - 6) text-anchor="end" { "and " (hidden) " more \u{2192}" }
                 }
             }
         }

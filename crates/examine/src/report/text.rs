@@ -5,9 +5,7 @@ use super::words::{identity, plain, section, tally};
 use crate::{CheckResult, Examination, Grade, Outcome};
 use anstyle::{AnsiColor, Color, Style};
 use std::fmt::Write;
-use tabled::builder::Builder;
-use tabled::settings::object::Columns;
-use tabled::settings::{Alignment, Modify, Padding, Style as Borders, Width, peaker::Priority};
+use textwrap::core::display_width;
 
 const fn fg(color: AnsiColor) -> Style {
     Style::new().fg_color(Some(Color::Ansi(color)))
@@ -33,47 +31,73 @@ const fn grade_style(grade: Grade) -> Style {
 }
 
 fn styled(style: Style, text: &str) -> String {
-    format!("{}{}{}", style.render(), plain(text), style.render_reset())
+    format!("{style}{}{style:#}", plain(text))
 }
 
 /// One check in one line, as it is told while an examination runs.
 #[must_use]
 pub fn line(check: &CheckResult) -> String {
     let outcome = format!("{:<11}", check.outcome.words());
-    let person = if check.seen_by_person {
-        " (seen by a person)"
-    } else {
-        ""
-    };
     format!(
-        "{}  {}: {}{person}",
+        "{}  {}: {}",
         styled(outcome_style(check.outcome), &outcome),
         plain(&check.id),
-        plain(&check.seen)
+        plain(&seen(check))
     )
 }
 
-fn table(rows: Vec<[String; 3]>, width: usize) -> String {
-    let mut builder = Builder::default();
-    for row in rows {
-        builder.push_record(row);
+fn seen(check: &CheckResult) -> String {
+    match check.seen_by_person {
+        true => format!("{} (seen by a person)", check.seen),
+        false => check.seen.clone(),
     }
-    let mut table = builder.build();
-    table
-        .with(Borders::blank())
-        .with(Padding::new(0, 2, 0, 0))
-        .with(Modify::new(Columns::new(..)).with(Alignment::left()))
-        .with(
-            Width::wrap(width)
-                .keep_words(true)
-                .priority(Priority::max(true)),
+}
+
+/// Rows in three columns, the first row being the heading: the first two columns are as wide as
+/// their longest entry (at most 34), the third is wrapped. The style is that of the first column.
+fn table(rows: &[(Style, [String; 3])], width: usize) -> String {
+    let wide = |column: usize| {
+        let cells = rows.iter().filter_map(|(_, row)| row.get(column));
+        cells.map(|c| display_width(c)).max().unwrap_or(0).min(34)
+    };
+    let (first, second) = (wide(0), wide(1));
+    let indent = " ".repeat(first + second + 4);
+    let options = textwrap::Options::new(width.saturating_sub(indent.len()).max(24));
+    let pad = |text: &str, to: usize| " ".repeat(to.saturating_sub(display_width(text)));
+    let mut lines = Vec::new();
+    for (style, [a, b, c]) in rows {
+        let mut head = format!(
+            "{style}{a}{style:#}{}  {b}{}  ",
+            pad(a, first),
+            pad(b, second)
         );
-    let lines: Vec<String> = table
-        .to_string()
-        .lines()
-        .map(|l| l.trim_end().to_owned())
-        .collect();
+        if display_width(b) > second {
+            lines.push(head.trim_end().to_owned());
+            head.clone_from(&indent);
+        }
+        for line in textwrap::wrap(c, &options) {
+            lines.push(format!("{head}{line}").trim_end().to_owned());
+            head.clone_from(&indent);
+        }
+    }
     lines.join("\n")
+}
+
+fn check_row(check: &CheckResult) -> (Style, [String; 3]) {
+    let mut text = seen(check);
+    if matches!(check.outcome, Outcome::Fail | Outcome::CannotTell) {
+        let section = section(&check.section);
+        // Writing to a String cannot fail.
+        let _ = write!(text, "\nexpected: {} [{section}]", check.expected);
+        if !check.advice.is_empty() {
+            let _ = write!(text, "\nwhat to do: {}", check.advice);
+        }
+    }
+    let outcome = check.outcome.words().to_owned();
+    (
+        outcome_style(check.outcome),
+        [outcome, plain(&check.id), plain(&text)],
+    )
 }
 
 /// The whole examination for a terminal `width` columns wide (at least 60 are used), with colours
@@ -82,15 +106,12 @@ fn table(rows: Vec<[String; 3]>, width: usize) -> String {
 pub fn text_table(examination: &Examination, width: usize) -> String {
     let width = width.clamp(60, 160);
     let mut out = String::new();
-    // Writing to a String cannot fail.
     let mut put = |text: String| {
         let _ = writeln!(out, "{text}");
     };
     let subject = &examination.subject;
-    put(styled(
-        HEAD,
-        &format!("Examination of the {} \"{}\"", subject.kind, subject.name),
-    ));
+    let title = format!("Examination of the {} \"{}\"", subject.kind, subject.name);
+    put(styled(HEAD, &title));
     let known: Vec<String> = identity(examination)
         .into_iter()
         .map(|(what, value)| format!("{what} {value}"))
@@ -103,71 +124,41 @@ pub fn text_table(examination: &Examination, width: usize) -> String {
         date => date,
     };
     put(plain(&format!(
-        "{date}, {}; link {}, times to within {}",
+        "{date}, {}; link {}, times to within {}\n",
         examination.tool, examination.link, examination.uncertainty_us
     )));
-    put(String::new());
 
-    let heading = ["outcome", "check", "seen"].map(|h| styled(HEAD, h));
-    let mut rows = vec![heading];
-    for check in &examination.checks {
-        let mut seen = check.seen.clone();
-        if check.seen_by_person {
-            seen.push_str(" (seen by a person)");
-        }
-        if matches!(check.outcome, Outcome::Fail | Outcome::CannotTell) {
-            let _ = write!(
-                seen,
-                "\nexpected: {} [{}]",
-                check.expected,
-                section(&check.section)
-            );
-            if !check.advice.is_empty() {
-                let _ = write!(seen, "\nwhat to do: {}", check.advice);
-            }
-        }
-        rows.push([
-            styled(outcome_style(check.outcome), check.outcome.words()),
-            plain(&check.id),
-            plain(&seen),
-        ]);
-    }
-    put(table(rows, width));
+    let heading = |a: &str, b: &str, c: &str| (HEAD, [a, b, c].map(str::to_owned));
+    let mut rows = vec![heading("outcome", "check", "seen")];
+    rows.extend(examination.checks.iter().map(check_row));
+    put(table(&rows, width));
 
-    let intervals: Vec<_> = examination
-        .intervals
-        .iter()
-        .filter_map(|i| Some((i, figures(&i.values_us)?)))
-        .collect();
-    if !intervals.is_empty() {
-        put(String::new());
-        let mut rows =
-            vec![["measured", "limit", "shortest / median / longest"].map(|h| styled(HEAD, h))];
-        for (interval, f) in intervals {
+    let mut rows = vec![heading("measured", "limit", "shortest / median / longest")];
+    for interval in &examination.intervals {
+        if let Some(f) = figures(&interval.values_us) {
             let limit = interval.limit_us.map(|l| l.to_string()).unwrap_or_default();
-            rows.push([
-                plain(&interval.what),
-                limit,
-                format!("{} / {} / {} of {}", f.min, f.median, f.max, f.count),
-            ]);
+            let text = format!("{} / {} / {} of {}", f.min, f.median, f.max, f.count);
+            rows.push((Style::new(), [plain(&interval.what), limit, text]));
         }
-        put(table(rows, width));
+    }
+    if rows.len() > 1 {
+        put(format!("\n{}", table(&rows, width)));
     }
 
-    put(String::new());
     put(format!(
-        "{}: {}",
+        "\n{}: {}",
         styled(grade_style(examination.grade), examination.grade.words()),
         tally(examination)
     ));
     for reason in &examination.reasons {
-        put(format!("  - {}", plain(reason)));
+        let options = textwrap::Options::new(width)
+            .initial_indent("  - ")
+            .subsequent_indent("    ");
+        put(textwrap::fill(&plain(reason), options));
     }
     if !examination.recording_sha256.is_empty() {
-        put(styled(
-            DIM,
-            &format!("recording SHA-256 {}", examination.recording_sha256),
-        ));
+        let hash = format!("recording SHA-256 {}", examination.recording_sha256);
+        put(styled(DIM, &hash));
     }
     out
 }

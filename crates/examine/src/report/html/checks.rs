@@ -121,15 +121,11 @@ pub(super) fn all(examination: &Examination) -> Markup {
                         p { (plain(&check.seen)) @if check.seen_by_person { em { " seen by a person" } } }
                         p.expected { "expected: " (plain(&check.expected)) }
                     }
-                    cite { (plain(&section(&check.section))) }
+                    cite { (plain(&check.section)) }
                 }
             }
         }
     };
-    part(
-        "checks",
-        "Every check",
-        "in the order they were done",
-        &body,
-    )
+    let note = "in the order they were done; numbers are sections of MDB/ICP 4.3";
+    part("checks", "Every check", note, &body)
 }
