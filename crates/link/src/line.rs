@@ -35,11 +35,11 @@ struct Planned {
 struct Asked(Lateness);
 
 impl Asked {
-    fn new(late: Micros, waited: Micros) -> Self {
-        let machine = late.min(waited);
+    fn new(late: Micros, spent: Micros) -> Self {
+        let ours = late.min(spent);
         Self(Lateness {
-            ours: late - machine,
-            machine,
+            ours,
+            machine: late - ours,
         })
     }
 }
@@ -139,12 +139,13 @@ impl Line {
         self.said = said;
     }
 
-    /// Plans a transmission, handed over at `now`. Of its lateness, up to `waited` is the machine's.
-    pub fn send(&mut self, now: Micros, transmission: Transmission, waited: Micros) {
+    /// Plans a transmission, handed over at `now` after our code spent so long on it: if it is
+    /// late by now, that much of it is ours.
+    pub fn send(&mut self, now: Micros, transmission: Transmission, spent: Micros) {
         match transmission {
             Transmission::Words { at, words, gap } => {
                 let mut not_before = at;
-                let mut asked_late = Asked::new(now.since(at + WORD_TIME), waited);
+                let mut asked_late = Asked::new(now.since(at + WORD_TIME), spent);
                 let mut pause = Micros::ZERO;
                 for word in words {
                     self.outgoing.push_back(Planned {
@@ -157,7 +158,7 @@ impl Line {
                 }
             }
             Transmission::Break { at, length } => {
-                let asked_late = Asked::new(now.since(at + length), waited);
+                let asked_late = Asked::new(now.since(at + length), spent);
                 // The marked coding tells of a break when it has lasted one word, as a UART does;
                 // the plain coding when it is over.
                 let head = match self.coding {
@@ -436,8 +437,8 @@ mod tests {
         let PortEvent::Sent { late, .. } = events(&mut line)[0] else {
             panic!("sent")
         };
-        // 854 us too late, of which the machine made us wait for 500; 5 us to write.
-        assert_eq!((late.machine, late.ours), (Micros(500), Micros(354 + 5)));
+        // 854 us too late, of which our code took 500; 5 us to write.
+        assert_eq!((late.machine, late.ours), (Micros(354), Micros(500 + 5)));
     }
 
     #[test]

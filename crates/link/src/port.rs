@@ -140,10 +140,9 @@ pub trait BlockingPort: Send {
     /// Bench time zero.
     fn clock(&self) -> Clock;
 
-    /// Hands over something to be sent at its time. `waited` is how long the machine made the
-    /// caller wait for the event this answers, as far as the caller knows: if the transmission is
-    /// late, that much of it is the machine's fault.
-    fn send(&mut self, transmission: Transmission, waited: Micros);
+    /// Hands over something to be sent at its time. `spent` is how long our own code took to come
+    /// up with it: if it comes too late, that much of the lateness is ours.
+    fn send(&mut self, transmission: Transmission, spent: Micros);
 
     /// The next event; `None` when `until` has come or `waker` was rung.
     ///
@@ -163,8 +162,8 @@ impl BlockingPort for Box<dyn BlockingPort> {
     fn clock(&self) -> Clock {
         (**self).clock()
     }
-    fn send(&mut self, transmission: Transmission, waited: Micros) {
-        (**self).send(transmission, waited);
+    fn send(&mut self, transmission: Transmission, spent: Micros) {
+        (**self).send(transmission, spent);
     }
     fn wait(
         &mut self,

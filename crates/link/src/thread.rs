@@ -10,17 +10,43 @@ use std::sync::mpsc;
 use std::thread::JoinHandle;
 use tokio::sync::mpsc as channel;
 
-enum Order {
-    Send {
-        transmission: Transmission,
-        waited: Micros,
-    },
+/// A transmission and how long our code took to come up with it.
+struct Order {
+    transmission: Transmission,
+    spent: Micros,
 }
 
-/// An event and when the thread had it.
-struct Posted {
-    at: Micros,
-    event: Result<PortEvent, LinkError>,
+/// Since when the caller has had the thread, and how long it had waited for a processor by then.
+#[derive(Clone, Copy, Debug)]
+struct Awake {
+    since: Micros,
+    waited: Micros,
+}
+
+impl Awake {
+    fn now(clock: Clock) -> Self {
+        Self {
+            since: clock.now(),
+            waited: crate::system::waited_for_processor(),
+        }
+    }
+
+    /// Our code's time since then: all but the waiting for a processor. (When a runtime has moved
+    /// the caller to another thread, the two waits do not belong together; the difference is then
+    /// bounded by zero and by all of the time.)
+    fn spent(self, clock: Clock) -> Micros {
+        let waited = crate::system::waited_for_processor().since(self.waited);
+        clock.now().since(self.since).since(waited)
+    }
+}
+
+/// Notes when a wait is over, be it that it was dropped.
+struct Asleep<'a>(&'a mut Awake, Clock);
+
+impl Drop for Asleep<'_> {
+    fn drop(&mut self) {
+        *self.0 = Awake::now(self.1);
+    }
 }
 
 /// The handle of a port that a thread serves. Dropping it ends the thread.
@@ -29,22 +55,15 @@ pub struct ThreadPort {
     name: String,
     clock: Clock,
     orders: Option<mpsc::Sender<Order>>,
-    events: channel::UnboundedReceiver<Posted>,
+    events: channel::UnboundedReceiver<Result<PortEvent, LinkError>>,
     waker: Waker,
     thread: Option<JoinHandle<()>>,
-    waited: Micros,
+    awake: Awake,
 }
 
 impl std::fmt::Debug for Order {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let Self::Send { transmission, .. } = self;
-        transmission.fmt(f)
-    }
-}
-
-impl std::fmt::Debug for Posted {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{:?} {:?}", self.at, self.event)
+        self.transmission.fmt(f)
     }
 }
 
@@ -72,7 +91,7 @@ impl ThreadPort {
             events,
             waker,
             thread: Some(thread),
-            waited: Micros::ZERO,
+            awake: Awake::now(clock),
         })
     }
 
@@ -94,10 +113,10 @@ impl WordPort for ThreadPort {
     }
 
     fn send(&mut self, transmission: Transmission) -> Result<(), LinkError> {
-        let waited = self.waited;
-        let order = Order::Send {
+        let spent = self.awake.spent(self.clock);
+        let order = Order {
             transmission,
-            waited,
+            spent,
         };
         match &self.orders {
             Some(orders) if orders.send(order).is_ok() => {
@@ -109,13 +128,10 @@ impl WordPort for ThreadPort {
     }
 
     async fn receive(&mut self) -> Result<PortEvent, LinkError> {
-        let asked = self.clock.now();
-        let Some(posted) = self.events.recv().await else {
-            return Err(self.ended());
-        };
-        // From when both the event and we were ready until we had it, the machine let us wait.
-        self.waited = self.clock.now().since(posted.at.max(asked));
-        posted.event
+        let asleep = Asleep(&mut self.awake, self.clock);
+        let event = self.events.recv().await;
+        drop(asleep);
+        event.unwrap_or_else(|| Err(self.ended()))
     }
 }
 
@@ -132,18 +148,17 @@ impl Drop for ThreadPort {
 fn serve(
     mut port: impl BlockingPort,
     orders: &mpsc::Receiver<Order>,
-    events: &channel::UnboundedSender<Posted>,
+    events: &channel::UnboundedSender<Result<PortEvent, LinkError>>,
     waker: &Waker,
 ) {
     crate::system::want_exact_wakeups();
-    let clock = port.clock();
     loop {
         loop {
             match orders.try_recv() {
-                Ok(Order::Send {
+                Ok(Order {
                     transmission,
-                    waited,
-                }) => port.send(transmission, waited),
+                    spent,
+                }) => port.send(transmission, spent),
                 Err(mpsc::TryRecvError::Empty) => break,
                 Err(mpsc::TryRecvError::Disconnected) => return,
             }
@@ -154,8 +169,7 @@ fn serve(
             Err(error) => Err(error),
         };
         let over = event.is_err();
-        let at = clock.now();
-        if events.send(Posted { at, event }).is_err() || over {
+        if events.send(event).is_err() || over {
             return;
         }
     }

@@ -9,7 +9,7 @@ pub(crate) use adapter::{low_latency, open_wire};
 pub use pty::{PtyOptions, PtyPort};
 pub use pty_async::AsyncPtyPort;
 pub use sleep::Waker;
-pub(crate) use sleep::{pause, want_exact_wakeups};
+pub(crate) use sleep::{pause, waited_for_processor, want_exact_wakeups};
 
 use rustix::io::Errno;
 

@@ -91,6 +91,18 @@ impl PtyPort {
         &self.path
     }
 
+    /// Our end as a bare file, blocking and without times: for measuring what a pair of terminals
+    /// does by itself.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn into_blocking_file(self) -> Result<std::fs::File, LinkError> {
+        let failed = |e: Errno| LinkError::from_io(&self.path, "setting up", e.into());
+        let flags = rustix::fs::fcntl_getfl(&self.master).map_err(failed)?;
+        rustix::fs::fcntl_setfl(&self.master, flags - OFlags::NONBLOCK).map_err(failed)?;
+        Ok(self.master.into())
+    }
+
     /// True while a program has it open, as far as was noticed.
     #[must_use]
     pub const fn attached(&self) -> bool {
@@ -242,9 +254,9 @@ impl BlockingPort for PtyPort {
         self.clock
     }
 
-    fn send(&mut self, transmission: Transmission, waited: Micros) {
+    fn send(&mut self, transmission: Transmission, spent: Micros) {
         let now = self.clock.now();
-        self.line.send(now, transmission, waited);
+        self.line.send(now, transmission, spent);
     }
 
     fn wait(

@@ -7,8 +7,10 @@ use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::io::Errno;
 use rustix::time::{ClockId, clock_gettime};
+use std::fs::File;
 use std::io;
 use std::num::NonZeroU64;
+use std::os::unix::fs::FileExt;
 use std::sync::Arc;
 
 /// Wakes a thread that waits for a port.
@@ -94,4 +96,45 @@ pub(crate) fn processor_time() -> Micros {
 /// Waits until `until` or until the waker is rung; true when it was.
 pub(crate) fn pause(clock: Clock, until: Micros, waker: Option<&Waker>) -> io::Result<bool> {
     Ok(sleep(clock, until, None, waker)?.rung)
+}
+
+thread_local! {
+    static SCHEDSTAT: Option<File> = File::open("/proc/thread-self/schedstat").ok();
+}
+
+/// How long this thread has waited for a processor that was busy with something else: the second
+/// field of /proc/PID/schedstat (proc(5)), nanoseconds. Zero where the system does not say.
+pub(crate) fn waited_for_processor() -> Micros {
+    let mut text = [0; 96];
+    let count = SCHEDSTAT.with(|file| {
+        let file = file.as_ref()?;
+        file.read_at(&mut text, 0).ok()
+    });
+    let nanos = std::str::from_utf8(text.get(..count.unwrap_or_default()).unwrap_or_default())
+        .ok()
+        .and_then(|text| text.split_ascii_whitespace().nth(1)?.parse::<u64>().ok());
+    Micros(nanos.unwrap_or_default() / 1_000)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn waiting_for_a_processor_only_grows() {
+        let before = waited_for_processor();
+        std::thread::yield_now();
+        assert!(waited_for_processor() >= before);
+        assert!(processor_time() > Micros::ZERO);
+    }
+
+    #[test]
+    fn a_rung_waker_ends_a_wait_once() {
+        let clock = Clock::starting_now();
+        let waker = Waker::new().unwrap();
+        waker.ring();
+        waker.ring();
+        assert!(pause(clock, Micros::NEVER, Some(&waker)).unwrap());
+        assert!(!pause(clock, Micros::ZERO, Some(&waker)).unwrap());
+    }
 }

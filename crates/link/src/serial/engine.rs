@@ -291,11 +291,11 @@ impl<W: Wire> BlockingPort for SerialPort<W> {
         self.clock
     }
 
-    fn send(&mut self, transmission: Transmission, waited: Micros) {
+    fn send(&mut self, transmission: Transmission, spent: Micros) {
         let (Transmission::Words { at, .. } | Transmission::Break { at, .. }) = &transmission;
         let late = self.wire.now().since(*at);
-        let machine = late.min(waited);
-        let ours = late - machine;
+        let ours = late.min(spent);
+        let machine = late - ours;
         self.outgoing
             .push_back((transmission, Lateness { ours, machine }));
     }

@@ -47,9 +47,9 @@ impl<P: BlockingPort, F: FnMut() -> Result<Option<P>, LinkError> + Send> Blockin
         self.clock
     }
 
-    fn send(&mut self, transmission: Transmission, waited: Micros) {
+    fn send(&mut self, transmission: Transmission, spent: Micros) {
         if let Some(port) = &mut self.port {
-            port.send(transmission, waited);
+            port.send(transmission, spent);
         }
     }
 
