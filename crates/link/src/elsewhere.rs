@@ -5,22 +5,37 @@ use crate::{BlockingPort, Clock, LinkError, PortEvent, WordCoding};
 use payrig_units::Micros;
 use payrig_wire::{Source, Transmission};
 use std::io;
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
+use std::time::Duration;
 
-/// Wakes nobody: nothing waits here.
+/// Wakes a thread that waits for a port.
 #[derive(Clone, Debug)]
-pub struct Waker(());
+pub struct Waker(Arc<(Mutex<bool>, Condvar)>);
 
 impl Waker {
-    /// A waker.
+    /// A waker that has not been rung.
     ///
     /// # Errors
-    /// None.
-    pub const fn new() -> io::Result<Self> {
-        Ok(Self(()))
+    /// None here.
+    pub fn new() -> io::Result<Self> {
+        Ok(Self(Arc::default()))
     }
 
-    /// Wakes nobody.
-    pub const fn ring(&self) {}
+    /// Wakes the thread now, or the next time it waits.
+    pub fn ring(&self) {
+        let (rung, bell) = &*self.0;
+        *rung.lock().unwrap_or_else(PoisonError::into_inner) = true;
+        bell.notify_all();
+    }
+
+    /// Waits for at most `length`; true when it was rung.
+    fn listen(&self, length: Duration) -> bool {
+        let (rung, bell) = &*self.0;
+        let rung = rung.lock().unwrap_or_else(PoisonError::into_inner);
+        let waited = bell.wait_timeout_while(rung, length, |rung| !*rung);
+        let (mut rung, _) = waited.unwrap_or_else(PoisonError::into_inner);
+        std::mem::take(&mut *rung)
+    }
 }
 
 /// What a pseudo-terminal would be opened with.
@@ -97,11 +112,17 @@ pub(crate) const fn low_latency(_: &str) -> LowLatency {
     LowLatency::Unknown
 }
 
-/// Waits until `until`; wakers wake nobody here.
-pub(crate) fn pause(clock: Clock, until: Micros, _: Option<&Waker>) -> io::Result<bool> {
-    let left = std::time::Duration::from_micros(until.since(clock.now()).as_us());
-    std::thread::sleep(left.min(std::time::Duration::from_millis(10)));
-    Ok(false)
+/// Waits until `until` or until the waker is rung; true when it was.
+pub(crate) fn pause(clock: Clock, until: Micros, waker: Option<&Waker>) -> io::Result<bool> {
+    // The most a wait takes at once; the caller comes back for more.
+    let left = Duration::from_micros(until.since(clock.now()).as_us()).min(Duration::from_secs(60));
+    match waker {
+        Some(waker) => Ok(waker.listen(left)),
+        None => {
+            std::thread::sleep(left);
+            Ok(false)
+        }
+    }
 }
 
 impl Wire for AdapterWire {

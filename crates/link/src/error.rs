@@ -99,9 +99,9 @@ impl LinkError {
             (io::ErrorKind::NotFound, _) => Self::NotFound { port },
             (io::ErrorKind::PermissionDenied, _) => Self::NoPermission { port },
             (io::ErrorKind::ResourceBusy, _) => Self::Busy { port },
-            #[cfg(target_os = "linux")]
+            #[cfg(all(target_os = "linux", feature = "linux"))]
             (_, Some(code)) if crate::linux::means_vanished(code) => Self::Vanished { port },
-            #[cfg(target_os = "linux")]
+            #[cfg(all(target_os = "linux", feature = "linux"))]
             (_, Some(code)) if crate::linux::means_no_terminal(code) => {
                 Self::NotASerialPort { port }
             }

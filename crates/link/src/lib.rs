@@ -24,13 +24,13 @@ pub mod ports;
 mod serial;
 mod thread;
 
-#[cfg(not(target_os = "linux"))]
+#[cfg(not(all(target_os = "linux", feature = "linux")))]
 mod elsewhere;
-#[cfg(target_os = "linux")]
+#[cfg(all(target_os = "linux", feature = "linux"))]
 mod linux;
-#[cfg(not(target_os = "linux"))]
+#[cfg(not(all(target_os = "linux", feature = "linux")))]
 use elsewhere as system;
-#[cfg(target_os = "linux")]
+#[cfg(all(target_os = "linux", feature = "linux"))]
 use linux as system;
 
 pub use bus::{Heard, VirtualBus};
@@ -40,7 +40,7 @@ pub use error::LinkError;
 pub use fault::{Fault, FaultInjector, FaultKind, FrameKind};
 pub use figures::{Figures, Lengths};
 pub use line::{HORIZON, Line, MIDWAY};
-#[cfg(target_os = "linux")]
+#[cfg(all(target_os = "linux", feature = "linux"))]
 pub use linux::AsyncPtyPort;
 pub use modem::{
     InLine, LOOK_EVERY, ModemEvent, ModemLines, ModemOptions, ModemPort, ModemThread, OutLine,
