@@ -242,7 +242,7 @@ fn errors_in_a_rig_name_file_line_and_the_nearest_name() {
             "scaling factor 5",
         ),
         (
-            "name = \"card\"",
+            "name = \"reader\"",
             "name = \"bill\"",
             false,
             "two devices are called \"bill\"",

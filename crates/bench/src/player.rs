@@ -2,7 +2,7 @@
 
 use crate::rig::{Act, Expectation, Step};
 use crate::stage::Stage;
-use payrig_units::{Micros, Money};
+use payrig_units::{Decimals, Micros, Money};
 use std::collections::VecDeque;
 
 /// A step that has ended.
@@ -66,8 +66,14 @@ impl Player {
     }
 
     /// Steps that were never reached, for a bench that is ended early.
-    pub(crate) fn unplayed(&self) -> Vec<String> {
-        let of = |s: &Step| format!("line {}: not reached: {}", s.line, describe(&s.act));
+    pub(crate) fn unplayed(&self, decimals: Decimals) -> Vec<String> {
+        let of = |s: &Step| {
+            format!(
+                "line {}: not reached: {}",
+                s.line,
+                describe(&s.act, decimals)
+            )
+        };
         self.steps.iter().map(of).collect()
     }
 
@@ -117,7 +123,7 @@ impl Player {
         Some(StepDone {
             number,
             line,
-            text: describe(&step.act),
+            text: describe(&step.act, stage.decimals()),
             passed,
             why,
         })
@@ -214,10 +220,10 @@ fn with_board(
 }
 
 /// A step in plain words.
-pub(crate) fn describe(act: &Act) -> String {
+pub(crate) fn describe(act: &Act, decimals: Decimals) -> String {
     use crate::rig::Tender;
     let tender = |t: &Tender, thing: &str| match t {
-        Tender::Worth(value) => format!("{thing} of {} minor units", value.as_minor()),
+        Tender::Worth(value) => format!("{thing} of {}", value.show(decimals)),
         Tender::Unknown => format!("unknown {thing}"),
     };
     match act {
@@ -230,7 +236,7 @@ pub(crate) fn describe(act: &Act) -> String {
             device,
             balance: Some(b),
         } => {
-            format!("card with {} minor units to {device}", b.as_minor())
+            format!("card with {} to {device}", b.show(decimals))
         }
         Act::PresentCard {
             device,
@@ -249,12 +255,18 @@ pub(crate) fn describe(act: &Act) -> String {
         Act::BusReset => "the board resets the bus".into(),
         Act::Fault(fault) => format!("fault on the wire: {:?} from {:?}", fault.kind, fault.from),
         Act::Expect { what, .. } => match what {
-            Expectation::Credit(m) => format!("credit is {} minor units", m.as_minor()),
+            Expectation::Credit(m) => format!("credit is {}", m.show(decimals)),
             Expectation::Display(text) => format!("display shows \"{text}\""),
             Expectation::Balance { place, amount } => {
-                format!("{place} holds {} minor units", amount.as_minor())
+                format!("{place} holds {}", amount.show(decimals))
             }
-            Expectation::Sold(n) => format!("{n} items delivered"),
+            Expectation::Sold(n) => {
+                if *n == 1 {
+                    "1 item delivered".into()
+                } else {
+                    format!("{n} items delivered")
+                }
+            }
             Expectation::ExactChange(on) => {
                 format!("exact-change light {}", if *on { "on" } else { "off" })
             }

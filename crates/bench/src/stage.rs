@@ -346,7 +346,7 @@ impl Stage {
             let text = discrepancy.text(self.decimals);
             self.find(finding("money", "the ledger", discrepancy.since, text));
         }
-        for text in self.player.unplayed() {
+        for text in self.player.unplayed(self.decimals) {
             self.find(finding("script", "the rig", self.now, text));
         }
         let verdict = Tally::of(&self.analyst, 0).verdict(self.now);
