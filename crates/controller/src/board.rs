@@ -2,7 +2,7 @@
 
 use crate::bill::{Bill, BillPolicy};
 use crate::cashless::{Cashless, VmcIdentity};
-use crate::changer::Changer;
+use crate::changer::{Changer, ChangerPolicy};
 use crate::channel::{Channel, Driver, Life, Rhythm};
 
 use crate::master::{BusMaster, MasterTiming, Outcome};
@@ -46,6 +46,8 @@ pub struct BoardConfig {
     pub expected: Vec<Expected>,
     /// Coins of these values are refused (their COIN TYPE bit is off).
     pub refused_coins: Vec<Money>,
+    /// How the changer is treated.
+    pub changer: ChangerPolicy,
     /// From one POLL to the next.
     pub poll_every: Micros,
     /// Highest cashless level the board speaks, 1 to 3.
@@ -77,6 +79,7 @@ impl Default for BoardConfig {
             items: Vec::new(),
             expected: Vec::new(),
             refused_coins: Vec::new(),
+            changer: ChangerPolicy::default(),
             poll_every: Micros::ms(150),
             cashless_level: 3,
             decimals: Decimals(2),
@@ -93,9 +96,9 @@ impl Default for BoardConfig {
 
 #[derive(Debug)]
 enum Peer {
-    Changer(Changer),
+    Changer(Box<Changer>),
     Bill(Box<Bill>),
-    Cashless(Cashless),
+    Cashless(Box<Cashless>),
 }
 
 #[derive(Debug)]
@@ -108,9 +111,9 @@ struct Slot {
 impl Peer {
     fn driver(&mut self) -> &mut dyn Driver {
         match self {
-            Self::Changer(d) => d,
+            Self::Changer(d) => d.as_mut(),
             Self::Bill(d) => d.as_mut(),
-            Self::Cashless(d) => d,
+            Self::Cashless(d) => d.as_mut(),
         }
     }
 }
@@ -187,6 +190,7 @@ pub struct Controller {
     notices: Vec<String>,
     movements: Vec<Movement>,
     exact_change: bool,
+    in_service: bool,
 }
 
 impl Controller {
@@ -213,6 +217,7 @@ impl Controller {
             notices: Vec::new(),
             movements: Vec::new(),
             exact_change: false,
+            in_service: false,
             config,
         };
         board.power_up(now);
@@ -236,8 +241,16 @@ impl Controller {
             let name = expected.name.clone();
             let (address, non_response, unit) = match &expected.kind {
                 ExpectedKind::Changer => {
-                    let driver = Changer::new(name.clone(), self.config.refused_coins.clone());
-                    (Address::CHANGER, Micros::secs(2), Peer::Changer(driver))
+                    let driver = Changer::new(
+                        name.clone(),
+                        self.config.refused_coins.clone(),
+                        self.config.changer.clone(),
+                    );
+                    (
+                        Address::CHANGER,
+                        Micros::secs(2),
+                        Peer::Changer(Box::new(driver)),
+                    )
                 }
                 ExpectedKind::BillValidator => {
                     let driver = Bill::new(name.clone(), self.config.bills.clone());
@@ -251,7 +264,11 @@ impl Controller {
                     let level = Level(self.config.cashless_level);
                     let identity = self.config.identity.clone();
                     let driver = Cashless::new(name.clone(), *unit, level, identity, range);
-                    (unit.address(), Micros::secs(5), Peer::Cashless(driver))
+                    (
+                        unit.address(),
+                        Micros::secs(5),
+                        Peer::Cashless(Box::new(driver)),
+                    )
                 }
                 ExpectedKind::Pulse(profile) => {
                     self.pulses.push(PulseInput::new(name, (**profile).clone()));
@@ -538,9 +555,15 @@ impl Controller {
             None => false,
         };
         self.exact_change = gives_change && smallest_fails;
+        let limit = self.config.changer.credit_limit;
+        let coins = !self.in_service
+            && !self.vending.has_token()
+            && limit.is_none_or(|limit| self.vending.credit() < limit);
         for slot in &mut self.slots {
-            if let Peer::Bill(bill) = &mut slot.unit {
-                bill.set_welcome(welcome.clone());
+            match &mut slot.unit {
+                Peer::Bill(bill) => bill.set_welcome(welcome.clone()),
+                Peer::Changer(changer) => changer.set_welcome(coins),
+                Peer::Cashless(_) => {}
             }
         }
     }
@@ -557,6 +580,15 @@ impl Controller {
     pub fn press_return(&mut self, now: Micros) {
         if self.powered {
             self.vending.press_return();
+            self.settle(now);
+        }
+    }
+
+    /// The machine's door is opened for service, or closed for sales: coins are taken in sales mode
+    /// only (section 5.6).
+    pub fn set_service(&mut self, now: Micros, on: bool) {
+        self.in_service = on;
+        if self.powered {
             self.settle(now);
         }
     }

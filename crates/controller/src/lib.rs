@@ -13,13 +13,13 @@ mod channel;
 mod master;
 mod paying;
 mod pulse_input;
-mod repeat;
 mod vending;
 
 pub use bill::{BillChange, BillPolicy};
 pub use board::{BoardConfig, Controller, Expected, ExpectedKind};
 pub use cashless::VmcIdentity;
 pub use change::{Coins, Stock, make_change};
+pub use changer::ChangerPolicy;
 pub use channel::{Life, Rhythm};
 pub use master::{BusMaster, MasterTiming, Outcome};
 pub use vending::{Item, Means, Order, Policy, Report, Vending};

@@ -45,6 +45,9 @@ pub enum Place {
     BoardSales,
     /// Claim: what the board was told an attendant took out or filled in by hand.
     BoardService,
+    /// Claim: what the board was told an attendant put into a device (less what was taken out), by
+    /// device name.
+    BoardStock(String),
 }
 
 impl Place {
@@ -58,6 +61,7 @@ impl Place {
                 | Self::BoardCredit
                 | Self::BoardSales
                 | Self::BoardService
+                | Self::BoardStock(_)
         )
     }
 }
@@ -80,6 +84,7 @@ impl fmt::Display for Place {
             Self::BoardCredit => f.write_str("board: credit"),
             Self::BoardSales => f.write_str("board: sales"),
             Self::BoardService => f.write_str("board: service"),
+            Self::BoardStock(d) => write!(f, "board: stock of {d}"),
         }
     }
 }

@@ -4,7 +4,7 @@ use super::devices::Kind;
 use super::fields::Fields;
 use super::{Rig, RigError};
 use payrig_controller::{BillChange, BillPolicy};
-use payrig_controller::{BoardConfig, Expected, ExpectedKind, Item, MasterTiming, VmcIdentity};
+use payrig_controller::{BoardConfig, Expected, ExpectedKind, Item};
 use payrig_units::{Decimals, Micros, Money};
 
 /// An item for sale.
@@ -68,12 +68,7 @@ impl BoardRig {
             motor_time: self.motor,
             bills: self.bills.clone(),
             hold_bills: self.hold_bills,
-            timing: MasterTiming::default(),
-            identity: VmcIdentity {
-                maker: "ZZZ".to_owned(),
-                serial: "000000000001".to_owned(),
-                model: "PAYRIG BOARD".to_owned(),
-            },
+            ..BoardConfig::default()
         })
     }
 }

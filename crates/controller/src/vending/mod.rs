@@ -31,6 +31,7 @@ pub struct Policy {
 #[derive(Clone, Debug, PartialEq, Eq)]
 enum Paid {
     Cash,
+    Token,
     Card { device: String, amount: Money },
 }
 
@@ -90,6 +91,8 @@ pub struct Vending {
     stacking: bool,
     /// The bill held in escrow until something is bought, and where.
     held: Option<(String, Money)>,
+    /// Vend tokens not used yet.
+    tokens: u32,
     display: String,
     orders: VecDeque<Order>,
     movements: Vec<Movement>,
@@ -109,6 +112,7 @@ impl Vending {
             session: None,
             stacking: false,
             held: None,
+            tokens: 0,
             display: String::new(),
             orders: VecDeque::new(),
             movements: Vec::new(),
@@ -127,6 +131,12 @@ impl Vending {
     #[must_use]
     pub fn credit(&self) -> Money {
         self.credit
+    }
+
+    /// True while a vend token waits to be used: the next item is free.
+    #[must_use]
+    pub fn has_token(&self) -> bool {
+        self.tokens > 0
     }
 
     /// True while a card session is open.
@@ -195,6 +205,10 @@ impl Vending {
             self.show("No such selection");
             return;
         };
+        if self.tokens > 0 {
+            self.deliver(item, Paid::Token);
+            return;
+        }
         if self.credit >= item.price {
             if is_payable(self.credit.saturating_sub(item.price), means) {
                 self.deliver(item, Paid::Cash);
@@ -243,6 +257,11 @@ impl Vending {
                 self.show(format!("Thank you: {}", item.name));
                 self.pay_back();
             }
+            Paid::Token if fell => {
+                self.tokens = self.tokens.saturating_sub(1);
+                self.show(format!("Thank you: {}", item.name));
+                self.show_credit();
+            }
             Paid::Card { device, amount } if fell => {
                 self.orders.push_back(Order::VendSuccess {
                     device: device.clone(),
@@ -258,7 +277,7 @@ impl Vending {
                 self.show(format!("Thank you: {}", item.name));
                 self.after_card_vend(now, &device, means);
             }
-            Paid::Cash => self.show("Not delivered: choose another or press return"),
+            Paid::Cash | Paid::Token => self.show("Not delivered: choose another or press return"),
             Paid::Card { device, .. } => {
                 self.orders.push_back(Order::VendFailure(device.clone()));
                 self.show("Not delivered: the card is refunded");
@@ -311,23 +330,22 @@ impl Vending {
                 self.show_credit();
             }
             Report::Service { device, value } => {
-                let (out, amount) = (
-                    value > Money::ZERO,
-                    Money(value.as_minor().saturating_abs()),
-                );
-                let (paid, service) = (Place::BoardPaid(device), Place::BoardService);
-                let (from, to) = if out {
-                    (service, paid)
+                let (stock, service) = (Place::BoardStock(device), Place::BoardService);
+                let (from, to) = if value > Money::ZERO {
+                    (stock, service)
                 } else {
-                    (paid, service)
+                    (service, stock)
                 };
+                let amount = Money(value.as_minor().saturating_abs());
                 self.claim(from, to, amount, "by an attendant's hand".to_owned());
+            }
+            Report::Token { device } => {
+                self.tokens = self.tokens.saturating_add(1);
+                self.show(format!("{device}: token, choose any item"));
             }
             Report::ReturnLever => self.press_return(),
             Report::PaidOut { device, value } => {
-                self.credit = self.credit.saturating_sub(value);
-                let why = "change paid".to_owned();
-                self.claim(Place::BoardCredit, Place::BoardPaid(device), value, why);
+                self.paid_by(device, value, "change paid");
                 self.stage = Stage::Idle;
                 if value > Money::ZERO && self.credit > Money::ZERO && means.can_pay(self.credit) {
                     self.pay_back();

@@ -44,6 +44,11 @@ pub enum Report {
         /// How much.
         value: Money,
     },
+    /// A vend token was accepted: one item of any price.
+    Token {
+        /// From where.
+        device: String,
+    },
     /// The coin return lever.
     ReturnLever,
     /// A payout is over: so much was paid. Less than ordered when tubes ran dry.

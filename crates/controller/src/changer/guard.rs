@@ -1,0 +1,107 @@
+//! Telling a repeated report from a new one (MDB/ICP 4.3, Appendix 3, section 3, condition 2).
+
+use payrig_mdb::changer::{Report, Routing};
+use payrig_units::Micros;
+
+/// A repetition comes with the first POLL after a report that is heard and answered; a second coin
+/// cannot be that fast. Up to here the same report counts as a repetition, whatever it is.
+const WINDOW: Micros = Micros::ms(250);
+
+/// Remembers the events of the last answer that brought money.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Guard {
+    last: Option<(Vec<Report>, Micros)>,
+}
+
+impl Guard {
+    /// How many of these reports, from the first, are the last answer's over again, because its
+    /// ACK was not heard. What has come meanwhile is appended (section 2.2).
+    pub(super) fn repeated(&mut self, now: Micros, reports: &[Report]) -> usize {
+        // Conditions are sent with each POLL while they last, and are no events.
+        let is_event = |r: &&Report| !matches!(r, Report::Status(s) if s.is_condition());
+        let events: Vec<Report> = reports.iter().filter(is_event).copied().collect();
+        let repeated = match &self.last {
+            Some((last, at)) if events.starts_with(last) => {
+                let soon = now.since(*at) <= WINDOW;
+                if soon || last.iter().any(tells_its_place) {
+                    last.len()
+                } else {
+                    0
+                }
+            }
+            _ => 0,
+        };
+        let money = |r: &Report| brings_money(r);
+        self.last = events.iter().any(money).then_some((events, now));
+        repeated
+    }
+
+    /// POLL was answered with ACK: whatever comes next is new.
+    pub(super) fn quiet(&mut self) {
+        self.last = None;
+    }
+}
+
+/// Reports that credit or book coins.
+pub(super) fn brings_money(report: &Report) -> bool {
+    matches!(
+        report,
+        Report::CoinsDeposited { .. } | Report::CoinsDispensedManually { .. }
+    )
+}
+
+/// A coin that went to its tube comes with the count of the tube, which the next coin would have
+/// raised: the same report is the same coin, however late. 255 stands for more, too.
+fn tells_its_place(report: &Report) -> bool {
+    matches!(report, Report::CoinsDeposited { routing: Routing::Tubes, in_tube, .. } if *in_tube < u8::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_mdb::changer::{CoinType, Status};
+
+    fn coin(routing: Routing, in_tube: u8) -> Report {
+        let coin_type = CoinType::of(2);
+        Report::CoinsDeposited {
+            coin_type,
+            routing,
+            in_tube,
+        }
+    }
+
+    #[test]
+    fn the_same_at_once_is_a_repetition_later_or_after_an_ack_it_is_not() {
+        let dollar = [coin(Routing::CashBox, 0)];
+        let mut guard = Guard::default();
+        assert_eq!(guard.repeated(Micros::ms(0), &dollar), 0);
+        assert_eq!(guard.repeated(Micros::ms(28), &dollar), 1);
+        assert_eq!(guard.repeated(Micros::ms(56), &dollar), 1, "twice lost");
+        assert_eq!(guard.repeated(Micros::ms(500), &dollar), 0);
+        guard.quiet();
+        assert_eq!(guard.repeated(Micros::ms(520), &dollar), 0);
+    }
+
+    #[test]
+    fn a_coin_in_its_tube_is_known_by_the_count() {
+        let mut guard = Guard::default();
+        let quarter = [coin(Routing::Tubes, 26)];
+        assert_eq!(guard.repeated(Micros::ms(0), &quarter), 0);
+        assert_eq!(guard.repeated(Micros::ms(1_900), &quarter), 1);
+        assert_eq!(
+            guard.repeated(Micros::ms(1_920), &[coin(Routing::Tubes, 27)]),
+            0
+        );
+    }
+
+    /// Section 2.2: what was not acknowledged is repeated, and what is new may be appended.
+    #[test]
+    fn what_is_appended_is_new() {
+        let (first, second) = (coin(Routing::Tubes, 26), coin(Routing::CashBox, 0));
+        let busy = Report::Status(Status::ChangerPayoutBusy);
+        let mut guard = Guard::default();
+        assert_eq!(guard.repeated(Micros::ms(0), &[first, busy]), 0);
+        assert_eq!(guard.repeated(Micros::ms(28), &[first, second]), 1);
+        assert_eq!(guard.repeated(Micros::ms(56), &[first, second]), 2);
+    }
+}
