@@ -18,7 +18,7 @@ use payrig_mdb::bill::{
     BillTypes, BillValue, Command, EscrowCapability, EscrowStatus, Options, RecyclerUse, Response,
     Routing, Setup, Stacker,
 };
-use payrig_mdb::{Block, Scaling};
+use payrig_mdb::{Block, ParseError, Scaling};
 use payrig_units::{Micros, Money};
 use std::collections::VecDeque;
 
@@ -58,6 +58,7 @@ pub(crate) struct Bill {
     unpriced: Vec<(Routing, u8)>,
     /// It said VALIDATOR DISABLED though bills are enabled.
     disabled_itself: bool,
+    complaint: Option<String>,
     recycler: Recycler,
     wanted: VecDeque<Command>,
     reports: Vec<Report>,
@@ -79,6 +80,7 @@ impl Bill {
             guard: Guard::default(),
             unpriced: Vec::new(),
             disabled_itself: false,
+            complaint: None,
             recycler: Recycler::default(),
             wanted: VecDeque::new(),
             reports: Vec::new(),
@@ -238,6 +240,24 @@ impl Bill {
         verdict
     }
 
+    /// An answer that breaks the standard is complained of once. Only SETUP is indispensable.
+    fn not_understood(&mut self, command: &Command, error: &ParseError) {
+        let name = command.name();
+        let text = format!("answer to {name} not understood: {error}");
+        if self.complaint.as_ref() != Some(&text) {
+            self.note(&text);
+            self.complaint = Some(text);
+        }
+        match command {
+            Command::Identification | Command::IdentificationWithOptions => {
+                self.step = Step::Stacker;
+            }
+            Command::RecyclerSetup => self.step = Step::Stacker,
+            Command::Stacker if self.step == Step::Stacker => self.step = Step::BillType,
+            _ => {}
+        }
+    }
+
     fn took_setup(&mut self, now: Micros, setup: Setup) {
         self.setup = Some(setup);
         let mut worth = [Money::ZERO; 16];
@@ -353,8 +373,7 @@ impl Driver for Bill {
             None => None,
             Some(Ok(response)) => Some(response),
             Some(Err(error)) => {
-                let name = command.name();
-                self.note(format_args!("answer to {name} not understood: {error}"));
+                self.not_understood(&command, &error);
                 return Verdict::Fine;
             }
         };
@@ -437,5 +456,7 @@ impl Driver for Bill {
         }
         let news = self.recycler.lost();
         self.tell(news);
+        self.step = Step::Setup;
+        self.wanted.clear();
     }
 }

@@ -405,30 +405,50 @@ impl Recycler {
         payout.phase = Phase::Clearing;
         payout.progress = now;
         payout.said = Money::ZERO;
-        if payout.left > Money::ZERO && payout.plan.is_empty() {
-            let left = payout.left.as_minor();
+        let short = payout
+            .left
+            .saturating_sub(self.planned(&payout.plan, scaling));
+        if short > Money::ZERO {
+            let short = short.as_minor();
             let again = !payout.certain || paid.is_zero() && self.bad.is_empty();
             let plan = self.plan(payout.left, how, scaling);
-            if let Some(plan) = plan.filter(|_| again && payout.tries < TRIES && !payout.cancelled)
-            {
-                payout.tries += 1;
-                payout.plan = plan;
-                news.push(News::Note(format!(
-                    "{left} minor units were not paid, as its counts say: ordered anew"
-                )));
-            } else {
-                self.spent = true;
-                news.push(News::Note(format!(
-                    "recycler: {left} minor units were not paid"
-                )));
+            match plan.filter(|_| again && payout.tries < TRIES && !payout.cancelled) {
+                Some(plan) => {
+                    payout.tries += 1;
+                    payout.plan = plan;
+                    news.push(News::Note(format!(
+                        "{short} minor units did not come out, as its counts say: ordered anew"
+                    )));
+                }
+                None => {
+                    payout.plan.clear();
+                    self.spent = true;
+                    news.push(News::Note(format!(
+                        "recycler: {} minor units were not paid",
+                        payout.left.as_minor()
+                    )));
+                }
             }
         }
-        if payout.plan.is_empty() || payout.left <= Money::ZERO {
-            news.push(News::Over(payout.paid));
-        } else {
-            self.payout = Some(payout);
+        match payout.plan.is_empty() {
+            true => news.push(News::Over(payout.paid)),
+            false => self.payout = Some(payout),
         }
         news
+    }
+
+    /// What the orders still to be given are worth.
+    fn planned(&self, plan: &VecDeque<Command>, scaling: Scaling) -> Money {
+        let of = |order: &Command| match order {
+            Command::DispenseBill { bill_type, count } => self
+                .worth
+                .get(usize::from(*bill_type))
+                .and_then(|worth| worth.checked_mul(i64::from(*count)))
+                .unwrap_or_default(),
+            Command::DispenseValue(count) => Money(scaling.to_minor(u32::from(*count))),
+            _ => Money::ZERO,
+        };
+        plan.iter().map(of).sum()
     }
 
     /// The validator was reset: what it paid before is asked for once it is set up.
