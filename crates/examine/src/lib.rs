@@ -1,7 +1,11 @@
 //! Examinations: named checks of a board or a device, and what came of them.
 
+mod check;
+pub mod device;
+mod gather;
 pub mod report;
 mod result;
 pub mod tickets;
 
+pub use check::{COMMON_PRACTICE, Check, Quirk, Run, Seen, Weight};
 pub use result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};

@@ -1,0 +1,159 @@
+//! A check as a value: what it does, what must be seen, what to do when it fails, and how to run it.
+
+use crate::result::{CheckResult, Grade, Outcome};
+use payrig_units::Micros;
+
+/// Where a check comes from when no standard asks for it.
+pub const COMMON_PRACTICE: &str = "common practice, no source";
+
+/// What a failed check means for the verdict.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Weight {
+    /// A rule of the standard, or money: not fit.
+    Rule,
+    /// A recommendation: fit, with a remark.
+    Advice,
+}
+
+/// What a check saw.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Seen {
+    /// How it ended.
+    pub outcome: Outcome,
+    /// What was seen, with numbers.
+    pub text: String,
+    /// True when a person said so, and not the wire.
+    pub by_person: bool,
+}
+
+impl Seen {
+    fn new(outcome: Outcome, text: impl Into<String>) -> Self {
+        Self {
+            outcome,
+            text: text.into(),
+            by_person: false,
+        }
+    }
+
+    /// What must be seen was seen.
+    #[must_use]
+    pub fn pass(text: impl Into<String>) -> Self {
+        Self::new(Outcome::Pass, text)
+    }
+
+    /// It was not.
+    #[must_use]
+    pub fn fail(text: impl Into<String>) -> Self {
+        Self::new(Outcome::Fail, text)
+    }
+
+    /// What was needed did not happen, or cannot be measured well enough.
+    #[must_use]
+    pub fn cannot_tell(text: impl Into<String>) -> Self {
+        Self::new(Outcome::CannotTell, text)
+    }
+
+    /// The subject lacks what the check is about.
+    #[must_use]
+    pub fn skipped(text: impl Into<String>) -> Self {
+        Self::new(Outcome::Skipped, text)
+    }
+
+    /// Pass or fail, with the same words.
+    #[must_use]
+    pub fn judge(good: bool, text: impl Into<String>) -> Self {
+        if good {
+            Self::pass(text)
+        } else {
+            Self::fail(text)
+        }
+    }
+
+    /// The same, said by a person.
+    #[must_use]
+    pub fn by_person(mut self) -> Self {
+        self.by_person = true;
+        self
+    }
+}
+
+/// What running a check gives: an early end is an `Err`, so that steps can be chained with `?`.
+pub type Run = Result<Seen, Seen>;
+
+/// A check on a bench of type `B`, set up from a `S`.
+#[derive(Debug)]
+pub struct Check<B, S> {
+    /// Its name in kebab-case.
+    pub id: &'static str,
+    /// What it does, in one line.
+    pub title: &'static str,
+    /// What must be seen.
+    pub expected: &'static str,
+    /// Section of MDB/ICP 4.3, or [`COMMON_PRACTICE`].
+    pub section: &'static str,
+    /// What to do when it fails.
+    pub advice: &'static str,
+    /// What failing means.
+    pub weight: Weight,
+    /// A wrong behaviour it catches, by its name in the table of quirks.
+    pub quirk: &'static str,
+    /// What the bench must be like for it, beyond the ordinary.
+    pub arrange: Option<fn(&mut S)>,
+    /// Runs it.
+    pub run: fn(&mut B) -> Run,
+}
+
+impl<B, S> Check<B, S> {
+    /// The result of this check; `from` and `to` are bench times.
+    #[must_use]
+    pub fn result(&self, seen: Seen, from: Micros, to: Micros) -> CheckResult {
+        let helpful = !matches!(seen.outcome, Outcome::Pass | Outcome::Skipped);
+        CheckResult {
+            id: self.id.to_owned(),
+            title: self.title.to_owned(),
+            expected: self.expected.to_owned(),
+            section: self.section.to_owned(),
+            outcome: seen.outcome,
+            seen: seen.text,
+            advice: if helpful { self.advice } else { "" }.to_owned(),
+            seen_by_person: seen.by_person,
+            from_us: from,
+            to_us: to,
+        }
+    }
+}
+
+/// Grade and reasons from results and what each weighs.
+#[must_use]
+pub(crate) fn grade<'a>(
+    results: impl Iterator<Item = (&'a CheckResult, Weight)>,
+) -> (Grade, Vec<String>) {
+    let mut grade = Grade::Fit;
+    let mut reasons = Vec::new();
+    for (result, weight) in results {
+        match (result.outcome, weight) {
+            (Outcome::Fail, Weight::Rule) => grade = Grade::NotFit,
+            (Outcome::Fail, Weight::Advice) | (Outcome::CannotTell, _) => {
+                if grade == Grade::Fit {
+                    grade = Grade::FitWithRemarks;
+                }
+            }
+            (Outcome::Pass | Outcome::Skipped, _) => continue,
+        }
+        reasons.push(format!("{}: {}", result.title, result.seen));
+    }
+    (grade, reasons)
+}
+
+/// A wrong behaviour of the subject, and the checks that must catch it.
+#[derive(Debug)]
+pub struct Quirk<S> {
+    /// Its name in kebab-case.
+    pub name: &'static str,
+    /// What the subject does wrong.
+    pub about: &'static str,
+    /// Checks that must fail with it.
+    pub caught_by: &'static [&'static str],
+    /// Makes the subject so.
+    pub apply: fn(&mut S),
+}

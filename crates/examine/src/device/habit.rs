@@ -1,0 +1,432 @@
+//! Bad habits on the wire: a layer between a bus and a well-behaved device that makes it behave as
+//! devices in the field do. What a device does wrong by itself is a quirk of its own crate; what
+//! only shows on the wire is made here.
+
+use payrig_mdb::cashless::{Level, Mode, Unit, length_in};
+use payrig_mdb::{ACK, Address, Block, Length, NAK, RET, Word, chk, command_length};
+use payrig_peripherals::BusPeripheral;
+use payrig_units::Micros;
+use payrig_wire::{Source, TimedWord, Transmission};
+use std::collections::BTreeMap;
+
+/// What is known when an answer is rewritten.
+#[derive(Debug)]
+pub struct Context<'a> {
+    /// The command, without CHK.
+    pub command: &'a [u8],
+    /// How many data answers there were before.
+    pub count: u32,
+    /// The first data answer to the same command.
+    pub first: &'a [u8],
+}
+
+/// A change made to the data of an answer, without CHK. Nothing left means ACK.
+pub type Rewrite = fn(&Context<'_>, &mut Vec<u8>);
+
+/// Bad habits; all off by default.
+#[derive(Clone, Debug, Default)]
+pub struct Habits {
+    /// Every so manieth answer is late by so much.
+    pub late: Option<(u32, Micros)>,
+    /// Pause between the words of an answer.
+    pub gap: Option<Micros>,
+    /// Data answers carry a wrong CHK.
+    pub wrong_chk: bool,
+    /// The mode bit is missing on the last word.
+    pub no_mode_bit: bool,
+    /// A command with a wrong CHK is taken for good.
+    pub acts_on_bad_checksum: bool,
+    /// A command with a wrong CHK is answered with NAK.
+    pub naks: bool,
+    /// An address that is nobody's is answered too.
+    pub answers_other_address: bool,
+    /// RET is answered with something else.
+    pub ret_other_data: bool,
+    /// RET is not answered.
+    pub ret_ignored: bool,
+    /// NAK is taken for ACK.
+    pub nak_is_ack: bool,
+    /// Silence after an answer is taken for ACK.
+    pub silence_is_ack: bool,
+    /// JUST RESET and other reports are said once more after their ACK.
+    pub reports_again: bool,
+    /// Says something unasked once, at this time.
+    pub speaks_at: Option<Micros>,
+    /// A pause in a command of more than this makes it deaf to the rest.
+    pub gap_borne: Option<Micros>,
+    /// Bus resets are not heard.
+    pub ignores_bus_reset: bool,
+    /// Silent for so long after a bus reset.
+    pub slow_start: Option<Micros>,
+    /// Silent from a time for a time.
+    pub away: Option<(Micros, Micros)>,
+    /// Silent for ever after a command nobody knows.
+    pub hangs_on_unknown: bool,
+    /// Silent for ever once power was cut.
+    pub dead_after_power_cut: bool,
+    /// The last enabling command holds also after a RESET.
+    pub stays_enabled: bool,
+    /// Commands that are acknowledged and not carried out.
+    pub shrugs: Option<fn(&[u8]) -> bool>,
+    /// Commands that are not heard at all.
+    pub deaf_to: Option<fn(&[u8]) -> bool>,
+    /// What becomes of data answers.
+    pub rewrite: Option<Rewrite>,
+}
+
+/// The layer itself: habits, and what it has to remember for them.
+#[derive(Debug)]
+pub struct Layer {
+    habits: Habits,
+    address: Address,
+    mine: bool,
+    gathering: bool,
+    /// The command as it was sent.
+    sent: Vec<u8>,
+    /// The command as the device hears it.
+    heard: Vec<u8>,
+    last_end: Micros,
+    silent_until: Micros,
+    hung: bool,
+    spoke: bool,
+    awaiting_ack: bool,
+    /// The last answer was kept from the bus; the device believes it was heard.
+    swallowed: bool,
+    answers: u32,
+    data_answers: u32,
+    firsts: BTreeMap<Vec<u8>, Vec<u8>>,
+    last_data: Option<Block>,
+    again: Option<Block>,
+    /// What is on the wire is that.
+    repeating: bool,
+    enabling: Option<Block>,
+    replay: Option<Block>,
+    out: Vec<Transmission>,
+}
+
+impl Layer {
+    /// A layer in front of the device at `address`.
+    #[must_use]
+    pub fn new(habits: Habits, address: Address) -> Self {
+        Self {
+            habits,
+            address,
+            mine: false,
+            gathering: false,
+            sent: Vec::new(),
+            heard: Vec::new(),
+            last_end: Micros::ZERO,
+            silent_until: Micros::ZERO,
+            hung: false,
+            spoke: false,
+            awaiting_ack: false,
+            swallowed: false,
+            answers: 0,
+            data_answers: 0,
+            firsts: BTreeMap::new(),
+            last_data: None,
+            again: None,
+            repeating: false,
+            enabling: None,
+            replay: None,
+            out: Vec::new(),
+        }
+    }
+
+    /// A word of the master, on its way to the device.
+    pub fn heard(&mut self, word: TimedWord, port: &mut dyn BusPeripheral) {
+        let pause = word.start.since(self.last_end);
+        self.last_end = word.end;
+        if word.word.mode {
+            self.address_byte(word, port);
+        } else if self.gathering {
+            let slow = self.habits.gap_borne.is_some_and(|borne| pause > borne);
+            if slow {
+                self.gathering = false;
+                self.mine = false;
+                return;
+            }
+            self.command_byte(word, port);
+        } else if self.mine && self.awaiting_ack {
+            self.verdict(word, port);
+        }
+    }
+
+    fn address_byte(&mut self, mut word: TimedWord, port: &mut dyn BusPeripheral) {
+        self.awaiting_ack = false;
+        self.sent = vec![word.word.byte];
+        let own = Address::of(word.word.byte) == self.address;
+        // 70H is a coin hopper's; none is on an examination's bus.
+        let alias = self.habits.answers_other_address && Address::of(word.word.byte).byte() == 0x70;
+        if alias {
+            word.word.byte = self.address.with(word.word.byte & 7);
+        }
+        self.mine = own || alias;
+        self.gathering = self.mine;
+        self.heard = vec![word.word.byte];
+        if own && let Some(block) = self.replay {
+            self.replay_enabling(word, &block, port);
+        }
+        if self.mine {
+            port.heard(&word);
+        }
+    }
+
+    /// Enables the device behind its back. It may not listen yet; then the next command is tried.
+    fn replay_enabling(&mut self, word: TimedWord, block: &Block, port: &mut dyn BusPeripheral) {
+        for part in block.master_words() {
+            let (start, end) = (word.start, word.start);
+            port.heard(&TimedWord {
+                start,
+                end,
+                word: part,
+                ..word
+            });
+        }
+        let mut done = false;
+        while port.take_transmission().is_some() {
+            done = true;
+        }
+        if done {
+            self.replay = None;
+        }
+    }
+
+    fn command_byte(&mut self, mut word: TimedWord, port: &mut dyn BusPeripheral) {
+        self.sent.push(word.word.byte);
+        self.heard.push(word.word.byte);
+        if self.habits.hangs_on_unknown && is_unknown(&self.heard) {
+            self.hung = true;
+        }
+        let length = match Unit::of(self.address.byte()) {
+            Some(_) => length_in(&self.heard, &Mode::level(Level::TWO)),
+            None => command_length(&self.heard),
+        };
+        let done = matches!(length, Length::Known(n) if self.heard.len() >= n);
+        if !done {
+            // A block of unknown length ends where its sender pauses; habits let those pass.
+            port.heard(&word);
+            return;
+        }
+        self.gathering = false;
+        let right = |bytes: &[u8]| match bytes.split_last() {
+            Some((last, rest)) => (chk(rest), chk(rest) == *last),
+            None => (0, false),
+        };
+        let (_, good) = right(&self.sent);
+        if good || self.habits.acts_on_bad_checksum {
+            word.word.byte = right(&self.heard).0;
+        } else if self.habits.naks {
+            self.say(word.end, vec![Word::marked(NAK)]);
+        }
+        self.heard.pop();
+        let command = self.heard.clone();
+        if self.habits.deaf_to.is_some_and(|deaf| deaf(&command)) {
+            return;
+        }
+        if good && self.habits.shrugs.is_some_and(|shrugs| shrugs(&command)) {
+            self.say(word.end, vec![Word::marked(ACK)]);
+            return;
+        }
+        port.heard(&word);
+        if let Ok(block) = Block::new(&command) {
+            match command.first() {
+                Some(0x0C | 0x34) => self.enabling = Some(block),
+                Some(0x08 | 0x30) if self.habits.stays_enabled => self.replay = self.enabling,
+                _ => {}
+            }
+        }
+    }
+
+    fn verdict(&mut self, word: TimedWord, port: &mut dyn BusPeripheral) {
+        let ret = word.word.byte == RET;
+        if ret && self.habits.ret_ignored {
+            return;
+        }
+        if ret
+            && self.habits.ret_other_data
+            && let Some(data) = self.last_data
+        {
+            let mut bytes = data.bytes().to_vec();
+            if let Some(last) = bytes.last_mut() {
+                *last ^= 0x01;
+            }
+            self.say(
+                word.end,
+                Block::truncated(&bytes).peripheral_words().collect(),
+            );
+            return;
+        }
+        self.awaiting_ack = ret;
+        match word.word.byte {
+            NAK if self.habits.nak_is_ack => port.heard(&plain(word, ACK)),
+            ACK => {
+                if self.habits.reports_again && is_poll(&self.heard) && !self.repeating {
+                    self.again = self.last_data;
+                }
+                port.heard(&word);
+            }
+            _ => port.heard(&word),
+        }
+    }
+
+    /// A bus reset; false when the device does not hear it.
+    pub fn bus_reset(&mut self, end: Micros) -> bool {
+        if let Some(slow) = self.habits.slow_start {
+            self.silent_until = end + slow;
+        }
+        self.hung = false;
+        !self.habits.ignores_bus_reset
+    }
+
+    /// Power comes or goes.
+    pub fn power(&mut self, on: bool) {
+        self.hung |= !on && self.habits.dead_after_power_cut;
+    }
+
+    /// When [`wake`](Self::wake) is wanted.
+    #[must_use]
+    pub fn next_deadline(&self) -> Micros {
+        match self.habits.speaks_at {
+            Some(at) if !self.spoke => at,
+            _ => Micros::NEVER,
+        }
+    }
+
+    /// A deadline has come.
+    pub fn wake(&mut self, now: Micros) {
+        if self.next_deadline() <= now {
+            self.spoke = true;
+            self.say(now, vec![Word::plain(0x55)]);
+        }
+    }
+
+    /// What goes on the wire next, if anything.
+    pub fn take(&mut self, port: &mut dyn BusPeripheral) -> Option<Transmission> {
+        if let Some(sent) = self.out.pop() {
+            return Some(sent);
+        }
+        loop {
+            let sent = port.take_transmission()?;
+            let at = match &sent {
+                Transmission::Words { at, .. } | Transmission::Break { at, .. } => *at,
+            };
+            let sent = self.outgoing(sent);
+            let silence = self.awaiting_ack && self.habits.silence_is_ack;
+            if silence || std::mem::take(&mut self.swallowed) {
+                port.heard(&acknowledgment(at));
+            }
+            if sent.is_some() {
+                return sent;
+            }
+        }
+    }
+
+    fn say(&mut self, now: Micros, words: Vec<Word>) {
+        self.out.push(Transmission::Words {
+            at: now + Micros::ms(1),
+            words,
+            gap: Micros(100),
+        });
+    }
+
+    fn outgoing(&mut self, sent: Transmission) -> Option<Transmission> {
+        let Transmission::Words {
+            mut at,
+            mut words,
+            mut gap,
+        } = sent
+        else {
+            return Some(sent);
+        };
+        self.answers += 1;
+        if self.hung || at < self.silent_until {
+            return None;
+        }
+        if self
+            .habits
+            .away
+            .is_some_and(|(from, length)| at >= from && at < from + length)
+        {
+            return None;
+        }
+        let bytes: Vec<u8> = words.iter().map(|w| w.byte).collect();
+        self.awaiting_ack = false;
+        let mut data = Block::from_wire(&bytes).ok().filter(|_| bytes.len() > 1);
+        self.repeating = is_poll(&self.heard) && self.again.is_some();
+        if self.repeating {
+            data = self.again.take();
+        }
+        if let Some(block) = data {
+            words = self.data(&block);
+            self.awaiting_ack = words.len() > 1;
+        }
+        if let Some((every, late)) = self.habits.late
+            && self.answers.is_multiple_of(every)
+        {
+            at += late;
+        }
+        gap = self.habits.gap.unwrap_or(gap);
+        Some(Transmission::Words { at, words, gap })
+    }
+
+    fn data(&mut self, block: &Block) -> Vec<Word> {
+        let mut bytes = block.bytes().to_vec();
+        if let Some(rewrite) = self.habits.rewrite {
+            let first = self
+                .firsts
+                .entry(self.heard.clone())
+                .or_insert_with(|| bytes.clone());
+            let context = Context {
+                command: &self.heard,
+                count: self.data_answers,
+                first,
+            };
+            rewrite(&context, &mut bytes);
+        }
+        self.data_answers += 1;
+        if bytes.is_empty() {
+            self.swallowed = true;
+            return vec![Word::marked(ACK)];
+        }
+        let block = Block::truncated(&bytes);
+        self.last_data = Some(block);
+        let mut words: Vec<Word> = block.peripheral_words().collect();
+        if let Some(last) = words.last_mut() {
+            if self.habits.wrong_chk {
+                last.byte ^= 0x10;
+            }
+            if self.habits.no_mode_bit {
+                last.mode = false;
+            }
+        }
+        words
+    }
+}
+
+fn plain(word: TimedWord, byte: u8) -> TimedWord {
+    TimedWord {
+        word: Word::plain(byte),
+        ..word
+    }
+}
+
+/// An ACK the device believes to hear.
+fn acknowledgment(at: Micros) -> TimedWord {
+    TimedWord {
+        start: at,
+        end: at,
+        source: Source::Master,
+        word: Word::plain(ACK),
+        uncertainty: Micros::ZERO,
+    }
+}
+
+fn is_poll(command: &[u8]) -> bool {
+    matches!(command, [0x0B | 0x33 | 0x12 | 0x62])
+}
+
+/// A sub-command of EXPANSION that no section knows: 55H.
+fn is_unknown(command: &[u8]) -> bool {
+    matches!(command, [0x0F | 0x37 | 0x17 | 0x67, 0x55, ..])
+}

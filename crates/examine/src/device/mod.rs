@@ -1,0 +1,117 @@
+//! The examination of a device off the shelf: the tool plays the board.
+
+mod bench;
+mod bill;
+mod cashless;
+mod changer;
+mod common;
+pub mod habit;
+mod pulse;
+mod quirks;
+mod setup;
+
+#[cfg(test)]
+mod tests;
+
+pub use bench::{Act, Answer, Bench, Close, Remains};
+pub use quirks::quirks;
+pub use setup::{Kind, Setup};
+
+use crate::check::{Check, Quirk, Seen, Weight, grade};
+use crate::gather::Gathered;
+use crate::result::{CheckResult, Examination, Subject};
+use payrig_units::Micros;
+
+/// A check of a device.
+pub type DeviceCheck = Check<Bench, Setup>;
+
+/// The checks for a kind, in order.
+pub fn checks(kind: Kind) -> impl Iterator<Item = &'static DeviceCheck> {
+    let (common, own): (&[DeviceCheck], &[DeviceCheck]) = match kind {
+        Kind::Changer => (common::CHECKS, changer::CHECKS),
+        Kind::BillValidator => (common::CHECKS, bill::CHECKS),
+        Kind::Cashless => (common::CHECKS, cashless::CHECKS),
+        Kind::Pulse => (&[], pulse::CHECKS),
+    };
+    common.iter().chain(own)
+}
+
+/// Runs one check on a fresh bench.
+#[must_use]
+pub fn run_check(check: &DeviceCheck, setup: &Setup) -> (Seen, Option<Remains>) {
+    let mut setup = setup.clone();
+    if let Some(arrange) = check.arrange {
+        arrange(&mut setup);
+    }
+    let Some(mut bench) = Bench::new(&setup) else {
+        let text = "the rig's device contradicts itself: `payrig run` says how";
+        return (Seen::cannot_tell(text), None);
+    };
+    let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+    (seen, Some(bench.finish()))
+}
+
+/// Examines an emulated device; `only` picks one check by its name. `each` is told every result as
+/// it comes.
+#[must_use]
+pub fn examine(
+    setup: &Setup,
+    only: Option<&str>,
+    mut each: impl FnMut(&CheckResult),
+) -> Examination {
+    let mut gathered = Gathered::default();
+    let mut weights: Vec<Weight> = Vec::new();
+    for check in checks(setup.kind).filter(|c| only.is_none_or(|id| id == c.id)) {
+        let from = gathered.now();
+        let (seen, remains) = run_check(check, setup);
+        let took = remains.as_ref().map_or(Micros::ZERO, |r| r.now);
+        let result = check.result(seen, from, from + took);
+        each(&result);
+        weights.push(check.weight);
+        gathered.add(result, remains);
+    }
+    let mut examination = gathered.examination(subject(setup), setup.decimals);
+    let weighed = examination.checks.iter().zip(weights);
+    (examination.grade, examination.reasons) = grade(weighed);
+    examination
+}
+
+/// What the rig says of the device; for an emulated one that is what it says of itself.
+fn subject(setup: &Setup) -> Subject {
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).trim_end().to_owned();
+    let version = |v: [u8; 2]| format!("{:X}.{:02X}", v[0], v[1]);
+    let mut subject = Subject {
+        kind: setup.kind.to_string(),
+        ..Subject::default()
+    };
+    match setup.kind {
+        Kind::Changer => {
+            let c = &setup.changer;
+            (subject.name, subject.maker) = (c.name.clone(), c.maker.clone());
+            (subject.serial, subject.model) = (c.serial.clone(), c.model.clone());
+            subject.version = version(c.version);
+        }
+        Kind::BillValidator => {
+            let id = &setup.bill.identification;
+            subject.name = setup.bill.name.clone();
+            (subject.maker, subject.serial) = (text(&id.manufacturer), text(&id.serial));
+            subject.model = text(&id.model);
+            subject.version = version(id.version);
+        }
+        Kind::Cashless => {
+            let id = &setup.cashless.id;
+            subject.name = setup.cashless.name.clone();
+            (subject.maker, subject.serial) = (text(&id.maker), text(&id.serial));
+            subject.model = text(&id.model);
+            subject.version = version(id.version);
+        }
+        Kind::Pulse => subject.name = setup.pulse.name.clone(),
+    }
+    subject
+}
+
+/// A quirk of a kind by its name.
+#[must_use]
+pub fn quirk(kind: Kind, name: &str) -> Option<&'static Quirk<Setup>> {
+    quirks(kind).find(|q| q.name == name)
+}
