@@ -3,6 +3,7 @@
 //! The library behind the command line. Exit codes: 0 all passed, 1 something under test fell
 //! short, 2 the command, rig or file was wrong, 3 the link failed.
 
+mod examine;
 mod log;
 mod read;
 mod report;
@@ -68,6 +69,8 @@ enum Command {
     Run(run::RunArguments),
     /// Read a logic capture (.vcd, .csv) or a recording, and judge it.
     Read(read::ReadArguments),
+    /// Examine a board before it is installed, or a device off the shelf.
+    Examine(examine::ExamineArguments),
     /// Turn a saved examination into reports: terminal, HTML, JUnit XML.
     Report(report::ReportArguments),
     /// Examinations kept by serial number: list, show, compare, export.
@@ -105,6 +108,7 @@ pub fn main() -> ExitCode {
     let ended = match arguments.command {
         Command::Run(arguments) => run::run(&arguments),
         Command::Read(arguments) => read::read(&arguments),
+        Command::Examine(arguments) => examine::examine(&arguments),
         Command::Report(arguments) => report::report(&arguments),
         Command::Tickets(arguments) => tickets::tickets(&arguments),
     };

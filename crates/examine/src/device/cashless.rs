@@ -99,7 +99,7 @@ impl<'a> Talk<'a> {
             let patience = self.patience();
             reports.extend(self.watch(patience, wanted));
         }
-        let found = reports.into_iter().find(|r| wanted(r));
+        let found = reports.into_iter().find(wanted);
         found.ok_or_else(|| Seen::fail(format!("{name} is never answered")))
     }
 

@@ -1,0 +1,312 @@
+//! `payrig examine`.
+
+use crate::report::{ReportOutputs, print_table};
+use crate::{Exit, Failure, Format};
+use clap::{Args, Subcommand, ValueEnum};
+use payrig_bench::rig::{Kind as RigKind, nearest};
+use payrig_bench::{Rig, RigError};
+use payrig_examine::device::{self, Kind, Setup};
+use payrig_examine::{CheckResult, Examination, Outcome};
+use serde_json::{Value, json};
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+/// Arguments of `payrig examine`.
+#[derive(Debug, Args)]
+pub(crate) struct ExamineArguments {
+    #[command(subcommand)]
+    what: What,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Examine a device: the tool plays the board.
+    Device(DeviceArguments),
+}
+
+/// What both examinations take.
+#[derive(Debug, Args)]
+struct Common {
+    /// The rig with what is to be examined [default: what is built in].
+    #[arg(long, value_name = "FILE")]
+    rig: Option<PathBuf>,
+    /// Ask nobody: questions are answered by their defaults.
+    #[arg(long)]
+    unattended: bool,
+    /// Name the checks and run none.
+    #[arg(long)]
+    list: bool,
+    /// How to write results.
+    #[arg(long, value_enum, default_value_t)]
+    format: Format,
+    /// Run this check only.
+    #[arg(long, value_name = "CHECK")]
+    only: Option<String>,
+    /// Make the subject misbehave in this way, to see what the examination says.
+    #[arg(long, value_name = "QUIRK")]
+    quirk: Option<String>,
+    #[command(flatten)]
+    outputs: ReportOutputs,
+}
+
+#[derive(Debug, Args)]
+struct DeviceArguments {
+    #[command(flatten)]
+    common: Common,
+    /// Examine devices of this kind only.
+    #[arg(long, value_enum)]
+    kind: Option<KindName>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum KindName {
+    Changer,
+    BillValidator,
+    Cashless,
+    Pulse,
+}
+
+impl KindName {
+    const fn kind(self) -> Kind {
+        match self {
+            Self::Changer => Kind::Changer,
+            Self::BillValidator => Kind::BillValidator,
+            Self::Cashless => Kind::Cashless,
+            Self::Pulse => Kind::Pulse,
+        }
+    }
+}
+
+pub(crate) fn examine(arguments: &ExamineArguments) -> Result<Exit, Failure> {
+    match &arguments.what {
+        What::Device(arguments) => examine_devices(arguments),
+    }
+}
+
+/// A check as `--list` tells it.
+struct Listed {
+    subject: String,
+    id: &'static str,
+    title: &'static str,
+    section: &'static str,
+    expected: &'static str,
+    quirk: &'static str,
+}
+
+fn list(checks: &[Listed], format: Format) -> io::Result<()> {
+    let mut out = anstream::AutoStream::auto(io::stdout().lock());
+    let width = checks.iter().map(|c| c.id.len()).max().unwrap_or(0);
+    let mut subject = "";
+    for check in checks {
+        if format == Format::Json {
+            let line = json!({
+                "type": "check", "subject": check.subject, "id": check.id, "title": check.title,
+                "section": check.section, "expected": check.expected, "quirk": check.quirk,
+            });
+            writeln!(out, "{line}")?;
+            continue;
+        }
+        if subject != check.subject {
+            writeln!(out, "{}:", check.subject)?;
+            subject = &check.subject;
+        }
+        let (id, title, section) = (check.id, check.title, check.section);
+        writeln!(out, "  {id:width$}  {title} [{section}]")?;
+    }
+    out.flush()
+}
+
+fn check_line(subject: &str, check: &CheckResult) -> Value {
+    let mut line = json!({ "type": "check", "subject": subject });
+    if let (Some(line), Ok(Value::Object(fields))) =
+        (line.as_object_mut(), serde_json::to_value(check))
+    {
+        line.extend(fields);
+    }
+    line
+}
+
+fn verdict_line(subject: &str, e: &Examination) -> Value {
+    json!({
+        "type": "verdict",
+        "subject": subject,
+        "name": e.subject.name,
+        "passed": e.passed(),
+        "grade": e.grade,
+        "checks": e.checks.len(),
+        "failed": e.count(Outcome::Fail),
+        "cannot_tell": e.count(Outcome::CannotTell),
+        "skipped": e.count(Outcome::Skipped),
+        "reasons": e.reasons,
+    })
+}
+
+fn unknown(what: &str, name: &str, known: &[&str]) -> Failure {
+    let hint = match nearest(name, known) {
+        Some(near) => format!("did you mean \"{near}\"?"),
+        None => format!("there are: {}", known.join(", ")),
+    };
+    Failure::Wrong(format!("no {what} is called \"{name}\": {hint}"))
+}
+
+/// An examination still to be run; it tells every result as it comes.
+type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult)) -> Examination>;
+
+/// Runs examinations one after another, writing each as it comes.
+fn run_all(
+    common: &Common,
+    subjects: usize,
+    examinations: impl Iterator<Item = (String, Job)>,
+) -> Result<Exit, Failure> {
+    if common.outputs.any() && subjects > 1 {
+        let text = "several devices are examined, a report is of one: name it with --kind";
+        return Err(Failure::Wrong(text.to_owned()));
+    }
+    let mut passed = true;
+    for (subject, examine) in examinations {
+        let mut failed: io::Result<()> = Ok(());
+        let mut each = |check: &CheckResult| {
+            if common.format == Format::Json && failed.is_ok() {
+                failed = writeln!(io::stdout().lock(), "{}", check_line(&subject, check));
+            }
+        };
+        let examination = examine(&mut each);
+        failed?;
+        passed &= examination.passed();
+        match common.format {
+            Format::Json => {
+                writeln!(
+                    io::stdout().lock(),
+                    "{}",
+                    verdict_line(&subject, &examination)
+                )?;
+            }
+            Format::Text => print_table(&examination)?,
+        }
+        for path in common.outputs.write(&examination)? {
+            anstream::eprintln!("wrote {}", path.display());
+        }
+    }
+    Ok(if passed {
+        Exit::Passed
+    } else {
+        Exit::FellShort
+    })
+}
+
+fn load(common: &Common) -> Result<Option<Rig>, Failure> {
+    let wrong = |error: RigError| Failure::Wrong(error.to_string());
+    common
+        .rig
+        .as_deref()
+        .map(Rig::load)
+        .transpose()
+        .map_err(wrong)
+}
+
+// ---- devices -------------------------------------------------------------------------------------
+
+/// The devices of a rig, or one good device of each kind.
+fn setups(arguments: &DeviceArguments) -> Result<Vec<Setup>, Failure> {
+    let wanted = arguments.kind.map(KindName::kind);
+    let mut setups: Vec<Setup> = match load(&arguments.common)? {
+        None => Kind::ALL.into_iter().map(Setup::good).collect(),
+        Some(rig) => rig.devices.iter().filter_map(|d| of_rig(&rig, d)).collect(),
+    };
+    setups.retain(|s| wanted.is_none_or(|kind| kind == s.kind));
+    if setups.is_empty() {
+        let text = "the rig has no such device: it needs a [[device]] that is a changer, a \
+                    bill-validator, a cashless device or a pulse-bill-validator";
+        return Err(Failure::Wrong(text.to_owned()));
+    }
+    Ok(setups)
+}
+
+fn of_rig(rig: &Rig, device: &payrig_bench::rig::DeviceRig) -> Option<Setup> {
+    let mut setup = match &device.kind {
+        RigKind::Changer(config, quirks) => Setup {
+            changer: config.clone(),
+            changer_quirks: *quirks,
+            ..Setup::good(Kind::Changer)
+        },
+        RigKind::Bill(config, quirks) => Setup {
+            bill: config.clone(),
+            bill_quirks: *quirks,
+            ..Setup::good(Kind::BillValidator)
+        },
+        RigKind::Cashless(config) => Setup {
+            cashless: config.clone(),
+            ..Setup::good(Kind::Cashless)
+        },
+        RigKind::PulseBill(config) => Setup {
+            pulse: (**config).clone(),
+            ..Setup::good(Kind::Pulse)
+        },
+        #[allow(unreachable_patterns)]
+        _ => return None,
+    };
+    setup.timing = device.timing;
+    setup.decimals = rig.decimals;
+    Some(setup)
+}
+
+fn examine_devices(arguments: &DeviceArguments) -> Result<Exit, Failure> {
+    let common = &arguments.common;
+    let mut setups = setups(arguments)?;
+    if let Some(name) = &common.quirk {
+        setups.retain(|s| device::quirk(s.kind, name).is_some());
+        if setups.is_empty() {
+            let kinds = arguments
+                .kind
+                .map_or(Kind::ALL.to_vec(), |k| vec![k.kind()]);
+            let known: Vec<&str> = kinds
+                .into_iter()
+                .flat_map(device::quirks)
+                .map(|q| q.name)
+                .collect();
+            return Err(unknown("quirk", name, &known));
+        }
+        for setup in &mut setups {
+            if let Some(quirk) = device::quirk(setup.kind, name) {
+                (quirk.apply)(setup);
+            }
+        }
+    }
+    let all = |s: &Setup| device::checks(s.kind);
+    if let Some(id) = &common.only {
+        let known: Vec<&str> = setups.iter().flat_map(all).map(|c| c.id).collect();
+        if !known.contains(&id.as_str()) {
+            return Err(unknown("check", id, &known));
+        }
+        setups.retain(|s| all(s).any(|c| c.id == id));
+    }
+    if common.list {
+        let listed = |s: &Setup| {
+            let subject = s.kind.to_string();
+            let only = common.only.clone();
+            let checks = all(s).filter(move |c| only.as_deref().is_none_or(|id| id == c.id));
+            checks.map(move |c| Listed {
+                subject: subject.clone(),
+                id: c.id,
+                title: c.title,
+                section: c.section,
+                expected: c.expected,
+                quirk: c.quirk,
+            })
+        };
+        list(
+            &setups.iter().flat_map(listed).collect::<Vec<_>>(),
+            common.format,
+        )?;
+        return Ok(Exit::Passed);
+    }
+    let count = setups.len();
+    let only = common.only.clone();
+    let jobs = setups.into_iter().map(|setup| {
+        let subject = setup.kind.name().to_owned();
+        let only = only.clone();
+        let job: Job = Box::new(move |each| device::examine(&setup, only.as_deref(), each));
+        (subject, job)
+    });
+    run_all(common, count, jobs)
+}
