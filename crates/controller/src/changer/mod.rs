@@ -55,8 +55,10 @@ pub(crate) struct Changer {
     diagnose_at: Micros,
     told_fill: Told,
     told_payout: Told,
-    /// A report that cannot be read is noticed once.
+    /// An answer that cannot be read is noticed once.
     unreadable: String,
+    /// To be asked again.
+    again: Option<Command>,
 
     payout: Option<Payout>,
     /// PAYOUT VALUE POLL went out and is not answered yet.
@@ -100,6 +102,7 @@ impl Changer {
             told_fill: Told::default(),
             told_payout: Told::default(),
             unreadable: String::new(),
+            again: None,
             payout: None,
             asked_value: Cell::new(false),
             wanted: VecDeque::new(),
@@ -225,7 +228,6 @@ impl Changer {
                 self.guard.quiet();
                 self.conditions.clear();
                 self.payout_polled(now, false, false);
-                self.diagnose_in_time(now);
             }
             Command::CoinType { accept, .. } if accept.is_empty() => self.payout_disabled(),
             Command::Dispense { .. } | Command::Payout { .. } => self.ordered(now, true),
@@ -265,6 +267,12 @@ impl Driver for Changer {
             return Verdict::Fine;
         };
         self.asked_value.set(false);
+        self.diagnose_in_time(now);
+        if command == Command::Poll
+            && let Some(again) = self.again.take()
+        {
+            self.want(again);
+        }
         match data.map(|d| Response::parse(&command, d.bytes())) {
             None => {
                 self.acknowledged(now, &command);
@@ -285,6 +293,14 @@ impl Driver for Changer {
                     self.unreadable = note;
                 }
                 self.step_unreadable(now, &command);
+                match command {
+                    // It has been acknowledged, so the changer may have forgotten it.
+                    Command::PayoutStatus => self.count(true),
+                    // A valid block all the same, as of a turned mode bit: asked again with the
+                    // next POLL.
+                    Command::TubeStatus => self.again = Some(command),
+                    _ => {}
+                }
                 Verdict::Fine
             }
         }

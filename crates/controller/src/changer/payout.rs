@@ -137,7 +137,9 @@ impl Changer {
 
     /// The plan for what is left, from the tubes as they are.
     fn plan(&self, amount: Money, singly: bool) -> Option<VecDeque<Order>> {
-        let coins = make_change(amount, &self.stock())?;
+        let mut coins = make_change(amount, &self.stock())?;
+        // Of two coin types of one value the higher goes first (section 5.3, DISPENSE, note 1).
+        coins.sort_by_key(|(coin_type, _)| std::cmp::Reverse(*coin_type));
         if self.enabled.contains(Features::ALTERNATIVE_PAYOUT) {
             return self.values(&coins);
         }

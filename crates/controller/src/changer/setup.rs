@@ -35,6 +35,7 @@ impl Changer {
         self.conditions.clear();
         self.busy_for_ever = false;
         self.wanted.clear();
+        self.again = None;
         self.guard.quiet();
         self.payout_interrupted();
     }
