@@ -4,7 +4,7 @@ use crate::bill::{Bill, BillPolicy};
 use crate::cashless::{Cashless, VmcIdentity};
 use crate::changer::{Changer, ChangerPolicy};
 use crate::channel::{Channel, Driver, Life, Rhythm};
-
+use crate::files::Mailbox;
 use crate::master::{BusMaster, MasterTiming, Outcome};
 use crate::paying::{Purse, in_bills};
 use crate::pulse_input::PulseInput;
@@ -183,6 +183,7 @@ pub struct Controller {
     slots: Vec<Slot>,
     current: Option<usize>,
     pulses: Vec<PulseInput>,
+    mailbox: Mailbox,
     vending: Vending,
     motor: Option<(u16, Micros)>,
     jammed: Vec<u16>,
@@ -210,6 +211,7 @@ impl Controller {
             slots: Vec::new(),
             current: None,
             pulses: Vec::new(),
+            mailbox: Mailbox::new(config.identity.file()),
             vending: Vending::new(config.items.clone(), policy),
             motor: None,
             jammed: Vec::new(),
@@ -227,6 +229,7 @@ impl Controller {
     fn power_up(&mut self, now: Micros) {
         self.slots.clear();
         self.pulses.clear();
+        self.mailbox.reset();
         self.current = None;
         let prices = |pick: fn(Money, Money) -> Money| {
             self.config
@@ -319,6 +322,7 @@ impl Controller {
             return;
         }
         self.current = None;
+        self.mailbox.reset();
         self.master.bus_reset(now);
         for slot in &mut self.slots {
             slot.channel.restart(now);
@@ -365,7 +369,7 @@ impl Controller {
         let due = self
             .slots
             .iter()
-            .map(|s| s.channel.due())
+            .map(|s| s.channel.due().min(self.mailbox.due(s.channel.address)))
             .min()
             .unwrap_or(Micros::NEVER);
         due.max(self.master.free_at())
@@ -407,9 +411,12 @@ impl Controller {
             .slots
             .iter()
             .enumerate()
-            .map(|(i, s)| (s.channel.due(), i))
+            .flat_map(|(i, s)| {
+                let mail = self.mailbox.due(s.channel.address);
+                [(s.channel.due(), i, false), (mail, i, true)]
+            })
             .min();
-        let Some((at, index)) = due.filter(|(at, _)| *at <= now) else {
+        let Some((at, index, is_mail)) = due.filter(|(at, ..)| *at <= now) else {
             return;
         };
         debug_assert!(at <= now);
@@ -418,7 +425,11 @@ impl Controller {
         };
         let Slot { channel, unit, .. } = slot;
         let driver = unit.driver();
-        let block = channel.next_command(now, driver);
+        let mail = is_mail.then(|| self.mailbox.command(channel.address));
+        let block = match mail.flatten() {
+            Some(message) => message,
+            None => channel.next_command(now, driver),
+        };
         self.current = Some(index);
         self.master.command(now, &block);
     }
@@ -427,7 +438,14 @@ impl Controller {
         if let Some(slot) = self.current.take().and_then(|i| self.slots.get_mut(i)) {
             let Slot { channel, unit, .. } = slot;
             let driver = unit.driver();
-            channel.outcome(now, &outcome, driver);
+            let address = channel.address;
+            let asked = channel.asked().copied();
+            if let Some(outcome) = self.mailbox.sort(now, address, asked.as_ref(), outcome) {
+                channel.outcome(now, &outcome, driver);
+            }
+            let polled = channel.life() == Life::Running;
+            self.mailbox.sync(now, address, polled);
+            self.notices.extend(self.mailbox.take_notices());
             if let Peer::Cashless(c) = &slot.unit {
                 slot.channel.rhythm.non_response = c.non_response();
             }
@@ -618,6 +636,11 @@ impl Controller {
         std::mem::take(&mut self.delivered)
     }
 
+    /// Files between the board and its peripherals (section 2.6).
+    pub fn files(&mut self) -> &mut Mailbox {
+        &mut self.mailbox
+    }
+
     /// The seller, to look at.
     #[must_use]
     pub fn vending(&self) -> &Vending {
@@ -654,6 +677,7 @@ impl Controller {
     pub fn is_quiet(&self) -> bool {
         self.motor.is_none()
             && self.vending.is_idle()
+            && self.mailbox.is_idle()
             && self.slots.iter().all(|s| !s.channel.is_busy())
             && self.pulses.iter().all(PulseInput::is_quiet)
     }

@@ -11,7 +11,7 @@ use payrig_units::{Micros, Money};
 use std::collections::VecDeque;
 
 /// Optional features of a level 03 reader that this board uses where they are offered.
-const USED: Options = Options::MONEY_32;
+const USED: Options = Options(Options::MONEY_32.0 | Options::FTL.0);
 
 /// What the board says of itself.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -22,6 +22,13 @@ pub struct VmcIdentity {
     pub serial: String,
     /// Up to twelve characters.
     pub model: String,
+}
+
+impl VmcIdentity {
+    /// Its manufacturer file (2.6.4, file ID 00H): the three letters, then model and serial number.
+    pub(crate) fn file(&self) -> Vec<u8> {
+        format!("{:3.3}{} {}", self.maker, self.model, self.serial).into_bytes()
+    }
 }
 
 /// Of the invented maker `ZZZ`.

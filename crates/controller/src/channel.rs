@@ -157,6 +157,11 @@ impl Channel {
         }
     }
 
+    /// The command whose outcome is awaited.
+    pub(crate) fn asked(&self) -> Option<&Block> {
+        self.asked.as_ref().map(|(block, _)| block)
+    }
+
     /// True while commands other than POLL are still to be sent or answered.
     pub(crate) fn is_busy(&self) -> bool {
         !self.wanted.is_empty() || matches!(self.asked, Some((_, Slot::Wanted)))

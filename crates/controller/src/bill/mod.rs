@@ -285,8 +285,10 @@ impl Bill {
     /// The options this board uses, of those that are offered.
     fn used(&self) -> Options {
         match self.policy.change {
-            BillChange::Off => Options::NONE,
-            BillChange::ByType | BillChange::ByValue => self.offered.and(Options::RECYCLING),
+            BillChange::Off => self.offered.and(Options::FTL),
+            BillChange::ByType | BillChange::ByValue => {
+                self.offered.and(Options::RECYCLING.or(Options::FTL))
+            }
         }
     }
 

@@ -78,7 +78,9 @@ impl Changer {
 
     /// Features this board uses where the changer offers them.
     fn used(&self) -> Features {
-        let used = Features::EXTENDED_DIAGNOSTIC.with(Features::MANUAL_FILL_PAYOUT);
+        let used = Features::EXTENDED_DIAGNOSTIC
+            .with(Features::MANUAL_FILL_PAYOUT)
+            .with(Features::FTL);
         if self.policy.alternative_payout {
             used.with(Features::ALTERNATIVE_PAYOUT)
         } else {

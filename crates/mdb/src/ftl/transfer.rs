@@ -313,6 +313,8 @@ impl Transfer {
             (Message::SendBlock { block, data, .. }, State::Receiving { next }) => {
                 self.take(*next, *block, *data);
             }
+            // Asked once more, when the last block has gone out at a POLL already.
+            (Message::OkToSend { .. }, State::Over(Outcome::Complete)) if self.sends => {}
             // The last block again, because its ACK was lost.
             (Message::SendBlock { .. }, State::Over(Outcome::Complete)) => {}
             _ => return unexpected,

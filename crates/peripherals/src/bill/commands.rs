@@ -5,12 +5,11 @@ use super::payout::{Available, choose};
 use super::validator::{InFlight, RecyclerSettings, Settings};
 use super::{BillValidator, WhileMoving};
 use crate::Reply;
-use payrig_mdb::Address;
 use payrig_mdb::bill::{
     BillCounts, BillTypes, Command, EscrowAction, EscrowCapability, EscrowStatus, MAX_REPORTS,
     Options, PayoutValue, Report, Response, Setup, Stacker,
 };
-use payrig_mdb::ftl::{Message, RETRY_NEVER};
+use payrig_mdb::ftl::Message;
 use payrig_units::Micros;
 
 fn data(response: &Response) -> Reply {
@@ -68,7 +67,7 @@ impl BillValidator {
                 self.config.identification,
                 self.config.options(),
             )),
-            Command::Ftl(message) => self.refuse_file(*message),
+            Command::Ftl(message) => self.file_message(now, message),
             // What a maker's diagnostics are is not for the standard to say; here there are none.
             Command::Diagnostics(_) => Reply::Silence,
             recycler => self.recycler_command(now, recycler),
@@ -96,6 +95,14 @@ impl BillValidator {
         if !reports.is_empty() {
             self.in_flight = InFlight::Reports;
         }
+        if reports.is_empty()
+            && !self.file_told
+            && let Some(reply) = self.file_reply()
+        {
+            self.file_told = true;
+            return reply;
+        }
+        self.file_told = false;
         if reports.first() != Some(&Report::JustReset) {
             reports.extend(self.conditions(moving));
             reports.truncate(MAX_REPORTS);
@@ -158,21 +165,26 @@ impl BillValidator {
         }
     }
 
-    /// This validator has no files to give and takes none (section 2.6.4).
-    fn refuse_file(&self, message: Message) -> Reply {
+    /// A message of the file transport layer (section 2.6.4), answered at once.
+    fn file_message(&mut self, now: Micros, message: &Message) -> Reply {
         if !self.settings.options.contains(Options::FTL) {
             return Reply::Silence;
         }
-        match message {
-            Message::SendBlock { .. } | Message::RetryDeny { .. } => Reply::Ack,
-            Message::ReqToSend { src, .. }
-            | Message::OkToSend { src, .. }
-            | Message::ReqToRcv { src, .. } => data(&Response::Ftl(Message::RetryDeny {
-                dest: src,
-                src: Address::BILL_VALIDATOR,
-                delay: RETRY_NEVER,
-            })),
+        self.files.heard(message);
+        if self.files.wants_reset() {
+            self.note("file received: validator resets itself".to_owned());
+            self.reset(now);
         }
+        self.file_reply().unwrap_or(Reply::Ack)
+    }
+
+    /// What the file transport layer has to say, alone (section 2.6.3). Conditions that are told
+    /// at each POLL (6.3, 33H, notes 2) take turns with it.
+    fn file_reply(&mut self) -> Option<Reply> {
+        let may_speak = self.settings.options.contains(Options::FTL);
+        let message = self.files.next().filter(|_| may_speak)?;
+        self.in_flight = InFlight::File;
+        Some(data(&Response::Ftl(message)))
     }
 
     fn recycler_command(&mut self, now: Micros, command: &Command) -> Reply {

@@ -89,7 +89,7 @@ pub struct BillConfig {
     pub stacked: Vec<(u8, u16)>,
     /// Recycler stores; only at level 2, and at most one per bill type.
     pub recycler: Vec<RecyclerStore>,
-    /// Offer the file transport layer option? Every file is then refused (section 2.6).
+    /// Offer the file transport layer option (section 2.6)?
     pub ftl: bool,
     /// Maker code, serial number, model and version.
     pub identification: Identification,

@@ -33,6 +33,7 @@ impl Device for BillValidator {
                 self.reports.acknowledged(repeat);
             }
             InFlight::PayoutValue(value) => self.payout.value_said(value),
+            InFlight::File => self.files.delivered(),
             // The dispenser clears payout data after an ACK (section 6.3, 37H-08H).
             InFlight::PayoutStatus => self.payout.status_said(),
         }
@@ -40,7 +41,9 @@ impl Device for BillValidator {
 
     fn unacknowledged(&mut self, now: Micros) {
         self.advance(now);
-        self.in_flight = InFlight::Nothing;
+        if std::mem::replace(&mut self.in_flight, InFlight::Nothing) == InFlight::File {
+            self.files.refused();
+        }
         self.reports.unacknowledged();
     }
 
@@ -75,7 +78,9 @@ impl Device for BillValidator {
     }
 
     fn take_notes(&mut self) -> Vec<String> {
-        std::mem::take(&mut self.notes)
+        let mut notes = std::mem::take(&mut self.notes);
+        notes.extend(self.files.take_notes());
+        notes
     }
 }
 
@@ -86,6 +91,7 @@ impl BillValidator {
         self.settings = Settings::default();
         self.in_flight = InFlight::Nothing;
         self.payout.abort();
+        self.files.reset();
         let escrow_unheard = self.reports.reset();
         if self.quirks.reset_forgets_reports {
             self.reports.forget();
@@ -123,6 +129,7 @@ impl BillValidator {
         self.settings = Settings::default();
         self.in_flight = InFlight::Nothing;
         self.payout = super::payout::Payout::default();
+        self.files.reset();
         for report in self.reports.forget() {
             let report = report.to_string().to_lowercase();
             self.note(format!(

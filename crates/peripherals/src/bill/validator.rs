@@ -6,7 +6,9 @@ use super::path::Path;
 use super::payout::Payout;
 use super::reports::Reports;
 use super::{BillConfig, BillConfigError, Quirks};
+use payrig_mdb::Address;
 use payrig_mdb::bill::{BillTypes, Options, RecyclerUse, Report};
+use payrig_mdb::ftl::Station;
 use payrig_units::{Micros, Money};
 use std::collections::BTreeSet;
 
@@ -42,6 +44,7 @@ pub(super) struct RecyclerSettings {
 pub(super) enum InFlight {
     Nothing,
     Reports,
+    File,
     PayoutValue(u16),
     PayoutStatus,
 }
@@ -63,6 +66,9 @@ pub struct BillValidator {
     pub(super) reports: Reports,
     pub(super) in_flight: InFlight,
     pub(super) holdings: Holdings,
+    pub(super) files: Station,
+    /// The answer to the last POLL was a file message: conditions have their turn.
+    pub(super) file_told: bool,
     pub(super) notes: Vec<String>,
 }
 
@@ -75,7 +81,11 @@ impl BillValidator {
     pub fn new(config: BillConfig, quirks: Quirks) -> Result<Self, BillConfigError> {
         config.check()?;
         let holdings = Holdings::new(&config);
+        let id = &config.identification;
+        let manufacturer = [id.manufacturer.as_slice(), &id.model].concat();
         let mut validator = Self {
+            files: Station::new(Address::BILL_VALIDATOR, manufacturer),
+            file_told: false,
             config,
             quirks,
             powered: true,
@@ -105,6 +115,17 @@ impl BillValidator {
     /// The quirks, to look at or to switch while running.
     pub fn quirks_mut(&mut self) -> &mut Quirks {
         &mut self.quirks
+    }
+
+    /// Its end of the file transport layer (section 2.6).
+    #[must_use]
+    pub fn files(&self) -> &Station {
+        &self.files
+    }
+
+    /// The same, to offer, ask for or deny files.
+    pub fn files_mut(&mut self) -> &mut Station {
+        &mut self.files
     }
 
     /// Bills in the stacker.

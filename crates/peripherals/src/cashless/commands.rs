@@ -43,7 +43,6 @@ fn answers(kind: &Kind, report: &Report) -> bool {
         }
         Kind::RequestId(_) => matches!(report, Report::PeripheralId(_)),
         Kind::ReadUserFile(_) => matches!(report, Report::UserFile { .. }),
-        Kind::Ftl(_) => matches!(report, Report::Ftl(_)),
         _ => false,
     }
 }
@@ -138,7 +137,7 @@ impl CashlessDevice {
                 self.options = *options;
                 Reply::Ack
             }
-            Kind::Ftl(bytes) => self.file_transfer(now, bytes),
+            Kind::Ftl(bytes) => self.file_transfer(bytes),
             Kind::Diagnostics(_) => Reply::Ack,
         }
     }

@@ -12,6 +12,7 @@ use payrig_mdb::cashless::{
     Command, Kind, Level, Malfunction, Mode, Options, PriceRange, Report, TimeDate, VmcConfig,
     length_in,
 };
+use payrig_mdb::ftl::Station;
 use payrig_mdb::{Address, Block, Length};
 use payrig_units::{Micros, Money, Movement};
 use std::collections::BTreeMap;
@@ -57,6 +58,9 @@ pub struct CashlessDevice {
     pub(super) fault: Option<Malfunction>,
     pub(super) files: BTreeMap<u8, Vec<u8>>,
     pub(super) time: Option<TimeDate>,
+    pub(super) ftl: Station,
+    /// A message of the file transport layer awaits an ACK.
+    pub(super) ftl_in_flight: bool,
     pub(super) last_heard: Micros,
     pub(super) last_answer: Micros,
     pub(super) movements: Vec<Movement>,
@@ -68,7 +72,10 @@ impl CashlessDevice {
     #[must_use]
     pub fn new(config: CashlessConfig) -> Self {
         let just_reset = !config.quirks.no_just_reset;
+        let manufacturer = [config.id.maker.as_slice(), &config.id.model].concat();
         Self {
+            ftl: Station::new(config.unit.address(), manufacturer),
+            ftl_in_flight: false,
             config,
             powered: true,
             phase: Phase::Inactive,
@@ -157,6 +164,17 @@ impl CashlessDevice {
         self.time
     }
 
+    /// Its end of the file transport layer (section 2.6).
+    #[must_use]
+    pub const fn files(&self) -> &Station {
+        &self.ftl
+    }
+
+    /// The same, to offer, ask for or deny files.
+    pub const fn files_mut(&mut self) -> &mut Station {
+        &mut self.ftl
+    }
+
     /// The mode in which responses are formed.
     fn sending_mode(&self) -> Mode {
         let mut mode = self.mode();
@@ -229,7 +247,7 @@ impl CashlessDevice {
         }
         let mode = self.sending_mode();
         let Some(out) = self.outbox.send(now, &mode) else {
-            return Reply::Ack;
+            return self.file_reply();
         };
         for report in &out.first_time {
             self.was_sent(report);
@@ -266,6 +284,10 @@ impl CashlessDevice {
             self.finish_refund(now);
         }
         self.advance_vend(now);
+        if !self.is_uninterruptible() && self.ftl.wants_reset() {
+            self.note("file received: reader resets itself");
+            self.reset();
+        }
         if now >= self.last_heard + self.patience() {
             self.note("reader hears nothing from the machine and starts again");
             self.reset();
@@ -316,6 +338,10 @@ impl Device for CashlessDevice {
             return;
         }
         self.heard_since = true;
+        if std::mem::take(&mut self.ftl_in_flight) {
+            self.ftl.delivered();
+            return;
+        }
         for report in self.outbox.acknowledged() {
             self.was_heard(now, &report);
         }
@@ -327,6 +353,9 @@ impl Device for CashlessDevice {
             return;
         }
         self.just_reset_in_flight = false;
+        if std::mem::take(&mut self.ftl_in_flight) {
+            self.ftl.refused();
+        }
         self.outbox.unacknowledged();
     }
 
@@ -372,6 +401,8 @@ impl Device for CashlessDevice {
     }
 
     fn take_notes(&mut self) -> Vec<String> {
-        std::mem::take(&mut self.notes)
+        let mut notes = std::mem::take(&mut self.notes);
+        notes.extend(self.ftl.take_notes());
+        notes
     }
 }

@@ -2,7 +2,8 @@
 
 use super::CashlessDevice;
 use crate::Reply;
-use payrig_mdb::cashless::{CouponReply, Reason, Report};
+use payrig_mdb::cashless::{CouponReply, Options, Reason, Report};
+use payrig_mdb::ftl::Message;
 use payrig_units::{Micros, Money};
 
 /// Keys asked for and received so far (7.4.17).
@@ -72,15 +73,28 @@ impl CashlessDevice {
         self.answer(now, Report::UserFile { number, data })
     }
 
-    /// This device has no files to transfer: requests are denied for good, in any state (2.6.4;
-    /// Appendix 3, section 4).
-    pub(super) fn file_transfer(&mut self, now: Micros, bytes: &[u8]) -> Reply {
-        match bytes {
-            // REQ TO RCV, REQ TO SEND: destination, source, ...
-            [0xFA | 0xFE, own, source, ..] => {
-                self.answer(now, Report::Ftl(vec![0x1C, *source, *own, 0x00]))
+    /// A message of the file transport layer, in any state (2.6.4; Appendix 3, section 4).
+    pub(super) fn file_transfer(&mut self, bytes: &[u8]) -> Reply {
+        let command = [&[self.config.unit.address().with(7)], bytes].concat();
+        let Ok(message) = Message::parse_command(&command) else {
+            return Reply::Silence;
+        };
+        self.ftl.heard(&message);
+        match self.config.answers {
+            super::Answers::AtPoll => Reply::Ack,
+            super::Answers::Straight => self.file_reply(),
+        }
+    }
+
+    /// What the file transport layer has to say, alone (2.6.3).
+    pub(super) fn file_reply(&mut self) -> Reply {
+        let may_speak = self.mode().has(Options::FTL);
+        match self.ftl.next().filter(|_| may_speak) {
+            Some(message) => {
+                self.ftl_in_flight = true;
+                Reply::Data(message.emit_response())
             }
-            _ => Reply::Ack,
+            None => Reply::Ack,
         }
     }
 }

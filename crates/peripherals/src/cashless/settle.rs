@@ -109,6 +109,8 @@ impl CashlessDevice {
         self.just_reset = !self.config.quirks.no_just_reset;
         self.just_reset_in_flight = false;
         self.outbox.clear();
+        self.ftl.reset();
+        self.ftl_in_flight = false;
         self.last_command = None;
         self.heard_since = false;
         self.vends = 0;

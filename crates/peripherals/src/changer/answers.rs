@@ -159,7 +159,8 @@ impl Changer {
     }
 
     fn file_reply(&mut self) -> Reply {
-        match self.files.next() {
+        let may_speak = self.enabled.contains(Features::FTL);
+        match self.files.next().filter(|_| may_speak) {
             Some(message) => self.data(Sent::File, Response::Ftl(message)),
             None => Reply::Ack,
         }

@@ -85,7 +85,9 @@ impl Device for Changer {
     }
 
     fn take_notes(&mut self) -> Vec<String> {
-        std::mem::take(&mut self.notes)
+        let mut notes = std::mem::take(&mut self.notes);
+        notes.extend(self.files.take_notes());
+        notes
     }
 }
 

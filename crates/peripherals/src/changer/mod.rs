@@ -19,7 +19,6 @@ mod config;
 mod device;
 mod events;
 mod falling;
-mod files;
 mod payout;
 mod quirks;
 mod service;

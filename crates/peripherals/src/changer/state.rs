@@ -2,11 +2,12 @@
 
 use super::events::Events;
 use super::falling::Falling;
-use super::files::Files;
 use super::payout::Payout;
 use super::tubes::{Paid, Tubes};
 use super::{ChangerConfig, ConfigError, Quirks};
+use payrig_mdb::Address;
 use payrig_mdb::changer::{CoinType, CoinTypes, DiagnosticCode, Features, Report, Status};
+use payrig_mdb::ftl::Station;
 use payrig_units::{Micros, Money, Place};
 use std::collections::{BTreeSet, VecDeque};
 
@@ -38,7 +39,7 @@ pub struct Changer {
     pub(super) tubes: Tubes,
     pub(super) events: Events,
     pub(super) payout: Payout,
-    pub(super) files: Files,
+    pub(super) files: Station,
     pub(super) falling: VecDeque<Falling>,
     pub(super) notes: Vec<String>,
     pub(super) pending: Option<Sent>,
@@ -84,9 +85,11 @@ impl Changer {
     /// What [`ChangerConfig::check`] finds.
     pub fn new(config: ChangerConfig, quirks: Quirks) -> Result<Self, ConfigError> {
         config.check()?;
+        let id = config.identification();
+        let manufacturer = [id.maker.as_slice(), &id.model].concat();
         let mut changer = Self {
             tubes: Tubes::new(&config),
-            files: Files::new(&config),
+            files: Station::new(Address::CHANGER, manufacturer),
             config,
             quirks,
             events: Events::default(),
@@ -178,10 +181,15 @@ impl Changer {
         self.events.is_empty()
     }
 
-    /// The last file received over the file transport layer, whole.
+    /// Its end of the file transport layer (section 2.6).
     #[must_use]
-    pub fn received_file(&self) -> Option<&[u8]> {
-        self.files.received()
+    pub fn files(&self) -> &Station {
+        &self.files
+    }
+
+    /// The same, to offer, ask for or deny files.
+    pub fn files_mut(&mut self) -> &mut Station {
+        &mut self.files
     }
 
     pub(super) fn told(&self, coin_type: CoinType) -> u8 {

@@ -68,22 +68,28 @@ fn only_what_is_offered_can_be_enabled() {
     bench.silence(&[0x37, 0xFE, 0x30, 0x00, 0x01, 0x01, 0x02]);
 }
 
-/// Section 2.6.4: with FTL enabled, every file is refused: RETRY / DENY, never.
+/// Section 2.6.4: nothing is said about files before the option is enabled; then the manufacturer
+/// file is given, one of the maker's own is taken, and any other denied.
 #[test]
-fn files_are_refused() {
+fn files() {
     let config = BillConfig {
         level: 2,
         ftl: true,
         ..BillConfig::default()
     };
     let mut bench = Bench::ready(config, Quirks::default());
-    let offer = [0x37, 0xFE, 0x30, 0x18, 0x01, 0x01, 0x02];
-    bench.silence(&offer);
+    let dts = [0x37, 0xFE, 0x30, 0x18, 0x01, 0x01, 0x02];
+    bench.silence(&dts);
     bench.ack(&[0x37, 0x01, 0, 0, 0, 1]);
-    assert_eq!(bench.data(&offer), [0x1C, 0x18, 0x30, 0x00]);
-    let ask = [0x37, 0xFA, 0x30, 0x00, 0x00, 0x01, 0x02];
-    assert_eq!(bench.data(&ask), [0x1C, 0x00, 0x30, 0x00]);
+    assert_eq!(bench.data(&dts), [0x1C, 0x18, 0x30, 0xFF]);
+    let given = bench.data(&[0x37, 0xFA, 0x30, 0x00, 0x00, 0x01, 0x02]);
+    assert_eq!(given[..6], *b"\x1D\x00\x00ZZZ");
+    assert_eq!(bench.data(&[0x33])[..3], [0x1D, 0x00, 0x01]);
+    let own = [0x37, 0xFE, 0x30, 0x00, 0xF0, 0x01, 0x02];
+    assert_eq!(bench.data(&own), [0x1E, 0x00, 0x30]);
     bench.ack(&[0x37, 0xFC, 0x30, 0x00, 0x41]);
+    bench.ack(&[0x37, 0xFC, 0x30, 0x01]);
+    assert_eq!(bench.v.files().received().unwrap().data, b"A");
 }
 
 /// SECURITY is kept until reset and shown in SETUP (Z9-Z10).

@@ -337,7 +337,7 @@ fn data_entry() {
 fn file_transfers_are_denied() {
     let mut rig = Rig::with_options(ALL, |_| {});
     rig.acks(&[0x17, 0xFE, 0x10, 0x00, 0x00, 0x01, 0x02]);
-    assert_eq!(rig.poll(), Some(vec![0x1C, 0x00, 0x10, 0x00]));
+    assert_eq!(rig.poll(), Some(vec![0x1C, 0x00, 0x10, 0xFF]));
 }
 
 /// All options at once: the longest forms.

@@ -1,11 +1,12 @@
 //! Level 3: features, alternative payout, diagnostics, files.
 
 use super::*;
+use payrig_mdb::Address;
 use payrig_mdb::changer::{DiagnosticCode, Features};
 
 /// Section 2.4.4: a level 2 changer does not know EXPANSION.
 #[test]
-fn level_2_does_not_answer_expansion() {
+fn level_2_does_not_answer_epansion() {
     let mut config = ChangerConfig::demo();
     config.level = 2;
     config.features = Features::NONE;
@@ -188,9 +189,13 @@ fn takes_a_file_and_resets() {
     let offer = [0x0F, 0xFE, 0x08, 0x00, 0xF1, 0x01, 0x03];
     assert_eq!(rig.say(&offer), [0x1E, 0x00, 0x08]);
     assert_eq!(rig.send(&[0x0F, 0xFC, 0x08, 0x00, 7, 8, 9]), Reply::Ack);
-    assert_eq!(rig.changer.received_file(), None);
+    assert_eq!(rig.changer.files().received(), None);
     assert_eq!(rig.send(&[0x0F, 0xFC, 0x08, 0x01]), Reply::Ack);
-    assert_eq!(rig.changer.received_file(), Some([7, 8, 9].as_slice()));
+    let file = rig.changer.files().received().unwrap();
+    assert_eq!(
+        (file.from, file.data.as_slice()),
+        (Address::VMC, &[7, 8, 9][..])
+    );
     rig.wait(50);
     assert_eq!(rig.say(&[0x0B]), [0x0B]);
 }
