@@ -55,7 +55,9 @@ pub struct Station {
     manufacturer: Vec<u8>,
     takes_everything: bool,
     deny_with: Option<u8>,
-    running: Option<Running>,
+    running: Option<Box<Running>>,
+    /// Said, and not known to be heard.
+    in_flight: Option<Message>,
     /// What earlier sessions brought of a file that has not ended.
     partial: Option<ReceivedFile>,
     received: Option<ReceivedFile>,
@@ -74,6 +76,7 @@ impl Station {
             takes_everything: false,
             deny_with: None,
             running: None,
+            in_flight: None,
             partial: None,
             received: None,
             wants_reset: false,
@@ -163,18 +166,19 @@ impl Station {
     }
 
     fn run(&mut self, transfer: Transfer, purpose: Purpose, peer: Address, file: FileId) {
-        self.running = Some(Running {
+        self.running = Some(Box::new(Running {
             transfer,
             purpose,
             peer,
             file,
             told: false,
-        });
+        }));
     }
 
     /// A reset ends every transfer.
     pub fn reset(&mut self) {
         self.running = None;
+        self.in_flight = None;
         self.partial = None;
         self.wants_reset = false;
     }
@@ -184,6 +188,19 @@ impl Station {
     #[must_use]
     pub fn next(&self) -> Option<Message> {
         self.running.as_ref()?.transfer.next()
+    }
+
+    /// Says what [`Self::next`] has: it goes out now, and [`Self::delivered`] or [`Self::refused`]
+    /// tells what became of it.
+    pub fn say(&mut self) -> Option<Message> {
+        self.in_flight = self.next();
+        self.in_flight
+    }
+
+    /// True when what was said is still what is to be said: nothing (an abort) came between.
+    fn stands(&mut self) -> bool {
+        let said = self.in_flight.take();
+        said.is_some() && said == self.next()
     }
 
     /// The other side said something. Afterwards [`Self::next`] is the answer; ACK when it is `None`.
@@ -298,17 +315,21 @@ impl Station {
         std::mem::take(&mut self.wants_reset)
     }
 
-    /// What [`Self::next`] said was acknowledged.
+    /// What was said last was acknowledged.
     pub fn delivered(&mut self) {
-        if let Some(running) = &mut self.running {
+        if self.stands()
+            && let Some(running) = &mut self.running
+        {
             running.transfer.delivered();
         }
         self.settle();
     }
 
-    /// What [`Self::next`] said met a NAK or no answer.
+    /// What was said last met a NAK or no answer.
     pub fn refused(&mut self) {
-        if let Some(running) = &mut self.running {
+        if self.stands()
+            && let Some(running) = &mut self.running
+        {
             running.transfer.refused();
         }
         self.settle();

@@ -182,7 +182,7 @@ impl BillValidator {
     /// at each POLL (6.3, 33H, notes 2) take turns with it.
     fn file_reply(&mut self) -> Option<Reply> {
         let may_speak = self.settings.options.contains(Options::FTL);
-        let message = self.files.next().filter(|_| may_speak)?;
+        let message = may_speak.then(|| self.files.say()).flatten()?;
         self.in_flight = InFlight::File;
         Some(data(&Response::Ftl(message)))
     }

@@ -89,7 +89,7 @@ impl CashlessDevice {
     /// What the file transport layer has to say, alone (2.6.3).
     pub(super) fn file_reply(&mut self) -> Reply {
         let may_speak = self.mode().has(Options::FTL);
-        match self.ftl.next().filter(|_| may_speak) {
+        match may_speak.then(|| self.ftl.say()).flatten() {
             Some(message) => {
                 self.ftl_in_flight = true;
                 Reply::Data(message.emit_response())

@@ -160,7 +160,7 @@ impl Changer {
 
     fn file_reply(&mut self) -> Reply {
         let may_speak = self.enabled.contains(Features::FTL);
-        match self.files.next().filter(|_| may_speak) {
+        match may_speak.then(|| self.files.say()).flatten() {
             Some(message) => self.data(Sent::File, Response::Ftl(message)),
             None => Reply::Ack,
         }
