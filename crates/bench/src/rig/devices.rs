@@ -233,7 +233,10 @@ fn read_cashless(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<K
         config.id = CashlessId::new("ZZZ", &serial, "HARBOUR LOOP", [0x01, 0x00]);
     }
     if config.level >= Level::THREE && fields.boolean("money-32-bit")? {
-        config.options = Options::MONEY_32;
+        config.options = config.options | Options::MONEY_32;
+    }
+    if config.level >= Level::THREE && fields.boolean("file-transport")? {
+        config.options = config.options | Options::FTL;
     }
     let policies = [("approve", 0), ("deny", 1), ("time-out", 2)];
     let discount = fields.money("discount", setting.decimals)?;
