@@ -111,7 +111,6 @@ mod tests {
     use super::super::{InLine, LOOK_EVERY, ModemOptions};
     use super::*;
     use crate::Clock;
-    use payrig_pulse::Level;
     use std::io;
 
     /// DCD follows DTR.
@@ -135,7 +134,7 @@ mod tests {
         let clock = Clock::starting_now();
         let options = ModemOptions {
             clock,
-            asserted: Level::Low,
+            asserted_is_high: false,
             watch: vec![InLine::Dcd],
             look_every: LOOK_EVERY,
         };

@@ -2,7 +2,6 @@
 
 use super::lines::{InLine, ModemLines, OutLine};
 use crate::{Clock, Figures, Lengths, LinkError, Waker};
-use payrig_pulse::Level;
 use payrig_units::Micros;
 use payrig_wire::Edge;
 use std::collections::{BTreeMap, VecDeque};
@@ -40,10 +39,10 @@ pub enum ModemEvent {
 pub struct ModemOptions {
     /// Bench time.
     pub clock: Clock,
-    /// The level of the credit line while a modem line is asserted. [`Level::Low`] for adapters
-    /// with logic levels, whose lines are active low, and for an optocoupler that pulls the credit
-    /// line to ground; [`Level::High`] for RS-232 levels seen without one.
-    pub asserted: Level,
+    /// True when the credit line is high while a modem line is asserted: RS-232 levels. False for
+    /// adapters with logic levels, whose lines are active low, and for an optocoupler that pulls
+    /// the credit line to ground.
+    pub asserted_is_high: bool,
     /// The lines to watch.
     pub watch: Vec<InLine>,
     /// How often to look at them.
@@ -61,7 +60,7 @@ struct Watched {
 pub struct ModemPort<L> {
     lines: L,
     clock: Clock,
-    asserted: Level,
+    asserted_is_high: bool,
     watched: Vec<Watched>,
     look_every: Micros,
     looked: Micros,
@@ -80,7 +79,7 @@ impl<L: ModemLines> ModemPort<L> {
         Self {
             lines,
             clock: options.clock,
-            asserted: options.asserted,
+            asserted_is_high: options.asserted_is_high,
             watched: options.watch.into_iter().map(watch).collect(),
             look_every: options.look_every.max(Micros(50)),
             looked: Micros::ZERO,
@@ -179,7 +178,7 @@ impl<L: ModemLines> ModemPort<L> {
                 break;
             }
             let (line, high) = planned.remove();
-            self.lines.set(line, high == self.is_high(true))?;
+            self.lines.set(line, high == self.asserted_is_high)?;
             let done = self.clock.now().max(now);
             let late = done.since(at);
             let edge = Edge { at: done, high };
@@ -199,7 +198,7 @@ impl<L: ModemLines> ModemPort<L> {
             let was = watched.asserted.replace(asserted);
             if was.is_some_and(|was| was != asserted) {
                 let half = Micros(now.since(before).as_us().div_ceil(2));
-                let high = asserted == (self.asserted == Level::High);
+                let high = asserted == self.asserted_is_high;
                 let at = before + half;
                 self.events.push_back(ModemEvent::Seen {
                     line: watched.line,
@@ -210,10 +209,6 @@ impl<L: ModemLines> ModemPort<L> {
         }
         self.looked = now;
         Ok(())
-    }
-
-    const fn is_high(&self, asserted: bool) -> bool {
-        asserted == matches!(self.asserted, Level::High)
     }
 }
 
@@ -244,11 +239,11 @@ mod tests {
         }
     }
 
-    fn port(asserted: Level, watch: Vec<InLine>) -> (ModemPort<Looped>, Looped) {
+    fn port(asserted_is_high: bool, watch: Vec<InLine>) -> (ModemPort<Looped>, Looped) {
         let lines = Looped::default();
         let options = ModemOptions {
             clock: Clock::starting_now(),
-            asserted,
+            asserted_is_high,
             watch,
             look_every: LOOK_EVERY,
         };
@@ -258,7 +253,7 @@ mod tests {
     /// A pulse on an active-low credit line, by hand-given times.
     #[test]
     fn a_pulse_goes_out_asserted_and_comes_back_as_edges() {
-        let (mut port, lines) = port(Level::Low, vec![InLine::Cts]);
+        let (mut port, lines) = port(false, vec![InLine::Cts]);
         port.work(Micros(10_000)).unwrap();
         for (at, high) in [(Micros(20_000), false), (Micros(70_000), true)] {
             port.drive(OutLine::Rts, Edge { at, high });
@@ -288,7 +283,7 @@ mod tests {
 
     #[test]
     fn edges_are_driven_in_the_order_of_their_times() {
-        let (mut port, lines) = port(Level::High, vec![]);
+        let (mut port, lines) = port(true, vec![]);
         for (at, high) in [(Micros(200), false), (Micros(100), true)] {
             port.drive(OutLine::Dtr, Edge { at, high });
         }
@@ -306,10 +301,10 @@ mod tests {
 
     #[test]
     fn a_line_that_is_not_there_is_an_error_and_jitter_is_measured() {
-        let (mut dsr, _) = port(Level::Low, vec![InLine::Dsr]);
+        let (mut dsr, _) = port(false, vec![InLine::Dsr]);
         let error = dsr.wait(Micros::secs(1), None).unwrap_err().to_string();
         assert!(error.contains("modem lines"), "{error}");
-        let (mut cts, _) = port(Level::Low, vec![InLine::Cts]);
+        let (mut cts, _) = port(false, vec![InLine::Cts]);
         assert_eq!(cts.measure(21).unwrap().unwrap().count, 20);
     }
 }
