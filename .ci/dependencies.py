@@ -24,6 +24,7 @@ LAYERS = {
     "payrig-wire": {"payrig-units", "payrig-mdb", "payrig-pulse"},
     "payrig-peripherals": {"payrig-units", "payrig-mdb", "payrig-pulse", "payrig-wire"},
     "payrig-controller": {"payrig-units", "payrig-mdb", "payrig-pulse", "payrig-wire"},
+    "payrig-float": {"payrig-units", "payrig-controller"},
     "payrig-link": {"payrig-units", "payrig-mdb", "payrig-wire"},
 }
 # Crates whose logic takes time as a value and does no I/O.
@@ -34,6 +35,7 @@ SANS_IO = {
     "payrig-wire",
     "payrig-peripherals",
     "payrig-controller",
+    "payrig-float",
 }
 IO_CRATES = {"tokio", "serialport", "mio", "async-std", "nix", "rustix"}
 

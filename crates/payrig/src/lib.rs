@@ -4,6 +4,7 @@
 //! short, 2 the command, rig or file was wrong, 3 the link failed.
 
 mod examine;
+mod float;
 mod log;
 mod read;
 mod report;
@@ -71,6 +72,8 @@ enum Command {
     Read(read::ReadArguments),
     /// Examine a board before it is installed, or a device off the shelf.
     Examine(examine::ExamineArguments),
+    /// Can change always be paid, and what is the smallest fill?
+    Float(float::FloatArguments),
     /// Turn a saved examination into reports: terminal, HTML, JUnit XML.
     Report(report::ReportArguments),
     /// Examinations kept by serial number: list, show, compare, export.
@@ -109,6 +112,7 @@ pub fn main() -> ExitCode {
         Command::Run(arguments) => run::run(&arguments),
         Command::Read(arguments) => read::read(&arguments),
         Command::Examine(arguments) => examine::examine(&arguments),
+        Command::Float(arguments) => float::float(&arguments),
         Command::Report(arguments) => report::report(&arguments),
         Command::Tickets(arguments) => tickets::tickets(&arguments),
     };

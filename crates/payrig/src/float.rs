@@ -1,0 +1,443 @@
+//! `payrig float`.
+
+use crate::style::STYLES;
+use crate::{Exit, Failure, Format};
+use clap::Args;
+use payrig_bench::rig::Kind;
+use payrig_bench::{FIRST_VEND, Rig};
+use payrig_controller::BillChange;
+use payrig_float::{
+    Analysis, BillAnswer, FillAnswer, FillAnswers, Machine, Need, Piece, Questions, Tube, analyse,
+};
+use payrig_peripherals::bill::BillKind;
+use payrig_peripherals::changer::CoinWorth;
+use payrig_units::{Decimals, Money};
+use serde_json::{Value, json};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+/// Name of the embedded rig in messages.
+const EMBEDDED: &str = "first-vend.toml";
+/// Bill stores come after the sixteen coin types.
+const FIRST_STORE: u8 = 16;
+
+/// Arguments of `payrig float`.
+#[derive(Debug, Args)]
+pub(crate) struct FloatArguments {
+    /// The rig [default: the embedded first-vend rig].
+    rig: Option<PathBuf>,
+    /// Ask about this bill, as in 5.00; may be given several times [default: the bills the rig
+    /// takes, or 1, 5 and 20 where it takes none].
+    #[arg(long, value_name = "AMOUNT")]
+    bill: Vec<String>,
+    /// Find the smallest fill for this many sales in a row; may be given several times.
+    #[arg(long, value_name = "N", default_values_t = [1, 10], value_parser = clap::value_parser!(u32).range(1..=100))]
+    sales: Vec<u32>,
+    /// The most a customer puts in before choosing [default: the largest bill or coin].
+    #[arg(long, value_name = "AMOUNT")]
+    max_credit: Option<String>,
+    /// Also ask that everything put in can be given back in coins (the return lever).
+    #[arg(long)]
+    refunds: bool,
+    /// How to write the answers; amounts in JSON are in minor units (cents).
+    #[arg(long, value_enum, default_value_t)]
+    format: Format,
+}
+
+/// What a rig says about money going in and out.
+fn machine(rig: &Rig, refunds: bool) -> Machine {
+    let board = rig.board.controller(rig);
+    let refused = board.as_ref().map(|b| b.refused_coins.clone());
+    let refused = refused.unwrap_or_default();
+    let bill_change = board.is_some_and(|b| b.bills.change != BillChange::Off);
+    let mut machine = Machine::default();
+    for device in &rig.devices {
+        match &device.kind {
+            Kind::Changer(config, _) => {
+                machine.gives_change = true;
+                for (coin_type, coin) in (0u8..).zip(&config.coins) {
+                    let Some(coin) = coin else { continue };
+                    let CoinWorth::Money(value) = coin.worth else {
+                        continue;
+                    };
+                    let tube = coin.tube.filter(|tube| !tube.defective);
+                    if let Some(tube) = tube {
+                        machine.tubes.push(Tube {
+                            coin_type,
+                            value,
+                            count: tube.coins.into(),
+                            capacity: tube.capacity.max(tube.coins).into(),
+                        });
+                    }
+                    if !refused.contains(&value) {
+                        machine.pieces.push(Piece {
+                            value,
+                            guarded: false,
+                            to_tube: tube.is_some_and(|tube| tube.coins < tube.capacity),
+                        });
+                    }
+                }
+            }
+            Kind::Bill(config, _) => {
+                let value = |bill_type: u8| match config.bills.get(usize::from(bill_type)) {
+                    Some(BillKind::Value(value)) => Some(*value),
+                    _ => None,
+                };
+                let types = (0u8..).zip(&config.bills).filter_map(|(t, _)| value(t));
+                machine.pieces.extend(types.map(|value| Piece {
+                    value,
+                    guarded: true,
+                    to_tube: false,
+                }));
+                for store in config.recycler.iter().filter(|_| bill_change) {
+                    if let Some(value) = value(store.bill_type) {
+                        machine.gives_change = true;
+                        machine.tubes.push(Tube {
+                            coin_type: FIRST_STORE.saturating_add(store.bill_type),
+                            value,
+                            count: store.count.into(),
+                            capacity: store.capacity.max(store.count).into(),
+                        });
+                    }
+                }
+            }
+            Kind::PulseBill(config) => {
+                machine
+                    .pieces
+                    .extend(config.bills.iter().map(|value| Piece {
+                        value: *value,
+                        guarded: false,
+                        to_tube: false,
+                    }));
+            }
+            _ => {}
+        }
+    }
+    machine.pieces.sort_unstable();
+    machine.pieces.dedup();
+    machine.prices = rig.board.items.iter().map(|item| item.price).collect();
+    if refunds {
+        machine.prices.push(Money::ZERO);
+    }
+    machine.prices.sort_unstable();
+    machine.prices.dedup();
+    machine
+}
+
+fn questions(
+    arguments: &FloatArguments,
+    machine: &Machine,
+    decimals: Decimals,
+) -> Result<Questions, Failure> {
+    let parse = |text: &String| {
+        Money::parse(text, decimals).map_err(|error| Failure::Wrong(error.to_string()))
+    };
+    let mut bills: Vec<Money> = arguments.bill.iter().map(parse).collect::<Result<_, _>>()?;
+    if bills.is_empty() {
+        bills = machine.guarded();
+    }
+    if bills.is_empty() {
+        let unit = 10_i64.saturating_pow(u32::from(decimals.0));
+        bills = [1, 5, 20].map(|n| Money(unit.saturating_mul(n))).to_vec();
+    }
+    bills.sort_unstable();
+    bills.dedup();
+    let mut sales = arguments.sales.clone();
+    sales.sort_unstable();
+    sales.dedup();
+    Ok(Questions {
+        bills,
+        play: sales.last().copied().unwrap_or(1).max(20),
+        sales,
+        max_credit: match &arguments.max_credit {
+            Some(text) => parse(text)?,
+            None => machine.largest_piece(),
+        },
+    })
+}
+
+pub(crate) fn float(arguments: &FloatArguments) -> Result<Exit, Failure> {
+    let rig = match &arguments.rig {
+        Some(path) => Rig::load(path),
+        None => Rig::parse(Path::new(EMBEDDED), FIRST_VEND),
+    }
+    .map_err(|error| Failure::Wrong(error.to_string()))?;
+    let machine = machine(&rig, arguments.refunds);
+    let questions = questions(arguments, &machine, rig.decimals)?;
+    let file = arguments.rig.as_deref().unwrap_or(Path::new(EMBEDDED));
+    let analysis = analyse(&machine, &questions)
+        .map_err(|error| Failure::Wrong(format!("{}: {error}", file.display())))?;
+    match arguments.format {
+        Format::Json => write_json(&machine, &analysis)?,
+        Format::Text => Told {
+            machine: &machine,
+            decimals: rig.decimals,
+        }
+        .write(&rig.name, &analysis)?,
+    }
+    Ok(if analysis.always() {
+        Exit::Passed
+    } else {
+        Exit::FellShort
+    })
+}
+
+/// Writes answers for people.
+struct Told<'a> {
+    machine: &'a Machine,
+    decimals: Decimals,
+}
+
+impl Told<'_> {
+    fn money(&self, money: Money) -> String {
+        money.show(self.decimals).to_string()
+    }
+
+    fn all(&self, amounts: impl IntoIterator<Item = Money>) -> String {
+        let texts: Vec<String> = amounts.into_iter().map(|m| self.money(m)).collect();
+        match texts.is_empty() {
+            true => "none".to_owned(),
+            false => texts.join(" "),
+        }
+    }
+
+    fn write(&self, name: &str, analysis: &Analysis) -> io::Result<()> {
+        let mut out = anstream::AutoStream::auto(io::stdout().lock());
+        let head = STYLES.head;
+        let machine = self.machine;
+        let pieces = |guarded: bool| {
+            let some = machine.pieces.iter().filter(move |p| p.guarded == guarded);
+            self.all(some.map(|p| p.value))
+        };
+        writeln!(out, "{head}Float of \"{name}\"{head:#}")?;
+        let tube = |t: &Tube| {
+            let what = if t.coin_type >= FIRST_STORE {
+                "recycler "
+            } else {
+                ""
+            };
+            format!(
+                "{what}{} {} of {}",
+                self.money(t.value),
+                t.count,
+                t.capacity
+            )
+        };
+        let tubes: Vec<String> = machine.tubes.iter().map(tube).collect();
+        let worth = self.money(machine.worth(&machine.counts()));
+        writeln!(out, "  tubes     {} (worth {worth})", tubes.join(", "))?;
+        writeln!(
+            out,
+            "  taken     {} on sight; {} after a look (bills in escrow)",
+            pieces(false),
+            pieces(true)
+        )?;
+        writeln!(
+            out,
+            "  prices    {}",
+            self.all(machine.prices.iter().copied())
+        )?;
+        writeln!(out)?;
+
+        let light = if analysis.light {
+            STYLES.advice
+        } else {
+            STYLES.pass
+        };
+        let state = if analysis.light { "on" } else { "off" };
+        writeln!(out, "exact-change light  {light}{state}{light:#}")?;
+        let looked_at = analysis.looked_at;
+        match analysis.failures.first() {
+            None => {
+                let pass = STYLES.pass;
+                writeln!(
+                    out,
+                    "change              {pass}always paid{pass:#}, in all {looked_at} cases of credit and price"
+                )?;
+            }
+            Some(first) => {
+                let limit = STYLES.limit;
+                let failing = analysis.failures.len();
+                writeln!(
+                    out,
+                    "change              {limit}not always paid{limit:#}: {failing} of {looked_at} cases of credit and price fail"
+                )?;
+                self.need(&mut out, "fails first", first)?;
+                let lost = |n: &&Need| !n.kept_out;
+                match analysis.failures.iter().find(lost) {
+                    Some(open) if open != first => self.need(&mut out, "not kept out", open)?,
+                    Some(_) => {}
+                    None => writeln!(
+                        out,
+                        "  kept out     by a board that looks before it stacks: the bill comes back, no money is lost"
+                    )?,
+                }
+            }
+        }
+        for bill in &analysis.bills {
+            self.bill(&mut out, bill)?;
+        }
+        if !analysis.together.is_empty() {
+            writeln!(out, "\n{head}All these bills, in any order{head:#}")?;
+            self.fills(&mut out, &analysis.together)?;
+        }
+        out.flush()
+    }
+
+    fn need(&self, mut out: impl Write, what: &str, need: &Need) -> io::Result<()> {
+        let bought = match need.price {
+            Money::ZERO => "all given back".to_owned(),
+            price => format!("price {}", self.money(price)),
+        };
+        let (credit, change) = (self.money(need.credit), self.money(need.change));
+        writeln!(
+            out,
+            "  {what:<12} credit {credit}, {bought}: change of {change} cannot be paid"
+        )
+    }
+
+    fn bill(&self, mut out: impl Write, answer: &BillAnswer) -> io::Result<()> {
+        let head = STYLES.head;
+        let bill = self.money(answer.bill);
+        let taken = match answer.welcome {
+            true => "taken now",
+            false => "not taken now: some change could not be paid",
+        };
+        writeln!(out, "\n{head}Bill of {bill}{head:#}: {taken}")?;
+        let run = &answer.run;
+        let sales = if run.sales == 1 { "sale" } else { "sales" };
+        match &run.failure {
+            Some(failure) => {
+                let changes = self.all(failure.changes.iter().copied());
+                writeln!(
+                    out,
+                    "  lasts        {} {sales} in a row; then fails, for one: changes of {changes}",
+                    run.sales
+                )?;
+                if failure.another_way == Some(true) {
+                    let advice = STYLES.advice;
+                    writeln!(
+                        out,
+                        "  {advice}another way{advice:#}  paying these with the fewest coins each time fails, and there is a way that does not"
+                    )?;
+                }
+            }
+            None if run.gave_up => writeln!(
+                out,
+                "  lasts        {} {sales} in a row at least; more are too many cases to try",
+                run.sales
+            )?,
+            None => writeln!(
+                out,
+                "  lasts        {} {sales} in a row at least",
+                run.sales
+            )?,
+        }
+        self.fills(out, &answer.fills)
+    }
+
+    fn fills(&self, mut out: impl Write, fills: &[FillAnswers]) -> io::Result<()> {
+        for fill in fills {
+            let sales = match fill.sales {
+                1 => "1 sale".to_owned(),
+                n => format!("{n} in a row"),
+            };
+            let empty = vec![0; self.machine.tubes.len()];
+            let from_empty = self.fill(&fill.from_empty, &empty);
+            writeln!(out, "  {sales:<12} smallest fill: {from_empty}")?;
+            if let FillAnswer::Fill(_) = &fill.from_empty {
+                let on_top = self.fill(&fill.on_top, &self.machine.counts());
+                writeln!(out, "  {:<12} to be added now: {on_top}", "")?;
+            }
+        }
+        Ok(())
+    }
+
+    fn fill(&self, answer: &FillAnswer, base: &[u32]) -> String {
+        match answer {
+            FillAnswer::Fill(counts) => {
+                let added: Vec<u32> = counts
+                    .iter()
+                    .zip(base)
+                    .map(|(n, b)| n.saturating_sub(*b))
+                    .collect();
+                let each = self
+                    .machine
+                    .tubes
+                    .iter()
+                    .zip(&added)
+                    .filter(|(_, n)| **n > 0);
+                let each: Vec<String> = each
+                    .map(|(tube, n)| format!("{n} x {}", self.money(tube.value)))
+                    .collect();
+                let coins: u32 = added.iter().sum();
+                match coins {
+                    0 => "nothing".to_owned(),
+                    _ => format!(
+                        "{} ({coins} coins, {})",
+                        each.join(" + "),
+                        self.money(self.machine.worth(&added))
+                    ),
+                }
+            }
+            FillAnswer::Impossible(amount) => {
+                format!(
+                    "none: even full tubes cannot pay {} in all",
+                    self.money(*amount)
+                )
+            }
+            FillAnswer::GaveUp => "not found: too many cases to try them all".to_owned(),
+        }
+    }
+}
+
+fn fill_json(machine: &Machine, answer: &FillAnswer) -> Value {
+    match answer {
+        FillAnswer::Fill(counts) => json!({
+            "answer": "fill",
+            "coins": machine.tubes.iter().zip(counts).map(|(tube, n)| {
+                json!({"type": tube.coin_type, "value": tube.value, "count": n})
+            }).collect::<Vec<_>>(),
+            "worth": machine.worth(counts),
+        }),
+        FillAnswer::Impossible(amount) => json!({"answer": "impossible", "amount": amount}),
+        FillAnswer::GaveUp => json!({"answer": "gave up"}),
+    }
+}
+
+fn fills_json(machine: &Machine, fills: &[FillAnswers]) -> Vec<Value> {
+    let each = |fill: &FillAnswers| {
+        json!({"sales": fill.sales, "from_empty": fill_json(machine, &fill.from_empty),
+               "on_top": fill_json(machine, &fill.on_top)})
+    };
+    fills.iter().map(each).collect()
+}
+
+fn write_json(machine: &Machine, analysis: &Analysis) -> io::Result<()> {
+    let mut out = io::BufWriter::new(io::stdout().lock());
+    let mut put = |value: Value| writeln!(out, "{value}");
+    for need in &analysis.failures {
+        put(
+            json!({"type": "failure", "credit": need.credit, "price": need.price,
+                   "change": need.change, "kept_out": need.kept_out}),
+        )?;
+    }
+    for bill in &analysis.bills {
+        let failure = bill.run.failure.as_ref();
+        put(
+            json!({"type": "bill", "bill": bill.bill, "welcome": bill.welcome,
+                   "changes": bill.changes, "lasts": bill.run.sales, "gave_up": bill.run.gave_up,
+                   "fails_with": failure.map(|f| &f.changes),
+                   "another_way": failure.and_then(|f| f.another_way),
+                   "fills": fills_json(machine, &bill.fills)}),
+        )?;
+    }
+    put(
+        json!({"type": "float", "always": analysis.always(), "exact_change_light": analysis.light,
+               "looked_at": analysis.looked_at, "failing": analysis.failures.len(),
+               "first": analysis.failures.first().map(|n| json!({"credit": n.credit,
+                        "price": n.price, "change": n.change})),
+               "together": fills_json(machine, &analysis.together)}),
+    )?;
+    out.flush()
+}
