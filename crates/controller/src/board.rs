@@ -1,19 +1,23 @@
 //! The board: master, drivers and seller as one state machine.
 
 use crate::bill::{Bill, BillPolicy};
-use crate::cashless::{Cashless, VmcIdentity};
+use crate::cashless::{Board as CashlessBoard, Cashless, CashlessUse, VmcIdentity};
 use crate::changer::{Changer, ChangerPolicy};
 use crate::channel::{Channel, Driver, Life, Rhythm};
 use crate::files::Mailbox;
 use crate::master::{BusMaster, MasterTiming, Outcome};
+use crate::motor::{Mishap, Motor};
 use crate::paying::{Purse, in_bills};
 use crate::pulse_input::PulseInput;
-use crate::vending::{Item, Means, Order, Policy, Report, Vending};
+use crate::vending::{Item, Means, Order, Policy, Reader, Report, Vending};
 use payrig_mdb::cashless::{Level, Unit};
 use payrig_mdb::{Address, Block};
 use payrig_pulse::Profile;
 use payrig_units::{Decimals, Micros, Money, Movement};
 use payrig_wire::{Edge, TimedWord, Transmission};
+use std::collections::BTreeMap;
+
+mod cards;
 
 /// A peripheral the board expects on its bus.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -69,6 +73,10 @@ pub struct BoardConfig {
     pub timing: MasterTiming,
     /// What the board says of itself to cashless devices.
     pub identity: VmcIdentity,
+    /// What the board uses of its cashless devices.
+    pub cashless: CashlessUse,
+    /// Columns with the same product: when the first cannot deliver, the second is tried.
+    pub instead: BTreeMap<u16, u16>,
 }
 
 /// A board that expects nothing and sells nothing; the rest as is usual: POLL every 150 ms, level 3
@@ -90,6 +98,8 @@ impl Default for BoardConfig {
             hold_bills: false,
             timing: MasterTiming::default(),
             identity: VmcIdentity::default(),
+            cashless: CashlessUse::default(),
+            instead: BTreeMap::new(),
         }
     }
 }
@@ -119,11 +129,21 @@ impl Peer {
 }
 
 impl Slot {
+    /// True while commands other than POLL are still to be sent or answered.
+    fn is_busy(&self) -> bool {
+        let driver = match &self.unit {
+            Peer::Cashless(c) => self.channel.life() == Life::Running && c.is_busy(),
+            _ => false,
+        };
+        driver || self.channel.is_busy()
+    }
+
     fn take_wanted(&mut self) -> Option<Block> {
         match &mut self.unit {
             Peer::Changer(d) => d.take_wanted().map(|c| c.emit()),
             Peer::Bill(d) => d.take_wanted().map(|c| c.emit()),
-            Peer::Cashless(d) => d.take_wanted(),
+            // Its driver chooses its commands when they are due.
+            Peer::Cashless(_) => None,
         }
     }
 
@@ -166,11 +186,12 @@ impl Means for BoardMeans<'_> {
         })
     }
 
-    fn allows_multi_vend(&self, device: &str) -> bool {
-        self.0.iter().any(|s| match &s.unit {
-            Peer::Cashless(c) => s.name == device && c.allows_multi_vend(),
-            _ => false,
-        })
+    fn readers(&self) -> Vec<Reader> {
+        let each = |s: &Slot| match &s.unit {
+            Peer::Cashless(c) => Some(c.reader(s.channel.life() == Life::Running)),
+            _ => None,
+        };
+        self.0.iter().filter_map(each).collect()
     }
 }
 
@@ -185,8 +206,7 @@ pub struct Controller {
     pulses: Vec<PulseInput>,
     mailbox: Mailbox,
     vending: Vending,
-    motor: Option<(u16, Micros)>,
-    jammed: Vec<u16>,
+    motor: Motor,
     delivered: Vec<u16>,
     notices: Vec<String>,
     movements: Vec<Movement>,
@@ -204,6 +224,8 @@ impl Controller {
             session_timeout: config.session_timeout,
             multi_vend: config.multi_vend,
             hold_bills: config.hold_bills,
+            mixed: config.cashless.mixed,
+            shares: config.cashless.basket,
         };
         let mut board = Self {
             powered: true,
@@ -213,8 +235,7 @@ impl Controller {
             pulses: Vec::new(),
             mailbox: Mailbox::new(config.identity.file()),
             vending: Vending::new(config.items.clone(), policy),
-            motor: None,
-            jammed: Vec::new(),
+            motor: Motor::default(),
             delivered: Vec::new(),
             notices: Vec::new(),
             movements: Vec::new(),
@@ -264,9 +285,13 @@ impl Controller {
                     )
                 }
                 ExpectedKind::Cashless(unit) => {
-                    let level = Level(self.config.cashless_level);
-                    let identity = self.config.identity.clone();
-                    let driver = Cashless::new(name.clone(), *unit, level, identity, range);
+                    let board = CashlessBoard {
+                        level: Level(self.config.cashless_level),
+                        identity: self.config.identity.clone(),
+                        uses: self.config.cashless.clone(),
+                        prices: range,
+                    };
+                    let driver = Cashless::new(name.clone(), *unit, board);
                     (
                         unit.address(),
                         Micros::secs(5),
@@ -304,7 +329,10 @@ impl Controller {
         }
         self.powered = on;
         self.master.power(now);
-        self.motor = None;
+        self.motor.stop();
+        if !on {
+            self.vending.power_lost();
+        }
         if on {
             self.power_up(now);
         }
@@ -355,7 +383,7 @@ impl Controller {
         if !self.powered {
             return Micros::NEVER;
         }
-        let motor = self.motor.map_or(Micros::NEVER, |(_, at)| at);
+        let motor = self.motor.next_deadline();
         let pulses = self.pulses.iter().map(PulseInput::next_deadline).min();
         self.master
             .next_deadline()
@@ -383,16 +411,14 @@ impl Controller {
         if let Some(outcome) = self.master.wake(now) {
             self.exchange_over(now, outcome);
         }
-        if let Some((item, at)) = self.motor
-            && now >= at
-        {
-            self.motor = None;
-            let fell = !self.jammed.contains(&item);
-            self.jammed.retain(|i| *i != item);
-            if fell {
-                self.delivered.push(item);
+        let (instead, again) = (&self.config.instead, self.config.motor_time);
+        if let Some((delivery, went_out)) = self.motor.done(now, instead, again) {
+            self.delivered.extend(went_out);
+            self.vending
+                .delivered(now, delivery, &BoardMeans(&self.slots));
+            if delivery.broken {
+                self.welcome_cards(now, false);
             }
-            self.vending.delivered(now, fell, &BoardMeans(&self.slots));
         }
         for input in &mut self.pulses {
             input.wake(now);
@@ -481,12 +507,16 @@ impl Controller {
             while let Some(block) = slot.take_wanted() {
                 slot.channel.want(now, block);
             }
+            if slot.unit.driver().has_choice() {
+                slot.channel.hurry(now);
+            }
         }
     }
 
     fn carry_out(&mut self, now: Micros, order: Order) {
         match order {
-            Order::Deliver(item) => self.motor = Some((item, now + self.config.motor_time)),
+            Order::Deliver(item) => self.motor.turn(item, now + self.config.motor_time, false),
+            Order::TakeIn(item) => self.motor.turn(item, now + self.config.motor_time, true),
             Order::Pay(amount) => {
                 // Bills first; what they leave is ordered again once they are out.
                 let bills = in_bills(amount, &purse(&self.slots)).unwrap_or_default();
@@ -512,19 +542,9 @@ impl Controller {
             }
             Order::Stack(device) => self.with_bill(&device, Bill::stack),
             Order::Return(device) => self.with_bill(&device, Bill::give_back),
-            Order::VendRequest {
-                device,
-                item,
-                price,
-            } => {
-                self.with_cashless(&device, |c| c.request(item, price));
-            }
-            Order::VendCancel(device) => self.with_cashless(&device, Cashless::cancel),
-            Order::VendSuccess { device, item } => {
-                self.with_cashless(&device, |c| c.success(item));
-            }
-            Order::VendFailure(device) => self.with_cashless(&device, Cashless::failure),
-            Order::SessionComplete(device) => self.with_cashless(&device, Cashless::complete),
+            Order::Tell(sold) => self.tell(&sold),
+            Order::CancelReaders => self.each_cashless(Cashless::cancel_reader),
+            order => self.carry_out_on_card(order),
         }
     }
 
@@ -536,17 +556,6 @@ impl Controller {
         }) = found
         {
             act(bill);
-        }
-    }
-
-    fn with_cashless(&mut self, device: &str, act: impl FnOnce(&mut Cashless)) {
-        let found = self.slots.iter_mut().find(|s| s.name == device);
-        if let Some(Slot {
-            unit: Peer::Cashless(cashless),
-            ..
-        }) = found
-        {
-            act(cashless);
         }
     }
 
@@ -613,7 +622,7 @@ impl Controller {
 
     /// The next delivery of this item fails.
     pub fn jam(&mut self, item: u16) {
-        self.jammed.push(item);
+        self.motor.expect(item, Mishap::Jam);
     }
 
     /// The next transmission, if any.
@@ -669,16 +678,16 @@ impl Controller {
             && self
                 .slots
                 .iter()
-                .all(|s| s.channel.life() == Life::Running && !s.channel.is_busy())
+                .all(|s| s.channel.life() == Life::Running && !s.is_busy())
     }
 
     /// True when nothing is under way: no sale, no payout, no command but POLL.
     #[must_use]
     pub fn is_quiet(&self) -> bool {
-        self.motor.is_none()
+        !self.motor.is_turning()
             && self.vending.is_idle()
             && self.mailbox.is_idle()
-            && self.slots.iter().all(|s| !s.channel.is_busy())
+            && self.slots.iter().all(|s| !s.is_busy())
             && self.pulses.iter().all(PulseInput::is_quiet)
     }
 }

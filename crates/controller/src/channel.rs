@@ -92,6 +92,15 @@ pub(crate) trait Driver {
     fn unanswered(&mut self, now: Micros, command: &Block) -> bool;
     /// The peripheral went away.
     fn lost(&mut self, now: Micros);
+    /// A command the driver chooses at the last moment, once the peripheral is set up. It keeps it
+    /// until it is answered.
+    fn choose(&mut self, _now: Micros) -> Option<Block> {
+        None
+    }
+    /// True when [`choose`](Self::choose) would give a command.
+    fn has_choice(&self) -> bool {
+        false
+    }
 }
 
 /// How long a repeated report is waited for (Appendix 3, section 3: the recommended maximum
@@ -104,6 +113,7 @@ enum Slot {
     Reset,
     Setup,
     Wanted,
+    Chosen,
 }
 
 /// One peripheral's schedule.
@@ -167,6 +177,13 @@ impl Channel {
         !self.wanted.is_empty() || matches!(self.asked, Some((_, Slot::Wanted)))
     }
 
+    /// The driver has something to send: it goes out ahead of the next POLL.
+    pub(crate) fn hurry(&mut self, now: Micros) {
+        if self.life == Life::Running && !self.poll_between {
+            self.due = self.due.min(now);
+        }
+    }
+
     /// A bus reset or power-up: look for it anew.
     pub(crate) fn restart(&mut self, now: Micros) {
         *self = Self::new(self.address, self.rhythm, now);
@@ -197,20 +214,26 @@ impl Channel {
                 }
                 Setup::Done => {
                     self.life = Life::Running;
-                    self.running_command(driver)
+                    self.running_command(now, driver)
                 }
             },
-            Life::Running => self.running_command(driver),
+            Life::Running => self.running_command(now, driver),
         };
         self.poll_between = false;
         self.asked = Some((block, slot));
         block
     }
 
-    fn running_command(&mut self, driver: &dyn Driver) -> (Block, Slot) {
-        match self.wanted.front() {
-            Some(block) if !self.poll_between => (*block, Slot::Wanted),
-            _ => (driver.poll(), Slot::Poll),
+    fn running_command(&mut self, now: Micros, driver: &mut dyn Driver) -> (Block, Slot) {
+        if self.poll_between {
+            return (driver.poll(), Slot::Poll);
+        }
+        if let Some(block) = self.wanted.front() {
+            return (*block, Slot::Wanted);
+        }
+        match driver.choose(now) {
+            Some(block) => (block, Slot::Chosen),
+            None => (driver.poll(), Slot::Poll),
         }
     }
 
@@ -240,7 +263,7 @@ impl Channel {
                 self.wanted.pop_front();
             }
             Slot::Setup => self.due = now,
-            Slot::Poll => {}
+            Slot::Poll | Slot::Chosen => {}
         }
         match driver.answered(now, &block, data) {
             Verdict::JustReset => {
@@ -253,7 +276,8 @@ impl Channel {
             Verdict::Desynchronised => self.begin_reset(now),
             Verdict::Fine => self.still_no_just_reset(now, driver),
         }
-        if self.life == Life::Running && !self.wanted.is_empty() {
+        let more = !self.wanted.is_empty() || driver.has_choice();
+        if self.life == Life::Running && more {
             self.due = self.due.min(now + Micros::ms(5));
         }
         if self.life == Life::SettingUp && slot == Slot::Poll {
@@ -296,6 +320,9 @@ impl Channel {
         self.poll_between = slot != Slot::Poll;
         if slot == Slot::Wanted && !driver.unanswered(now, block) {
             self.wanted.pop_front();
+        }
+        if slot == Slot::Chosen {
+            driver.unanswered(now, block);
         }
         if slot == Slot::Reset {
             return;

@@ -12,16 +12,21 @@ mod changer;
 mod channel;
 mod files;
 mod master;
+mod motor;
 mod paying;
 mod pulse_input;
 mod vending;
 
 pub use bill::{BillChange, BillPolicy};
 pub use board::{BoardConfig, Controller, Expected, ExpectedKind};
-pub use cashless::VmcIdentity;
+pub use cashless::{BasketShares, CashlessUse, Clock, VmcIdentity};
 pub use change::{Coins, Stock, make_change};
 pub use changer::ChangerPolicy;
 pub use channel::{Life, Rhythm};
 pub use files::{Mailbox, NoTransfer};
 pub use master::{BusMaster, MasterTiming, Outcome};
-pub use vending::{Item, Means, Order, Policy, Report, Vending};
+pub use motor::Mishap;
+pub use vending::{
+    CardSession, Coupon, Delivery, Dispensed, Item, Means, NotDispensed, Order, Policy, Reader,
+    Report, SaleKind, Sold, Vending,
+};

@@ -5,14 +5,31 @@
 //! nothing is decided on the balance a card session begins with; a bill in escrow is credited only
 //! once it is stacked; card credit is never paid out as cash; a failed vend is reported as such.
 
+mod card;
+mod cash;
+mod coupon;
+mod held;
+mod keys;
+mod remote;
+mod revalue;
+mod sale;
+mod shares;
 mod words;
 
 #[cfg(test)]
 mod tests;
 
-pub use words::{Item, Order, Report};
+pub use words::{
+    CardSession, Coupon, Delivery, Dispensed, Item, NotDispensed, Order, Reader, Report, SaleKind,
+    Sold,
+};
 
+use crate::BasketShares;
+use card::Session;
+use coupon::Pending;
+use keys::Entry;
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
+use sale::Sale;
 use std::collections::VecDeque;
 
 /// How the board sells.
@@ -20,47 +37,34 @@ use std::collections::VecDeque;
 pub struct Policy {
     /// Decimals of the display.
     pub decimals: Decimals,
-    /// A card session without a selection ends after this.
+    /// A card session without a selection ends after this; so do coupons and data entry.
     pub session_timeout: Micros,
     /// Go on with the session after a vend, where the reader allows it.
     pub multi_vend: bool,
     /// A bill that buys something is kept in escrow until something is bought.
     pub hold_bills: bool,
-}
-
-#[derive(Clone, Debug, PartialEq, Eq)]
-enum Paid {
-    Cash,
-    Token,
-    Card { device: String, amount: Money },
+    /// Cash and card may pay for one sale, cash first (Appendix 3, section 4).
+    pub mixed: bool,
+    /// How a discount on a basket is spread.
+    pub shares: BasketShares,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 enum Stage {
     Idle,
     /// The card device was asked.
-    Asking {
-        item: Item,
-    },
+    Asking(Sale),
     /// The motor turns.
-    Delivering {
-        item: Item,
-        paid: Paid,
-    },
+    Delivering(Sale),
     /// Coins or bills are being paid.
     Paying,
-    /// The bill held in escrow is being stacked, to be spent on this.
-    Stacking {
-        item: Item,
+    /// The bill held in escrow is being stacked, to be spent on this, of which so much is due.
+    Stacking(Sale, Money),
+    /// Credit is on its way to a card.
+    Revaluing {
+        device: String,
+        amount: Money,
     },
-}
-
-#[derive(Clone, Debug, PartialEq, Eq)]
-struct Session {
-    device: String,
-    /// Set once SESSION COMPLETE was ordered.
-    ending: bool,
-    until: Micros,
 }
 
 /// Questions the seller asks about the rest of the board while it decides.
@@ -71,8 +75,8 @@ pub trait Means {
     fn gives_change(&self) -> bool {
         true
     }
-    /// Does this card device allow several vends in one session?
-    fn allows_multi_vend(&self, device: &str) -> bool;
+    /// The card devices.
+    fn readers(&self) -> Vec<Reader>;
 }
 
 fn is_payable(rest: Money, means: &dyn Means) -> bool {
@@ -86,13 +90,16 @@ pub struct Vending {
     policy: Policy,
     credit: Money,
     stage: Stage,
-    session: Option<Session>,
-    /// Bill waiting in escrow that was ordered stacked.
-    stacking: bool,
+    /// Card sessions, the one whose turn it is first.
+    sessions: Vec<Session>,
+    coupon: Option<Pending>,
+    entry: Option<Entry>,
     /// The bill held in escrow until something is bought, and where.
     held: Option<(String, Money)>,
     /// Vend tokens not used yet.
     tokens: u32,
+    /// A bill in escrow that waits for what the card can take.
+    for_card: Option<(String, Money)>,
     display: String,
     orders: VecDeque<Order>,
     movements: Vec<Movement>,
@@ -109,10 +116,12 @@ impl Vending {
             policy,
             credit: Money::ZERO,
             stage: Stage::Idle,
-            session: None,
-            stacking: false,
+            sessions: Vec::new(),
+            coupon: None,
+            entry: None,
             held: None,
             tokens: 0,
+            for_card: None,
             display: String::new(),
             orders: VecDeque::new(),
             movements: Vec::new(),
@@ -142,7 +151,7 @@ impl Vending {
     /// True while a card session is open.
     #[must_use]
     pub fn in_session(&self) -> bool {
-        self.session.as_ref().is_some_and(|s| !s.ending)
+        self.sessions.iter().any(Session::is_open)
     }
 
     /// What the display shows.
@@ -181,108 +190,42 @@ impl Vending {
     /// When [`wake`](Self::wake) is wanted.
     #[must_use]
     pub fn next_deadline(&self) -> Micros {
-        match &self.session {
-            Some(session) if !session.ending && self.stage == Stage::Idle => session.until,
-            _ => Micros::NEVER,
-        }
+        let idle = self.stage == Stage::Idle;
+        let sessions = self.sessions.iter().filter(|s| idle && s.is_open());
+        let sessions = sessions.map(|s| s.until).min();
+        let coupon = self.coupon.as_ref().filter(|_| idle).map(|c| c.until);
+        let entry = self.entry.as_ref().map(|e| e.until);
+        [sessions, coupon, entry]
+            .into_iter()
+            .flatten()
+            .min()
+            .unwrap_or(Micros::NEVER)
     }
 
-    /// Ends a session nobody uses.
+    /// Ends what nobody uses: sessions, coupons, data entry.
     pub fn wake(&mut self, now: Micros) {
-        if now >= self.next_deadline() {
-            self.show("No selection made");
-            self.end_session();
+        if now < self.next_deadline() {
+            return;
         }
-    }
-
-    /// A selection was pressed.
-    pub fn select(&mut self, now: Micros, number: u16, means: &dyn Means) {
+        if self.entry.as_ref().is_some_and(|e| now >= e.until) {
+            self.give_up_keys();
+        }
         if self.stage != Stage::Idle {
-            self.show("Please wait");
             return;
         }
-        let Some(item) = self.items.iter().find(|i| i.number == number).cloned() else {
-            self.show("No such selection");
-            return;
-        };
-        if self.tokens > 0 {
-            self.deliver(item, Paid::Token);
-            return;
+        if self.coupon.as_ref().is_some_and(|c| now >= c.until) {
+            self.reject_coupon();
         }
-        if self.credit >= item.price {
-            if is_payable(self.credit.saturating_sub(item.price), means) {
-                self.deliver(item, Paid::Cash);
-            } else {
-                self.show("Use exact change");
-            }
-            return;
-        }
-        if self.spend_held(&item, means) {
-            return;
-        }
-        match &mut self.session {
-            Some(session) if !session.ending => {
-                session.until = now + self.policy.session_timeout;
-                let device = session.device.clone();
-                let (item_number, price) = (item.number, item.price);
-                self.orders.push_back(Order::VendRequest {
-                    device,
-                    item: item_number,
-                    price,
-                });
-                self.show("Asking the card reader");
-                self.stage = Stage::Asking { item };
-            }
-            _ => {
-                let price = item.price.show(self.policy.decimals);
-                self.show(format!("{} costs {price}", item.name));
-            }
-        }
-    }
-
-    /// The motor is done: the item fell, or it did not.
-    pub fn delivered(&mut self, now: Micros, fell: bool, means: &dyn Means) {
-        let Stage::Delivering { item, paid } = std::mem::replace(&mut self.stage, Stage::Idle)
-        else {
-            return;
-        };
-        if fell {
-            self.sold.push(item.number);
-        }
-        match paid {
-            Paid::Cash if fell => {
-                self.credit = self.credit.saturating_sub(item.price);
-                let why = format!("{} sold for cash", item.name);
-                self.claim(Place::BoardCredit, Place::BoardSales, item.price, why);
-                self.show(format!("Thank you: {}", item.name));
-                self.pay_back();
-            }
-            Paid::Token if fell => {
-                self.tokens = self.tokens.saturating_sub(1);
-                self.show(format!("Thank you: {}", item.name));
-                self.show_credit();
-            }
-            Paid::Card { device, amount } if fell => {
-                self.orders.push_back(Order::VendSuccess {
-                    device: device.clone(),
-                    item: item.number,
-                });
-                let why = format!("{} sold on the card", item.name);
-                self.claim(
-                    Place::BoardReceived(device.clone()),
-                    Place::BoardSales,
-                    amount,
-                    why,
-                );
-                self.show(format!("Thank you: {}", item.name));
-                self.after_card_vend(now, &device, means);
-            }
-            Paid::Cash | Paid::Token => self.show("Not delivered: choose another or press return"),
-            Paid::Card { device, .. } => {
-                self.orders.push_back(Order::VendFailure(device.clone()));
-                self.show("Not delivered: the card is refunded");
-                self.after_card_vend(now, &device, means);
-            }
+        let over = |s: &&Session| s.is_open() && now >= s.until;
+        let over: Vec<String> = self
+            .sessions
+            .iter()
+            .filter(over)
+            .map(Session::name)
+            .collect();
+        for device in over {
+            self.show("No selection made");
+            self.end_session(&device);
         }
     }
 
@@ -293,78 +236,21 @@ impl Vending {
                 device,
                 value,
                 what,
-            } => {
-                self.stacking = false;
-                self.credit = self.credit.saturating_add(value);
-                self.claim(
-                    Place::BoardReceived(device),
-                    Place::BoardCredit,
-                    value,
-                    what,
-                );
-                self.show_credit();
-                self.held_is_stacked(means);
-            }
-            Report::BillEscrowed { device, value } => {
-                // With a card in the reader, or in mid vend, cash is not mixed in.
-                let welcome = !self.in_session()
-                    && matches!(self.stage, Stage::Idle)
-                    && self.is_changeable(value, means);
-                self.stacking = welcome;
-                if welcome && self.policy.hold_bills && self.buys_something(value) {
-                    self.held = Some((device, value));
-                    self.show_credit();
-                } else if welcome {
-                    self.orders.push_back(Order::Stack(device));
-                } else {
-                    self.show("Bill returned");
-                    self.orders.push_back(Order::Return(device));
-                }
-            }
-            Report::BillReturned { .. } => {
-                self.stacking = false;
-                self.held = None;
-                if let Stage::Stacking { .. } = self.stage {
-                    self.stage = Stage::Idle;
-                }
-                self.show_credit();
-            }
-            Report::Service { device, value } => {
-                let (stock, service) = (Place::BoardStock(device), Place::BoardService);
-                let (from, to) = if value > Money::ZERO {
-                    (stock, service)
-                } else {
-                    (service, stock)
-                };
-                let amount = Money(value.as_minor().saturating_abs());
-                self.claim(from, to, amount, "by an attendant's hand".to_owned());
-            }
+            } => self.credited(device, value, what, means),
+            Report::BillEscrowed { device, value } => self.bill_escrowed(device, value, means),
+            Report::BillReturned { .. } => self.bill_returned(),
+            Report::Service { device, value } => self.serviced(device, value),
             Report::Token { device } => {
                 self.tokens = self.tokens.saturating_add(1);
                 self.show(format!("{device}: token, choose any item"));
             }
             Report::ReturnLever => self.press_return(),
-            Report::PaidOut { device, value } => {
-                self.paid_by(device, value, "change paid");
-                self.stage = Stage::Idle;
-                if value > Money::ZERO && self.credit > Money::ZERO && means.can_pay(self.credit) {
-                    self.pay_back();
-                } else {
-                    self.show_credit();
-                }
-            }
+            Report::PaidOut { device, value } => self.paid_out(device, value, means),
             Report::PayoutFailed => {
                 self.stage = Stage::Idle;
                 self.show_credit();
             }
-            Report::BillsNotPaid => {
-                self.stage = Stage::Idle;
-                if means.can_pay(self.credit) {
-                    self.pay_back();
-                } else {
-                    self.show_credit();
-                }
-            }
+            Report::BillsNotPaid => self.bills_not_paid(means),
             Report::PayingOut { value } => {
                 let left = self.credit.saturating_sub(value);
                 self.show(format!("Credit {}", left.show(self.policy.decimals)));
@@ -378,191 +264,80 @@ impl Vending {
                 self.paid_by(device, value, "change paid, found out later");
                 self.show_credit();
             }
-            Report::SessionBegan { device, funds } => {
-                let until = now + self.policy.session_timeout;
-                self.session = Some(Session {
-                    device,
-                    ending: false,
-                    until,
-                });
-                match funds {
-                    Some(funds) => {
-                        self.show(format!("Card: {}", funds.show(self.policy.decimals)));
-                    }
-                    None => self.show("Please make a selection"),
-                }
+            Report::SessionBegan { device, card } => {
+                self.session_began(now, device, card, means);
             }
-            Report::VendApproved { amount } => {
-                let Some(session) = &self.session else { return };
-                let device = session.device.clone();
-                match std::mem::replace(&mut self.stage, Stage::Idle) {
-                    Stage::Asking { item } => self.deliver(item, Paid::Card { device, amount }),
-                    // Approved too late: nothing will be delivered, so the money goes back.
-                    other => {
-                        self.stage = other;
-                        self.orders.push_back(Order::VendFailure(device));
-                    }
-                }
-            }
-            Report::VendDenied => {
-                if let Stage::Asking { .. } = self.stage {
-                    self.stage = Stage::Idle;
-                    self.show("Declined");
-                    let keep = self.session.as_ref().is_some_and(|s| {
-                        self.policy.multi_vend && means.allows_multi_vend(&s.device)
-                    });
-                    if !keep {
-                        self.end_session();
-                    }
-                }
-            }
-            Report::SessionCancelled => match &self.stage {
-                // The card is gone but the item is on its way: the vend is settled first.
-                Stage::Delivering {
-                    paid: Paid::Card { .. },
-                    ..
-                } => {}
-                Stage::Asking { .. } => {
-                    self.stage = Stage::Idle;
-                    self.end_session();
-                }
-                _ => self.end_session(),
-            },
-            Report::SessionEnded => {
-                self.session = None;
-                if matches!(self.stage, Stage::Asking { .. }) {
-                    self.stage = Stage::Idle;
-                }
-                self.show_credit();
+            Report::VendApproved { device, amount } => self.vend_approved(&device, amount),
+            Report::VendDenied { device } => self.vend_denied(now, &device, means),
+            Report::SessionCancelled { device } => self.session_cancelled(&device),
+            Report::SessionEnded { device } => self.session_ended(&device, means),
+            Report::SessionLost { device } => self.session_lost(&device, means),
+            Report::RevalueLimit { device, limit } => self.limit_came(&device, limit, means),
+            Report::Revalued { device, done } => self.revalued(&device, done, means),
+            Report::Selection {
+                device,
+                item,
+                funds,
+            } => self.remote_selection(now, device, item, funds, means),
+            Report::Coupon(coupon) => self.coupon_came(now, coupon, means),
+            Report::KeysWanted { device, count } => self.keys_wanted(now, device, count),
+            Report::KeysCancelled { device } => self.keys_cancelled(&device),
+            Report::Shown { device, text, .. } => {
+                self.shown.push(format!("{device}: \"{text}\""));
+                self.display = text;
             }
             Report::Notice(text) => self.shown.push(text),
         }
     }
 
-    /// The coin return: bill, credit, session, whichever there is.
+    /// The coin return: keys, bill, coupon, request, sessions and credit, whichever there are
+    /// (MDB/ICP 4.3, section 7.3.2).
     pub fn press_return(&mut self) {
-        match &self.stage {
-            Stage::Idle if self.in_session() => self.end_session(),
+        self.give_up_keys();
+        match std::mem::replace(&mut self.stage, Stage::Idle) {
             Stage::Idle => {
-                if let Some((device, _)) = self.held.take() {
-                    self.orders.push_back(Order::Return(device));
+                self.reject_coupon();
+                self.return_held();
+                if self.in_session() {
+                    self.end_sessions();
+                } else {
+                    self.orders.push_back(Order::CancelReaders);
                 }
                 self.pay_back();
             }
-            Stage::Asking { .. } => {
-                self.stage = Stage::Idle;
-                if let Some(session) = &self.session {
-                    self.orders
-                        .push_back(Order::VendCancel(session.device.clone()));
-                }
-                self.end_session();
+            Stage::Asking(sale) => {
+                self.withdraw(&sale);
+                self.show_credit();
             }
-            Stage::Delivering { .. } | Stage::Paying | Stage::Stacking { .. } => {}
+            stage => self.stage = stage,
         }
     }
 
-    fn buys_something(&self, value: Money) -> bool {
-        let total = self.credit.saturating_add(value);
-        self.items.iter().any(|i| i.price <= total)
-    }
-
-    /// Stacks the bill held in escrow if that is what the item needs. True when the selection is
-    /// dealt with.
-    fn spend_held(&mut self, item: &Item, means: &dyn Means) -> bool {
-        let Some((device, value)) = self.held.clone() else {
-            return false;
-        };
-        let total = self.credit.saturating_add(value);
-        if total < item.price {
-            return false;
+    /// The board has lost its power: what was under way is not known to it any more. Credit stays.
+    pub fn power_lost(&mut self) {
+        if let Stage::Delivering(sale) = &self.stage
+            && let Some(card) = &sale.card
+        {
+            let amount = card.approved.show(self.policy.decimals);
+            let text = format!(
+                "power was lost during a vend: {} has taken {amount} for what was not delivered",
+                card.device
+            );
+            self.shown.push(text);
         }
-        if is_payable(total.saturating_sub(item.price), means) {
-            self.held = None;
-            self.stage = Stage::Stacking { item: item.clone() };
-            self.orders.push_back(Order::Stack(device));
-        } else {
-            self.show("Use exact change");
+        if self.stage != Stage::Paying {
+            self.stage = Stage::Idle;
         }
-        true
-    }
-
-    /// The credit is certain now: the item that waited for it is delivered.
-    fn held_is_stacked(&mut self, means: &dyn Means) {
-        let Stage::Stacking { item } = &self.stage else {
-            return;
-        };
-        let item = item.clone();
-        self.stage = Stage::Idle;
-        let rest = self.credit.saturating_sub(item.price);
-        if self.credit >= item.price && is_payable(rest, means) {
-            self.deliver(item, Paid::Cash);
-        }
-    }
-
-    /// A payout as the books see it: out of the credit, and what is beyond it out of the service's
-    /// pocket.
-    fn paid_by(&mut self, device: String, value: Money, why: &str) {
-        let of_credit = value.min(self.credit);
-        self.credit = self.credit.saturating_sub(of_credit);
-        let beyond = value.saturating_sub(of_credit);
-        let paid = Place::BoardPaid(device);
-        self.claim(Place::BoardCredit, paid.clone(), of_credit, why.to_owned());
-        let why = format!("{why}: more than there was credit for");
-        self.claim(Place::BoardService, paid, beyond, why);
-    }
-
-    /// True when whatever is bought with a bill of this value, the change can be paid.
-    pub fn is_changeable(&self, value: Money, means: &dyn Means) -> bool {
-        if !means.gives_change() {
-            return true;
-        }
-        let total = self.credit.saturating_add(value);
-        let mut any = false;
-        for item in self.items.iter().filter(|i| i.price <= total) {
-            any = true;
-            if !means.can_pay(total.saturating_sub(item.price)) {
-                return false;
-            }
-        }
-        // A value that buys nothing yet may still add up; it must then be payable back.
-        any || means.can_pay(total)
-    }
-
-    fn deliver(&mut self, item: Item, paid: Paid) {
-        self.show("Vending");
-        self.orders.push_back(Order::Deliver(item.number));
-        self.stage = Stage::Delivering { item, paid };
-    }
-
-    fn pay_back(&mut self) {
-        if self.credit > Money::ZERO {
-            self.stage = Stage::Paying;
-            self.orders.push_back(Order::Pay(self.credit));
-        } else {
-            self.show_credit();
-        }
-    }
-
-    fn after_card_vend(&mut self, now: Micros, device: &str, means: &dyn Means) {
-        if self.policy.multi_vend && means.allows_multi_vend(device) && self.in_session() {
-            if let Some(session) = &mut self.session {
-                session.until = now + self.policy.session_timeout;
-            }
-        } else {
-            self.end_session();
-        }
-    }
-
-    fn end_session(&mut self) {
-        if let Some(session) = self.session.as_mut().filter(|s| !s.ending) {
-            session.ending = true;
-            self.orders
-                .push_back(Order::SessionComplete(session.device.clone()));
-        }
+        self.sessions.clear();
+        self.coupon = None;
+        self.entry = None;
+        self.held = None;
+        self.for_card = None;
+        self.orders.clear();
     }
 
     fn claim(&mut self, from: Place, to: Place, amount: Money, why: String) {
-        if !amount.is_zero() {
+        if amount > Money::ZERO {
             self.movements.push(Movement {
                 from,
                 to,

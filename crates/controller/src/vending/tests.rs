@@ -1,6 +1,7 @@
 //! The seller by itself: reports in, orders out.
 
 use super::*;
+use payrig_mdb::cashless::Reason;
 
 struct Tubes {
     payable: Vec<i64>,
@@ -11,8 +12,15 @@ impl Means for Tubes {
     fn can_pay(&self, amount: Money) -> bool {
         amount.is_zero() || self.payable.contains(&amount.as_minor())
     }
-    fn allows_multi_vend(&self, _: &str) -> bool {
-        self.multi
+    fn readers(&self) -> Vec<Reader> {
+        let card = Reader {
+            device: "card".into(),
+            ready: true,
+            multi_vend: self.multi,
+            step: Money(5),
+            ..Reader::default()
+        };
+        vec![card]
     }
 }
 
@@ -27,6 +35,8 @@ fn seller() -> Vending {
         session_timeout: Micros::secs(30),
         multi_vend: false,
         hold_bills: false,
+        mixed: false,
+        shares: BasketShares::Even,
     };
     Vending::new(vec![item(1, 65), item(2, 100)], policy)
 }
@@ -44,6 +54,51 @@ fn credit(value: i64) -> Report {
 }
 
 const NOW: Micros = Micros::ZERO;
+
+const JAMMED: Delivery = Delivery {
+    column: None,
+    part: None,
+    broken: false,
+};
+
+fn fell(column: u16) -> Delivery {
+    Delivery {
+        column: Some(column),
+        ..JAMMED
+    }
+}
+
+fn began(funds: Option<Money>) -> Report {
+    let card = CardSession {
+        funds,
+        shown: true,
+        ..CardSession::default()
+    };
+    Report::SessionBegan {
+        device: "card".into(),
+        card,
+    }
+}
+
+fn failure(item: Option<u16>, reason: u8) -> Order {
+    let failed = NotDispensed {
+        item,
+        amount: Money(100),
+        left: 0,
+        reason: Reason(reason),
+    };
+    Order::VendFailure {
+        device: "card".into(),
+        failed,
+    }
+}
+
+fn approved(amount: i64) -> Report {
+    Report::VendApproved {
+        device: "card".into(),
+        amount: Money(amount),
+    }
+}
 
 #[test]
 fn a_bill_is_stacked_then_credited_then_spent_and_change_is_paid() {
@@ -63,8 +118,16 @@ fn a_bill_is_stacked_then_credited_then_spent_and_change_is_paid() {
     assert_eq!(v.credit(), Money(100));
     v.select(NOW, 1, &means);
     assert_eq!(orders(&mut v), [Order::Deliver(1)]);
-    v.delivered(NOW, true, &means);
-    assert_eq!(orders(&mut v), [Order::Pay(Money(35))]);
+    v.delivered(NOW, fell(1), &means);
+    let sold = Sold {
+        selected: 1,
+        column: 1,
+        price: Money(65),
+        cash: Money(65),
+        card: None,
+        kind: SaleKind::Paid,
+    };
+    assert_eq!(orders(&mut v), [Order::Tell(sold), Order::Pay(Money(35))]);
     v.report(
         NOW,
         Report::PaidOut {
@@ -117,19 +180,13 @@ fn a_card_with_too_little_or_unknown_funds_is_asked_all_the_same() {
     };
     for funds in [None, Some(Money(1))] {
         let mut v = seller();
-        v.report(
-            NOW,
-            Report::SessionBegan {
-                device: "card".into(),
-                funds,
-            },
-            &means,
-        );
+        v.report(NOW, began(funds), &means);
         v.select(NOW, 2, &means);
         let request = Order::VendRequest {
             device: "card".into(),
             item: 2,
             price: Money(100),
+            count: 1,
         };
         assert_eq!(orders(&mut v), [request]);
     }
@@ -142,26 +199,23 @@ fn a_failed_card_vend_is_reported_and_never_becomes_cash() {
         multi: true,
     };
     let mut v = seller();
+    v.report(NOW, began(None), &means);
+    v.select(NOW, 2, &means);
+    v.report(NOW, approved(100), &means);
+    orders(&mut v);
+    v.delivered(NOW, JAMMED, &means);
+    let expected = [failure(Some(2), 2), Order::SessionComplete("card".into())];
+    assert_eq!(orders(&mut v), expected);
     v.report(
         NOW,
-        Report::SessionBegan {
+        Report::SessionEnded {
             device: "card".into(),
-            funds: None,
         },
         &means,
     );
-    v.select(NOW, 2, &means);
-    v.report(NOW, Report::VendApproved { amount: Money(100) }, &means);
-    orders(&mut v);
-    v.delivered(NOW, false, &means);
-    let expected = [
-        Order::VendFailure("card".into()),
-        Order::SessionComplete("card".into()),
-    ];
-    assert_eq!(orders(&mut v), expected);
-    v.report(NOW, Report::SessionEnded, &means);
     v.press_return();
-    assert_eq!((orders(&mut v), v.credit()), (vec![], Money::ZERO));
+    let nothing = vec![Order::CancelReaders];
+    assert_eq!((orders(&mut v), v.credit()), (nothing, Money::ZERO));
     assert!(v.take_movements().is_empty());
 }
 
@@ -172,19 +226,12 @@ fn an_approval_that_nobody_waits_for_is_given_back() {
         multi: false,
     };
     let mut v = seller();
-    v.report(
-        NOW,
-        Report::SessionBegan {
-            device: "card".into(),
-            funds: None,
-        },
-        &means,
-    );
+    v.report(NOW, began(None), &means);
     v.select(NOW, 2, &means);
     v.press_return();
     orders(&mut v);
-    v.report(NOW, Report::VendApproved { amount: Money(100) }, &means);
-    assert_eq!(orders(&mut v), [Order::VendFailure("card".into())]);
+    v.report(NOW, approved(100), &means);
+    assert_eq!(orders(&mut v), [failure(None, 0)]);
 }
 
 #[test]
@@ -194,14 +241,7 @@ fn a_session_nobody_uses_ends() {
         multi: false,
     };
     let mut v = seller();
-    v.report(
-        NOW,
-        Report::SessionBegan {
-            device: "card".into(),
-            funds: None,
-        },
-        &means,
-    );
+    v.report(NOW, began(None), &means);
     assert_eq!(v.next_deadline(), Micros::secs(30));
     v.wake(Micros::secs(30));
     assert_eq!(orders(&mut v), [Order::SessionComplete("card".into())]);

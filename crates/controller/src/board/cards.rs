@@ -1,0 +1,152 @@
+//! The board and its cashless devices: orders carried out, sales told, and what is done at the
+//! machine that only they care for.
+
+use super::{BoardMeans, Controller, Peer, Slot};
+use crate::cashless::Cashless;
+use crate::motor::Mishap;
+use crate::vending::{Order, Sold};
+use payrig_mdb::Block;
+use payrig_mdb::cashless::Unit;
+use payrig_units::{Micros, Money};
+
+impl Controller {
+    fn with_cashless(&mut self, device: &str, act: impl FnOnce(&mut Cashless)) {
+        let found = self.slots.iter_mut().find(|s| s.name == device);
+        if let Some(Slot {
+            unit: Peer::Cashless(cashless),
+            ..
+        }) = found
+        {
+            act(cashless);
+        }
+    }
+
+    pub(super) fn each_cashless(&mut self, mut act: impl FnMut(&mut Cashless)) {
+        for slot in &mut self.slots {
+            if let Peer::Cashless(cashless) = &mut slot.unit {
+                act(cashless);
+            }
+        }
+    }
+
+    pub(super) fn carry_out_on_card(&mut self, order: Order) {
+        match order {
+            Order::VendRequest {
+                device,
+                item,
+                price,
+                count,
+            } => self.with_cashless(&device, |c| c.request(item, price, count)),
+            Order::ReturnRequest {
+                device,
+                item,
+                value,
+            } => self.with_cashless(&device, |c| c.request_return(item, value)),
+            Order::VendCancel(device) => self.with_cashless(&device, Cashless::cancel),
+            Order::VendSuccess { device, gone } => {
+                self.with_cashless(&device, |c| c.success(&gone));
+            }
+            Order::VendFailure { device, failed } => {
+                self.with_cashless(&device, |c| c.failure(&failed));
+            }
+            Order::SessionComplete(device) => self.with_cashless(&device, Cashless::complete),
+            Order::RevalueLimit(device) => self.with_cashless(&device, Cashless::request_limit),
+            Order::Revalue { device, amount } => {
+                self.with_cashless(&device, |c| c.revalue(amount));
+            }
+            Order::DenySelection {
+                device,
+                item,
+                reason,
+            } => self.with_cashless(&device, |c| c.deny_selection(item, reason)),
+            Order::CouponReply {
+                device,
+                used,
+                item,
+                value,
+            } => self.with_cashless(&device, |c| c.coupon_reply(used, item, value)),
+            Order::Keys { device, keys } => self.with_cashless(&device, |c| c.keys(&keys)),
+            Order::GiveUpKeys(device) => self.with_cashless(&device, Cashless::give_up_keys),
+            // Not for a cashless device.
+            _ => {}
+        }
+    }
+
+    /// Tells a sale to the readers that account for it (7.4.10): the one that took part in it
+    /// first, then the others, as in example 24 of 7.7.
+    pub(super) fn tell(&mut self, sold: &Sold) {
+        let mut payers: Vec<(Unit, Money)> = Vec::new();
+        let mut units: Vec<(bool, String)> = Vec::new();
+        for slot in &self.slots {
+            if let Peer::Cashless(cashless) = &slot.unit {
+                let paid = sold
+                    .card
+                    .as_ref()
+                    .filter(|(device, _)| *device == slot.name);
+                payers.extend(paid.map(|(_, amount)| (cashless.unit(), *amount)));
+                units.push((paid.is_none(), slot.name.clone()));
+            }
+        }
+        units.sort();
+        for (_, device) in units {
+            self.with_cashless(&device, |c| c.tell_sale(sold, &payers));
+        }
+    }
+
+    /// READER ENABLE or READER DISABLE to every cashless device: whether cards are welcome. The
+    /// board says no by itself when it is out of order.
+    pub fn welcome_cards(&mut self, now: Micros, on: bool) {
+        self.each_cashless(|c| c.welcome(on));
+        self.settle(now);
+    }
+
+    /// Several items are chosen to be bought at once on the card that is there.
+    pub fn select_basket(&mut self, now: Micros, items: &[u16]) {
+        if self.powered {
+            self.vending
+                .select_basket(now, items, &BoardMeans(&self.slots));
+            self.settle(now);
+        }
+    }
+
+    /// The service lets an item be delivered as a test.
+    pub fn test_vend(&mut self, now: Micros, item: u16) {
+        if self.powered {
+            self.vending.test_vend(item);
+            self.settle(now);
+        }
+    }
+
+    /// A customer puts an item into the machine, to be given its value.
+    pub fn give_back(&mut self, now: Micros, item: u16, value: Money) {
+        if self.powered {
+            self.vending
+                .give_back(now, item, value, &BoardMeans(&self.slots));
+            self.settle(now);
+        }
+    }
+
+    /// A key of the machine is pressed, in ASCII, where a cashless device asked for keys.
+    pub fn press_key(&mut self, now: Micros, key: u8) {
+        if self.powered {
+            self.vending.press_key(now, key);
+            self.settle(now);
+        }
+    }
+
+    /// What goes wrong with the next delivery of this item.
+    pub fn mishap(&mut self, item: u16, mishap: Mishap) {
+        self.motor.expect(item, mishap);
+    }
+
+    /// Sends a command to a peripheral as it is, ahead of the next POLL, whatever state it is in.
+    /// False when the board does not expect one of that name on the bus.
+    pub fn say(&mut self, now: Micros, name: &str, block: Block) -> bool {
+        let found = self.slots.iter_mut().find(|s| s.name == name);
+        if let Some(slot) = found {
+            slot.channel.want(now, block);
+            return self.powered;
+        }
+        false
+    }
+}

@@ -1,0 +1,91 @@
+//! What a board is to its cashless devices, and what it uses of them.
+
+use super::Clock;
+use payrig_mdb::cashless::Options;
+use std::collections::BTreeMap;
+
+/// What the board says of itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct VmcIdentity {
+    /// Three letters.
+    pub maker: String,
+    /// Up to twelve characters.
+    pub serial: String,
+    /// Up to twelve characters.
+    pub model: String,
+}
+
+impl VmcIdentity {
+    /// Its manufacturer file (2.6.4, file ID 00H): the three letters, then model and serial number.
+    pub(crate) fn file(&self) -> Vec<u8> {
+        format!("{:3.3}{} {}", self.maker, self.model, self.serial).into_bytes()
+    }
+}
+
+/// Of the invented maker `ZZZ`.
+impl Default for VmcIdentity {
+    fn default() -> Self {
+        Self {
+            maker: "ZZZ".to_owned(),
+            serial: "000000000001".to_owned(),
+            model: "PAYRIG BOARD".to_owned(),
+        }
+    }
+}
+
+/// How a discount on a basket is spread over its products, which is left to the board (MDB/ICP 4.3,
+/// section 7.4.5, and examples 16 to 17d of 7.7).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum BasketShares {
+    /// In proportion to their prices (examples 17a to 17d).
+    #[default]
+    Even,
+    /// On those that could not be delivered, as far as it goes (example 16).
+    OnFailures,
+}
+
+/// What a board uses of its cashless devices, where they offer it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CashlessUse {
+    /// Optional features of level 03 (7.4.24). One that a reader does not offer is not enabled.
+    pub options: Options,
+    /// Columns of the display the readers may use; 0 for none (7.4.2, Y3).
+    pub columns: u8,
+    /// Rows of that display (7.4.2, Y4).
+    pub rows: u8,
+    /// Cash that comes in while a card is there goes to the card, and so does change, as far as the
+    /// reader's limit allows (7.4.18, 7.4.19). Level 02 on.
+    pub revalue: bool,
+    /// Cash and card may pay for one sale: cash first (Appendix 3, section 4). Without it, cash in a
+    /// card session is kept apart.
+    pub mixed: bool,
+    /// How a discount on a basket is spread.
+    pub basket: BasketShares,
+    /// What TIME/DATE REQUEST is answered with (7.4.23); `None` answers "not supported".
+    pub clock: Option<Clock>,
+    /// Names of items as EVA-DTS field PA101 has them, for enhanced item number information (7.4.7):
+    /// up to six characters; the number itself where none is given.
+    pub codes: BTreeMap<u16, String>,
+    /// User files read once a level 02 reader is set up (7.4.21, obsolete).
+    pub read_files: Vec<u8>,
+    /// User files written then, before any is read (7.4.22, obsolete): number and content.
+    pub write_files: Vec<(u8, Vec<u8>)>,
+}
+
+/// 32 bit money and file transfers where they are offered, a display of two rows of 16 characters, nothing else.
+impl Default for CashlessUse {
+    fn default() -> Self {
+        Self {
+            options: Options::MONEY_32 | Options::FTL,
+            columns: 16,
+            rows: 2,
+            revalue: false,
+            mixed: false,
+            basket: BasketShares::Even,
+            clock: None,
+            codes: BTreeMap::new(),
+            read_files: Vec::new(),
+            write_files: Vec::new(),
+        }
+    }
+}

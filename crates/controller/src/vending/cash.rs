@@ -1,0 +1,118 @@
+//! Cash: credit, bills in escrow, payouts.
+
+use super::{Means, Order, Stage, Vending};
+use payrig_units::{Money, Place};
+
+impl Vending {
+    pub(super) fn credited(
+        &mut self,
+        device: String,
+        value: Money,
+        what: String,
+        means: &dyn Means,
+    ) {
+        self.credit = self.credit.saturating_add(value);
+        self.claim(
+            Place::BoardReceived(device),
+            Place::BoardCredit,
+            value,
+            what,
+        );
+        self.prefer_cash();
+        self.show_credit();
+        self.held_is_stacked(means);
+        self.revalue_credit(means);
+    }
+
+    /// Cash came while a card was waited for: the request is withdrawn (7.7, example 12).
+    pub(super) fn prefer_cash(&mut self) {
+        let waits = matches!(&self.stage, Stage::Asking(sale) if self.is_waiting_for_card(sale));
+        if waits && let Stage::Asking(sale) = std::mem::replace(&mut self.stage, Stage::Idle) {
+            self.withdraw(&sale);
+        }
+    }
+
+    pub(super) fn bill_escrowed(&mut self, device: String, value: Money, means: &dyn Means) {
+        self.prefer_cash();
+        if self.stage == Stage::Idle && self.hold_for_revalue(&device, value, means) {
+            return;
+        }
+        // With a card in the reader, or in mid vend, cash is not mixed in unless it is wanted.
+        let apart = self.in_session() && !self.policy.mixed;
+        let welcome = !apart && self.stage == Stage::Idle && self.is_changeable(value, means);
+        if welcome && !self.hold(&device, value) {
+            self.orders.push_back(Order::Stack(device));
+        } else if !welcome {
+            self.show("Bill returned");
+            self.orders.push_back(Order::Return(device));
+        }
+    }
+
+    pub(super) fn serviced(&mut self, device: String, value: Money) {
+        let (stock, service) = (Place::BoardStock(device), Place::BoardService);
+        let (from, to) = if value > Money::ZERO {
+            (stock, service)
+        } else {
+            (service, stock)
+        };
+        let amount = Money(value.as_minor().saturating_abs());
+        self.claim(from, to, amount, "by an attendant's hand".to_owned());
+    }
+
+    pub(super) fn paid_out(&mut self, device: String, value: Money, means: &dyn Means) {
+        self.paid_by(device, value, "change paid");
+        self.stage = Stage::Idle;
+        if value > Money::ZERO && self.credit > Money::ZERO && means.can_pay(self.credit) {
+            self.pay_back();
+        } else {
+            self.show_credit();
+        }
+    }
+
+    pub(super) fn bills_not_paid(&mut self, means: &dyn Means) {
+        self.stage = Stage::Idle;
+        if means.can_pay(self.credit) {
+            self.pay_back();
+        } else {
+            self.show_credit();
+        }
+    }
+
+    /// A payout as the books see it: out of the credit, and what is beyond it out of the service's
+    /// pocket.
+    pub(super) fn paid_by(&mut self, device: String, value: Money, why: &str) {
+        let of_credit = value.min(self.credit);
+        self.credit = self.credit.saturating_sub(of_credit);
+        let beyond = value.saturating_sub(of_credit);
+        let paid = Place::BoardPaid(device);
+        self.claim(Place::BoardCredit, paid.clone(), of_credit, why.to_owned());
+        let why = format!("{why}: more than there was credit for");
+        self.claim(Place::BoardService, paid, beyond, why);
+    }
+
+    /// True when whatever is bought with a bill of this value, the change can be paid.
+    pub fn is_changeable(&self, value: Money, means: &dyn Means) -> bool {
+        if !means.gives_change() {
+            return true;
+        }
+        let total = self.credit.saturating_add(value);
+        let mut any = false;
+        for item in self.items.iter().filter(|i| i.price <= total) {
+            any = true;
+            if !means.can_pay(total.saturating_sub(item.price)) {
+                return false;
+            }
+        }
+        // A value that buys nothing yet may still add up; it must then be payable back.
+        any || means.can_pay(total)
+    }
+
+    pub(super) fn pay_back(&mut self) {
+        if self.credit > Money::ZERO {
+            self.stage = Stage::Paying;
+            self.orders.push_back(Order::Pay(self.credit));
+        } else {
+            self.show_credit();
+        }
+    }
+}

@@ -1,0 +1,442 @@
+//! One sale: who pays what, what is asked, what is delivered, what is told.
+
+use super::card::{Session, reader};
+use super::shares::{Shares, fraction};
+use super::{
+    Delivery, Dispensed, Item, Means, NotDispensed, Order, SaleKind, Sold, Stage, Vending,
+    is_payable,
+};
+use payrig_mdb::cashless::Reason;
+use payrig_units::{Micros, Money, Place};
+use std::collections::VecDeque;
+
+/// The number of a request for several products (7.4.5).
+const SEVERAL: u16 = 0xFFFF;
+
+/// What a card device pays of a sale.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct CardPart {
+    pub(super) device: String,
+    /// What falls to it, at the machine's prices.
+    due: Money,
+    /// What it approved.
+    pub(super) approved: Money,
+    shares: Shares,
+    /// Its session is there still, and it can be told.
+    alive: bool,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Sale {
+    /// What is to be delivered, the next one first.
+    items: VecDeque<Item>,
+    pub(super) card: Option<CardPart>,
+    cash: Money,
+    coupon: Money,
+    /// A vend token in the changer pays.
+    token: bool,
+    kind: SaleKind,
+    /// The item comes back from the customer instead of going out.
+    inward: bool,
+}
+
+impl Sale {
+    pub(super) fn of(item: Item) -> Self {
+        Self {
+            items: VecDeque::from([item]),
+            card: None,
+            cash: Money::ZERO,
+            coupon: Money::ZERO,
+            token: false,
+            kind: SaleKind::Paid,
+            inward: false,
+        }
+    }
+
+    pub(super) fn inward(item: Item) -> Self {
+        Self {
+            inward: true,
+            ..Self::of(item)
+        }
+    }
+
+    pub(super) fn paid_in_cash(mut self, cash: Money) -> Self {
+        self.cash = cash;
+        self
+    }
+
+    pub(super) fn is_on(&self, device: &str) -> bool {
+        self.card.as_ref().is_some_and(|c| c.device == device)
+    }
+
+    pub(super) fn approve(&mut self, amount: Money) {
+        if let Some(card) = &mut self.card {
+            card.approved = amount;
+            card.shares = Shares::new(card.due, amount);
+        }
+    }
+
+    pub(super) fn lose(&mut self) {
+        if let Some(card) = &mut self.card {
+            card.alive = false;
+        }
+    }
+
+    /// The card device, what it approved, and whether it can still be told.
+    pub(super) fn card_state(&self) -> Option<(String, Money, bool)> {
+        let card = self.card.as_ref()?;
+        Some((card.device.clone(), card.approved, card.alive))
+    }
+
+    pub(super) fn cash_part(&self) -> Money {
+        self.cash
+    }
+
+    fn count(&self) -> u8 {
+        u8::try_from(self.items.len()).unwrap_or(u8::MAX)
+    }
+
+    fn number(&self) -> u16 {
+        match self.items.front() {
+            Some(item) if self.items.len() == 1 => item.number,
+            _ => SEVERAL,
+        }
+    }
+}
+
+impl Vending {
+    /// A selection was pressed.
+    pub fn select(&mut self, now: Micros, number: u16, means: &dyn Means) {
+        if let Some(item) = self.selectable(number) {
+            self.sell(now, item, means);
+        }
+    }
+
+    fn selectable(&mut self, number: u16) -> Option<Item> {
+        if self.stage != Stage::Idle || self.entry.is_some() {
+            self.show("Please wait");
+            return None;
+        }
+        let item = self.items.iter().find(|i| i.number == number).cloned();
+        if item.is_none() {
+            self.show("No such selection");
+        }
+        item
+    }
+
+    fn sell(&mut self, now: Micros, item: Item, means: &dyn Means) {
+        let mut sale = Sale::of(item.clone());
+        if self.tokens > 0 {
+            sale.token = true;
+            sale.kind = SaleKind::Token;
+            self.deliver(sale);
+            return;
+        }
+        let mut alone = None;
+        if let Some((worth, coupon)) = self.coupon_for(&item) {
+            sale.coupon = worth;
+            if coupon.value.is_none() {
+                sale.kind = SaleKind::Token;
+            }
+            alone = coupon.alone.then_some(coupon.device);
+        } else if item.price.is_zero() {
+            sale.kind = SaleKind::Free;
+        }
+        // Coupon first, then cash, and the card at last (7.4.4).
+        let due = item.price.saturating_sub(sale.coupon);
+        if alone.is_none() && self.credit >= due {
+            let change = self.credit.saturating_sub(due);
+            if is_payable(change, means) || self.card_takes(change, means) {
+                self.deliver(sale.paid_in_cash(due));
+            } else {
+                self.show("Use exact change");
+            }
+            return;
+        }
+        if alone.is_none() && self.spend_held(&sale, due, means) {
+            return;
+        }
+        let device = match &alone {
+            Some(device) => self.payer(means, |d| d == device),
+            None => self.payer(means, |_| true),
+        };
+        match device {
+            Some(device) => {
+                if self.policy.mixed && alone.is_none() {
+                    sale.cash = self.credit;
+                }
+                let due = due.saturating_sub(sale.cash);
+                let price = self.price_for(&device, due, means);
+                self.ask(now, sale, device, (due, price));
+            }
+            None => {
+                let price = item.price.show(self.policy.decimals);
+                self.show(format!("{} costs {price}", item.name));
+            }
+        }
+    }
+
+    /// Several items are bought at once on the card that is there, with one request (7.4.5).
+    pub fn select_basket(&mut self, now: Micros, numbers: &[u16], means: &dyn Means) {
+        let mut items = VecDeque::new();
+        for number in numbers {
+            let Some(item) = self.selectable(*number) else {
+                return;
+            };
+            items.push_back(item);
+        }
+        let able = |d: &str| reader(d, means).is_some_and(|r| r.basket);
+        let device = self.payer(means, able);
+        match (device, items.front()) {
+            (Some(device), Some(first)) if items.len() <= usize::from(u8::MAX) => {
+                let due = items.iter().map(|i| i.price).sum();
+                let mut sale = Sale::of(first.clone());
+                sale.items = items;
+                let price = self.price_for(&device, due, means);
+                self.ask(now, sale, device, (due, price));
+            }
+            _ => self.show("One item at a time"),
+        }
+    }
+
+    /// The item is delivered for nothing, as a test by the service (7.4.10).
+    pub fn test_vend(&mut self, number: u16) {
+        if let Some(item) = self.selectable(number) {
+            let mut sale = Sale::of(item);
+            sale.kind = SaleKind::Test;
+            self.deliver(sale);
+        }
+    }
+
+    /// A card device that can be asked: one with a card, else one that waits for requests.
+    pub(super) fn payer(&self, means: &dyn Means, which: impl Fn(&str) -> bool) -> Option<String> {
+        let mut open = self.sessions.iter().filter(|s| s.is_open());
+        if let Some(session) = open.find(|s| which(&s.device)) {
+            return Some(session.name());
+        }
+        let waits = |device: &String| {
+            let ending = self.sessions.iter().any(|s| s.device == *device);
+            !ending && which(device)
+        };
+        let readers = means.readers().into_iter();
+        let mut idle = readers.filter(|r| r.ready && r.always_idle);
+        idle.find_map(|r| Some(r.device).filter(waits))
+    }
+
+    /// Asks a card device to pay `due` of a sale, which is `price` on the card that is there.
+    pub(super) fn ask(
+        &mut self,
+        now: Micros,
+        mut sale: Sale,
+        device: String,
+        (due, price): (Money, Money),
+    ) {
+        let until = now + self.policy.session_timeout;
+        match self.session(&device) {
+            Some(session) => session.until = until,
+            None => self
+                .sessions
+                .push(Session::new(device.clone(), false, until)),
+        }
+        sale.card = Some(CardPart {
+            device: device.clone(),
+            due,
+            approved: Money::ZERO,
+            shares: Shares::default(),
+            alive: true,
+        });
+        if sale.inward {
+            self.orders.push_back(Order::ReturnRequest {
+                device,
+                item: sale.number(),
+                value: due,
+            });
+        } else {
+            self.order_request(&sale, device, price);
+        }
+        let waits = self.is_waiting_for_card(&sale);
+        self.show(if waits {
+            "Please present your card"
+        } else {
+            "Asking the card reader"
+        });
+        self.stage = Stage::Asking(sale);
+    }
+
+    fn order_request(&mut self, sale: &Sale, device: String, price: Money) {
+        self.orders.push_back(Order::VendRequest {
+            device,
+            item: sale.number(),
+            price,
+            count: sale.count(),
+        });
+    }
+
+    /// The same request again, with the price for the card that is there now (7.4.5).
+    pub(super) fn ask_again(&mut self, device: &str, means: &dyn Means) {
+        if let Stage::Asking(sale) = &self.stage
+            && let Some(card) = &sale.card
+        {
+            let (sale, due) = (sale.clone(), card.due);
+            let price = self.price_for(device, due, means);
+            self.order_request(&sale, device.to_owned(), price);
+        }
+    }
+
+    pub(super) fn deliver(&mut self, sale: Sale) {
+        let Some(item) = sale.items.front() else {
+            return;
+        };
+        let number = item.number;
+        self.show(if sale.inward {
+            "Taking it back"
+        } else {
+            "Vending"
+        });
+        self.orders.push_back(if sale.inward {
+            Order::TakeIn(number)
+        } else {
+            Order::Deliver(number)
+        });
+        self.stage = Stage::Delivering(sale);
+    }
+
+    /// The motor is done.
+    pub fn delivered(&mut self, now: Micros, delivery: Delivery, means: &dyn Means) {
+        let mut sale = match std::mem::replace(&mut self.stage, Stage::Idle) {
+            Stage::Delivering(sale) => sale,
+            other => {
+                self.stage = other;
+                return;
+            }
+        };
+        let Some(item) = sale.items.pop_front() else {
+            return;
+        };
+        if delivery.broken {
+            self.show("Out of order");
+        }
+        let left = if delivery.broken { 0 } else { sale.count() };
+        match delivery.column {
+            Some(column) if sale.inward => self.took_in(&mut sale, column),
+            Some(column) => {
+                self.sold.push(item.number);
+                self.went_out(&mut sale, &item, column, delivery.part, left, means);
+                self.show(format!("Thank you: {}", item.name));
+            }
+            None => {
+                let all = delivery.broken && !sale.items.is_empty();
+                self.failed(&mut sale, &item, all, left, means);
+            }
+        }
+        if left > 0 {
+            self.deliver(sale);
+            return;
+        }
+        self.sale_over(now, &sale, means);
+    }
+
+    fn went_out(
+        &mut self,
+        sale: &mut Sale,
+        item: &Item,
+        column: u16,
+        part: Option<Money>,
+        left: u8,
+        means: &dyn Means,
+    ) {
+        let how = self.policy.shares;
+        let mut paid_on_card = None;
+        if let Some(card) = &mut sale.card {
+            let device = card.device.clone();
+            let known = reader(&device, means).unwrap_or_default();
+            let amount = match part.filter(|_| known.basket) {
+                Some(worth) if left == 0 => card.shares.part(worth, known.step),
+                _ if left == 0 && sale.items.is_empty() => card.shares.rest(),
+                _ => card.shares.next(item.price, true, how, known.step),
+            };
+            if card.alive {
+                let gone = Dispensed {
+                    selected: item.number,
+                    column,
+                    amount,
+                    left,
+                };
+                let device = device.clone();
+                self.orders.push_back(Order::VendSuccess { device, gone });
+            }
+            let why = format!("{} sold on the card", item.name);
+            let place = Place::BoardReceived(device.clone());
+            self.claim(place, Place::BoardSales, amount, why);
+            paid_on_card = Some((device, amount));
+        }
+        let worth = part.unwrap_or(item.price);
+        let cash = fraction(sale.cash, worth, item.price, Money(1));
+        self.credit = self.credit.saturating_sub(cash);
+        let why = format!("{} sold for cash", item.name);
+        self.claim(Place::BoardCredit, Place::BoardSales, cash, why);
+        if sale.token {
+            self.tokens = self.tokens.saturating_sub(1);
+        } else if sale.coupon > Money::ZERO || sale.kind == SaleKind::Token {
+            self.use_coupon(column, sale.coupon);
+        }
+        self.orders.push_back(Order::Tell(Sold {
+            selected: item.number,
+            column,
+            price: item.price,
+            cash,
+            card: paid_on_card,
+            kind: sale.kind,
+        }));
+    }
+
+    /// An item did not fall; with `all`, neither will those after it.
+    fn failed(&mut self, sale: &mut Sale, item: &Item, all: bool, left: u8, means: &dyn Means) {
+        let how = self.policy.shares;
+        self.reject_coupon();
+        let Some(card) = &mut sale.card else {
+            let text = match sale.inward {
+                true => "Not taken: please take it back",
+                false => "Not delivered: choose another or press return",
+            };
+            self.show(text);
+            return;
+        };
+        let device = card.device.clone();
+        let step = reader(&device, means).map_or(Money(1), |r| r.step);
+        let amount = match left {
+            0 => card.shares.rest(),
+            _ => card.shares.next(item.price, false, how, step),
+        };
+        if !card.alive {
+            let amount = amount.show(self.policy.decimals);
+            self.shown.push(format!(
+                "{device} was reset during the vend and keeps {amount} for {}, which was not \
+                 delivered (7.4.7, note)",
+                item.name
+            ));
+            self.show("Not delivered: please call the service");
+            return;
+        }
+        let failed = NotDispensed {
+            item: (!all).then_some(item.number),
+            amount,
+            left,
+            reason: Reason(if all { 0x00 } else { 0x02 }),
+        };
+        self.orders.push_back(Order::VendFailure { device, failed });
+        self.show("Not delivered: the card is refunded");
+    }
+
+    fn sale_over(&mut self, now: Micros, sale: &Sale, means: &dyn Means) {
+        if let Some(card) = &sale.card {
+            if card.alive {
+                let device = card.device.clone();
+                self.after_card_vend(now, &device, means);
+            }
+            self.revalue_credit(means);
+        } else if !self.revalue_credit(means) && (sale.cash > Money::ZERO || sale.inward) {
+            self.pay_back();
+        }
+    }
+}
