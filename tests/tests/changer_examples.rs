@@ -149,7 +149,7 @@ fn section_5_6_reset_sequence() {
         ("> POLL", "> 0B* 0B"),
         ("> SETUP", "> 09* 09"),
         ("> IDENTIFICATION", "> 0F* 00 0F"),
-        ("> FEATURE ENABLE", "> 0F* 01 00 00 00 06 16"),
+        ("> FEATURE ENABLE", "> 0F* 01 00 00 00 0E 1E"),
         ("> SEND DIAGNOSTIC STATUS", "> 0F* 05 14"),
         ("> TUBE STATUS", "> 0A* 0A"),
         // All four coin types, all switches.
@@ -509,11 +509,11 @@ fn section_5_3_no_command_above_the_changers_level() {
 #[test]
 fn section_5_3_features_enabled_only_where_offered_and_used() {
     for (offered, policy, enabled) in [
-        (Features(0x0F), ChangerPolicy::default(), 0x06),
-        (Features(0x0F), alternative(), 0x07),
+        (Features(0x0F), ChangerPolicy::default(), 0x0E),
+        (Features(0x0F), alternative(), 0x0F),
         (Features::EXTENDED_DIAGNOSTIC, alternative(), 0x02),
         (Features::NONE, alternative(), 0x00),
-        (Features(0xFFFF_FFF8), alternative(), 0x00),
+        (Features(0xFFFF_FFF8), alternative(), 0x08),
     ] {
         let mut config = ChangerConfig::demo();
         config.features = offered;

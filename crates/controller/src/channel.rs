@@ -123,6 +123,8 @@ pub(crate) struct Channel {
     pub(crate) rhythm: Rhythm,
     life: Life,
     due: Micros,
+    /// When the next POLL is due, whatever goes before it (section 2.4.3).
+    poll_due: Micros,
     asked: Option<(Block, Slot)>,
     wanted: VecDeque<Block>,
     /// A command that was not answered is being repeated: POLL goes between.
@@ -138,6 +140,7 @@ impl Channel {
             rhythm,
             life: Life::Looking,
             due: now,
+            poll_due: now,
             asked: None,
             wanted: VecDeque::new(),
             poll_between: false,
@@ -219,6 +222,9 @@ impl Channel {
             },
             Life::Running => self.running_command(now, driver),
         };
+        if slot == Slot::Poll {
+            self.poll_due = now + self.rhythm.poll_every;
+        }
         self.poll_between = false;
         self.asked = Some((block, slot));
         block
@@ -260,6 +266,7 @@ impl Channel {
                 return;
             }
             Slot::Wanted => {
+                self.due = self.due.min(self.poll_due);
                 self.wanted.pop_front();
             }
             Slot::Setup => self.due = now,
