@@ -41,6 +41,19 @@ impl Discrepancy {
             ..
         } = self;
         let missing = real.saturating_sub(*claimed);
+        let paid = *real < Money::ZERO || *claimed < Money::ZERO;
+        if paid && *real <= Money::ZERO && *claimed <= Money::ZERO {
+            let who = match missing > Money::ZERO {
+                true => "the customer did not get it",
+                false => "the owner lost it",
+            };
+            return format!(
+                "{device}: paid out {}, the board booked {}: {} of difference, {who}",
+                show(-*real),
+                show(-*claimed),
+                show(Money(missing.as_minor().saturating_abs()))
+            );
+        }
         let what = if missing > Money::ZERO {
             format!(
                 "{} was taken and never credited: the customer lost it",
@@ -65,6 +78,8 @@ impl Discrepancy {
 pub struct Books {
     ledger: Ledger,
     accounts: BTreeMap<String, Account>,
+    /// Devices whose receipts are kept in one account with another's.
+    joined: BTreeMap<String, String>,
 }
 
 /// What a movement means for a device: the device, whether it is the board's claim, the change.
@@ -115,6 +130,12 @@ impl Books {
         Self::default()
     }
 
+    /// From now on `device` has one account with `other`: a coin that `other` takes falls into it,
+    /// or it says on another link what `other` took.
+    pub fn join(&mut self, device: &str, other: &str) {
+        self.joined.insert(device.to_owned(), other.to_owned());
+    }
+
     /// Books a movement.
     ///
     /// # Errors
@@ -127,7 +148,8 @@ impl Books {
     ) -> Result<LedgerEntry, LedgerError> {
         self.ledger.book(at, word_at, movement.clone())?;
         for (device, claim, change) in effect(&movement) {
-            let account = self.accounts.entry(device.to_owned()).or_default();
+            let name = self.joined.get(device).map_or(device, String::as_str);
+            let account = self.accounts.entry(name.to_owned()).or_default();
             let side = if claim {
                 &mut account.claimed
             } else {

@@ -7,6 +7,8 @@ mod analyst;
 mod books;
 mod peers;
 mod player;
+mod pulse_lines;
+mod pulse_peer;
 mod reading;
 pub mod rig;
 pub mod run;

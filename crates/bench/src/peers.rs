@@ -1,11 +1,12 @@
 //! The emulated devices of a bench, and what a person does at them.
 
+use crate::pulse_peer::PulsePeer;
 use crate::rig::{Act, DeviceRig, Kind, Rig, Tender};
 use payrig_mdb::changer::CoinType;
 use payrig_peripherals::bill::{BillKind, BillValidator};
 use payrig_peripherals::cashless::{Card, CashlessDevice};
 use payrig_peripherals::changer::{Changer, CoinWorth};
-use payrig_peripherals::pulse::{PulseAcceptor, PulseDevice};
+use payrig_peripherals::pulse::PulseDevice;
 use payrig_peripherals::{BusPeripheral, Port};
 use payrig_units::{Ledger, Micros, Money, Movement};
 use payrig_wire::{Edge, TimedWord, Transmission};
@@ -28,7 +29,7 @@ enum Machine {
     Changer(Port<Changer>),
     Bill(Port<BillValidator>),
     Cashless(Port<CashlessDevice>),
-    PulseBill(PulseAcceptor),
+    Pulse(PulsePeer),
 }
 
 impl Machine {
@@ -37,7 +38,7 @@ impl Machine {
             Self::Changer(p) => Some(p),
             Self::Bill(p) => Some(p),
             Self::Cashless(p) => Some(p),
-            Self::PulseBill(_) => None,
+            Self::Pulse(_) => None,
         }
     }
 
@@ -46,20 +47,20 @@ impl Machine {
             Self::Changer(p) => Some(p),
             Self::Bill(p) => Some(p),
             Self::Cashless(p) => Some(p),
-            Self::PulseBill(_) => None,
+            Self::Pulse(_) => None,
         }
     }
 
     fn pulse(&self) -> Option<&dyn PulseDevice> {
         match self {
-            Self::PulseBill(d) => Some(d),
+            Self::Pulse(d) => Some(d.device()),
             _ => None,
         }
     }
 
     fn pulse_mut(&mut self) -> Option<&mut dyn PulseDevice> {
         match self {
-            Self::PulseBill(d) => Some(d),
+            Self::Pulse(d) => Some(d.device_mut()),
             _ => None,
         }
     }
@@ -108,9 +109,7 @@ impl Peers {
                     let cashless = CashlessDevice::new(config.clone());
                     Machine::Cashless(Port::new(cashless, device.timing))
                 }
-                Kind::PulseBill(config) => {
-                    Machine::PulseBill(PulseAcceptor::new((**config).clone()).ok()?)
-                }
+                Kind::Pulse(rig) => Machine::Pulse(PulsePeer::new(rig).ok()?),
             };
             Some(Peer {
                 name: device.name.clone(),
@@ -172,6 +171,31 @@ impl Peers {
         edges
     }
 
+    /// The levels of all lines of pulse devices: device, line, high.
+    pub(crate) fn levels(&self) -> Vec<(String, String, bool)> {
+        let pulse = |peer: &Peer| {
+            let levels = peer.machine.pulse().map(PulseDevice::resting_levels);
+            let name = peer.name.clone();
+            let levels = levels.unwrap_or_default().into_iter();
+            levels.map(move |(line, high)| (name.clone(), line, high))
+        };
+        self.peers.iter().flat_map(pulse).collect()
+    }
+
+    /// True when no pulse device has anything under way.
+    pub(crate) fn pulses_quiet(&self) -> bool {
+        let mut pulses = self.peers.iter().filter_map(|p| p.machine.pulse());
+        pulses.all(|p| p.next_deadline() == Micros::NEVER)
+    }
+
+    /// An edge on a line that a pulse device listens to.
+    pub(crate) fn input_edge(&mut self, device: &str, line: &str, edge: Edge) {
+        let named = self.peers.iter_mut().filter(|p| p.name == device);
+        for pulse in named.filter_map(|p| p.machine.pulse_mut()) {
+            pulse.input_edge(edge.at, line, edge.high);
+        }
+    }
+
     /// Money that moved and things to be seen since the last call.
     pub(crate) fn take_news(&mut self) -> (Vec<Movement>, Vec<Note>) {
         let (mut movements, mut notes) = (Vec::new(), Vec::new());
@@ -229,14 +253,10 @@ impl Peers {
             (Act::AtBillValidator { what, .. }, Machine::Bill(port)) => {
                 what.perform(port.device_mut(), now)
             }
-            (Act::InsertBill { bill, .. }, Machine::PulseBill(acceptor)) => {
-                let value = match bill {
-                    Tender::Worth(value) => *value,
-                    Tender::Unknown => Money::ZERO,
-                };
-                acceptor.insert_bill(now, value);
-                Ok(())
-            }
+            (act, Machine::Pulse(device)) => match device.perform(now, act) {
+                true => Ok(()),
+                false => Err(format!("{name} cannot do that")),
+            },
             (Act::PresentCard { balance, .. }, Machine::Cashless(port)) => {
                 let card = match balance {
                     Some(balance) => Card::with(*balance),

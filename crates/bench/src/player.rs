@@ -234,13 +234,23 @@ pub(crate) fn describe(act: &Act, decimals: Decimals) -> String {
         Act::AtBillValidator { device, what } => format!("{device}: {what}"),
         Act::PresentCard {
             device,
+            amount: Some(amount),
+            ..
+        } => {
+            let amount = amount.as_minor();
+            format!("{amount} minor units chosen and a card shown to {device}")
+        }
+        Act::PresentCard {
+            device,
             balance: Some(b),
+            ..
         } => {
             format!("card with {} to {device}", b.show(decimals))
         }
         Act::PresentCard {
             device,
             balance: None,
+            ..
         } => {
             format!("card with unknown balance to {device}")
         }

@@ -1,16 +1,17 @@
 //! Reading a capture or a recording: the same log and verdict as a bench that runs.
 
 use crate::analyst::Analyst;
+use crate::pulse_lines::PulseLines;
 use crate::stage::finding;
 use crate::tally::Tally;
 use payrig_pulse::{
     LineRecord, Profile, PulseFinding, Severity as PulseSeverity, Surveyed, TrainReport, survey,
 };
-use payrig_units::Micros;
+use payrig_units::{Decimals, LedgerEntry, Micros};
 use payrig_wire::capture::{Capture, CaptureError, CaptureLine, FileKind, read_path};
-use payrig_wire::recording::{Entry, RecordingError, TrainRecord, read_recording};
+use payrig_wire::recording::{Entry, Recording, RecordingError, TrainRecord, read_recording};
 use payrig_wire::uart::{BusLines, IdleLevel, decode_bus};
-use payrig_wire::{BusEvent, Finding};
+use payrig_wire::{BusEvent, Edge, Finding};
 use std::borrow::Cow;
 use std::path::Path;
 
@@ -168,8 +169,9 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
         report.find(Finding::advice("torn", recording.end(), text));
     }
     report.bus(&recording.events(), recording.end());
-    for line in recording.lines() {
-        report.pulses(&line, Micros::ZERO, recording.end(), Micros::ZERO, options);
+    let measured = report.measured(&recording);
+    for line in recording.lines().iter().filter(|l| !measured.has(&l.name)) {
+        report.pulses(line, Micros::ZERO, recording.end(), Micros::ZERO, options);
     }
     // What people did and saw, and what money moved, is not to be found in the words again.
     for (_, entry) in &recording.entries {
@@ -243,6 +245,50 @@ impl Report {
         self.doubted += doubted;
     }
 
+    /// The lines of which a recording says what their pulses should be like.
+    fn measured(&mut self, recording: &Recording) -> PulseLines {
+        let entries = || recording.entries.iter().map(|(_, entry)| entry);
+        let mut lines = PulseLines::of_records(entries().filter_map(|entry| match entry {
+            Entry::Line(record) => Some(record),
+            _ => None,
+        }));
+        for entry in entries() {
+            match entry {
+                Entry::Movement(record) => lines.moved(&LedgerEntry::from(record).movement),
+                Entry::Line(_) => self.entries.push(entry.clone()),
+                Entry::Edge { line, at_us, high } => {
+                    self.until(&mut lines, *at_us);
+                    let (at, high) = (*at_us, *high);
+                    lines.named_edge(line, Edge { at, high });
+                    self.take(&mut lines);
+                }
+                _ => {}
+            }
+        }
+        self.until(&mut lines, recording.end());
+        lines.finish(recording.end());
+        self.take(&mut lines);
+        self.trains += lines.trains();
+        lines
+    }
+
+    fn until(&mut self, lines: &mut PulseLines, end: Micros) {
+        while lines.next_deadline() <= end {
+            let due = lines.next_deadline();
+            lines.idle(due);
+            self.take(lines);
+        }
+    }
+
+    fn take(&mut self, lines: &mut PulseLines) {
+        for entry in lines.take_entries(Decimals::default()) {
+            match entry {
+                Entry::Finding(finding) => self.find(finding),
+                other => self.entries.push(other),
+            }
+        }
+    }
+
     fn pulses(
         &mut self,
         line: &CaptureLine,
@@ -311,6 +357,7 @@ impl Report {
 pub(crate) fn at(entry: &Entry) -> Micros {
     match entry {
         Entry::Block(b) => b.start_us,
+        Entry::Line(l) => l.at_us,
         Entry::Break { start_us, .. } | Entry::Garbled { start_us, .. } => *start_us,
         Entry::Edge { at_us, .. }
         | Entry::Note { at_us, .. }

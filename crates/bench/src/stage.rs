@@ -7,6 +7,7 @@ use crate::analyst::Analyst;
 use crate::books::Books;
 use crate::peers::{Peers, Place};
 use crate::player::Player;
+use crate::pulse_lines::PulseLines;
 use crate::reading::at;
 use crate::rig::Rig;
 use crate::tally::Tally;
@@ -24,6 +25,9 @@ const SETTLE: Micros = Micros::secs(2);
 /// How long it waits for that at the most.
 const SETTLE_AT_MOST: Micros = Micros::secs(30);
 
+/// How long the log waits for the end of a pulse train.
+const TRAIN_WAIT: Micros = Micros::secs(3);
+
 /// How many rounds at one moment mean that a machine asks to be woken for ever.
 const ROUNDS: u32 = 10_000;
 
@@ -35,6 +39,7 @@ pub struct Stage {
     board: Option<Controller>,
     peers: Peers,
     analyst: Analyst,
+    pulses: PulseLines,
     books: Books,
     player: Player,
     decimals: Decimals,
@@ -61,7 +66,8 @@ impl Stage {
             board,
             peers,
             analyst: Analyst::new(),
-            books: Books::new(),
+            pulses: PulseLines::new(rig),
+            books: rig.books(),
             player: Player::new(rig.script.clone()),
             decimals: rig.decimals,
             last_word: None,
@@ -70,6 +76,14 @@ impl Stage {
             pending: Vec::new(),
             log: VecDeque::new(),
         };
+        for (name, line, high) in stage.peers.levels() {
+            stage.pulses.level(&name, &line, high);
+            if let Some(board) = &mut stage.board {
+                board.pulse_level(Micros::ZERO, &name, &line, high);
+            }
+        }
+        let lines = stage.pulses.records().map(Entry::Line);
+        stage.pending.extend(lines);
         stage.collect();
         stage.publish();
         stage
@@ -149,12 +163,12 @@ impl Stage {
             .min(board)
             .min(self.peers.next_deadline())
             .min(self.analyst.next_deadline())
+            .min(self.pulses.next_deadline())
     }
 
     fn is_quiet(&self) -> bool {
-        self.board
-            .as_ref()
-            .is_none_or(|b| !b.powered() || b.is_quiet())
+        let board = self.board.as_ref();
+        board.is_none_or(|b| !b.powered() || b.is_quiet()) && self.peers.pulses_quiet()
     }
 
     /// Moves the bench on to `to` (never backwards) and lets everything due happen.
@@ -233,6 +247,10 @@ impl Stage {
             any |= !entries.is_empty();
             self.pending.extend(entries);
         }
+        if self.pulses.next_deadline() <= self.now {
+            self.pulses.idle(self.now);
+            any = true;
+        }
         any
     }
 
@@ -252,7 +270,13 @@ impl Stage {
         for (who, text) in notes {
             self.note(Some(who), text);
         }
+        self.collect_board();
+        self.measured();
+    }
+
+    fn collect_board(&mut self) {
         let Some(board) = &mut self.board else { return };
+        let edges = board.take_pulse_edges();
         while let Some(sent) = board.take_transmission() {
             self.bus.transmit(Source::Master, sent);
         }
@@ -260,6 +284,10 @@ impl Stage {
         let delivered = board.take_delivered();
         let (shown, notices) = board.take_shown();
         self.player.delivered(delivered.len());
+        for (name, line, edge) in edges {
+            self.log_edge(&name, &line, edge);
+            self.peers.input_edge(&name, &line, edge);
+        }
         self.book(movements);
         for text in shown {
             self.note(Some("display".to_owned()), text);
@@ -269,7 +297,18 @@ impl Stage {
         }
     }
 
+    /// What the bench itself measured on pulse lines.
+    fn measured(&mut self) {
+        for entry in self.pulses.take_entries(self.decimals) {
+            match entry {
+                Entry::Finding(finding) => self.find(finding),
+                other => self.pending.push(other),
+            }
+        }
+    }
+
     fn log_edge(&mut self, name: &str, line: &str, edge: Edge) {
+        self.pulses.edge(name, line, edge);
         let line = format!("{name} {line}");
         self.pending.push(Entry::Edge {
             line,
@@ -293,6 +332,7 @@ impl Stage {
             let word = self.last_word.filter(|_| self.now > Micros::ZERO);
             match self.books.book(self.now, word, movement) {
                 Ok(entry) => {
+                    self.pulses.moved(&entry.movement);
                     self.pending
                         .push(Entry::Movement(MovementRecord::from(&entry)));
                 }
@@ -342,6 +382,8 @@ impl Stage {
         self.ended = true;
         let last = self.analyst.finish(self.now);
         self.pending.extend(last);
+        self.pulses.finish(self.now);
+        self.measured();
         for discrepancy in self.books.discrepancies() {
             let text = discrepancy.text(self.decimals);
             self.find(finding("money", "the ledger", discrepancy.since, text));
@@ -349,7 +391,8 @@ impl Stage {
         for text in self.player.unplayed(self.decimals) {
             self.find(finding("script", "the rig", self.now, text));
         }
-        let verdict = Tally::of(&self.analyst, 0).verdict(self.now);
+        let tally = Tally::of(&self.analyst, self.pulses.trains());
+        let verdict = tally.verdict(self.now);
         self.pending.push(verdict);
     }
 
@@ -365,6 +408,12 @@ impl Stage {
             Micros::NEVER
         } else {
             self.now - WORD_TIME
+        };
+        // A pulse train is known when it ends, too; one that goes on and on is not waited for.
+        let train = self.pulses.open_since().filter(|_| !self.ended);
+        let settled = match train {
+            Some(start) if self.now < start + TRAIN_WAIT => settled.min(start - Micros(1)),
+            _ => settled,
         };
         let count = self.pending.partition_point(|entry| at(entry) <= settled);
         self.log.extend(self.pending.drain(..count));

@@ -5,14 +5,14 @@ use crate::cashless::{Board as CashlessBoard, Cashless, CashlessUse, VmcIdentity
 use crate::changer::{Changer, ChangerPolicy};
 use crate::channel::{Channel, Driver, Life, Rhythm};
 use crate::files::Mailbox;
+use crate::hopper::{Hopper, HopperLink};
 use crate::master::{BusMaster, MasterTiming, Outcome};
 use crate::motor::{Mishap, Motor};
 use crate::paying::{Purse, in_bills};
-use crate::pulse_input::PulseInput;
+use crate::pulse_input::{PulseInput, PulseLink};
 use crate::vending::{Item, Means, Order, Policy, Reader, Report, Vending};
 use payrig_mdb::cashless::{Level, Unit};
 use payrig_mdb::{Address, Block};
-use payrig_pulse::Profile;
 use payrig_units::{Decimals, Micros, Money, Movement};
 use payrig_wire::{Edge, TimedWord, Transmission};
 use std::collections::BTreeMap;
@@ -37,8 +37,10 @@ pub enum ExpectedKind {
     BillValidator,
     /// 10H or 60H.
     Cashless(Unit),
-    /// Not on the bus: credit pulses.
-    Pulse(Box<Profile>),
+    /// Not on the bus: credit pulses, and a line that holds the acceptor off.
+    Pulse(Box<PulseLink>),
+    /// Not on the bus: a payout hopper, the change source where there is no changer.
+    Hopper(Box<HopperLink>),
 }
 
 /// What makes one board differ from another.
@@ -171,19 +173,22 @@ fn purse(slots: &[Slot]) -> Purse {
 }
 
 /// What the seller may ask of the drivers.
-struct BoardMeans<'a>(&'a [Slot]);
+struct BoardMeans<'a>(&'a [Slot], &'a [Hopper]);
 
 impl Means for BoardMeans<'_> {
     fn can_pay(&self, amount: Money) -> bool {
-        amount.is_zero() || in_bills(amount, &purse(self.0)).is_some()
+        amount.is_zero()
+            || in_bills(amount, &purse(self.0)).is_some()
+            || !has_changer(self.0) && self.1.iter().any(|h| h.can_pay(amount))
     }
 
     fn gives_change(&self) -> bool {
-        self.0.iter().any(|s| match &s.unit {
+        let bus = self.0.iter().any(|s| match &s.unit {
             Peer::Changer(_) => true,
             Peer::Bill(bill) => bill.pays(),
             Peer::Cashless(_) => false,
-        })
+        });
+        bus || !self.1.is_empty()
     }
 
     fn readers(&self) -> Vec<Reader> {
@@ -193,6 +198,10 @@ impl Means for BoardMeans<'_> {
         };
         self.0.iter().filter_map(each).collect()
     }
+}
+
+fn has_changer(slots: &[Slot]) -> bool {
+    slots.iter().any(|s| matches!(s.unit, Peer::Changer(_)))
 }
 
 /// A vending machine controller. No clock, no I/O: words and times in, words and orders out.
@@ -205,6 +214,7 @@ pub struct Controller {
     current: Option<usize>,
     pulses: Vec<PulseInput>,
     mailbox: Mailbox,
+    hoppers: Vec<Hopper>,
     vending: Vending,
     motor: Motor,
     delivered: Vec<u16>,
@@ -234,6 +244,7 @@ impl Controller {
             current: None,
             pulses: Vec::new(),
             mailbox: Mailbox::new(config.identity.file()),
+            hoppers: Vec::new(),
             vending: Vending::new(config.items.clone(), policy),
             motor: Motor::default(),
             delivered: Vec::new(),
@@ -243,14 +254,28 @@ impl Controller {
             in_service: false,
             config,
         };
+        for expected in &board.config.expected {
+            let name = expected.name.clone();
+            match &expected.kind {
+                ExpectedKind::Pulse(link) => {
+                    board.pulses.push(PulseInput::new(name, (**link).clone()));
+                }
+                ExpectedKind::Hopper(link) => {
+                    board.hoppers.push(Hopper::new(name, (**link).clone()));
+                }
+                _ => {}
+            }
+        }
         board.power_up(now);
         board
     }
 
     fn power_up(&mut self, now: Micros) {
         self.slots.clear();
-        self.pulses.clear();
         self.mailbox.reset();
+        for input in &mut self.pulses {
+            input.hold_off(now, true);
+        }
         self.current = None;
         let prices = |pick: fn(Money, Money) -> Money| {
             self.config
@@ -298,10 +323,7 @@ impl Controller {
                         Peer::Cashless(Box::new(driver)),
                     )
                 }
-                ExpectedKind::Pulse(profile) => {
-                    self.pulses.push(PulseInput::new(name, (**profile).clone()));
-                    continue;
-                }
+                ExpectedKind::Pulse(_) | ExpectedKind::Hopper(_) => continue,
             };
             let poll_every = self.config.poll_every;
             let rhythm = Rhythm {
@@ -318,7 +340,7 @@ impl Controller {
         if !self.slots.is_empty() {
             self.master.bus_reset(now);
         }
-        self.update_welcome();
+        self.update_welcome(now);
     }
 
     /// Power to the board comes or goes. Credit that was shown is lost with it, as on a board
@@ -329,6 +351,16 @@ impl Controller {
         }
         self.powered = on;
         self.master.power(now);
+        for input in &mut self.pulses {
+            input.power(now, on);
+        }
+        for hopper in &mut self.hoppers {
+            hopper.power(now, on);
+        }
+        if !self.hoppers.is_empty() {
+            // What a hopper had paid when the power went.
+            self.settle(now);
+        }
         self.motor.stop();
         if !on {
             self.vending.power_lost();
@@ -366,15 +398,41 @@ impl Controller {
         }
     }
 
-    /// A credit line of the pulse device `name` changed.
-    pub fn pulse_edge(&mut self, name: &str, line: &str, edge: Edge) {
-        if !self.powered {
-            return;
-        }
+    /// The level a line of the pulse device `name` has when the bench begins.
+    pub fn pulse_level(&mut self, now: Micros, name: &str, line: &str, high: bool) {
         for input in self.pulses.iter_mut().filter(|p| p.name() == name) {
-            input.edge(line, edge);
+            input.level(now, line, high);
         }
-        self.settle(edge.at);
+    }
+
+    /// A credit or exit line of the pulse device `name` changed.
+    pub fn pulse_edge(&mut self, name: &str, line: &str, edge: Edge) {
+        for input in self.pulses.iter_mut().filter(|p| p.name() == name) {
+            input.edge(self.powered, line, edge);
+        }
+        for hopper in self.hoppers.iter_mut().filter(|h| h.wire() == name) {
+            hopper.edge(line, edge);
+        }
+        if self.powered {
+            self.settle(edge.at);
+        }
+    }
+
+    /// Edges the board puts on lines of pulse devices since the last call: the device, the line
+    /// (inhibit or motor), the edge.
+    pub fn take_pulse_edges(&mut self) -> Vec<(String, String, Edge)> {
+        let mut all = Vec::new();
+        for input in &mut self.pulses {
+            let name = input.name().to_owned();
+            let edges = input.take_edges().into_iter();
+            all.extend(edges.map(|(line, edge)| (name.clone(), line, edge)));
+        }
+        for hopper in &mut self.hoppers {
+            let name = hopper.wire().to_owned();
+            let edges = hopper.take_edges().into_iter();
+            all.extend(edges.map(|(line, edge)| (name.clone(), line, edge)));
+        }
+        all
     }
 
     /// When [`wake`](Self::wake) is wanted.
@@ -384,7 +442,9 @@ impl Controller {
             return Micros::NEVER;
         }
         let motor = self.motor.next_deadline();
-        let pulses = self.pulses.iter().map(PulseInput::next_deadline).min();
+        let pulses = self.pulses.iter().map(PulseInput::next_deadline);
+        let pulses = pulses.chain(self.hoppers.iter().map(Hopper::next_deadline));
+        let pulses = pulses.min();
         self.master
             .next_deadline()
             .min(self.next_command_at())
@@ -415,13 +475,16 @@ impl Controller {
         if let Some((delivery, went_out)) = self.motor.done(now, instead, again) {
             self.delivered.extend(went_out);
             self.vending
-                .delivered(now, delivery, &BoardMeans(&self.slots));
+                .delivered(now, delivery, &BoardMeans(&self.slots, &self.hoppers));
             if delivery.broken {
                 self.welcome_cards(now, false);
             }
         }
         for input in &mut self.pulses {
             input.wake(now);
+        }
+        for hopper in &mut self.hoppers {
+            hopper.wake(now);
         }
         self.vending.wake(now);
         self.settle(now);
@@ -485,12 +548,19 @@ impl Controller {
             let mut reports: Vec<Report> =
                 self.slots.iter_mut().flat_map(Slot::take_reports).collect();
             reports.extend(self.pulses.iter_mut().flat_map(PulseInput::take_reports));
+            reports.extend(self.hoppers.iter_mut().flat_map(Hopper::take_reports));
             let mut quiet = reports.is_empty();
             for report in reports {
+                if let Report::Credit { device, value, .. } = &report {
+                    self.hoppers
+                        .iter_mut()
+                        .for_each(|h| h.credited(device, *value));
+                }
                 if let Report::Notice(text) = report {
                     self.notices.push(text);
                 } else {
-                    self.vending.report(now, report, &BoardMeans(&self.slots));
+                    self.vending
+                        .report(now, report, &BoardMeans(&self.slots, &self.hoppers));
                 }
             }
             while let Some(order) = self.vending.take_order() {
@@ -502,7 +572,7 @@ impl Controller {
             }
         }
         self.movements.extend(self.vending.take_movements());
-        self.update_welcome();
+        self.update_welcome(now);
         for slot in &mut self.slots {
             while let Some(block) = slot.take_wanted() {
                 slot.channel.want(now, block);
@@ -534,9 +604,10 @@ impl Controller {
                 });
                 match changer {
                     Some(changer) => changer.pay(amount),
+                    None if self.hoppers.iter_mut().any(|h| h.pay(now, amount)) => {}
                     None => {
-                        self.vending
-                            .report(now, Report::PayoutFailed, &BoardMeans(&self.slots))
+                        let means = BoardMeans(&self.slots, &self.hoppers);
+                        self.vending.report(now, Report::PayoutFailed, &means);
                     }
                 }
             }
@@ -561,8 +632,9 @@ impl Controller {
 
     /// Bills are welcome when whatever is then bought, the change can be paid; when some bill or
     /// other is not, the exact-change light is on.
-    fn update_welcome(&mut self) {
-        let means = BoardMeans(&self.slots);
+    fn update_welcome(&mut self, now: Micros) {
+        self.update_inhibits(now);
+        let means = BoardMeans(&self.slots, &self.hoppers);
         let gives_change = means.gives_change();
         let mut known: Vec<Money> = Vec::new();
         for slot in &self.slots {
@@ -595,10 +667,33 @@ impl Controller {
         }
     }
 
+    /// An acceptor on pulse lines has one line that holds it off, for all it takes, and no escrow:
+    /// it may take money when the board is set up, no sale is under way, and whatever it takes can
+    /// be changed.
+    fn update_inhibits(&mut self, now: Micros) {
+        if !self.powered {
+            return;
+        }
+        let set_up = self.slots.iter().all(|s| {
+            // A peripheral that is looked for in vain is not waited for.
+            matches!(s.channel.life(), Life::Running | Life::Resetting { .. })
+        });
+        let free = set_up && self.vending.is_idle() && !self.vending.in_session();
+        let means = BoardMeans(&self.slots, &self.hoppers);
+        let changes = means.gives_change();
+        for input in &mut self.pulses {
+            let vending = &self.vending;
+            let changeable = |v: &Money| vending.is_changeable(*v, &means);
+            let welcome = free && (!changes || input.values().iter().all(changeable));
+            input.hold_off(now, !welcome);
+        }
+    }
+
     /// A selection was pressed.
     pub fn select(&mut self, now: Micros, item: u16) {
         if self.powered {
-            self.vending.select(now, item, &BoardMeans(&self.slots));
+            self.vending
+                .select(now, item, &BoardMeans(&self.slots, &self.hoppers));
             self.settle(now);
         }
     }
@@ -689,5 +784,6 @@ impl Controller {
             && self.mailbox.is_idle()
             && self.slots.iter().all(|s| !s.is_busy())
             && self.pulses.iter().all(PulseInput::is_quiet)
+            && self.hoppers.iter().all(Hopper::is_quiet)
     }
 }

@@ -11,6 +11,7 @@ mod change;
 mod changer;
 mod channel;
 mod files;
+mod hopper;
 mod master;
 mod motor;
 mod paying;
@@ -24,8 +25,10 @@ pub use change::{Coins, Stock, make_change};
 pub use changer::ChangerPolicy;
 pub use channel::{Life, Rhythm};
 pub use files::{Mailbox, NoTransfer};
+pub use hopper::HopperLink;
 pub use master::{BusMaster, MasterTiming, Outcome};
 pub use motor::Mishap;
+pub use pulse_input::PulseLink;
 pub use vending::{
     CardSession, Coupon, Delivery, Dispensed, Item, Means, NotDispensed, Order, Policy, Reader,
     Report, SaleKind, Sold, Vending,

@@ -1,24 +1,42 @@
-//! The board's credit input for one pulse acceptor.
+//! The board's credit input for one pulse acceptor, and the line that holds the acceptor off.
 
 use crate::Report;
 use payrig_pulse::{CreditCounter, Profile};
-use payrig_units::Micros;
+use payrig_units::{Micros, Money};
 use payrig_wire::Edge;
+use std::collections::BTreeMap;
 
-/// Counts the pulses of one acceptor into credit.
+/// An acceptor on pulse lines, as the board knows it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PulseLink {
+    /// What the two agree on.
+    pub profile: Profile,
+    /// What the acceptor may bring in at once; empty when that is not known.
+    pub values: Vec<Money>,
+}
+
+/// Counts the pulses of one acceptor into credit, and holds the acceptor off.
 #[derive(Debug)]
 pub(crate) struct PulseInput {
     name: String,
+    link: PulseLink,
     counter: CreditCounter,
+    /// The levels of the lines, which are there whether the board has power or not.
+    levels: BTreeMap<String, bool>,
+    held_off: Option<bool>,
+    edges: Vec<Edge>,
     reports: Vec<Report>,
 }
 
 impl PulseInput {
-    pub(crate) fn new(name: String, profile: Profile) -> Self {
-        let counter = CreditCounter::new(profile, Micros::ZERO);
+    pub(crate) fn new(name: String, link: PulseLink) -> Self {
         Self {
             name,
-            counter,
+            counter: CreditCounter::new(link.profile.clone(), Micros::ZERO),
+            link,
+            levels: BTreeMap::new(),
+            held_off: None,
+            edges: Vec::new(),
             reports: Vec::new(),
         }
     }
@@ -27,9 +45,58 @@ impl PulseInput {
         &self.name
     }
 
-    pub(crate) fn edge(&mut self, line: &str, edge: Edge) {
-        self.counter.edge(line, edge.at, edge.high);
-        self.collect();
+    /// What the acceptor may bring in at once.
+    pub(crate) fn values(&self) -> &[Money] {
+        &self.link.values
+    }
+
+    /// A line's level when the bench begins.
+    pub(crate) fn level(&mut self, now: Micros, line: &str, high: bool) {
+        self.levels.insert(line.to_owned(), high);
+        self.counter.start_level(line, now, high);
+    }
+
+    /// The board's power comes or goes. Its program starts afresh, and so does its count; an
+    /// output without power is let go, so that a pull-up makes it high (common practice, no
+    /// source).
+    pub(crate) fn power(&mut self, now: Micros, on: bool) {
+        if on {
+            self.counter = CreditCounter::new(self.link.profile.clone(), Micros::ZERO);
+            for (line, high) in &self.levels {
+                self.counter.start_level(line, now, *high);
+            }
+        } else {
+            self.put(now, true);
+        }
+        self.held_off = None;
+    }
+
+    /// Holds the acceptor off, or lets it take money.
+    pub(crate) fn hold_off(&mut self, now: Micros, on: bool) {
+        if self.held_off != Some(on) {
+            self.held_off = Some(on);
+            self.put(now, self.link.profile.inhibit.inhibits.is_high() == on);
+            self.counter.inhibit(now, on);
+        }
+    }
+
+    fn put(&mut self, at: Micros, high: bool) {
+        self.edges.push(Edge { at, high });
+    }
+
+    /// Edges of the inhibit line since the last call: line and edge.
+    pub(crate) fn take_edges(&mut self) -> Vec<(String, Edge)> {
+        let line = &self.link.profile.inhibit.line;
+        let edges = std::mem::take(&mut self.edges);
+        edges.into_iter().map(|e| (line.clone(), e)).collect()
+    }
+
+    pub(crate) fn edge(&mut self, powered: bool, line: &str, edge: Edge) {
+        self.levels.insert(line.to_owned(), edge.high);
+        if powered {
+            self.counter.edge(line, edge.at, edge.high);
+            self.collect();
+        }
     }
 
     pub(crate) fn wake(&mut self, now: Micros) {
@@ -52,7 +119,8 @@ impl PulseInput {
     }
 
     fn collect(&mut self) {
-        for credit in self.counter.take_credits() {
+        let trains = self.counter.take_trains();
+        for (credit, train) in self.counter.take_credits().into_iter().zip(trains) {
             if !credit.amount.is_zero() {
                 let device = self.name.clone();
                 let what = format!("{} pulses on {}", credit.pulses, credit.line);
@@ -62,10 +130,17 @@ impl PulseInput {
                     what,
                 });
             }
+            let all = u64::try_from(train.count()).unwrap_or(u64::MAX);
+            let refused = all.saturating_sub(credit.pulses);
+            if refused > 0 {
+                let text = format!(
+                    "{}: {refused} of {all} pulses on {} not counted: not the width set here",
+                    self.name, credit.line
+                );
+                self.reports.push(Report::Notice(text));
+            }
         }
-        for finding in self.counter.take_findings() {
-            self.reports
-                .push(Report::Notice(format!("{}: {}", self.name, finding.text)));
-        }
+        // What is wrong with the lines is for whoever measures them to say.
+        self.counter.take_findings();
     }
 }

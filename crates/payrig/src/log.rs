@@ -7,7 +7,7 @@
 
 use crate::style::STYLES;
 use payrig_units::{Decimals, Micros};
-use payrig_wire::recording::{BlockRecord, Entry};
+use payrig_wire::recording::{BlockRecord, Entry, LineRole};
 use payrig_wire::{Finding, Source};
 use std::io::{self, Write};
 
@@ -98,6 +98,22 @@ impl TextLog {
                     m.from,
                     m.to,
                     m.why
+                )
+            }
+            Entry::Line(l) => {
+                let level = if l.high { "high" } else { "low" };
+                let what = match l.role {
+                    LineRole::Credit => "credit pulses",
+                    LineRole::Inhibit => "holds the acceptor off",
+                    LineRole::Motor => "runs the hopper's motor",
+                    LineRole::Exit => "the hopper's exit sensor",
+                };
+                let (on, off) = (STYLES.dim.render(), STYLES.dim.render_reset());
+                writeln!(
+                    out,
+                    "{} {:<24} {on}pulse line, {level}: {what}{off}",
+                    lead(Some(l.at_us), ""),
+                    l.line
                 )
             }
             Entry::Train(t) => {

@@ -180,7 +180,9 @@ impl CreditCounter {
     pub fn finish(&mut self, now: Micros) {
         let mut ended = Vec::new();
         for (reader, watch) in &mut self.lines {
-            ended.extend(reader.finish(now));
+            let trains = reader.finish(now);
+            // A line that never moved has no pulses, whatever its level.
+            ended.extend(trains.into_iter().filter(|_| watch.has_moved()));
             self.findings.extend(watch.finish(now));
             let glitches = reader.take_glitches();
             if glitches > 0 {
@@ -285,6 +287,15 @@ impl CreditCounter {
     #[must_use]
     pub fn carried(&self) -> u64 {
         self.carried
+    }
+
+    /// Start of the earliest train that is going on, on a line that is not stuck.
+    #[must_use]
+    pub fn open_since(&self) -> Option<Micros> {
+        let going_on = self.lines.iter().filter(|(_, watch)| !watch.is_stuck());
+        going_on
+            .filter_map(|(reader, _)| reader.train_start())
+            .min()
     }
 
     /// When [`idle`](Self::idle) should next be called; [`Micros::NEVER`] when only an edge can

@@ -100,7 +100,7 @@ impl LineWatch {
             (
                 PulseRule::LineReversed,
                 format!(
-                    "the line rests {}, which profile says is a pulse: the acceptor's output is \
+                    "the line rests {}, which the profile says is a pulse: the acceptor's output is \
                      set to normally closed where the profile says normally open (or the other \
                      way round), or the line has no pull-up, or is shorted; set the output or the \
                      profile (active = \"{resting}\") the other way",
@@ -119,7 +119,13 @@ impl LineWatch {
         };
         Some(PulseFinding {
             measured: Some(active_for),
-            ..PulseFinding::new(Severity::Limit, rule, &self.line, self.since, text)
+            ..PulseFinding::new(
+                Severity::Limit,
+                rule,
+                &self.line,
+                self.since + self.stuck_after,
+                text,
+            )
         })
     }
 
@@ -132,7 +138,7 @@ impl LineWatch {
                 Severity::Advice,
                 PulseRule::LineSilent,
                 &self.line,
-                self.started.unwrap_or_default(),
+                now,
                 format!(
                     "the line never moves: it stays {}. If money was fed, check in this order: a \
                      common ground between acceptor and board; a pull-up on the line (an open \
@@ -143,6 +149,18 @@ impl LineWatch {
             ));
         }
         findings
+    }
+
+    /// True when there was an edge.
+    #[must_use]
+    pub fn has_moved(&self) -> bool {
+        self.edges > 0
+    }
+
+    /// True while the line stays active for longer than any pulse.
+    #[must_use]
+    pub fn is_stuck(&self) -> bool {
+        self.stuck
     }
 
     /// When [`idle`](Self::idle) would report a stuck line.

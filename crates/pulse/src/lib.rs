@@ -48,7 +48,8 @@ pub use judge::{Judgement, distance, judge, nearest_profile};
 pub use payout::{HopperPayout, Payout, PayoutSetup};
 pub use plan::{Plan, Run, clean_pulses};
 pub use profile::{
-    CREDIT_LINE, Coding, CoinLine, INHIBIT_LINE, Inhibit, Profile, ProfileError, WidthValue,
+    CREDIT_LINE, Coding, CoinLine, INHIBIT_LINE, Inhibit, Profile, ProfileError, ProfileRecord,
+    WidthValue,
 };
 pub use reader::{LineSetup, TrainReader};
 pub use sender::PulseSender;

@@ -94,6 +94,17 @@ impl HopperPayout {
         };
     }
 
+    /// Stops a payout that is going on, motor off. Gives the coins still owed; coins that fall
+    /// later are counted as extra.
+    pub fn stop(&mut self, now: Micros) -> u32 {
+        let Payout::Paying { left } = self.payout else {
+            return 0;
+        };
+        self.motor.push((now, false));
+        self.payout = Payout::Done { extra: 0 };
+        left
+    }
+
     /// An edge of the exit sensor.
     pub fn exit_edge(&mut self, now: Micros, high: bool) {
         let clean = self.sensor.edge(Edge { at: now, high });
@@ -202,6 +213,17 @@ mod tests {
         payout.pay(Micros::secs(9), 2);
         coins(&mut payout, 9_350, 2);
         assert_eq!(payout.payout(), Payout::Done { extra: 0 });
+    }
+
+    #[test]
+    fn a_stopped_payout_says_what_it_owes() {
+        let mut payout = HopperPayout::new(PayoutSetup::default());
+        payout.pay(Micros::ZERO, 3);
+        coins(&mut payout, 350, 1);
+        assert_eq!(payout.stop(Micros::ms(500)), 2);
+        assert_eq!(payout.take_motor().last(), Some(&(Micros::ms(500), false)));
+        assert_eq!(payout.stop(Micros::ms(600)), 0);
+        assert!(payout.take_motor().is_empty());
     }
 
     #[test]

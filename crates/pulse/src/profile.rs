@@ -87,6 +87,59 @@ pub struct Profile {
     pub inhibit: Inhibit,
 }
 
+/// A profile with every part of it as it is, for files that are written by programs and read by
+/// programs: recordings. (Rigs spell profiles by [`ProfileConfig`], which leaves parts out.)
+///
+/// [`ProfileConfig`]: crate::ProfileConfig
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ProfileRecord {
+    name: String,
+    active: Level,
+    on: Micros,
+    off: Micros,
+    tolerance: Tolerance,
+    coding: Coding,
+    train_gap: Micros,
+    bounce: Micros,
+    inhibit: Inhibit,
+}
+
+impl From<&Profile> for ProfileRecord {
+    fn from(p: &Profile) -> Self {
+        Self {
+            name: p.name.clone(),
+            active: p.active,
+            on: p.on,
+            off: p.off,
+            tolerance: p.tolerance,
+            coding: p.coding.clone(),
+            train_gap: p.train_gap,
+            bounce: p.bounce,
+            inhibit: p.inhibit.clone(),
+        }
+    }
+}
+
+impl TryFrom<ProfileRecord> for Profile {
+    type Error = ProfileError;
+
+    fn try_from(r: ProfileRecord) -> Result<Self, ProfileError> {
+        let profile = Self {
+            name: r.name,
+            active: r.active,
+            on: r.on,
+            off: r.off,
+            tolerance: r.tolerance,
+            coding: r.coding,
+            train_gap: r.train_gap,
+            bounce: r.bounce,
+            inhibit: r.inhibit,
+        };
+        profile.check()?;
+        Ok(profile)
+    }
+}
+
 impl Profile {
     /// 50 ms on, 50 ms off, one pulse per 1.00 (common practice, no source).
     #[must_use]
@@ -284,6 +337,21 @@ mod tests {
         }
         assert_eq!(Profile::named("shortest"), None);
         assert_eq!(Profile::short().times(), "50/50 ms");
+    }
+
+    #[test]
+    fn a_recorded_profile_is_the_same_profile() {
+        let mut odd = Profile::short().with_count(4, Money(50));
+        odd.on = Micros(50_500);
+        odd.coding = Coding::Widths(vec![WidthValue {
+            on: Micros(50_500),
+            value: Money(25),
+        }]);
+        for profile in Profile::all().into_iter().chain([odd]) {
+            let json = serde_json::to_string(&ProfileRecord::from(&profile)).unwrap();
+            let record: ProfileRecord = serde_json::from_str(&json).unwrap();
+            assert_eq!(Profile::try_from(record), Ok(profile));
+        }
     }
 
     #[test]

@@ -84,6 +84,10 @@ pub struct Survey {
 }
 
 fn read(record: &LineRecord<'_>, setup: LineSetup) -> Vec<Train> {
+    if record.edges.is_empty() {
+        // A line that never moves has no pulses, whatever its level.
+        return Vec::new();
+    }
     let mut reader = TrainReader::new(setup);
     reader.start_level(record.start.0, record.start.1);
     let mut trains: Vec<Train> = record

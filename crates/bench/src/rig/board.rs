@@ -1,6 +1,6 @@
 //! The `[board]` table: who controls the machine, and what it sells.
 
-use super::devices::Kind;
+use super::devices::{DeviceRig, Kind};
 use super::fields::Fields;
 use super::{Rig, RigError};
 use payrig_controller::{BillChange, BillPolicy};
@@ -42,15 +42,7 @@ impl BoardRig {
         if !self.ours {
             return None;
         }
-        let expected = rig.devices.iter().map(|device| Expected {
-            name: device.name.clone(),
-            kind: match &device.kind {
-                Kind::Changer(..) => ExpectedKind::Changer,
-                Kind::Bill(..) => ExpectedKind::BillValidator,
-                Kind::Cashless(config) => ExpectedKind::Cashless(config.unit),
-                Kind::PulseBill(config) => ExpectedKind::Pulse(Box::new(config.pulse.clone())),
-            },
-        });
+        let expected = rig.devices.iter().flat_map(expected);
         let item = |i: &ItemRig| Item {
             number: i.number,
             name: i.name.clone(),
@@ -71,6 +63,18 @@ impl BoardRig {
             ..BoardConfig::default()
         })
     }
+}
+
+/// What the board is told of a device.
+fn expected(device: &DeviceRig) -> Vec<Expected> {
+    let kind = match &device.kind {
+        Kind::Changer(..) => ExpectedKind::Changer,
+        Kind::Bill(..) => ExpectedKind::BillValidator,
+        Kind::Cashless(config) => ExpectedKind::Cashless(config.unit),
+        Kind::Pulse(rig) => return rig.expected(&device.name),
+    };
+    let name = device.name.clone();
+    vec![Expected { name, kind }]
 }
 
 pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, RigError> {

@@ -3,6 +3,7 @@
 use super::bill::{BillAct, read as read_bill};
 use super::error::{RigError, nearest};
 use super::fields::Fields;
+use super::pulse::{self, PulseRig, PulseWord};
 use payrig_mdb::cashless::{Identification as CashlessId, Level, Options, Unit};
 use payrig_mdb::changer::Features;
 use payrig_mdb::{Address, CurrencyCode};
@@ -10,9 +11,7 @@ use payrig_peripherals::PortTiming;
 use payrig_peripherals::bill::{self, BillConfig};
 use payrig_peripherals::cashless::{CashlessConfig, Policy};
 use payrig_peripherals::changer::{self, ChangerConfig, CoinConfig, CoinWorth, TubeConfig};
-use payrig_peripherals::pulse::{PulseAcceptor, PulseAcceptorConfig, PulseFaults};
-use payrig_pulse::Profile;
-use payrig_units::{Decimals, Money};
+use payrig_units::Decimals;
 
 /// An emulated device.
 #[derive(Clone, Debug)]
@@ -34,8 +33,8 @@ pub enum Kind {
     Bill(BillConfig, bill::Quirks),
     /// Cashless device, 10H or 60H.
     Cashless(CashlessConfig),
-    /// Bill validator on a pulse line.
-    PulseBill(Box<PulseAcceptorConfig>),
+    /// On pulse lines: bill validator, coin acceptor, hopper, card reader.
+    Pulse(Box<PulseRig>),
 }
 
 impl DeviceRig {
@@ -46,8 +45,18 @@ impl DeviceRig {
             Kind::Changer(..) => Some(Address::CHANGER),
             Kind::Bill(..) => Some(Address::BILL_VALIDATOR),
             Kind::Cashless(config) => Some(config.unit.address()),
-            Kind::PulseBill(_) => None,
+            Kind::Pulse(_) => None,
         }
+    }
+
+    /// Its name, and that of a hopper that belongs to it.
+    pub(crate) fn names(&self) -> Vec<&String> {
+        let below = match &self.kind {
+            Kind::Pulse(rig) => rig.hopper().map(|h| &h.name),
+            _ => None,
+        };
+        let other = below.filter(|name| **name != self.name);
+        [&self.name].into_iter().chain(other).collect()
     }
 
     /// The acts of a script this device can be the object of.
@@ -59,7 +68,7 @@ impl DeviceRig {
                 return own.chain(BillAct::NAMES).chain(["power"]).collect();
             }
             Kind::Cashless(_) => &["present-card", "remove-card", "ready"],
-            Kind::PulseBill(_) => &["insert-bill"],
+            Kind::Pulse(rig) => rig.acts(),
         };
         own.iter().copied().chain(["power"]).collect()
     }
@@ -76,7 +85,7 @@ enum Word {
     Changer,
     Bill,
     Cashless,
-    PulseBill,
+    Pulse(PulseWord),
 }
 
 pub(super) fn read(fields: &Fields<'_>, setting: &Setting) -> Result<DeviceRig, RigError> {
@@ -84,16 +93,19 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting) -> Result<DeviceRig, 
         ("changer", Word::Changer),
         ("bill-validator", Word::Bill),
         ("cashless", Word::Cashless),
-        ("pulse-bill-validator", Word::PulseBill),
+        ("pulse-bill-validator", Word::Pulse(PulseWord::Bill)),
+        ("pulse-coin-acceptor", Word::Pulse(PulseWord::Coin)),
+        ("pulse-hopper", Word::Pulse(PulseWord::Hopper)),
+        ("pulse-card-reader", Word::Pulse(PulseWord::Card)),
     ];
     let kind = fields.word("kind", &kinds)?;
-    let expected = "one of changer, bill-validator, cashless, pulse-bill-validator";
-    let kind = fields.need("kind", expected, kind)?;
+    let names: Vec<&str> = kinds.iter().map(|(name, _)| *name).collect();
+    let kind = fields.need("kind", &format!("one of {}", names.join(", ")), kind)?;
     let name = fields.string("name")?;
     let name = fields.need("name", "what the bench calls it", name)?;
     let defaults = PortTiming::default();
     let timing = match kind {
-        Word::PulseBill => defaults,
+        Word::Pulse(_) => defaults,
         _ => PortTiming {
             answer: fields.time("answer")?.unwrap_or(defaults.answer),
             gap: fields.time("gap")?.unwrap_or(defaults.gap),
@@ -103,7 +115,7 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting) -> Result<DeviceRig, 
         Word::Changer => read_changer(fields, setting, &name)?,
         Word::Bill => read_bill(fields, setting, &name)?,
         Word::Cashless => read_cashless(fields, setting, &name)?,
-        Word::PulseBill => read_pulse_bill(fields, setting, &name)?,
+        Word::Pulse(word) => Kind::Pulse(Box::new(pulse::read(word, fields, setting, &name)?)),
     };
     fields.finish()?;
     Ok(DeviceRig { name, kind, timing })
@@ -255,50 +267,4 @@ fn read_cashless(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<K
     )?;
     config.quirks = switches;
     Ok(Kind::Cashless(config))
-}
-
-fn read_pulse_bill(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
-    let pulse = read_profile(fields, setting)?;
-    let mut bills = Vec::new();
-    for value in fields.array("bills")? {
-        bills.push(fields.money_of("bills", value, setting.decimals)?);
-    }
-    let bills = fields.need(
-        "bills",
-        "the bills it takes, as in [\"1.00\"]",
-        (!bills.is_empty()).then_some(bills),
-    )?;
-    let ms = |key, default: u64| -> Result<u32, RigError> {
-        let time = fields.time(key)?.map_or(default, |t| t.as_us() / 1_000);
-        u32::try_from(time).map_err(|_| fields.error(format!("`{key}` is too long")))
-    };
-    let config = PulseAcceptorConfig {
-        name: name.to_owned(),
-        bills,
-        travel_ms: ms("travel", 1_500)?,
-        stack_ms: ms("stack", 700)?,
-        return_ms: ms("return", 800)?,
-        pulse,
-        faults: PulseFaults::default(),
-    };
-    PulseAcceptor::new(config.clone()).map_err(|error| fields.error(error.to_string()))?;
-    Ok(Kind::PulseBill(Box::new(config)))
-}
-
-/// The keys of a pulse profile: a ready-made one, and what differs from it.
-fn read_profile(fields: &Fields<'_>, setting: &Setting) -> Result<Profile, RigError> {
-    let names = [("short", "short"), ("medium", "medium"), ("long", "long")];
-    let name = fields.word("profile", &names)?.unwrap_or("short");
-    let profile = Profile::named(name).ok_or_else(|| fields.error("no such pulse profile"))?;
-    let pulses = fields.number("pulses", 1..1_000)?.unwrap_or(1) as u32;
-    let unit = fields.money("per", setting.decimals)?.unwrap_or(Money(100));
-    let mut profile = profile.with_count(pulses, unit);
-    profile.on = fields.time("on")?.unwrap_or(profile.on);
-    profile.off = fields.time("off")?.unwrap_or(profile.off);
-    profile.train_gap = fields.time("train-gap")?.unwrap_or(profile.train_gap);
-    profile.bounce = fields.time("bounce")?.unwrap_or(profile.bounce);
-    profile
-        .check()
-        .map_err(|error| fields.error(error.to_string()))?;
-    Ok(profile)
 }

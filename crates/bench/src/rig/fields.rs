@@ -133,6 +133,28 @@ impl<'a> Fields<'a> {
         }
     }
 
+    /// A whole number in a range that may go below zero.
+    pub(crate) fn signed(&self, key: &'static str, range: Range<i32>) -> Found<i32> {
+        let Some(value) = self.get(key) else {
+            return Ok(None);
+        };
+        let parsed = match value.get_ref() {
+            DeValue::Integer(n) => i32::from_str_radix(n.as_str(), n.radix()).ok(),
+            _ => None,
+        };
+        match parsed {
+            Some(n) if range.contains(&n) => Ok(Some(n)),
+            _ => {
+                let (least, most) = (range.start, range.end.saturating_sub(1));
+                Err(self.wrong(
+                    key,
+                    value,
+                    &format!("a whole number from {least} to {most}"),
+                ))
+            }
+        }
+    }
+
     /// A time such as `"125 ms"`, `"2 s"` or `"300 us"`.
     pub(crate) fn time(&self, key: &'static str) -> Found<Micros> {
         let Some(value) = self.get(key) else {

@@ -5,12 +5,14 @@ mod board;
 mod devices;
 mod error;
 mod fields;
+mod pulse;
 mod script;
 
 pub use bill::BillAct;
 pub use board::{BoardRig, ItemRig};
 pub use devices::{DeviceRig, Kind};
 pub use error::{RigError, nearest};
+pub use pulse::PulseRig;
 pub use script::{Act, Expectation, Step, Tender};
 
 use fields::{Fields, Text};
@@ -73,6 +75,17 @@ impl Rig {
         Self::parse(path, &text)
     }
 
+    /// Empty books for it.
+    pub(crate) fn books(&self) -> crate::Books {
+        let mut books = crate::Books::new();
+        for device in &self.devices {
+            for below in device.names().into_iter().skip(1) {
+                books.join(below, &device.name);
+            }
+        }
+        books
+    }
+
     /// Reads the text of a rig; `file` is its name in errors.
     ///
     /// # Errors
@@ -108,8 +121,10 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
     let mut all = Vec::new();
     for fields in root.tables("device", "[[device]]")? {
         let device = devices::read(&fields, &setting)?;
-        if all.iter().any(|d: &DeviceRig| d.name == device.name) {
-            return Err(fields.error(format!("two devices are called \"{}\"", device.name)));
+        let names = device.names();
+        let taken = |name: &&String| all.iter().any(|d: &DeviceRig| d.names().contains(name));
+        if let Some(name) = names.iter().find(|name| taken(name)) {
+            return Err(fields.error(format!("two devices are called \"{name}\"")));
         }
         if let Some(other) = all
             .iter()

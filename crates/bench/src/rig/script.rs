@@ -68,6 +68,8 @@ pub enum Act {
         device: String,
         /// Its balance; `None` when the reader does not know it.
         balance: Option<Money>,
+        /// What the customer chose to pay, at a reader that pays by pulses.
+        amount: Option<Money>,
     },
     /// The card is taken away.
     RemoveCard {
@@ -282,6 +284,7 @@ fn read_act(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, R
         "present-card" => Act::PresentCard {
             device: scene.device(fields, name)?,
             balance: fields.money("balance", scene.decimals)?,
+            amount: fields.money("amount", scene.decimals)?,
         },
         "remove-card" => Act::RemoveCard {
             device: scene.device(fields, name)?,

@@ -104,7 +104,7 @@ impl Controller {
     pub fn select_basket(&mut self, now: Micros, items: &[u16]) {
         if self.powered {
             self.vending
-                .select_basket(now, items, &BoardMeans(&self.slots));
+                .select_basket(now, items, &BoardMeans(&self.slots, &self.hoppers));
             self.settle(now);
         }
     }
@@ -121,7 +121,7 @@ impl Controller {
     pub fn give_back(&mut self, now: Micros, item: u16, value: Money) {
         if self.powered {
             self.vending
-                .give_back(now, item, value, &BoardMeans(&self.slots));
+                .give_back(now, item, value, &BoardMeans(&self.slots, &self.hoppers));
             self.settle(now);
         }
     }

@@ -113,9 +113,10 @@ impl PulseAcceptor {
         Place::Escrow(self.config.name.clone())
     }
 
-    /// Somebody puts a bill in. Gives true when the bill is drawn in.
+    /// Somebody puts a bill in, or (worth nothing) a piece of paper. Gives true when it is drawn
+    /// in.
     pub fn insert_bill(&mut self, now: Micros, bill: Money) -> bool {
-        let refused = if bill <= Money::ZERO {
+        let refused = if bill < Money::ZERO {
             Some("not a bill")
         } else if !self.powered {
             Some("no power")

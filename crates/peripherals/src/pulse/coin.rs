@@ -104,9 +104,10 @@ impl PulseCoinAcceptor {
         self.hopper.as_ref()
     }
 
-    /// Somebody puts a coin in. Gives false when it is no coin at all.
+    /// Somebody puts a coin in, or (worth nothing) something that is no coin. Gives false for an
+    /// amount below zero.
     pub fn insert_coin(&mut self, now: Micros, coin: Money) -> bool {
-        if coin <= Money::ZERO {
+        if coin < Money::ZERO {
             return false;
         }
         // A coin never overtakes the one before it.

@@ -84,6 +84,9 @@ impl Diary {
         amount: payrig_units::Money,
         why: impl Into<String>,
     ) {
+        if amount.is_zero() {
+            return;
+        }
         self.movements.push(Movement {
             from,
             to,

@@ -2,6 +2,7 @@
 
 use crate::{BusEvent, Finding, Source, TimedWord, WORD_TIME, WireBlock};
 use payrig_mdb::Word;
+use payrig_pulse::ProfileRecord;
 use payrig_units::{LedgerEntry, Micros, Money, Movement, Place};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -188,6 +189,38 @@ impl From<&MovementRecord> for LedgerEntry {
     }
 }
 
+/// What a line of a pulse device is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LineRole {
+    /// Credit pulses, from the device.
+    Credit,
+    /// Holds an acceptor off, to the device.
+    Inhibit,
+    /// Runs a hopper's motor, to the device.
+    Motor,
+    /// A hopper's exit sensor, from the device.
+    Exit,
+}
+
+/// A line of a pulse device, as it is when the recording begins.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LineRecord {
+    /// When.
+    pub at_us: Micros,
+    /// The device it belongs to.
+    pub device: String,
+    /// Its name in edges: the device's name, a space, the line's own name.
+    pub line: String,
+    /// What it is for.
+    pub role: LineRole,
+    /// Its level, true for high.
+    pub high: bool,
+    /// What pulses on it should be like, for credit lines.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile: Option<ProfileRecord>,
+}
+
 /// A group of pulses on a credit line.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct TrainRecord {
@@ -235,6 +268,8 @@ pub enum Entry {
         /// Where sampling stopped.
         end_us: Micros,
     },
+    /// A pulse line, before anything happens on it.
+    Line(LineRecord),
     /// A level change on a pulse line.
     Edge {
         /// Name of the line.
@@ -308,9 +343,9 @@ pub enum Entry {
 }
 
 /// The types of [`Entry`] this version knows.
-pub(super) const TYPES: [&str; 11] = [
-    "block", "break", "garbled", "edge", "note", "movement", "finding", "act", "step", "train",
-    "verdict",
+pub(super) const TYPES: [&str; 12] = [
+    "block", "break", "garbled", "line", "edge", "note", "movement", "finding", "act", "step",
+    "train", "verdict",
 ];
 
 impl Entry {

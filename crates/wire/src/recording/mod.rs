@@ -7,7 +7,9 @@ mod error;
 mod read;
 mod write;
 
-pub use entry::{BlockRecord, Entry, Header, MovementRecord, SCHEMA, TrainRecord, VERSION};
+pub use entry::{
+    BlockRecord, Entry, Header, LineRecord, LineRole, MovementRecord, SCHEMA, TrainRecord, VERSION,
+};
 pub use error::{RecordingError, RecordingProblem};
 pub use read::{Recording, Torn, read_recording, read_recording_path};
 pub use write::RecordingWriter;

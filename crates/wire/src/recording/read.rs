@@ -65,12 +65,19 @@ impl Recording {
         events
     }
 
-    /// The pulse lines with their edges, in order of first appearance. The level before the first
-    /// edge is its opposite.
+    /// The pulse lines with their edges, in order of first appearance. Where the recording does not
+    /// say what a line was at its beginning, that is the opposite of its first edge.
     #[must_use]
     pub fn lines(&self) -> Vec<CaptureLine> {
         let mut lines: Vec<CaptureLine> = Vec::new();
         for (_, entry) in &self.entries {
+            if let Entry::Line(record) = entry {
+                lines.push(CaptureLine {
+                    name: record.line.clone(),
+                    initial: record.high,
+                    edges: Vec::new(),
+                });
+            }
             let Entry::Edge { line, at_us, high } = entry else {
                 continue;
             };
@@ -111,6 +118,7 @@ impl Recording {
             .map(|(_, entry)| match entry {
                 Entry::Block(block) => block.end_us,
                 Entry::Break { end_us, .. } | Entry::Garbled { end_us, .. } => *end_us,
+                Entry::Line(line) => line.at_us,
                 Entry::Edge { at_us, .. }
                 | Entry::Note { at_us, .. }
                 | Entry::Act { at_us, .. }

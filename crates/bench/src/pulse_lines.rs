@@ -1,0 +1,333 @@
+//! What the bench measures on pulse lines: every credit line against the profile its rig gives it,
+//! whoever counts its pulses. The same looks at a bench that runs and at its recording.
+
+use crate::reading::pulse_finding;
+use crate::rig::{Kind, Rig};
+use payrig_pulse::{
+    Coding, Credit, CreditCounter, Profile, ProfileRecord, PulseRule, Question, Train, Verdict,
+    distance, identify, judge,
+};
+use payrig_units::{Decimals, Micros, Movement, Place};
+use payrig_wire::Edge;
+use payrig_wire::recording::{Entry, LineRecord, LineRole, TrainRecord};
+use std::collections::BTreeMap;
+
+/// A device with credit lines.
+#[derive(Debug)]
+struct Device {
+    name: String,
+    counter: CreditCounter,
+    /// Lines that moved.
+    moved: bool,
+    /// It took money.
+    fed: bool,
+    /// Found to rest at the level that should be a pulse: read the other way round from the next
+    /// edge on, so that its trains can still be told.
+    reversed: Reversed,
+    levels: BTreeMap<String, bool>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Reversed {
+    No,
+    Found,
+    Read,
+}
+
+impl Device {
+    fn new(name: String, profile: Profile) -> Self {
+        Self {
+            name,
+            counter: CreditCounter::new(profile, Micros::ZERO),
+            moved: false,
+            fed: false,
+            reversed: Reversed::No,
+            levels: BTreeMap::new(),
+        }
+    }
+
+    fn level(&mut self, at: Micros, line: &str, high: bool) {
+        self.levels.insert(line.to_owned(), high);
+        self.counter.start_level(line, at, high);
+    }
+
+    fn edge(&mut self, line: &str, edge: Edge) {
+        if self.reversed == Reversed::Found {
+            self.reversed = Reversed::Read;
+            let mut profile = self.counter.profile().clone();
+            profile.active = profile.active.other();
+            self.counter = CreditCounter::new(profile, Micros::ZERO);
+            for (name, high) in &self.levels {
+                // The inhibit line's level counts too.
+                self.counter.edge(name, edge.at, *high);
+                self.counter.start_level(name, edge.at, *high);
+            }
+        }
+        self.levels.insert(line.to_owned(), edge.high);
+        self.counter.edge(line, edge.at, edge.high);
+        self.moved |= line != self.counter.profile().inhibit.line;
+    }
+
+    /// True for a line the profile speaks of; a hopper's lines are none of them.
+    fn knows(&self, line: &str) -> bool {
+        let profile = self.counter.profile();
+        profile.inhibit.line == line || profile.lines().contains(&line)
+    }
+}
+
+/// All of them.
+#[derive(Debug, Default)]
+pub(crate) struct PulseLines {
+    devices: Vec<Device>,
+    records: Vec<LineRecord>,
+    trains: u64,
+}
+
+impl PulseLines {
+    /// The lines of a rig.
+    pub(crate) fn new(rig: &Rig) -> Self {
+        let mut lines = Self::default();
+        for device in &rig.devices {
+            let Kind::Pulse(pulse) = &device.kind else {
+                continue;
+            };
+            for input in pulse.lines() {
+                lines.record(&device.name, &input.name, input.role, input.high, None);
+            }
+            if let Some(profile) = pulse.profile() {
+                let name = device.name.clone();
+                lines.devices.push(Device::new(name, profile.clone()));
+            }
+        }
+        lines
+    }
+
+    /// The lines of a recording; none when it was written without saying what its lines are.
+    pub(crate) fn of_records<'a>(records: impl Iterator<Item = &'a LineRecord>) -> Self {
+        let mut lines = Self::default();
+        for record in records {
+            let known = lines.devices.iter().any(|d| d.name == record.device);
+            let profile = record.profile.clone().map(Profile::try_from);
+            if let (false, Some(Ok(profile))) = (known, profile) {
+                let device = Device::new(record.device.clone(), profile);
+                lines.devices.push(device);
+            }
+            let line = record.line.strip_prefix(record.device.as_str());
+            let line = line.map(str::trim_start).unwrap_or_default();
+            for device in lines.of(&record.device) {
+                device.level(record.at_us, line, record.high);
+            }
+            lines.records.push(record.clone());
+        }
+        lines
+    }
+
+    fn of(&mut self, name: &str) -> impl Iterator<Item = &mut Device> {
+        self.devices.iter_mut().filter(move |d| d.name == name)
+    }
+
+    fn record(
+        &mut self,
+        device: &str,
+        line: &str,
+        role: LineRole,
+        high: bool,
+        profile: Option<ProfileRecord>,
+    ) {
+        self.records.push(LineRecord {
+            at_us: Micros::ZERO,
+            device: device.to_owned(),
+            line: format!("{device} {line}"),
+            role,
+            high,
+            profile,
+        });
+    }
+
+    /// The level of a line that a device drives, as the bench begins.
+    pub(crate) fn level(&mut self, device: &str, line: &str, high: bool) {
+        let mut profile = None;
+        for known in self.of(device).filter(|d| d.knows(line)) {
+            known.level(Micros::ZERO, line, high);
+            profile = Some(ProfileRecord::from(known.counter.profile()));
+        }
+        let role = match profile {
+            Some(_) => LineRole::Credit,
+            None => LineRole::Exit,
+        };
+        self.record(device, line, role, high, profile);
+    }
+
+    /// What a recording says of the lines at its beginning.
+    pub(crate) fn records(&mut self) -> impl Iterator<Item = LineRecord> + use<> {
+        std::mem::take(&mut self.records).into_iter()
+    }
+
+    /// An edge, whoever made it.
+    pub(crate) fn edge(&mut self, device: &str, line: &str, edge: Edge) {
+        for device in self.of(device).filter(|d| d.knows(line)) {
+            device.edge(line, edge);
+        }
+    }
+
+    /// An edge by the name a recording gives its line.
+    pub(crate) fn named_edge(&mut self, line: &str, edge: Edge) {
+        let known = self.records.iter().find(|r| r.line == line);
+        let Some(device) = known.map(|r| r.device.clone()) else {
+            return;
+        };
+        let own = line.strip_prefix(device.as_str()).map(str::trim_start);
+        self.edge(&device, own.unwrap_or_default(), edge);
+    }
+
+    /// True when a recording's line is one of these.
+    pub(crate) fn has(&self, line: &str) -> bool {
+        self.records.iter().any(|r| r.line == line)
+    }
+
+    /// Money moved: perhaps one of the devices took it.
+    pub(crate) fn moved(&mut self, movement: &Movement) {
+        let place = match (&movement.from, &movement.to) {
+            (Place::Supply, _) => return,
+            (_, Place::CashBox(d) | Place::Stacker(d) | Place::Hopper(d)) => d,
+            (_, Place::CardReceipts(d)) => d,
+            _ => return,
+        };
+        self.of(&place.clone()).for_each(|d| d.fed = true);
+    }
+
+    /// Time has passed.
+    pub(crate) fn idle(&mut self, now: Micros) {
+        for device in &mut self.devices {
+            device.counter.idle(now);
+        }
+    }
+
+    /// When [`idle`](Self::idle) has something to say.
+    pub(crate) fn next_deadline(&self) -> Micros {
+        let each = self.devices.iter().map(|d| d.counter.next_deadline());
+        each.min().unwrap_or(Micros::NEVER)
+    }
+
+    /// Start of the earliest train that is going on.
+    pub(crate) fn open_since(&self) -> Option<Micros> {
+        let open = self.devices.iter().filter_map(|d| d.counter.open_since());
+        open.min()
+    }
+
+    /// The end.
+    pub(crate) fn finish(&mut self, now: Micros) {
+        for device in &mut self.devices {
+            device.counter.finish(now);
+        }
+    }
+
+    /// Trains so far.
+    pub(crate) fn trains(&self) -> u64 {
+        self.trains
+    }
+
+    /// Trains and findings since the last call.
+    pub(crate) fn take_entries(&mut self, decimals: Decimals) -> Vec<Entry> {
+        let mut entries = Vec::new();
+        for device in &mut self.devices {
+            let named = |line: &str| format!("{} {line}", device.name);
+            let profile = device.counter.profile().clone();
+            let credits = device.counter.take_credits();
+            let trains = device.counter.take_trains();
+            for mut found in device.counter.take_findings() {
+                // A line that rests because nobody fed the device, or because its coin did not
+                // come, is no news.
+                let silent = found.rule == PulseRule::LineSilent;
+                if silent && (!device.fed || device.moved) {
+                    continue;
+                }
+                if found.rule == PulseRule::LineReversed && device.reversed == Reversed::No {
+                    device.reversed = Reversed::Found;
+                }
+                if found.rule == PulseRule::PulseWidth && found.is_limit() {
+                    let train = trains.iter().find(|t| t.start() == found.at);
+                    let advice = train.and_then(|t| setting(t, &profile, decimals));
+                    if let Some(advice) = advice {
+                        found.text = format!("{}. {advice}", found.text);
+                    }
+                }
+                found.line = named(&found.line);
+                entries.push(Entry::Finding(pulse_finding(&found)));
+            }
+            for (train, credit) in trains.iter().zip(&credits) {
+                self.trains += 1;
+                let fit = fit(train, &profile);
+                entries.push(Entry::Train(TrainRecord {
+                    line: named(&train.line),
+                    start_us: train.start(),
+                    pulses: u64::try_from(train.count()).unwrap_or(u64::MAX),
+                    widths_us: train.widths(),
+                    gaps_us: train.gaps(),
+                    text: Some(describe(credit, train, &profile, fit.as_ref(), decimals)),
+                    profile: fit.map_or_else(|| "none".to_owned(), |p| p.name),
+                }));
+            }
+        }
+        entries
+    }
+}
+
+/// The rig's own profile, and the ready-made ones on lines of that kind.
+fn candidates(own: &Profile) -> Vec<Profile> {
+    let mut all = vec![own.clone()];
+    if matches!(own.coding, Coding::Count { .. }) {
+        for mut other in Profile::all() {
+            if (other.on, other.off) != (own.on, own.off) {
+                other.active = own.active;
+                other.coding = own.coding.clone();
+                all.push(other);
+            }
+        }
+    }
+    all
+}
+
+/// The profile a train fits: the rig's own, or else the nearest ready-made one.
+fn fit(train: &Train, own: &Profile) -> Option<Profile> {
+    let mut all = candidates(own).into_iter();
+    let fits = |p: &Profile| judge(train, p).verdict() != Verdict::Fail;
+    let own = all.next().filter(fits);
+    own.or_else(|| all.filter(fits).min_by_key(|p| distance(train, p)))
+}
+
+/// What to change, for a train that is not of the profile.
+fn setting(train: &Train, own: &Profile, decimals: Decimals) -> Option<String> {
+    let profiles = candidates(own);
+    let question = Question {
+        train,
+        fed: None,
+        profiles: &profiles,
+        board: Some(own),
+        decimals,
+    };
+    let says = identify(&question).says;
+    says.last().cloned()
+}
+
+fn describe(
+    credit: &Credit,
+    train: &Train,
+    own: &Profile,
+    fit: Option<&Profile>,
+    decimals: Decimals,
+) -> String {
+    let plural = if train.count() == 1 { "" } else { "s" };
+    let fit = match fit {
+        Some(fit) if fit == own => format!("as profile {} says ({})", own.name, own.times()),
+        Some(fit) => format!(
+            "as profile {} says ({}), not {}",
+            fit.name,
+            fit.times(),
+            own.name
+        ),
+        None => format!("not as profile {} says ({})", own.name, own.times()),
+    };
+    let amount = credit.amount.show(decimals);
+    format!("{} pulse{plural}, {fit}: worth {amount}", train.count())
+}
