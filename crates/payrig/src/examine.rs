@@ -3,7 +3,7 @@
 use crate::report::{ReportOutputs, print_table};
 use crate::{Exit, Failure, Format};
 use clap::{Args, Subcommand, ValueEnum};
-use payrig_bench::rig::{Kind as RigKind, nearest};
+use payrig_bench::rig::{Kind as RigKind, PulseRig, nearest};
 use payrig_bench::{Rig, RigError};
 use payrig_examine::device::{self, Kind, Setup};
 use payrig_examine::{CheckResult, Examination, Outcome};
@@ -238,9 +238,12 @@ fn of_rig(rig: &Rig, device: &payrig_bench::rig::DeviceRig) -> Option<Setup> {
             cashless: config.clone(),
             ..Setup::good(Kind::Cashless)
         },
-        RigKind::PulseBill(config) => Setup {
-            pulse: (**config).clone(),
-            ..Setup::good(Kind::Pulse)
+        RigKind::Pulse(pulse) => match &**pulse {
+            PulseRig::Bill(config) => Setup {
+                pulse: config.clone(),
+                ..Setup::good(Kind::Pulse)
+            },
+            _ => return None,
         },
         #[allow(unreachable_patterns)]
         _ => return None,
