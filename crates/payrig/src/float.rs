@@ -101,10 +101,10 @@ fn machine(rig: &Rig, refunds: bool) -> Machine {
                     }
                 }
             }
-            Kind::PulseBill(config) => {
+            Kind::Pulse(pulse) => {
                 machine
                     .pieces
-                    .extend(config.bills.iter().map(|value| Piece {
+                    .extend(pulse.values().iter().map(|value| Piece {
                         value: *value,
                         guarded: false,
                         to_tube: false,
