@@ -22,16 +22,18 @@ const FOR_CUSTOMER: Micros = Micros::secs(120);
 
 /// How often an order of which nothing came out, though nothing was said to be broken, is given
 /// again.
-const TRIES: u32 = 3;
+pub(super) const TRIES: u32 = 3;
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Phase {
+pub(super) enum Phase {
     /// Until no bill is in escrow or waits in the inlet: then the next order goes out.
     Clearing,
     /// The order is on its way.
     Ordering,
     /// POLL and PAYOUT VALUE POLL alternate until the latter is answered with ACK.
     Running,
+    /// Cancelled and over; the customer takes the last bill (section 6.6, operation cancelled).
+    Unblocking,
     /// PAYOUT STATUS is asked for.
     Status,
     /// BILL DISPENSE STATUS is asked for.
@@ -39,23 +41,25 @@ enum Phase {
 }
 
 #[derive(Clone, Debug)]
-struct Payout {
-    left: Money,
-    paid: Money,
-    plan: VecDeque<Command>,
-    phase: Phase,
+pub(super) struct Payout {
+    pub(super) left: Money,
+    pub(super) paid: Money,
+    pub(super) plan: VecDeque<Command>,
+    pub(super) phase: Phase,
     /// The last order was acknowledged, and no reset came since.
-    certain: bool,
-    cancelled: bool,
-    counts_before: [u32; 16],
+    pub(super) certain: bool,
+    pub(super) cancelled: bool,
+    /// It was cancelled because nobody took a bill: that is not waited for again.
+    pub(super) inlet_given_up: bool,
+    pub(super) counts_before: [u32; 16],
     /// Bills that left a store otherwise meanwhile (to the cash box, by hand) less those put in.
-    moved: [i64; 16],
-    by_status: BillCounts,
+    pub(super) moved: [i64; 16],
+    pub(super) by_status: BillCounts,
     /// What PAYOUT VALUE POLL said since the order.
-    said: Money,
-    progress: Micros,
-    bill_waits: bool,
-    tries: u32,
+    pub(super) said: Money,
+    pub(super) progress: Micros,
+    pub(super) bill_waits: bool,
+    pub(super) tries: u32,
 }
 
 /// What came of it.
@@ -81,20 +85,20 @@ pub(super) enum News {
 pub(super) struct Recycler {
     /// Types it can store (RECYCLER SETUP).
     pub(super) types: BillTypes,
-    counts: [u32; 16],
-    worth: [Money; 16],
-    bad: BillTypes,
+    pub(super) counts: [u32; 16],
+    pub(super) worth: [Money; 16],
+    pub(super) bad: BillTypes,
     /// BILL DISPENSE STATUS was read since the last reset.
-    known: bool,
+    pub(super) known: bool,
     /// The last payout fell short: nothing is paid until something changes.
-    spent: bool,
+    pub(super) spent: bool,
     /// Broken, as it said itself.
-    disabled: bool,
-    bill_waits: bool,
-    payout: Option<Payout>,
+    pub(super) disabled: bool,
+    pub(super) bill_waits: bool,
+    pub(super) payout: Option<Payout>,
     /// A payout that was given up because the recycler went away; settled when it is back.
-    given_up: Option<Payout>,
-    last_status: BillCounts,
+    pub(super) given_up: Option<Payout>,
+    pub(super) last_status: BillCounts,
 }
 
 impl Recycler {
@@ -113,6 +117,10 @@ impl Recycler {
             count: *count,
         })
         .collect()
+    }
+
+    pub(super) fn is_paying(&self) -> bool {
+        self.payout.is_some()
     }
 
     pub(super) fn set_worth(&mut self, worth: [Money; 16]) {
@@ -162,6 +170,7 @@ impl Recycler {
             phase: Phase::Clearing,
             certain: true,
             cancelled: false,
+            inlet_given_up: false,
             counts_before: self.counts,
             moved: [0; 16],
             by_status: BillCounts::zero(),
@@ -173,7 +182,12 @@ impl Recycler {
         true
     }
 
-    fn plan(&self, amount: Money, how: BillChange, scaling: Scaling) -> Option<VecDeque<Command>> {
+    pub(super) fn plan(
+        &self,
+        amount: Money,
+        how: BillChange,
+        scaling: Scaling,
+    ) -> Option<VecDeque<Command>> {
         let bills = make_change(amount, &self.stock())?;
         let orders = match how {
             BillChange::Off => return None,
@@ -232,6 +246,7 @@ impl Recycler {
             }
             Phase::Running if late => {
                 payout.cancelled = true;
+                payout.inlet_given_up = bill_waits;
                 payout.progress = now;
                 wanted.push_back(Command::PayoutCancel);
                 wanted.push_back(Command::PayoutValuePoll);
@@ -243,6 +258,13 @@ impl Recycler {
             }
             Phase::Running => {
                 wanted.push_back(Command::PayoutValuePoll);
+                None
+            }
+            Phase::Unblocking if bill_waits && !late => None,
+            Phase::Unblocking => {
+                payout.phase = Phase::Status;
+                payout.progress = now;
+                wanted.push_back(Command::PayoutStatus);
                 None
             }
             Phase::Status => {
@@ -295,6 +317,11 @@ impl Recycler {
     ) -> Option<News> {
         let payout = self.payout.as_mut().filter(|p| p.phase == Phase::Running)?;
         match value {
+            None if payout.cancelled && payout.bill_waits && !payout.inlet_given_up => {
+                payout.phase = Phase::Unblocking;
+                payout.progress = now;
+                None
+            }
             None => {
                 payout.phase = Phase::Status;
                 payout.progress = now;
@@ -355,146 +382,5 @@ impl Recycler {
             return news;
         }
         Vec::new()
-    }
-
-    /// What the last order brought out, from PAYOUT STATUS and the counts.
-    fn came_out(&mut self, payout: &Payout) -> (Money, Vec<News>) {
-        let (mut by_status, mut by_counts) = (Money::ZERO, Money::ZERO);
-        let mut countable = true;
-        for (t, worth) in (0u8..16).zip(&self.worth) {
-            let at = usize::from(t);
-            let status = i64::from(payout.by_status.count(t));
-            let before = payout.counts_before.get(at).copied().unwrap_or(0);
-            let after = self.counts.get(at).copied().unwrap_or(0);
-            let moved = payout.moved.get(at).copied().unwrap_or(0);
-            let gone = i64::from(before) - i64::from(after) - moved;
-            if self.bad.contains(t) {
-                countable = false;
-            }
-            let times = |n: i64| worth.checked_mul(n.max(0)).unwrap_or_default();
-            by_status = by_status.saturating_add(times(status));
-            by_counts = by_counts.saturating_add(times(gone));
-        }
-        let stale = by_status > Money::ZERO && payout.by_status == self.last_status;
-        self.last_status = payout.by_status.clone();
-        if by_status == by_counts || !countable {
-            return (by_status, Vec::new());
-        }
-        // After a reset the status may be forgotten, and after an order that was not heard it may
-        // be the last one's; the bills that are left tell it all the same.
-        let use_counts = !payout.certain && (by_status < by_counts || stale);
-        let (paid, who) = match use_counts {
-            true => (by_counts, "the counts are"),
-            false => (by_status, "PAYOUT STATUS is"),
-        };
-        let text = format!(
-            "PAYOUT STATUS says {} minor units were paid, the counts of bills say {}: {who} believed",
-            by_status.as_minor(),
-            by_counts.as_minor(),
-        );
-        (paid, vec![News::Note(text)])
-    }
-
-    fn conclude(&mut self, now: Micros, how: BillChange, scaling: Scaling) -> Vec<News> {
-        let Some(mut payout) = self.payout.take() else {
-            return Vec::new();
-        };
-        let (paid, mut news) = self.came_out(&payout);
-        payout.paid = payout.paid.saturating_add(paid);
-        payout.left = payout.left.saturating_sub(paid);
-        payout.phase = Phase::Clearing;
-        payout.progress = now;
-        payout.said = Money::ZERO;
-        let short = payout
-            .left
-            .saturating_sub(self.planned(&payout.plan, scaling));
-        if short > Money::ZERO {
-            let short = short.as_minor();
-            let again = !payout.certain || paid.is_zero() && self.bad.is_empty();
-            let plan = self.plan(payout.left, how, scaling);
-            match plan.filter(|_| again && payout.tries < TRIES && !payout.cancelled) {
-                Some(plan) => {
-                    payout.tries += 1;
-                    payout.plan = plan;
-                    news.push(News::Note(format!(
-                        "{short} minor units did not come out, as its counts say: ordered anew"
-                    )));
-                }
-                None => {
-                    payout.plan.clear();
-                    self.spent = true;
-                    news.push(News::Note(format!(
-                        "recycler: {} minor units were not paid",
-                        payout.left.as_minor()
-                    )));
-                }
-            }
-        }
-        match payout.plan.is_empty() {
-            true => news.push(News::Over(payout.paid)),
-            false => self.payout = Some(payout),
-        }
-        news
-    }
-
-    /// What the orders still to be given are worth.
-    fn planned(&self, plan: &VecDeque<Command>, scaling: Scaling) -> Money {
-        let of = |order: &Command| match order {
-            Command::DispenseBill { bill_type, count } => self
-                .worth
-                .get(usize::from(*bill_type))
-                .and_then(|worth| worth.checked_mul(i64::from(*count)))
-                .unwrap_or_default(),
-            Command::DispenseValue(count) => Money(scaling.to_minor(u32::from(*count))),
-            _ => Money::ZERO,
-        };
-        plan.iter().map(of).sum()
-    }
-
-    /// The validator was reset: what it paid before is asked for once it is set up.
-    pub(super) fn reset(&mut self) {
-        self.known = false;
-        self.spent = false;
-        self.disabled = false;
-        for payout in self.payout.iter_mut().chain(&mut self.given_up) {
-            if payout.phase != Phase::Clearing {
-                payout.phase = Phase::Status;
-                payout.certain = false;
-                payout.plan.clear();
-            }
-        }
-    }
-
-    /// The validator is set up: what to ask.
-    pub(super) fn set_up(&mut self, now: Micros) -> Command {
-        let mut open = self.payout.iter_mut().chain(&mut self.given_up);
-        match open.find(|p| p.phase == Phase::Status) {
-            Some(payout) => {
-                payout.progress = now;
-                Command::PayoutStatus
-            }
-            None => Command::BillDispenseStatus,
-        }
-    }
-
-    /// The validator went away: the machine does not wait for it. What it said it has paid counts;
-    /// the rest is settled when it is back.
-    pub(super) fn lost(&mut self) -> Vec<News> {
-        self.known = false;
-        let Some(payout) = self.payout.take() else {
-            return Vec::new();
-        };
-        let paid = payout.paid.saturating_add(payout.said);
-        if payout.phase == Phase::Clearing {
-            return vec![News::Over(paid)];
-        }
-        let text = format!(
-            "went away while it paid {} minor units; {} were out, whether more came is known \
-                 when it is back",
-            payout.left.saturating_add(payout.paid).as_minor(),
-            paid.as_minor(),
-        );
-        self.given_up = Some(payout);
-        vec![News::Note(text), News::GivenUp(paid)]
     }
 }

@@ -89,7 +89,9 @@ impl Bill {
 
     fn ask_stacker(&mut self, now: Micros) {
         self.stacker_asked = now;
-        self.wanted.push_back(Command::Stacker);
+        if !std::mem::replace(&mut self.stacker_pending, true) {
+            self.wanted.push_back(Command::Stacker);
+        }
     }
 
     /// A bill went somewhere.
