@@ -53,43 +53,83 @@ pub(super) fn fell_short(examination: &Examination) -> Markup {
     }
 }
 
-/// Findings by the same rule about the same party, as one.
+/// Findings by the same rule, as one.
 struct Group<'a> {
     first: &'a Finding,
+    /// Who it is about, each once, in the order found.
+    who: Vec<&'a str>,
     count: usize,
     longest: Option<Micros>,
 }
 
+/// How grave a group is: also its place in the table.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Weight {
+    Limit,
+    Advice,
+    /// The tool itself, which breaks rules to see what the subject does.
+    Own,
+}
+
+fn weight(examination: &Examination, finding: &Finding) -> Weight {
+    let about_board = finding.who.as_deref().map(|who| who == "master");
+    let of_the_board = examination.subject.kind == "board";
+    match about_board {
+        Some(about_board) if about_board != of_the_board => Weight::Own,
+        _ if finding.is_limit() => Weight::Limit,
+        _ => Weight::Advice,
+    }
+}
+
+fn names(who: &[&str]) -> String {
+    const NAMED: usize = 3;
+    let some: Vec<String> = who.iter().take(NAMED).map(|w| plain(w)).collect();
+    match who.len().saturating_sub(NAMED) {
+        0 => some.join(", "),
+        more => format!("{} and {more} more", some.join(", ")),
+    }
+}
+
 pub(super) fn findings(examination: &Examination) -> Markup {
-    let mut groups: BTreeMap<(bool, &str, &str), Group<'_>> = BTreeMap::new();
+    let mut groups: BTreeMap<(Weight, &str), Group<'_>> = BTreeMap::new();
     for finding in &examination.findings {
-        let who = finding.who.as_deref().unwrap_or_default();
         let group = groups
-            .entry((!finding.is_limit(), &finding.rule, who))
+            .entry((weight(examination, finding), &finding.rule))
             .or_insert(Group {
                 first: finding,
+                who: Vec::new(),
                 count: 0,
                 longest: None,
             });
+        let who = finding.who.as_deref().unwrap_or_default();
+        if !who.is_empty() && !group.who.contains(&who) {
+            group.who.push(who);
+        }
         group.count += 1;
         group.longest = group.longest.max(finding.measured);
     }
     if groups.is_empty() {
         return html! {};
     }
+    let sign = |weight: Weight| match weight {
+        Weight::Limit => ("fail", "\u{2715}"),
+        Weight::Advice => ("cannot-tell", "i"),
+        Weight::Own => ("skipped", "\u{2013}"),
+    };
     let body = html! {
         table.findings {
-            thead { tr { th { "rule" } th { "who" } th.n { "times" } th.n { "limit" } th.n { "longest" } th { "the first" } } }
+            thead {
+                tr {
+                    th { "rule" } th { "about" } th.n { "times" } th.n { "limit" } th.n { "longest" }
+                    th { "the first" }
+                }
+            }
             tbody {
-                @for ((advice, rule, who), group) in &groups {
-                    tr.advice[*advice] {
-                        td {
-                            span.punch.(if *advice { "cannot-tell" } else { "fail" }) {
-                                (if *advice { "i" } else { "\u{2715}" })
-                            }
-                            " " code { (plain(rule)) }
-                        }
-                        td { (plain(who)) }
+                @for ((weight, rule), group) in &groups {
+                    @let (class, sign) = sign(*weight);
+                    tr.own[*weight == Weight::Own] {
+                        td.rule { span.punch.(class) { (sign) } " " code { (plain(rule)) } }
+                        td.about { (names(&group.who)) }
                         td.n { (group.count) }
                         td.n { @if let Some(limit) = group.first.limit { (limit) } }
                         td.n { @if let Some(longest) = group.longest { (longest) } }
@@ -99,12 +139,8 @@ pub(super) fn findings(examination: &Examination) -> Markup {
             }
         }
     };
-    part(
-        "wire",
-        "Found on the wire",
-        "\u{2715} a limit broken, i advice",
-        &body,
-    )
+    let note = "\u{2715} a limit broken, i advice, \u{2013} about payrig itself, which breaks rules on purpose";
+    part("wire", "Found on the wire", note, &body)
 }
 
 pub(super) fn all(examination: &Examination) -> Markup {
