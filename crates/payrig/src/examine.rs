@@ -1,6 +1,7 @@
 //! `payrig examine`.
 
 use crate::report::{ReportOutputs, print_table};
+use crate::tickets::TicketOutput;
 use crate::{Exit, Failure, Format};
 use clap::{Args, Subcommand, ValueEnum};
 use payrig_bench::rig::{Kind as RigKind, PulseRig, nearest};
@@ -47,6 +48,8 @@ struct Common {
     quirk: Option<String>,
     #[command(flatten)]
     outputs: ReportOutputs,
+    #[command(flatten)]
+    ticket: TicketOutput,
 }
 
 #[derive(Debug, Args)]
@@ -186,6 +189,7 @@ fn run_all(
         for path in common.outputs.write(&examination)? {
             anstream::eprintln!("wrote {}", path.display());
         }
+        common.ticket.keep(&examination)?;
     }
     Ok(if passed {
         Exit::Passed

@@ -4,6 +4,7 @@ use crate::report::{ReportOutputs, print_table};
 use crate::style::STYLES;
 use crate::{Exit, Failure, Format};
 use clap::{Args, Subcommand};
+use payrig_examine::Examination;
 use payrig_examine::tickets::{
     Comparison, Drift, Row, Store, StoreError, Turn, compare, default_path, export_csv,
 };
@@ -70,6 +71,32 @@ enum What {
         #[arg(long)]
         serial: Option<String>,
     },
+}
+
+/// Whether and where an examination is kept as a ticket.
+#[derive(Clone, Debug, Default, Args)]
+pub(crate) struct TicketOutput {
+    /// Keep the examination as a ticket, by serial number; `payrig tickets` shows it.
+    #[arg(long)]
+    ticket: bool,
+    /// The file of tickets [default: as for `payrig tickets`].
+    #[arg(long, value_name = "FILE", requires = "ticket")]
+    db: Option<PathBuf>,
+}
+
+impl TicketOutput {
+    /// Keeps an examination, where that was asked for, and says so.
+    ///
+    /// # Errors
+    /// When the file of tickets cannot be written.
+    pub(crate) fn keep(&self, examination: &Examination) -> Result<(), Failure> {
+        if self.ticket {
+            let path = self.db.clone().unwrap_or_else(default_path);
+            let id = Store::open(&path)?.add(examination)?;
+            anstream::eprintln!("ticket {id} in {}", path.display());
+        }
+        Ok(())
+    }
 }
 
 impl From<StoreError> for Failure {

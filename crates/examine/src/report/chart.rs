@@ -68,7 +68,7 @@ pub(super) fn histogram(interval: &Interval) -> Markup {
     let end = longest.max(near.unwrap_or(0)).max(1);
     let span = end.saturating_add(end / 12).max(BARS);
     let bar = span / BARS + 1;
-    let span = bar * BARS;
+    let span = bar.saturating_mul(BARS);
     let mut bars: std::collections::BTreeMap<(u64, bool), u64> = Default::default();
     for value in &interval.values_us {
         let over = limit.is_some_and(|l| value.as_us() > l);

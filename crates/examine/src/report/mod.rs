@@ -58,3 +58,6 @@ pub enum ReportError {
     #[error("the examination cannot be written as JUnit XML: {0}")]
     Junit(#[from] quick_junit::SerializeError),
 }
+
+#[cfg(test)]
+mod tests;

@@ -13,3 +13,6 @@ pub use error::StoreError;
 pub use export::export_csv;
 pub use schema::SCHEMA_VERSION;
 pub use store::{Row, Store, Ticket, default_path};
+
+#[cfg(test)]
+mod tests;
