@@ -39,9 +39,12 @@ pub fn file(name: &str) -> PathBuf {
     root().join(name)
 }
 
-/// The binary, built once per test program: cargo does not build the binaries of other packages
+/// The path of the binary, built once per test program: cargo does not build the binaries of other packages
 /// for a test by itself.
-fn binary() -> &'static Path {
+///
+/// # Panics
+/// When it does not build.
+pub fn binary() -> &'static Path {
     static BINARY: OnceLock<PathBuf> = OnceLock::new();
     BINARY.get_or_init(|| {
         let test = std::env::current_exe().expect("the test has a path");

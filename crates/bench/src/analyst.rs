@@ -4,13 +4,15 @@
 use payrig_mdb::{Decoded, Dialogue};
 use payrig_units::Micros;
 use payrig_wire::recording::{BlockRecord, Entry};
-use payrig_wire::{BusEvent, Finding, Monitor, Observed, Source, WireBlock};
+use payrig_wire::{BusEvent, Finding, Monitor, Observed, Severity, Source, WireBlock};
 
 /// Decodes and judges a bus.
 #[derive(Debug)]
 pub struct Analyst {
     monitor: Monitor,
     dialogue: Dialogue,
+    /// The side this tool speaks for on a real link.
+    ours: Option<Source>,
     limits: u64,
     advice: u64,
     blocks: u64,
@@ -33,10 +35,19 @@ impl Analyst {
         Self {
             monitor,
             dialogue: Dialogue::new(),
+            ours: None,
             limits: 0,
             advice: 0,
             blocks: 0,
         }
+    }
+
+    /// On a real link this tool speaks for one side: a limit which that side breaks is this tool's
+    /// own fault. It is said, and not held against what is on the other end.
+    #[must_use]
+    pub fn speaking_for(mut self, ours: Option<Source>) -> Self {
+        self.ours = ours;
+        self
     }
 
     /// The next event, in order of time.
@@ -104,11 +115,22 @@ impl Analyst {
             let record = BlockRecord::of(block).decoded(device, &decoded.name, &decoded.text);
             entries.push(Entry::Block(record));
         }
-        for finding in observed.findings {
+        for mut finding in observed.findings {
+            self.own_up(&mut finding);
             self.count(&finding);
             entries.push(Entry::Finding(finding));
         }
         entries
+    }
+
+    fn own_up(&self, finding: &mut Finding) {
+        let (Some(ours), Some(who)) = (self.ours, finding.who.as_deref()) else {
+            return;
+        };
+        if finding.is_limit() && (who == "master") == (ours == Source::Master) {
+            finding.severity = Severity::Advice;
+            finding.text = format!("this tool itself, not the other side: {}", finding.text);
+        }
     }
 
     fn decode(&mut self, block: &WireBlock) -> Decoded {

@@ -5,6 +5,8 @@
 
 mod analyst;
 mod books;
+pub mod live;
+mod on_link;
 mod peers;
 mod player;
 mod pulse_lines;

@@ -121,6 +121,11 @@ impl Peers {
         }
     }
 
+    /// Takes every device off the bus that is on it: real ones are there instead.
+    pub(crate) fn unplug_from_bus(&mut self) {
+        self.peers.retain(|p| p.machine.bus().is_none());
+    }
+
     pub(crate) fn heard(&mut self, word: &TimedWord) {
         self.bus().for_each(|p| p.heard(word));
     }

@@ -19,6 +19,7 @@ pub(crate) struct StepDone {
 #[derive(Debug, Default)]
 pub(crate) struct Player {
     steps: VecDeque<Step>,
+    had_steps: bool,
     number: u32,
     /// When the current step began to be due: its `after` counts from the end of the last one.
     since: Micros,
@@ -32,9 +33,15 @@ pub(crate) struct Player {
 impl Player {
     pub(crate) fn new(steps: Vec<Step>) -> Self {
         Self {
+            had_steps: !steps.is_empty(),
             steps: steps.into(),
             ..Self::default()
         }
+    }
+
+    /// True when there was a script at all.
+    pub(crate) fn had_steps(&self) -> bool {
+        self.had_steps
     }
 
     pub(crate) fn ended(&self) -> bool {
@@ -193,10 +200,13 @@ impl Player {
 fn perform(stage: &mut Stage, act: &Act) -> Result<(), String> {
     let now = stage.now();
     match act {
-        Act::Fault(fault) => {
-            stage.bus_mut().add_fault(*fault);
-            Ok(())
-        }
+        Act::Fault(fault) => match stage.bus_mut() {
+            Some(bus) => {
+                bus.add_fault(*fault);
+                Ok(())
+            }
+            None => Err("faults are for the virtual bus; this bench is on a link".to_owned()),
+        },
         Act::Select { item } => with_board(stage, |b| b.select(now, *item)),
         Act::PressReturn => with_board(stage, |b| b.press_return(now)),
         Act::JamItem { item } => with_board(stage, |b| b.jam(*item)),

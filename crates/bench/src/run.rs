@@ -25,8 +25,7 @@ pub async fn run<E>(
         }
         let next = stage.next_time();
         if next > limit {
-            stage.finish();
-            stage.publish();
+            stage.finish_now();
             continue;
         }
         pace.wait_until(next).await;

@@ -5,6 +5,7 @@
 
 use crate::analyst::Analyst;
 use crate::books::Books;
+use crate::on_link::OnLink;
 use crate::peers::{Peers, Place};
 use crate::player::Player;
 use crate::pulse_lines::PulseLines;
@@ -12,10 +13,10 @@ use crate::reading::at;
 use crate::rig::Rig;
 use crate::tally::Tally;
 use payrig_controller::{Controller, Life};
-use payrig_link::VirtualBus;
+use payrig_link::{Lateness, VirtualBus};
 use payrig_units::{Decimals, Micros, Movement};
 use payrig_wire::recording::{Entry, MovementRecord};
-use payrig_wire::{BusEvent, Edge, Finding, Severity, Source, WORD_TIME};
+use payrig_wire::{BusEvent, Edge, Finding, Severity, Source, Transmission, WORD_TIME};
 use std::borrow::Cow;
 use std::collections::VecDeque;
 
@@ -46,16 +47,34 @@ pub struct Stage {
     last_word: Option<Micros>,
     ending: Option<Micros>,
     ended: bool,
+    /// On a real link: what is on its other end, and what we want sent to it.
+    link: Option<OnLink>,
     /// Entries of the block that is on the wire: put in order once it is complete.
     pending: Vec<Entry>,
     log: VecDeque<Entry>,
 }
 
 impl Stage {
-    /// Sets up a rig at time zero.
+    /// Sets up a rig at time zero, on a virtual bus.
     #[must_use]
     pub fn new(rig: &Rig) -> Self {
-        let peers = Peers::new(rig);
+        Self::set_up(rig, Peers::new(rig), None)
+    }
+
+    /// Sets up a rig of which one side is at the other end of a link: the board
+    /// (`Source::Master`) or the peripherals. The other side is ours, as the rig describes it.
+    #[must_use]
+    pub fn on_link(rig: &Rig, outside: Source) -> Self {
+        let mut rig = rig.clone();
+        rig.board.ours = outside == Source::Peripheral;
+        let mut peers = Peers::new(&rig);
+        if outside == Source::Peripheral {
+            peers.unplug_from_bus();
+        }
+        Self::set_up(&rig, peers, Some(OnLink::new(&rig, outside)))
+    }
+
+    fn set_up(rig: &Rig, peers: Peers, link: Option<OnLink>) -> Self {
         let board = rig
             .board
             .controller(rig)
@@ -65,7 +84,7 @@ impl Stage {
             bus: VirtualBus::new(rig.seed, rig.jitter),
             board,
             peers,
-            analyst: Analyst::new(),
+            analyst: Analyst::new().speaking_for(link.as_ref().map(OnLink::ours)),
             pulses: PulseLines::new(rig),
             books: rig.books(),
             player: Player::new(rig.script.clone()),
@@ -73,6 +92,7 @@ impl Stage {
             last_word: None,
             ending: None,
             ended: false,
+            link,
             pending: Vec::new(),
             log: VecDeque::new(),
         };
@@ -189,12 +209,13 @@ impl Stage {
             if round > ROUNDS {
                 let text = "a machine asks to be woken again and again at one moment: a fault of this tool";
                 self.find(Finding::advice("bench", self.now, text));
-                self.finish();
-                self.publish();
+                self.finish_now();
                 return;
             }
         }
-        if self.ending.is_none() && self.player.ended() {
+        // A bench on a link without a script goes on until it is stopped.
+        let open_ended = self.link.is_some() && !self.player.had_steps();
+        if self.ending.is_none() && self.player.ended() && !open_ended {
             self.ending = Some(self.now);
         }
         if self.end_time() <= self.now {
@@ -208,30 +229,88 @@ impl Stage {
         let mut any = false;
         while let Some(heard) = self.bus.pop(self.now) {
             any = true;
-            self.pending.extend(self.analyst.event(&heard.event));
-            match heard.event {
-                BusEvent::Word(word) => {
-                    self.last_word = Some(word.start);
-                    match (word.source, &mut self.board) {
-                        _ if !heard.reaches_peer => {}
-                        (Source::Master, _) => self.peers.heard(&word),
-                        (Source::Peripheral, Some(board)) => board.heard(&word),
-                        (Source::Peripheral, None) => {}
-                    }
-                }
-                BusEvent::Break {
-                    start,
-                    end,
-                    source: Source::Master,
-                    ..
-                } => {
-                    self.peers.heard_break(start, end);
-                }
-                BusEvent::Break { .. } | BusEvent::Garbled { .. } => {}
+            self.tap(&heard.event);
+            if heard.reaches_peer {
+                self.hear(&heard.event);
             }
             self.collect();
         }
         any
+    }
+
+    /// The watcher on the wire sees an event.
+    fn tap(&mut self, event: &BusEvent) {
+        if let BusEvent::Word(word) = event {
+            self.last_word = Some(word.start);
+        }
+        let entries = self.analyst.event(event);
+        self.pending.extend(entries);
+    }
+
+    /// The machines on the other side of an event hear it.
+    fn hear(&mut self, event: &BusEvent) {
+        match *event {
+            BusEvent::Word(word) => match (word.source, &mut self.board) {
+                (Source::Master, _) => self.peers.heard(&word),
+                (Source::Peripheral, Some(board)) => board.heard(&word),
+                (Source::Peripheral, None) => {}
+            },
+            BusEvent::Break {
+                start,
+                end,
+                source: Source::Master,
+                ..
+            } => {
+                self.peers.heard_break(start, end);
+            }
+            BusEvent::Break { .. } | BusEvent::Garbled { .. } => {}
+        }
+    }
+
+    fn transmit(&mut self, source: Source, sent: Transmission) {
+        match &mut self.link {
+            Some(link) => link.outbox.push_back(sent),
+            None => {
+                self.bus.transmit(source, sent);
+            }
+        }
+    }
+
+    /// The next thing to be sent over the link, on a stage that is on one.
+    pub fn take_outbound(&mut self) -> Option<Transmission> {
+        self.link.as_mut()?.outbox.pop_front()
+    }
+
+    /// The other end of the link was heard.
+    pub fn heard_on_link(&mut self, event: &BusEvent) {
+        if let (Some(link), BusEvent::Word(word)) = (&mut self.link, event) {
+            link.count_poll(word);
+        }
+        self.tap(event);
+        self.hear(event);
+        self.collect();
+    }
+
+    /// Something of ours is on the wire.
+    pub fn sent_on_link(&mut self, event: &BusEvent, late: Lateness) {
+        self.tap(event);
+        if late.total() > Micros::ms(1) {
+            let text = format!(
+                "this tool spoke {} later than it meant to: {} spent in its own code, {} waited for \
+                 the machine it runs on. What follows from that is not the other side's fault",
+                late.total(),
+                late.ours,
+                late.machine
+            );
+            let mut late = Finding::advice("own-late", self.now, text);
+            late.section = Cow::Borrowed("about this tool");
+            self.find(late);
+        }
+    }
+
+    /// Something about the link worth knowing.
+    pub fn link_note(&mut self, text: String) {
+        self.note(Some("link".to_owned()), text);
     }
 
     fn wake(&mut self) -> bool {
@@ -257,7 +336,7 @@ impl Stage {
     /// Gathers what the machines want sent, what moved, and what is to be seen.
     fn collect(&mut self) {
         while let Some(sent) = self.peers.take_transmission() {
-            self.bus.transmit(Source::Peripheral, sent);
+            self.transmit(Source::Peripheral, sent);
         }
         for (name, line, edge) in self.peers.take_edges() {
             self.log_edge(&name, &line, edge);
@@ -275,11 +354,11 @@ impl Stage {
     }
 
     fn collect_board(&mut self) {
+        while let Some(sent) = self.board.as_mut().and_then(Controller::take_transmission) {
+            self.transmit(Source::Master, sent);
+        }
         let Some(board) = &mut self.board else { return };
         let edges = board.take_pulse_edges();
-        while let Some(sent) = board.take_transmission() {
-            self.bus.transmit(Source::Master, sent);
-        }
         let movements = board.take_movements();
         let delivered = board.take_delivered();
         let (shown, notices) = board.take_shown();
@@ -374,8 +453,19 @@ impl Stage {
         any
     }
 
+    /// Bench time has come to `now`; what is due is left for [`advance`](Self::advance).
+    pub fn move_on(&mut self, now: Micros) {
+        self.now = self.now.max(now);
+    }
+
+    /// Ends the bench now, and puts all of its log out.
+    pub fn finish_now(&mut self) {
+        self.finish();
+        self.publish();
+    }
+
     /// Ends the bench: last findings, the books, the verdict.
-    pub fn finish(&mut self) {
+    fn finish(&mut self) {
         if self.ended {
             return;
         }
@@ -384,7 +474,10 @@ impl Stage {
         self.pending.extend(last);
         self.pulses.finish(self.now);
         self.measured();
-        for discrepancy in self.books.discrepancies() {
+        // An outside board keeps books of its own, which nobody here can see.
+        let comparable = self.board.is_some();
+        let discrepancies = self.books.discrepancies();
+        for discrepancy in discrepancies.into_iter().filter(|_| comparable) {
             let text = discrepancy.text(self.decimals);
             self.find(finding("money", "the ledger", discrepancy.since, text));
         }
@@ -398,7 +491,7 @@ impl Stage {
 
     /// A block is known when it ends, what it caused is known at the same time, and it is logged by
     /// its start: entries wait until no block is open, and then go out in order of time.
-    pub(crate) fn publish(&mut self) {
+    fn publish(&mut self) {
         if !self.ended && self.analyst.next_deadline() != Micros::NEVER {
             return;
         }
@@ -419,8 +512,9 @@ impl Stage {
         self.log.extend(self.pending.drain(..count));
     }
 
-    pub(crate) fn bus_mut(&mut self) -> &mut VirtualBus {
-        &mut self.bus
+    /// The virtual bus; `None` on a link, where nothing can be made to go wrong on purpose.
+    pub(crate) fn bus_mut(&mut self) -> Option<&mut VirtualBus> {
+        self.link.is_none().then_some(&mut self.bus)
     }
 
     pub(crate) fn peers_mut(&mut self) -> &mut Peers {
@@ -433,10 +527,16 @@ impl Stage {
 
     /// True when the board has set up everything it expects.
     pub(crate) fn is_ready(&self) -> bool {
-        self.board.as_ref().is_some_and(Controller::is_ready)
+        match (&self.link, &self.board) {
+            (Some(link), None) => link.all_polled(),
+            (_, board) => board.as_ref().is_some_and(Controller::is_ready),
+        }
     }
 
     pub(crate) fn device_ready(&self, device: &str) -> bool {
+        if let (Some(link), None) = (&self.link, &self.board) {
+            return link.is_polled(device);
+        }
         let life = self.board.as_ref().and_then(|b| b.life(device));
         life == Some(Life::Running)
     }

@@ -5,7 +5,9 @@
 
 mod examine;
 mod float;
+mod linked;
 mod log;
+mod ports;
 mod read;
 mod report;
 mod run;
@@ -50,6 +52,9 @@ pub enum Failure {
     /// Output could not be written.
     #[error("output: {0}")]
     Output(#[from] io::Error),
+    /// The link failed.
+    #[error("{0}")]
+    Link(#[from] payrig_link::LinkError),
 }
 
 /// A bench in software for the payment devices of vending machines.
@@ -72,6 +77,8 @@ enum Command {
     Read(read::ReadArguments),
     /// Examine a board before it is installed, or a device off the shelf.
     Examine(examine::ExamineArguments),
+    /// List serial ports, or test one.
+    Ports(ports::PortsArguments),
     /// Can change always be paid, and what is the smallest fill?
     Float(float::FloatArguments),
     /// Turn a saved examination into reports: terminal, HTML, JUnit XML.
@@ -112,6 +119,7 @@ pub fn main() -> ExitCode {
         Command::Run(arguments) => run::run(&arguments),
         Command::Read(arguments) => read::read(&arguments),
         Command::Examine(arguments) => examine::examine(&arguments),
+        Command::Ports(arguments) => ports::ports(&arguments),
         Command::Float(arguments) => float::float(&arguments),
         Command::Report(arguments) => report::report(&arguments),
         Command::Tickets(arguments) => tickets::tickets(&arguments),
@@ -121,7 +129,10 @@ pub fn main() -> ExitCode {
         Failure::Output(error) if error.kind() == io::ErrorKind::BrokenPipe => Exit::Passed,
         failure => {
             anstream::eprintln!("payrig: {failure}");
-            Exit::Wrong
+            match failure {
+                Failure::Link(_) => Exit::LinkFailed,
+                Failure::Wrong(_) | Failure::Output(_) => Exit::Wrong,
+            }
         }
     });
     ExitCode::from(exit.code())

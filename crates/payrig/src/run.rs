@@ -1,5 +1,6 @@
 //! `payrig run`.
 
+use crate::linked::{self, LinkArguments};
 use crate::log::TextLog;
 use crate::read::write_json;
 use crate::{Exit, Failure, Format, summary};
@@ -41,6 +42,8 @@ pub(crate) struct RunArguments {
     /// End the bench after this many seconds of bench time, whatever the script says.
     #[arg(long, value_name = "SECONDS", default_value_t = 3600)]
     limit: u64,
+    #[command(flatten)]
+    link: LinkArguments,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -58,9 +61,19 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
     if let Some(seed) = arguments.seed {
         rig.seed = seed;
     }
-    let mut stage = Stage::new(&rig);
     let mut output = Output::open(arguments, &rig)?;
     let limit = Micros::secs(arguments.limit);
+    if let Some(link) = &arguments.link.link {
+        let json = output.json;
+        let began = |path: &str| match json {
+            false => writeln!(io::stdout(), "bus: {path}"),
+            true => writeln!(io::stderr(), "bus: {path}"),
+        };
+        let sink = |_: &Stage, entry: Entry| output.entry(entry);
+        let stage = linked::run(&arguments.link, link, &rig, limit, began, sink)?;
+        return output.finish(&stage);
+    }
+    let mut stage = Stage::new(&rig);
     let sink = |_: &Stage, entry: Entry| output.entry(entry);
     match arguments.pace {
         PaceName::Simulated => drive::run_simulated(&mut stage, limit, sink)?,
@@ -79,7 +92,7 @@ struct Output {
     recording: Option<(PathBuf, RecordingWriter<io::BufWriter<File>>)>,
     json: bool,
     log: TextLog,
-    out: io::BufWriter<anstream::AutoStream<io::StdoutLock<'static>>>,
+    out: io::BufWriter<anstream::AutoStream<io::Stdout>>,
     /// Somebody watches: every line goes out at once.
     live: bool,
     /// Findings, and the verdict last: for the summary.
@@ -121,14 +134,17 @@ impl Output {
         };
         let json = arguments.format == Format::Json;
         let log = TextLog::new(rig.decimals, !arguments.all);
-        let mut out = io::BufWriter::new(anstream::AutoStream::auto(io::stdout().lock()));
-        let live = arguments.pace == PaceName::Real;
+        let mut out = io::BufWriter::new(anstream::AutoStream::auto(io::stdout()));
+        let live = arguments.pace == PaceName::Real || arguments.link.link.is_some();
         if !json {
-            writeln!(
-                out,
-                "Bench \"{}\", seed {}: a virtual bus; nothing here is live.",
-                rig.name, rig.seed
-            )?;
+            match &arguments.link.link {
+                Some(link) => writeln!(out, "Bench \"{}\" on link {link}.", rig.name)?,
+                None => writeln!(
+                    out,
+                    "Bench \"{}\", seed {}: a virtual bus; nothing here is live.",
+                    rig.name, rig.seed
+                )?,
+            }
             log.heading(&mut out)?;
         }
         Ok(Self {

@@ -48,7 +48,9 @@ pub(crate) fn findings(mut out: impl Write, entries: &[Entry]) -> io::Result<()>
                 Some(false) => facts.push("not even a tolerant peer copes".into()),
                 None => {}
             }
-            facts.push(section(&f.section));
+            if !f.section.is_empty() {
+                facts.push(section(&f.section));
+            }
             writeln!(out, "      {}", facts.join("; "))?;
         }
     }

@@ -1,0 +1,126 @@
+//! `payrig run --link pty` from outside: a board in Python, written from docs/src/links.md alone
+//! (pyserial from PyPI opens the port), sets the changer up, takes coins, sells and gives change.
+#![cfg(target_os = "linux")]
+
+use payrig_tests::cli::{binary, file};
+use serde_json::Value;
+use std::io::{BufRead, BufReader};
+use std::process::{Command, Stdio};
+
+/// The interpreter with pyserial: `PAYRIG_PYTHON`, or `python3`; `None` when it has none.
+fn python() -> Option<String> {
+    let python = std::env::var("PAYRIG_PYTHON").unwrap_or_else(|_| "python3".to_owned());
+    let has = Command::new(&python)
+        .args(["-c", "import serial"])
+        .stderr(Stdio::null())
+        .status();
+    let ok = has.is_ok_and(|s| s.success());
+    if !ok {
+        eprintln!(
+            "SKIPPED linked_run: {python} has no pyserial (pip install -r tests/python/requirements.txt)"
+        );
+    }
+    ok.then_some(python)
+}
+
+const RIG: &str = r#"
+[bench]
+name = "A board behind a pseudo-terminal"
+
+[board]
+kind = "outside"
+
+[[device]]
+kind = "changer"
+name = "changer"
+
+[[script]]
+do = "wait-ready"
+
+[[script]]
+do = "insert-coin"
+value = "1.00"
+
+[[script]]
+do = "insert-coin"
+value = "1.00"
+after = "1 s"
+
+# Two dollars in, an item for 1.50, fifty cents out.
+[[script]]
+expect = "balance"
+place = "customer"
+minus = "1.50"
+within = "60 s"
+"#;
+
+fn sells(coding: &str) {
+    let Some(python) = python() else { return };
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("rig.toml"), RIG).unwrap();
+    let mut bench = Command::new(binary())
+        .args([
+            "run", "rig.toml", "--link", "pty", "--coding", coding, "--limit", "120",
+        ])
+        .current_dir(folder.path())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut lines = BufReader::new(bench.stdout.take().unwrap()).lines();
+    let path = lines
+        .find_map(|l| l.unwrap().strip_prefix("bus: ").map(str::to_owned))
+        .unwrap();
+    // The rest is read aside, so that the bench never waits for a full pipe.
+    let rest = std::thread::spawn(move || lines.map_while(Result::ok).collect::<Vec<_>>());
+    let board = Command::new(python)
+        .arg(file("tests/python/board_on_pty.py"))
+        .args([&path, "--coding", coding, "--price", "150"])
+        .stderr(Stdio::inherit())
+        .output()
+        .unwrap();
+    let said = String::from_utf8(board.stdout).unwrap();
+    let last: Value = serde_json::from_str(said.lines().last().unwrap()).unwrap();
+    assert_eq!(
+        (&last["board"], &last["change"]),
+        (&"done".into(), &50.into()),
+        "{said}"
+    );
+    let ended = bench.wait().unwrap();
+    let log = rest.join().unwrap().join("\n");
+    // The machine may stall the tool, and then it says so of itself; the money must be right.
+    assert!(log.contains("ok: customer holds -1.50"), "{log}");
+    assert!(ended.code().is_some_and(|code| code <= 1), "{log}");
+    assert!(folder.path().join("rig.recording.jsonl").exists());
+}
+
+#[test]
+fn a_board_in_another_language_sells_over_marked_parity() {
+    sells("marked-parity");
+}
+
+#[test]
+fn a_board_in_another_language_sells_over_plain_lines() {
+    sells("plain");
+}
+
+#[test]
+fn a_port_that_is_not_there_is_exit_code_3_with_what_to_do() {
+    let rig = file("bench-rigs/outside-board.toml");
+    let rig = rig.to_str().unwrap();
+    let ran = payrig_tests::cli::payrig(&["run", rig, "--link", "/dev/ttyNOTTHERE", "--no-record"]);
+    assert_eq!(ran.code, 3, "{}", ran.err);
+    assert!(
+        ran.err.contains("/dev/ttyNOTTHERE") && ran.err.contains("payrig ports"),
+        "{}",
+        ran.err
+    );
+    assert!(
+        ran.err.contains("34 V"),
+        "the cautions come first: {}",
+        ran.err
+    );
+    let ports = payrig_tests::cli::payrig(&["ports"]);
+    assert_eq!(ports.code, 0);
+    let coding = payrig_tests::cli::payrig(&["run", rig, "--link", "pty", "--coding", "morse"]);
+    assert_eq!(coding.code, 2);
+}
