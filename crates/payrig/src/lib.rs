@@ -8,6 +8,7 @@ mod float;
 mod linked;
 mod log;
 mod ports;
+mod pulse;
 mod read;
 mod report;
 mod run;
@@ -79,6 +80,8 @@ enum Command {
     Examine(examine::ExamineArguments),
     /// List serial ports, or test one.
     Ports(ports::PortsArguments),
+    /// Credit pulses of old acceptors: which setting is it, what will a board count?
+    Pulse(pulse::PulseArguments),
     /// Can change always be paid, and what is the smallest fill?
     Float(float::FloatArguments),
     /// Turn a saved examination into reports: terminal, HTML, JUnit XML.
@@ -120,6 +123,7 @@ pub fn main() -> ExitCode {
         Command::Read(arguments) => read::read(&arguments),
         Command::Examine(arguments) => examine::examine(&arguments),
         Command::Ports(arguments) => ports::ports(&arguments),
+        Command::Pulse(arguments) => pulse::pulse(&arguments),
         Command::Float(arguments) => float::float(&arguments),
         Command::Report(arguments) => report::report(&arguments),
         Command::Tickets(arguments) => tickets::tickets(&arguments),

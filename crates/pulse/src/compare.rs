@@ -128,6 +128,20 @@ fn compare_count(
             show(*unit),
             plural(per, "pulse")
         )
+    } else if count > 0 && units.is_multiple_of(count) {
+        let each = Money(
+            i64::try_from(units / count)
+                .unwrap_or(0)
+                .saturating_mul(unit.0),
+        );
+        format!(
+            "The acceptor sends 1 pulse per {}, the board counts {per} per {}: set the acceptor to \
+             {} per {}. If it is set so already, {difference} went missing: feed it again and see.",
+            show(each),
+            show(*unit),
+            plural(per, "pulse"),
+            show(*unit)
+        )
     } else {
         format!(
             "{} fed should be {}, {count} came: {difference} {off_by}. {}",

@@ -72,13 +72,15 @@ fn ms(time: Micros) -> String {
 
 fn measured(train: &Train) -> String {
     let line = |stats: Option<Stats>, what: &str| {
-        stats.map_or(String::new(), |s| {
-            format!(
-                ", {what} {} ms ({} to {})",
+        stats.map_or(String::new(), |s| match s.count {
+            1 => format!(", {what} {} ms", ms(s.mean)),
+            _ => format!(
+                ", {what} {} ms ({} to {}, sd {})",
                 ms(s.mean),
                 ms(s.min),
-                ms(s.max)
-            )
+                ms(s.max),
+                ms(s.sd)
+            ),
         })
     };
     let count = u64::try_from(train.count()).unwrap_or(u64::MAX);
@@ -141,7 +143,7 @@ fn no_fit(judged: &Judgement, near: &Profile) -> String {
         near.times()
     );
     for finding in judged.findings.iter().filter(|f| f.is_limit()) {
-        text.push_str(&format!(" {}: {}.", finding.rule, finding.text));
+        text.push_str(&format!(" Against it: {}.", finding.text));
     }
     text
 }
@@ -283,7 +285,7 @@ mod tests {
         assert!(
             found
                 .to_string()
-                .contains("pulse-width: 3 of 3 pulses too short"),
+                .contains("Against it: 3 of 3 pulses too short"),
             "{found}"
         );
     }

@@ -1,0 +1,340 @@
+//! `payrig pulse which`.
+
+use super::input::{InputArguments, amount};
+use super::{ms, number, plural, time};
+use crate::style::STYLES;
+use crate::{Exit, Failure, Format};
+use clap::Args;
+use payrig_pulse::{
+    Coding, Diagnosis, Profile, PulseFinding, PulseRule, Question, Survey, identify, survey,
+};
+use payrig_units::{Decimals, Money};
+use serde_json::json;
+use std::io::{self, Write};
+
+/// Arguments of `payrig pulse which`.
+#[derive(Debug, Args)]
+pub(crate) struct WhichArguments {
+    #[command(flatten)]
+    input: InputArguments,
+    /// The bill or coin that was fed, as in 5.00: once for all trains, or once for each.
+    #[arg(long, value_name = "AMOUNT")]
+    fed: Vec<String>,
+    /// The setting of the board: short, medium, long, or pulse and pause in ms, as in 60/40.
+    #[arg(long, value_name = "PROFILE", value_parser = profile)]
+    board: Option<Profile>,
+    /// The board counts so many pulses ...
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pulses: u32,
+    /// ... per this amount.
+    #[arg(long, value_name = "AMOUNT", default_value = "1.00")]
+    per: String,
+    /// How to write the answers; times in JSON are in microseconds, amounts in minor units.
+    #[arg(long, value_enum, default_value_t)]
+    format: Format,
+}
+
+/// A profile by name, or by its times.
+fn profile(text: &str) -> Result<Profile, String> {
+    if let Some(profile) = Profile::named(text) {
+        return Ok(profile);
+    }
+    let Some((on, off)) = text.split_once('/') else {
+        let names: Vec<String> = Profile::all().into_iter().map(|p| p.name).collect();
+        let known: Vec<&str> = names.iter().map(String::as_str).collect();
+        let near = payrig_bench::rig::nearest(text, &known);
+        let hint = near
+            .map(|n| format!("; did you mean {n}?"))
+            .unwrap_or_default();
+        return Err(format!(
+            "expected {} or times in ms, as in 60/40{hint}",
+            names.join(", ")
+        ));
+    };
+    let mut profile = Profile::short();
+    profile.on = time(on)?;
+    profile.off = time(off)?;
+    if profile.train_gap <= profile.gap_window().max {
+        profile.train_gap = profile.off * 2;
+    }
+    profile.name = profile.times();
+    profile.check().map_err(|error| error.to_string())?;
+    Ok(profile)
+}
+
+/// Findings about a line as a whole; those about its trains are in the answers.
+fn about_the_line(finding: &PulseFinding) -> bool {
+    matches!(
+        finding.rule,
+        PulseRule::LineReversed
+            | PulseRule::LineSilent
+            | PulseRule::LineStuck
+            | PulseRule::LineUnknown
+            | PulseRule::PulseBounce
+            | PulseRule::PulseGlitch
+            | PulseRule::PulseCut
+    )
+}
+
+pub(super) fn which(arguments: &WhichArguments) -> Result<Exit, Failure> {
+    let decimals = arguments.input.decimals();
+    let per = amount(&arguments.per, decimals)?;
+    let level = arguments.input.active.level();
+    let set = |profile: Profile| {
+        let mut profile = profile.with_count(arguments.pulses, per);
+        profile.active = level;
+        profile
+    };
+    let board = arguments.board.clone().map(set);
+    let mut profiles: Vec<Profile> = Profile::all().into_iter().map(set).collect();
+    if let Some(board) = &board
+        && !profiles.iter().any(|p| p.times() == board.times())
+    {
+        profiles.push(board.clone());
+    }
+    let lines = arguments.input.lines()?;
+    let surveys: Vec<(String, Survey)> = lines
+        .iter()
+        .map(|line| (line.name.clone(), survey(&line.record(), &profiles)))
+        .collect();
+    let trains: usize = surveys.iter().map(|(_, s)| s.trains.len()).sum();
+    let fed = fed(arguments, trains, decimals)?;
+
+    let mut answers = Answers {
+        json: arguments.format == Format::Json,
+        out: io::BufWriter::new(anstream::AutoStream::auto(io::stdout().lock())),
+        last: None,
+        agree: 0,
+        disagree: 0,
+        unfit: 0,
+        broken: 0,
+    };
+    let mut fed = fed.into_iter();
+    let mut train_number = 0;
+    for (name, survey) in &surveys {
+        for finding in survey.findings.iter().filter(|f| about_the_line(f)) {
+            answers.line(name, finding)?;
+        }
+        for surveyed in &survey.trains {
+            train_number += 1;
+            let question = Question {
+                train: &surveyed.train,
+                fed: fed.next().flatten(),
+                profiles: &profiles,
+                board: board.as_ref(),
+                decimals,
+            };
+            answers.train(train_number, &question, &identify(&question))?;
+        }
+    }
+    answers.end(train_number, board.as_ref())
+}
+
+/// Sentences under a heading.
+fn indented(text: &str) -> String {
+    let options = textwrap::Options::new(100)
+        .initial_indent("  ")
+        .subsequent_indent("  ");
+    textwrap::fill(text, options)
+}
+
+/// What was fed for each train.
+fn fed(
+    arguments: &WhichArguments,
+    trains: usize,
+    decimals: Decimals,
+) -> Result<Vec<Option<Money>>, Failure> {
+    let all: Vec<Money> = arguments
+        .fed
+        .iter()
+        .map(|text| amount(text, decimals))
+        .collect::<Result<_, _>>()?;
+    match all.as_slice() {
+        [] => Ok(vec![None; trains]),
+        [one] => Ok(vec![Some(*one); trains]),
+        several if several.len() == trains => Ok(several.iter().copied().map(Some).collect()),
+        several => Err(Failure::Wrong(format!(
+            "--fed is given {} times but there are {}: give it once for all, or once for each",
+            several.len(),
+            plural(number(trains), "train")
+        ))),
+    }
+}
+
+struct Answers<W: Write> {
+    json: bool,
+    out: W,
+    /// The advice given last, so that ten like trains do not say it ten times.
+    last: Option<Vec<String>>,
+    agree: u64,
+    disagree: u64,
+    unfit: u64,
+    broken: u64,
+}
+
+impl<W: Write> Answers<W> {
+    fn line(&mut self, name: &str, finding: &PulseFinding) -> Result<(), Failure> {
+        let silent = finding.rule == PulseRule::LineSilent;
+        self.broken += u64::from(finding.is_limit() || silent);
+        if self.json {
+            let line = json!({
+                "type": "finding",
+                "line": name,
+                "at_us": finding.at,
+                "rule": finding.rule,
+                "severity": finding.severity,
+                "text": finding.text,
+            });
+            writeln!(self.out, "{line}")?;
+            return Ok(());
+        }
+        let style = match finding.is_limit() || silent {
+            true => STYLES.limit,
+            false => STYLES.advice,
+        };
+        let (on, off) = (style.render(), style.render_reset());
+        let rule = finding.rule;
+        writeln!(
+            self.out,
+            "{on}Line \"{name}\", {rule}{off}: {}\n",
+            finding.text
+        )?;
+        Ok(())
+    }
+
+    fn train(
+        &mut self,
+        train_number: u64,
+        question: &Question<'_>,
+        answer: &Diagnosis,
+    ) -> Result<(), Failure> {
+        match answer.board_agrees {
+            Some(true) => self.agree += 1,
+            Some(false) => self.disagree += 1,
+            None => {}
+        }
+        self.unfit += u64::from(answer.fits.is_empty());
+        let train = question.train;
+        if self.json {
+            let fits: Vec<_> = answer
+                .fits
+                .iter()
+                .map(|f| json!({"profile": f.profile, "verdict": f.verdict, "credit": f.credit}))
+                .collect();
+            let line = json!({
+                "type": "train",
+                "number": train_number,
+                "line": train.line,
+                "start_us": train.start(),
+                "pulses": train.count(),
+                "widths_us": train.widths(),
+                "gaps_us": train.gaps(),
+                "on": train.width_stats(),
+                "off": train.gap_stats(),
+                "fed": question.fed,
+                "fits": fits,
+                "nearest": answer.nearest,
+                "board_agrees": answer.board_agrees,
+                "says": answer.says,
+            });
+            writeln!(self.out, "{line}")?;
+            return Ok(());
+        }
+        let (head, off) = (STYLES.head.render(), STYLES.head.render_reset());
+        let at = train.start().as_us();
+        let fed = match question.fed {
+            Some(fed) => format!(", {} fed", fed.show(question.decimals)),
+            None => String::new(),
+        };
+        writeln!(
+            self.out,
+            "{head}Train {train_number} on {} at {}.{:03} s{fed}{off}",
+            train.line,
+            at / 1_000_000,
+            at % 1_000_000 / 1_000,
+        )?;
+        let (measured, advice) = match answer.says.split_first() {
+            Some((measured, advice)) => (measured.as_str(), advice.to_vec()),
+            None => ("", Vec::new()),
+        };
+        writeln!(self.out, "{}", indented(measured))?;
+        if self.last.as_ref() == Some(&advice) {
+            writeln!(self.out, "  As the train before.\n")?;
+            return Ok(());
+        }
+        for sentence in &advice {
+            writeln!(self.out, "{}", indented(sentence))?;
+        }
+        writeln!(self.out)?;
+        self.last = Some(advice);
+        Ok(())
+    }
+
+    fn end(mut self, trains: u64, board: Option<&Profile>) -> Result<Exit, Failure> {
+        let passed = trains > 0 && self.disagree == 0 && self.unfit == 0 && self.broken == 0;
+        let mut text = match (trains, board) {
+            (0, _) => "No pulses: there is nothing to tell a setting from.".to_owned(),
+            (n, Some(board)) => {
+                let setting = match &board.coding {
+                    Coding::Count { pulses: 1, .. } => board.name.clone(),
+                    Coding::Count { pulses, .. } => {
+                        format!("{}, {}", board.name, plural(u64::from(*pulses), "pulse"))
+                    }
+                    _ => board.name.clone(),
+                };
+                let open = n - self.agree - self.disagree;
+                let mut text = format!(
+                    "{} of {} what a board set to {setting} ({}/{} ms) expects",
+                    self.agree,
+                    if n == 1 {
+                        "1 train is".to_owned()
+                    } else {
+                        format!("{n} trains are")
+                    },
+                    ms(board.on),
+                    ms(board.off)
+                );
+                if self.disagree > 0 {
+                    text.push_str(&format!("; {} not", self.disagree));
+                }
+                if open > 0 {
+                    text.push_str(&format!("; {open} cannot be told"));
+                }
+                text + "."
+            }
+            (n, None) => format!(
+                "{} of {} of a known profile. Say with --board what the board is set to.",
+                n - self.unfit,
+                if n == 1 {
+                    "1 train is".to_owned()
+                } else {
+                    format!("{n} trains are")
+                },
+            ),
+        };
+        if self.broken > 0 {
+            text.push_str(" The line itself has a fault: see above.");
+        }
+        if self.json {
+            let line = json!({
+                "type": "verdict",
+                "passed": passed,
+                "trains": trains,
+                "agree": self.agree,
+                "disagree": self.disagree,
+                "fit_none": self.unfit,
+                "text": text,
+            });
+            writeln!(self.out, "{line}")?;
+        } else {
+            let style = if passed { STYLES.pass } else { STYLES.limit };
+            writeln!(self.out, "{}{text}{}", style.render(), style.render_reset())?;
+        }
+        self.out.flush()?;
+        Ok(if passed {
+            Exit::Passed
+        } else {
+            Exit::FellShort
+        })
+    }
+}
