@@ -190,45 +190,61 @@ proptest! {
             prices: prices.iter().map(|p| Money(*p)).collect(),
             gives_change: true,
         };
-        let mut expected = BTreeSet::new();
-        let mut open = vec![0i64];
-        let mut seen = BTreeSet::new();
-        // Before choosing: pieces that land in no tube.
-        while let Some(credit) = open.pop() {
-            if !seen.insert(credit) { continue; }
-            for piece in pieces.iter().filter(|p| !p.to_tube) {
-                let more = credit + piece.value.as_minor();
-                if more <= max_credit { open.push(more); }
-            }
-            if credit > 0 {
-                let covered: Vec<_> = prices.iter().filter(|p| **p <= credit).collect();
-                if covered.is_empty() { expected.insert((credit, 0)); }
-                expected.extend(covered.into_iter().map(|p| (credit, *p)));
-            }
-        }
-        // Stopping in time: credit, and the smallest piece so far.
-        for price in &prices {
-            let mut open = vec![(0i64, i64::MAX)];
-            let mut seen = BTreeSet::new();
-            while let Some((credit, smallest)) = open.pop() {
-                if !seen.insert((credit, smallest)) { continue; }
-                // No piece was needless: without the smallest the price is not covered.
-                if credit >= *price {
-                    if credit - smallest < *price { expected.insert((credit, *price)); }
-                    continue;
-                }
-                for piece in &pieces {
-                    let value = piece.value.as_minor();
-                    open.push((credit + value, smallest.min(value)));
-                }
-            }
-        }
-        let listed: BTreeSet<(i64, i64)> = needs(&machine, Money(max_credit))
+        let prices: Vec<i64> = prices.into_iter().collect();
+        let free: Vec<Piece> = pieces.iter().filter(|p| !p.guarded).copied().collect();
+        let (all, unguarded) = (played(&pieces, &prices, max_credit), played(&free, &prices, max_credit));
+        let expected: Vec<_> = all.iter().map(|n| (n.0, n.1, !unguarded.contains(n))).collect();
+        let listed: Vec<_> = needs(&machine, Money(max_credit))
             .into_iter()
-            .map(|n| (n.credit.as_minor(), n.price.as_minor()))
+            .map(|n| (n.credit.as_minor(), n.price.as_minor(), n.kept_out))
             .collect();
         prop_assert_eq!(listed, expected);
     }
+}
+
+/// Credits and prices that customers with these pieces bring about, piece by piece.
+fn played(pieces: &[Piece], prices: &[i64], max_credit: i64) -> BTreeSet<(i64, i64)> {
+    let mut found = BTreeSet::new();
+    // Those who put in before they choose, pieces that land in no tube.
+    let (mut open, mut seen) = (vec![0i64], BTreeSet::new());
+    while let Some(credit) = open.pop() {
+        if !seen.insert(credit) {
+            continue;
+        }
+        for piece in pieces.iter().filter(|p| !p.to_tube) {
+            let more = credit + piece.value.as_minor();
+            if more <= max_credit {
+                open.push(more);
+            }
+        }
+        if credit > 0 {
+            let covered: Vec<_> = prices.iter().filter(|p| **p <= credit).collect();
+            if covered.is_empty() {
+                found.insert((credit, 0));
+            }
+            found.extend(covered.into_iter().map(|p| (credit, *p)));
+        }
+    }
+    // Those who stop in time: without the smallest piece the price would not be covered.
+    for price in prices {
+        let (mut open, mut seen) = (vec![(0i64, i64::MAX)], BTreeSet::new());
+        while let Some((credit, smallest)) = open.pop() {
+            if !seen.insert((credit, smallest)) {
+                continue;
+            }
+            if credit >= *price {
+                if credit - smallest < *price {
+                    found.insert((credit, *price));
+                }
+                continue;
+            }
+            for piece in pieces {
+                let value = piece.value.as_minor();
+                open.push((credit + value, smallest.min(value)));
+            }
+        }
+    }
+    found
 }
 
 /// The solver's best; `None` when it says that nothing is feasible.
@@ -320,12 +336,12 @@ proptest! {
             fn can_pay(&self, amount: Money) -> bool {
                 make_change(amount, &self.0.stock()).is_some()
             }
-            fn allows_multi_vend(&self, _: &str) -> bool { false }
+            fn readers(&self) -> Vec<payrig_controller::Reader> { Vec::new() }
         }
         let prices: Vec<i64> = prices.into_iter().collect();
         let machine = machine(&tubes, &prices);
         let item = |(i, price): (usize, &i64)| Item { number: i as u16 + 1, name: String::new(), price: Money(*price) };
-        let policy = Policy { decimals: Default::default(), session_timeout: Default::default(), multi_vend: false, hold_bills: false };
+        let policy = Policy { decimals: Default::default(), session_timeout: Default::default(), multi_vend: false, hold_bills: false, mixed: false, shares: Default::default() };
         let board = Vending::new(prices.iter().enumerate().map(item).collect(), policy);
         let counts = machine.counts();
         prop_assert_eq!(

@@ -1,0 +1,274 @@
+//! Reports of an examination, as the command line writes them.
+
+use payrig_examine::report::{example, html, read_json};
+use payrig_examine::{Examination, Outcome};
+use payrig_tests::cli::{Ran, payrig_in};
+use scraper::{Html, Selector};
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+fn page(examination: &Examination) -> Html {
+    Html::parse_document(&html(examination))
+}
+
+fn all<'a>(page: &'a Html, selector: &str) -> Vec<scraper::ElementRef<'a>> {
+    page.select(&Selector::parse(selector).unwrap()).collect()
+}
+
+fn text(element: scraper::ElementRef<'_>) -> String {
+    element.text().collect()
+}
+
+#[test]
+fn the_page_is_well_formed_and_lists_every_check() {
+    let examination = example();
+    let page = page(&examination);
+    assert_eq!(page.errors, Vec::<String>::new());
+    let rows = all(&page, "ol.checks > li");
+    assert_eq!(rows.len(), examination.checks.len());
+    for (row, check) in rows.iter().zip(&examination.checks) {
+        let text = text(*row);
+        for part in [&check.id, &check.title, &check.seen, &check.section] {
+            assert!(text.contains(part.as_str()), "{part} in {text}");
+        }
+    }
+    let fell_short =
+        |c: &&payrig_examine::CheckResult| matches!(c.outcome, Outcome::Fail | Outcome::CannotTell);
+    let cards = all(&page, "article.card");
+    let short: Vec<_> = examination.checks.iter().filter(fell_short).collect();
+    assert_eq!(cards.len(), short.len());
+    for check in short {
+        let card = cards
+            .iter()
+            .find(|c| text(**c).contains(&check.id))
+            .unwrap();
+        assert!(text(*card).contains(&check.advice), "{}", check.id);
+    }
+    assert_eq!(all(&page, "svg.histogram").len(), 3);
+    assert_eq!(all(&page, "svg.waveform").len(), 2);
+    assert_eq!(all(&page, "svg.histogram line.limit").len(), 2);
+    assert_eq!(
+        all(&page, ".movements tbody tr").len(),
+        examination.movements.len()
+    );
+    assert_eq!(
+        all(&page, ".balances li").len(),
+        examination.balances.len() + 1
+    );
+    let whole = text(page.root_element());
+    for what in [
+        "Not fit",
+        &examination.recording_sha256,
+        "\u{b1} 0.104 ms",
+        "Unplug the machine",
+        "34 V",
+        "Isolate.",
+        "Discharge.",
+        "qualified people",
+        "Local electrical codes",
+        "signature",
+    ] {
+        let found = whole.to_lowercase().contains(&what.to_lowercase());
+        assert!(found, "\"{what}\" is missing");
+    }
+}
+
+#[test]
+fn the_page_needs_nothing_from_elsewhere() {
+    let page = page(&example());
+    for element in all(&page, "*") {
+        for (name, value) in element.value().attrs() {
+            assert_ne!(name, "src");
+            assert!(name != "href" || value.starts_with("#check-"), "{value}");
+            assert!(!name.starts_with("on"), "{name}");
+        }
+    }
+    assert!(all(&page, "script, link, img, iframe, object, base").is_empty());
+    for style in all(&page, "style") {
+        let css = text(style);
+        assert!(!css.contains("url(") && !css.contains("@import"));
+        assert!(css.contains("prefers-color-scheme: dark") && css.contains("@media print"));
+    }
+    // Links within the page lead somewhere.
+    for link in all(&page, "a[href]") {
+        let target = link.value().attr("href").unwrap();
+        assert_eq!(all(&page, target).len(), 1, "{target}");
+    }
+}
+
+#[test]
+fn what_a_device_says_stays_text() {
+    let mut examination = example();
+    let evil = "</style><script>alert(1)</script><img src=x onerror=alert(1)> \" ' & \u{202e}";
+    examination.subject.name = evil.to_owned();
+    examination.subject.serial = evil.to_owned();
+    for check in &mut examination.checks {
+        check.seen = evil.to_owned();
+        check.id = evil.to_owned();
+        check.title = evil.to_owned();
+        check.advice = evil.to_owned();
+    }
+    examination.trains[0].line = evil.to_owned();
+    examination.intervals[0].what = evil.to_owned();
+    examination.findings[0].text = evil.to_owned();
+    examination.balances[0].0 = evil.to_owned();
+    examination.recording_sha256 = evil.to_owned();
+    let page = page(&examination);
+    assert_eq!(page.errors, Vec::<String>::new());
+    assert!(all(&page, "script, img").is_empty());
+    assert!(text(page.root_element()).contains("<script>alert(1)</script>"));
+}
+
+#[test]
+fn an_empty_examination_is_a_page_too() {
+    let mut examination = example();
+    examination.checks.clear();
+    examination.intervals.clear();
+    examination.trains.clear();
+    examination.findings.clear();
+    examination.movements.clear();
+    examination.balances.clear();
+    let page = page(&examination);
+    assert_eq!(page.errors, Vec::<String>::new());
+    assert!(all(&page, "svg, article, table").is_empty());
+}
+
+fn run(folder: &Path, arguments: &[&str]) -> Ran {
+    payrig_in(folder, arguments)
+}
+
+#[test]
+fn a_saved_examination_becomes_every_report() {
+    let folder = tempfile::tempdir().unwrap();
+    let ran = run(folder.path(), &["report", "--example", "--json", "e.json"]);
+    assert_eq!(
+        (ran.code, ran.out.as_str()),
+        (1, "wrote e.json\n"),
+        "{}",
+        ran.err
+    );
+    let saved = fs::read(folder.path().join("e.json")).unwrap();
+    assert_eq!(read_json(saved.as_slice()).unwrap(), example());
+
+    let arguments = ["report", "e.json", "--html", "e.html", "--junit", "e.xml"];
+    let ran = run(folder.path(), &arguments);
+    assert_eq!(ran.code, 1, "{}", ran.err);
+    let read = |name: &str| fs::read_to_string(folder.path().join(name)).unwrap();
+    assert_eq!(read("e.html"), html(&example()));
+    let xml = read("e.xml");
+    let xml = roxmltree::Document::parse(&xml).unwrap();
+    let cases = xml.descendants().filter(|n| n.has_tag_name("testcase"));
+    assert_eq!(cases.count(), example().checks.len());
+
+    let ran = run(folder.path(), &["report", "e.json"]);
+    assert_eq!(ran.code, 1);
+    assert!(
+        ran.out
+            .contains("not fit: 38 pass, 3 fail, 1 cannot tell, 2 skipped")
+    );
+    assert!(!ran.out.contains('\u{1b}'), "no colour when nobody looks");
+}
+
+#[test]
+fn wrong_files_are_told_what_they_lack() {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("other.json"), "{\"a\": 1}").unwrap();
+    fs::write(
+        folder.path().join("torn.json"),
+        "{\"format\": \"payrig exam",
+    )
+    .unwrap();
+    for (arguments, says) in [
+        (vec!["report", "none.json"], "none.json: cannot be read"),
+        (
+            vec!["report", "other.json"],
+            "other.json: this is JSON of something else",
+        ),
+        (vec!["report", "torn.json"], "torn.json: line 1"),
+        (
+            vec!["report", "--example", "--html", "no/such/folder.html"],
+            "cannot be written",
+        ),
+        (vec!["report"], "<FILE>"),
+    ] {
+        let ran = run(folder.path(), &arguments);
+        assert_eq!(ran.code, 2, "{arguments:?}");
+        assert!(ran.err.contains(says), "{arguments:?}: {}", ran.err);
+    }
+}
+
+/// A headless browser, where there is one.
+fn chromium() -> Option<PathBuf> {
+    let folders = std::env::var_os("PATH")?;
+    std::env::split_paths(&folders)
+        .flat_map(|folder| ["chromium", "chromium-browser"].map(|name| folder.join(name)))
+        .find(|path| path.is_file())
+}
+
+fn browse(browser: &Path, folder: &Path, page: &Path, arguments: &[String]) {
+    let profile = tempfile::tempdir().unwrap();
+    let output = Command::new(browser)
+        .args([
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--disable-quic",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            "--hide-scrollbars",
+        ])
+        .arg(format!("--user-data-dir={}", profile.path().display()))
+        .args(arguments)
+        .arg(format!("file://{}", page.display()))
+        .current_dir(folder)
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{said}");
+}
+
+#[test]
+fn a_browser_shows_it_light_and_dark_and_prints_it_on_two_pages() {
+    let Some(browser) = chromium() else {
+        // Past the test runner, which hides what a passing test prints.
+        let _ = std::io::stderr().write_all(
+            b"!!! SKIPPED: a_browser_shows_it_light_and_dark_and_prints_it_on_two_pages: \
+              no chromium here (apt-get install chromium)\n",
+        );
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let page = folder.path().join("report.html");
+    fs::write(&page, html(&example())).unwrap();
+    let shot = |name: &str, scheme: &str| {
+        let picture = folder.path().join(name);
+        let arguments = [
+            format!("--blink-settings=preferredColorScheme={scheme}"),
+            "--window-size=1000,1400".to_owned(),
+            format!("--screenshot={}", picture.display()),
+        ];
+        browse(&browser, folder.path(), &page, &arguments);
+        let picture = fs::read(picture).unwrap();
+        assert!(picture.starts_with(b"\x89PNG\r\n\x1a\n"));
+        assert!(picture.len() > 20_000, "something is drawn");
+        picture
+    };
+    let (dark, light) = (shot("dark.png", "0"), shot("light.png", "1"));
+    assert_ne!(dark, light);
+    let paper = folder.path().join("report.pdf");
+    let arguments = [
+        "--no-pdf-header-footer".to_owned(),
+        format!("--print-to-pdf={}", paper.display()),
+    ];
+    browse(&browser, folder.path(), &page, &arguments);
+    let pdf = fs::read(paper).unwrap();
+    assert!(pdf.starts_with(b"%PDF-"));
+    let count = |needle: &[u8]| pdf.windows(needle.len()).filter(|w| *w == needle).count();
+    // A page object says "/Type /Page", their list "/Type /Pages".
+    let pages = count(b"/Type /Page") - count(b"/Type /Pages");
+    assert!((1..=2).contains(&pages), "{pages} pages");
+}
