@@ -15,7 +15,7 @@ use payrig_mdb::cashless::{Level, Unit};
 use payrig_mdb::{Address, Block};
 use payrig_units::{Decimals, Micros, Money, Movement};
 use payrig_wire::{Edge, TimedWord, Transmission};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
 mod cards;
 
@@ -217,6 +217,8 @@ pub struct Controller {
     hoppers: Vec<Hopper>,
     vending: Vending,
     motor: Motor,
+    /// Sales that cashless devices are to be told of, in order.
+    tellings: VecDeque<cards::Telling>,
     delivered: Vec<u16>,
     notices: Vec<String>,
     movements: Vec<Movement>,
@@ -247,6 +249,7 @@ impl Controller {
             hoppers: Vec::new(),
             vending: Vending::new(config.items.clone(), policy),
             motor: Motor::default(),
+            tellings: VecDeque::new(),
             delivered: Vec::new(),
             notices: Vec::new(),
             movements: Vec::new(),
@@ -572,6 +575,7 @@ impl Controller {
             }
         }
         self.movements.extend(self.vending.take_movements());
+        self.tell_on();
         self.update_welcome(now);
         for slot in &mut self.slots {
             while let Some(block) = slot.take_wanted() {
@@ -613,7 +617,7 @@ impl Controller {
             }
             Order::Stack(device) => self.with_bill(&device, Bill::stack),
             Order::Return(device) => self.with_bill(&device, Bill::give_back),
-            Order::Tell(sold) => self.tell(&sold),
+            Order::Tell(sold) => self.tell(sold),
             Order::CancelReaders => self.each_cashless(Cashless::cancel_reader),
             order => self.carry_out_on_card(order),
         }
@@ -781,6 +785,7 @@ impl Controller {
     pub fn is_quiet(&self) -> bool {
         !self.motor.is_turning()
             && self.vending.is_idle()
+            && self.tellings.is_empty()
             && self.mailbox.is_idle()
             && self.slots.iter().all(|s| !s.is_busy())
             && self.pulses.iter().all(PulseInput::is_quiet)

@@ -3,11 +3,20 @@
 
 use super::{BoardMeans, Controller, Peer, Slot};
 use crate::cashless::Cashless;
+use crate::channel::Life;
 use crate::motor::Mishap;
 use crate::vending::{Order, Sold};
 use payrig_mdb::Block;
 use payrig_mdb::cashless::Unit;
 use payrig_units::{Micros, Money};
+
+/// A sale to be told to a reader.
+#[derive(Clone, Debug)]
+pub(super) struct Telling {
+    device: String,
+    sold: Sold,
+    payers: Vec<(Unit, Money)>,
+}
 
 impl Controller {
     fn with_cashless(&mut self, device: &str, act: impl FnOnce(&mut Cashless)) {
@@ -72,11 +81,11 @@ impl Controller {
         }
     }
 
-    /// Tells a sale to the readers that account for it (7.4.10): the one that took part in it
-    /// first, then the others, as in example 24 of 7.7.
-    pub(super) fn tell(&mut self, sold: &Sold) {
+    /// A sale is to be told to the readers that account for it (7.4.10): the one that took part in
+    /// it first, then the others, as in example 24 of 7.7.
+    pub(super) fn tell(&mut self, sold: Sold) {
         let mut payers: Vec<(Unit, Money)> = Vec::new();
-        let mut units: Vec<(bool, String)> = Vec::new();
+        let mut devices: Vec<(bool, String)> = Vec::new();
         for slot in &self.slots {
             if let Peer::Cashless(cashless) = &slot.unit {
                 let paid = sold
@@ -84,12 +93,28 @@ impl Controller {
                     .as_ref()
                     .filter(|(device, _)| *device == slot.name);
                 payers.extend(paid.map(|(_, amount)| (cashless.unit(), *amount)));
-                units.push((paid.is_none(), slot.name.clone()));
+                devices.push((paid.is_none(), slot.name.clone()));
             }
         }
-        units.sort();
-        for (_, device) in units {
-            self.with_cashless(&device, |c| c.tell_sale(sold, &payers));
+        devices.sort();
+        let told = |(_, device)| Telling {
+            device,
+            sold: sold.clone(),
+            payers: payers.clone(),
+        };
+        self.tellings.extend(devices.into_iter().map(told));
+    }
+
+    /// Tells one sale after the other, each after the VEND SUCCESS it belongs to (7.4.10).
+    pub(super) fn tell_on(&mut self) {
+        let busy = |s: &Slot| match &s.unit {
+            Peer::Cashless(c) => s.channel.life() == Life::Running && c.is_telling(),
+            _ => false,
+        };
+        while !self.tellings.is_empty() && !self.slots.iter().any(busy) {
+            if let Some(next) = self.tellings.pop_front() {
+                self.with_cashless(&next.device, |c| c.tell_sale(&next.sold, &next.payers));
+            }
         }
     }
 

@@ -154,17 +154,15 @@ impl Cashless {
             })
     }
 
-    /// The decision came: neither the request nor a cancellation of it is to be sent any more.
+    /// The decision came: neither a request nor its cancellation is to be sent any more.
     fn settle_decision(&mut self) {
         self.paid_off(What::Decision);
         self.paid_off(What::Denial);
         self.forget(|w| {
-            w.sent
-                && matches!(
-                    w.kind,
-                    Kind::VendRequest(_) | Kind::NegativeVendRequest { .. }
-                )
-                || matches!(w.kind, Kind::VendCancel)
+            matches!(
+                w.kind,
+                Kind::VendRequest(_) | Kind::NegativeVendRequest { .. } | Kind::VendCancel
+            )
         });
     }
 

@@ -282,6 +282,12 @@ impl Cashless {
         self.want(Lane::Aside, Kind::CashSale(sale));
     }
 
+    /// True while a sale is to be told, made here or elsewhere.
+    pub(crate) fn is_telling(&self) -> bool {
+        let mut all = self.wanted.iter().chain(&self.aside);
+        all.any(|w| matches!(w.kind, Kind::VendSuccess(_) | Kind::CashSale(_)))
+    }
+
     /// A command was acknowledged, or answered straight.
     pub(super) fn heard(&mut self, now: Micros, kind: &Kind) {
         match kind {

@@ -113,10 +113,12 @@ impl CashlessDevice {
         }
     }
 
-    /// A coupon's issuer pays the machine's owner.
+    /// A coupon is used: its issuer gave it to the customer, who gives it to the machine's owner.
     pub(super) fn redeem(&mut self, amount: Money, why: String) {
         let to = self.receipts_place();
-        self.book(Place::Supply, to, amount, why);
+        let worth = format!("{why}: its worth");
+        self.book(Place::Supply, Place::Customer, amount, worth);
+        self.book(Place::Customer, to, amount, why);
     }
 
     fn change_balance(&mut self, by: Money) -> bool {

@@ -19,7 +19,7 @@
 //!   say more).
 //! - A negative vend moves receipts to card account at VEND SUCCESS, never before (7.4.11), and so
 //!   not at a reset. A revalue moves it when REVALUE APPROVED is sent (7.4.18).
-//! - A coupon that was used is paid by its issuer: supply to receipts.
+//! - A coupon that was used is paid by its issuer: supply to customer to receipts.
 //!
 //! # When the VMC is out of step
 //! COMMAND OUT OF SEQUENCE is the last resort (Appendix 3, section 4). A command repeated because
