@@ -1,0 +1,15 @@
+//! A board and its cashless devices when something goes wrong between them: on the wire, with the
+//! power, in the reader. Whatever it is, the ledger says where the money went, and where board and
+//! money disagree that is found.
+
+#[path = "../cashless_examples/scene.rs"]
+#[allow(dead_code)]
+mod scene;
+
+mod power;
+mod quirks;
+mod reports;
+mod revalue;
+mod wire;
+
+use scene::*;
