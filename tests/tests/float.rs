@@ -171,6 +171,54 @@ fn the_embedded_rig_is_answered_in_plain_words() {
     assert_eq!(payrig(&["float", path.to_str().unwrap()]).out, ran.out);
 }
 
+const HOPPER: &str = r#"
+[bench]
+name = "hopper"
+
+[board]
+kind = "controller"
+
+[[board.item]]
+number = 1
+price = "0.75"
+
+[[device]]
+kind = "pulse-hopper"
+name = "hopper"
+coin = "0.25"
+count = 3
+
+[[device]]
+kind = "pulse-bill-validator"
+name = "bill"
+bills = ["1.00"]
+"#;
+
+/// A hopper on pulse lines pays where there is no changer; two of them, each by itself, are not
+/// looked at.
+#[test]
+fn a_hopper_is_a_tube_where_there_is_no_changer() {
+    let (code, lines) = asked(HOPPER, &["--bill", "1.00", "--sales", "2"]);
+    assert_eq!(code, 0);
+    let bill = bills(&lines)[0];
+    assert_eq!(
+        (&bill["lasts"], &bill["changes"][0]),
+        (&3.into(), &25.into())
+    );
+    assert_eq!(bill["fills"][0]["from_empty"]["coins"][0]["count"], 2);
+    let folder = tempfile::tempdir().unwrap();
+    let again = HOPPER.split_once("[[device]]").unwrap().1;
+    let again = again.split_once("[[device]]").unwrap().0;
+    let two = format!(
+        "{HOPPER}\n[[device]]{}",
+        again.replace("name = \"hopper\"", "name = \"second\"")
+    );
+    fs::write(folder.path().join("two.toml"), two).unwrap();
+    let ran = payrig_in(folder.path(), &["float", "two.toml"]);
+    assert_eq!(ran.code, 2);
+    assert!(ran.err.contains("pays by itself"), "{}", ran.err);
+}
+
 #[test]
 fn wrong_questions_are_told_what_is_wrong() {
     for (arguments, says) in [

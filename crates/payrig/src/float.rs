@@ -21,6 +21,9 @@ const EMBEDDED: &str = "first-vend.toml";
 /// Bill stores come after the sixteen coin types.
 const FIRST_STORE: u8 = 16;
 
+const SEVERAL_PAYERS: &str = "a pulse hopper pays by itself, so its coins cannot be looked at together \
+                              with another hopper or a bill recycler; leave one of them out";
+
 /// Arguments of `payrig float`.
 #[derive(Debug, Args)]
 pub(crate) struct FloatArguments {
@@ -45,12 +48,15 @@ pub(crate) struct FloatArguments {
 }
 
 /// What a rig says about money going in and out.
-fn machine(rig: &Rig, refunds: bool) -> Machine {
+fn machine(rig: &Rig, refunds: bool) -> Result<Machine, String> {
     let board = rig.board.controller(rig);
     let refused = board.as_ref().map(|b| b.refused_coins.clone());
     let refused = refused.unwrap_or_default();
     let bill_change = board.is_some_and(|b| b.bills.change != BillChange::Off);
-    let mut machine = Machine::default();
+    // Hoppers on pulse lines pay where there is no changer, each by itself.
+    let mut kinds = rig.devices.iter().map(|device| &device.kind);
+    let has_changer = kinds.any(|kind| matches!(kind, Kind::Changer(..)));
+    let (mut machine, mut hoppers) = (Machine::default(), 0);
     for device in &rig.devices {
         match &device.kind {
             Kind::Changer(config, _) => {
@@ -102,16 +108,33 @@ fn machine(rig: &Rig, refunds: bool) -> Machine {
                 }
             }
             Kind::Pulse(pulse) => {
+                let below = pulse
+                    .hopper()
+                    .filter(|hopper| hopper.fill < hopper.capacity);
+                let falls = |value: &Money| below.is_some_and(|hopper| hopper.coin == *value);
                 machine
                     .pieces
                     .extend(pulse.values().iter().map(|value| Piece {
                         value: *value,
                         guarded: false,
-                        to_tube: false,
+                        to_tube: !has_changer && falls(value),
                     }));
+                if let Some(hopper) = pulse.hopper().filter(|_| !has_changer) {
+                    hoppers += 1;
+                    machine.gives_change = true;
+                    machine.tubes.push(Tube {
+                        coin_type: 0,
+                        value: hopper.coin,
+                        count: hopper.fill,
+                        capacity: hopper.capacity.max(hopper.fill),
+                    });
+                }
             }
             _ => {}
         }
+    }
+    if hoppers > 0 && machine.tubes.len() > 1 {
+        return Err(SEVERAL_PAYERS.to_owned());
     }
     machine.pieces.sort_unstable();
     machine.pieces.dedup();
@@ -121,7 +144,7 @@ fn machine(rig: &Rig, refunds: bool) -> Machine {
     }
     machine.prices.sort_unstable();
     machine.prices.dedup();
-    machine
+    Ok(machine)
 }
 
 fn questions(
@@ -162,11 +185,12 @@ pub(crate) fn float(arguments: &FloatArguments) -> Result<Exit, Failure> {
         None => Rig::parse(Path::new(EMBEDDED), FIRST_VEND),
     }
     .map_err(|error| Failure::Wrong(error.to_string()))?;
-    let machine = machine(&rig, arguments.refunds);
-    let questions = questions(arguments, &machine, rig.decimals)?;
     let file = arguments.rig.as_deref().unwrap_or(Path::new(EMBEDDED));
-    let analysis = analyse(&machine, &questions)
-        .map_err(|error| Failure::Wrong(format!("{}: {error}", file.display())))?;
+    let wrong =
+        |error: &dyn std::fmt::Display| Failure::Wrong(format!("{}: {error}", file.display()));
+    let machine = machine(&rig, arguments.refunds).map_err(|error| wrong(&error))?;
+    let questions = questions(arguments, &machine, rig.decimals)?;
+    let analysis = analyse(&machine, &questions).map_err(|error| wrong(&error))?;
     match arguments.format {
         Format::Json => write_json(&machine, &analysis)?,
         Format::Text => Told {

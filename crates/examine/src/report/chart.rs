@@ -118,8 +118,8 @@ fn anchor(x: u64) -> &'static str {
     }
 }
 
-/// Pulses drawn, at most; the rest is named.
-const PULSES: usize = 16;
+/// Pulses drawn, at most.
+pub(super) const PULSES: usize = 16;
 
 /// The line over time: high while active. Widths are written on the pulses, where there is room.
 pub(super) fn waveform(train: &TrainRecord) -> Markup {
@@ -144,13 +144,12 @@ pub(super) fn waveform(train: &TrainRecord) -> Markup {
         path.push_str(&format!(" H{a} V{TOP} H{b} V{BOTTOM}"));
     }
     path.push_str(&format!(" H{WIDTH}"));
-    let hidden = train.widths_us.len().saturating_sub(PULSES);
     // A width is written where it does not run into the one before.
     let mut free = 0;
     let mut labels = Vec::new();
     for (start, end, width) in &pulses {
         let (middle, text) = ((x(*start) + x(*end)) / 2, tick(*width));
-        let half = 4 * text.len() as u64;
+        let half = 4 * text.len() as u64 + 3;
         if middle >= free + half && middle + half <= WIDTH + 10 {
             free = middle + half;
             labels.push((middle, text));
@@ -172,9 +171,6 @@ pub(super) fn waveform(train: &TrainRecord) -> Markup {
                     @let x = x(t);
                     line.axis x1=(x) x2=(x) y1=(BOTTOM + 4) y2=(BOTTOM + 8) {}
                     text.tick x=(x) y=(BOTTOM + 20) text-anchor=(anchor(x)) { (tick(Micros(t))) }
-                }
-                @if hidden > 0 {
-                    text.limit x=(WIDTH) y=(BOTTOM - 6) text-anchor="end" { "and " (hidden) " more \u{2192}" }
                 }
             }
         }

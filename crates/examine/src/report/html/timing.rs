@@ -1,6 +1,6 @@
 //! Measured times and pulses, as pictures with their figures.
 
-use super::super::chart::{histogram, waveform};
+use super::super::chart::{PULSES, histogram, waveform};
 use super::super::figures;
 use super::super::words::plain;
 use super::part;
@@ -51,15 +51,21 @@ pub(super) fn times(examination: &Examination) -> Markup {
     part("times", "Measured times", note, &body)
 }
 
-/// Trains of no profile first: those are the ones to look at.
+/// The first train of each profile and number of pulses; those of no profile first, since they are
+/// the ones to look at.
 fn worth_drawing(examination: &Examination) -> Vec<&TrainRecord> {
-    let odd = |t: &&TrainRecord| t.profile == "none";
-    let all = || examination.trains.iter();
-    all()
-        .filter(odd)
-        .chain(all().filter(|t| !odd(t)))
-        .take(TRAINS)
-        .collect()
+    let mut drawn: Vec<&TrainRecord> = Vec::new();
+    for train in &examination.trains {
+        let like = |d: &&TrainRecord| {
+            (&d.line, &d.profile, d.pulses) == (&train.line, &train.profile, train.pulses)
+        };
+        if !drawn.iter().any(like) {
+            drawn.push(train);
+        }
+    }
+    drawn.sort_by_key(|t| t.profile != "none");
+    drawn.truncate(TRAINS);
+    drawn
 }
 
 pub(super) fn pulses(examination: &Examination) -> Markup {
@@ -77,6 +83,7 @@ pub(super) fn pulses(examination: &Examination) -> Markup {
                         b { (plain(&train.line)) " at " (train.start_us) }
                         span {
                             (train.pulses) (if train.pulses == 1 { " pulse, " } else { " pulses, " })
+                            @if train.widths_us.len() > PULSES { "the first " (PULSES) " drawn, " }
                             @if odd { strong { "no known profile" } } @else { (plain(&train.profile)) }
                         }
                     }
