@@ -1,5 +1,6 @@
 //! Examinations: named checks of a board or a device, and what came of them.
 
+pub mod board;
 mod check;
 pub mod device;
 mod gather;

@@ -1,0 +1,311 @@
+//! A board with bad habits: a layer around a well-behaved controller. It changes what the
+//! controller says before it is on the wire, and what it hears before it hears it.
+
+use payrig_controller::Controller;
+use payrig_mdb::{ACK, Address, Block, NAK, Word};
+use payrig_units::Micros;
+use payrig_wire::{Edge, TimedWord, Transmission};
+use std::collections::{BTreeMap, VecDeque};
+
+/// What a habit may know.
+#[derive(Debug, Default)]
+pub struct Memory {
+    /// The command before this one, to whomever.
+    pub before: Vec<u8>,
+    /// It was not answered.
+    pub unanswered: bool,
+    /// Silences in a row, by address.
+    pub silences: BTreeMap<u8, u32>,
+    /// Commands so far, by their first byte.
+    pub commands: BTreeMap<u8, u32>,
+    /// The last data answer, by address.
+    pub last_data: BTreeMap<u8, Vec<u8>>,
+    /// Whatever a habit wants to count.
+    pub count: u32,
+}
+
+/// What becomes of a command.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Said {
+    /// It goes out.
+    AsIs,
+    /// This goes out in its place; the controller hears the answer as if to its own.
+    Changed(Vec<u8>),
+    /// This goes out in its place; data that answer it are acknowledged and kept from the
+    /// controller, which hears ACK.
+    Instead(Vec<u8>),
+    /// Nothing goes out.
+    Nothing,
+}
+
+/// Bad habits of a board; all off by default.
+#[derive(Clone, Debug, Default)]
+pub struct BoardHabits {
+    /// What becomes of commands.
+    pub says: Option<fn(&mut Memory, &[u8]) -> Said>,
+    /// What becomes of data answers: the command, and the data without CHK. Nothing left is ACK.
+    pub hears: Option<fn(&mut Memory, &[u8], &mut Vec<u8>)>,
+    /// Answers with a wrong CHK are taken for good.
+    pub ignores_checksum: bool,
+    /// Data are not acknowledged.
+    pub never_acks: bool,
+    /// Data are answered with NAK.
+    pub naks_data: bool,
+    /// Every fifth command has a wrong CHK.
+    pub wrong_chk: bool,
+    /// Every fifth address byte has no mode bit.
+    pub no_mode_bit: bool,
+    /// No bus reset but the first.
+    pub no_bus_reset: bool,
+    /// Pulses of any width are taken for good ones.
+    pub any_pulse: bool,
+    /// Pulses are not heard.
+    pub deaf_to_pulses: bool,
+    /// Pulses are not heard for 3 s after a DISPENSE.
+    pub deaf_while_paying: bool,
+    /// The exact-change light is never on.
+    pub no_exact_change_light: bool,
+    /// A blocked motor is not noticed.
+    pub no_drop_sensor: bool,
+}
+
+/// The board under examination, as far as the tool can see it: lines, and what a person sees.
+#[derive(Debug)]
+pub struct Board {
+    controller: Controller,
+    habits: BoardHabits,
+    memory: Memory,
+    /// What the controller said last, without CHK.
+    asked: Vec<u8>,
+    /// Data that answer it are not for the controller.
+    swallow: bool,
+    answer: Vec<TimedWord>,
+    answered: bool,
+    resets: u32,
+    dispensed: Option<Micros>,
+    out: VecDeque<Transmission>,
+}
+
+impl Board {
+    /// A board with habits.
+    #[must_use]
+    pub fn new(controller: Controller, habits: BoardHabits) -> Self {
+        Self {
+            controller,
+            habits,
+            memory: Memory::default(),
+            asked: Vec::new(),
+            swallow: false,
+            answer: Vec::new(),
+            answered: true,
+            resets: 0,
+            dispensed: None,
+            out: VecDeque::new(),
+        }
+    }
+
+    /// The controller, for what a person does and sees at the machine.
+    pub fn person(&mut self) -> &mut Controller {
+        &mut self.controller
+    }
+
+    /// The motor of an item is blocked.
+    pub fn block_motor(&mut self, item: u16) {
+        if !self.habits.no_drop_sensor {
+            self.controller.jam(item);
+        }
+    }
+
+    /// The exact-change light.
+    #[must_use]
+    pub fn exact_change(&self) -> bool {
+        self.controller.exact_change() && !self.habits.no_exact_change_light
+    }
+
+    /// A word of a peripheral.
+    pub fn heard(&mut self, word: TimedWord) {
+        self.answered = true;
+        // A pause longer than the controller bears ends the answer for it.
+        let changes = self.swallow || self.habits.hears.is_some() || self.habits.ignores_checksum;
+        if !changes {
+            self.remember(word);
+            self.controller.heard(&word);
+            return;
+        }
+        self.answer.push(word);
+        if word.word.mode {
+            let words = std::mem::take(&mut self.answer);
+            for word in self.understood(words) {
+                self.controller.heard(&word);
+            }
+        }
+    }
+
+    /// Keeps the data that pass unchanged, for habits of what is said.
+    fn remember(&mut self, word: TimedWord) {
+        let address = self.address();
+        let data = self.memory.last_data.entry(address).or_default();
+        data.push(word.word.byte);
+    }
+
+    fn address(&self) -> u8 {
+        Address::of(self.asked.first().copied().unwrap_or(0)).byte()
+    }
+
+    fn understood(&mut self, words: Vec<TimedWord>) -> Vec<TimedWord> {
+        let bytes: Vec<u8> = words.iter().map(|w| w.word.byte).collect();
+        let (Some(last), [_, _, ..]) = (words.last().copied(), bytes.as_slice()) else {
+            return words;
+        };
+        let block = match Block::from_wire(&bytes) {
+            Ok(block) => block,
+            Err(_) if self.habits.ignores_checksum => {
+                Block::truncated(bytes.split_last().map_or(&[][..], |(_, data)| data))
+            }
+            Err(_) => return words,
+        };
+        let mut data = block.bytes().to_vec();
+        let address = self.address();
+        self.memory.last_data.insert(address, data.clone());
+        if self.swallow {
+            data.clear();
+        } else if let Some(hears) = self.habits.hears {
+            let asked = self.asked.clone();
+            hears(&mut self.memory, &asked, &mut data);
+        }
+        if data.is_empty() {
+            // The device is answered here; the controller hears ACK.
+            self.out.push_back(Transmission::Words {
+                at: last.end + Micros(600),
+                words: vec![Word::plain(ACK)],
+                gap: Micros::ZERO,
+            });
+            let word = Word::marked(ACK);
+            return vec![TimedWord { word, ..last }];
+        }
+        let words: Vec<Word> = Block::truncated(&data).peripheral_words().collect();
+        let timed = |word| TimedWord { word, ..last };
+        words.into_iter().map(timed).collect()
+    }
+
+    /// A credit line changed.
+    pub fn pulse_edge(&mut self, name: &str, line: &str, edge: Edge) {
+        let paying = self
+            .dispensed
+            .is_some_and(|at| edge.at < at + Micros::secs(3));
+        if self.habits.deaf_to_pulses || self.habits.deaf_while_paying && paying {
+            return;
+        }
+        if self.habits.any_pulse {
+            // Every edge into a pulse counts as a pulse as it should be.
+            if !edge.high {
+                self.controller.pulse_edge(name, line, edge);
+                let (at, high) = (edge.at + Micros::ms(50), true);
+                self.controller.pulse_edge(name, line, Edge { at, high });
+            }
+            return;
+        }
+        self.controller.pulse_edge(name, line, edge);
+    }
+
+    /// When [`wake`](Self::wake) is wanted.
+    #[must_use]
+    pub fn next_deadline(&self) -> Micros {
+        match self.answer.last() {
+            // In mid answer the controller waits for the rest of it.
+            Some(word) => word.end + Micros::ms(8),
+            None => self.controller.next_deadline(),
+        }
+    }
+
+    /// A deadline has come.
+    pub fn wake(&mut self, now: Micros) {
+        if !self.answer.is_empty() {
+            if self.next_deadline() > now {
+                return;
+            }
+            for word in std::mem::take(&mut self.answer) {
+                self.controller.heard(&word);
+            }
+        }
+        self.controller.wake(now);
+    }
+
+    /// Power comes or goes.
+    pub fn power(&mut self, now: Micros, on: bool) {
+        self.answer.clear();
+        self.controller.power(now, on);
+    }
+
+    /// The next transmission, if any.
+    pub fn take_transmission(&mut self) -> Option<Transmission> {
+        if let Some(sent) = self.out.pop_front() {
+            return Some(sent);
+        }
+        loop {
+            let sent = self.controller.take_transmission()?;
+            if let Some(sent) = self.outgoing(sent) {
+                return Some(sent);
+            }
+        }
+    }
+
+    fn outgoing(&mut self, sent: Transmission) -> Option<Transmission> {
+        let Transmission::Words { at, words, gap } = sent else {
+            self.resets += 1;
+            return (self.resets == 1 || !self.habits.no_bus_reset).then_some(sent);
+        };
+        let words = match words.as_slice() {
+            [word] if word.byte == ACK && self.habits.never_acks => return None,
+            [word] if word.byte == ACK && self.habits.naks_data => vec![Word::plain(NAK)],
+            [word] => vec![*word],
+            _ => self.command(at, &words)?,
+        };
+        Some(Transmission::Words { at, words, gap })
+    }
+
+    fn command(&mut self, at: Micros, words: &[Word]) -> Option<Vec<Word>> {
+        let bytes: Vec<u8> = words.iter().map(|w| w.byte).collect();
+        let Ok(block) = Block::from_wire(&bytes) else {
+            return Some(words.to_vec());
+        };
+        let command = block.bytes().to_vec();
+        self.memory.unanswered = !self.answered && !self.asked.is_empty();
+        if !self.asked.is_empty() {
+            let silences = self.memory.silences.entry(self.address()).or_default();
+            *silences = if self.answered { 0 } else { *silences + 1 };
+        }
+        self.answered = false;
+        let said = match self.habits.says {
+            Some(says) => says(&mut self.memory, &command),
+            None => Said::AsIs,
+        };
+        self.memory.before.clone_from(&command);
+        *self.memory.commands.entry(block.first()).or_default() += 1;
+        self.asked.clone_from(&command);
+        let address = self.address();
+        self.memory.last_data.remove(&address);
+        self.swallow = matches!(said, Said::Instead(_));
+        let out = match said {
+            Said::AsIs => command,
+            Said::Changed(out) | Said::Instead(out) => out,
+            Said::Nothing => return None,
+        };
+        if matches!(out.as_slice(), [0x0D, ..]) {
+            self.dispensed = Some(at);
+        }
+        let mut words: Vec<Word> = Block::truncated(&out).master_words().collect();
+        let total: u32 = self.memory.commands.values().sum();
+        let fifth = total.is_multiple_of(5);
+        if let Some(last) = words.last_mut().filter(|_| fifth && self.habits.wrong_chk) {
+            last.byte ^= 0x20;
+        }
+        if let Some(first) = words
+            .first_mut()
+            .filter(|_| fifth && self.habits.no_mode_bit)
+        {
+            first.mode = false;
+        }
+        Some(words)
+    }
+}

@@ -1,0 +1,157 @@
+//! The examination of a board before it is installed: the tool plays all peripherals.
+
+mod bench;
+mod bills;
+mod cards;
+mod cash;
+pub mod habit;
+mod life;
+mod pulses;
+mod setup;
+mod start;
+
+#[cfg(test)]
+mod tests;
+
+pub use bench::{BoardBench, Line};
+pub use setup::BoardSetup;
+
+use crate::check::{Check, Quirk, Seen, Weight, grade};
+use crate::device::Remains;
+use crate::gather::Gathered;
+use crate::result::{CheckResult, Examination, Subject};
+use payrig_units::{Micros, Money};
+
+/// A check of a board.
+pub type BoardCheck = Check<BoardBench, BoardSetup>;
+
+/// A check and the wrong behaviour it catches.
+#[derive(Debug)]
+pub(crate) struct Entry {
+    check: BoardCheck,
+    quirk: Quirk<BoardSetup>,
+}
+
+/// One entry of the table: the check, then its quirk.
+macro_rules! entry {
+    (
+        $id:literal, $title:literal, $expected:literal, $section:expr, $advice:literal,
+        $weight:ident, $run:expr, $arrange:expr,
+        $quirk:literal, $about:literal, $apply:expr
+    ) => {
+        crate::board::Entry {
+            check: crate::check::Check {
+                id: $id,
+                title: $title,
+                expected: $expected,
+                section: $section,
+                advice: $advice,
+                weight: crate::check::Weight::$weight,
+                quirk: $quirk,
+                arrange: $arrange,
+                run: $run,
+            },
+            quirk: crate::check::Quirk {
+                name: $quirk,
+                about: $about,
+                caught_by: &[$id],
+                apply: $apply,
+            },
+        }
+    };
+}
+pub(crate) use entry;
+
+fn entries() -> impl Iterator<Item = &'static Entry> {
+    let all: [&[Entry]; 6] = [
+        start::ENTRIES,
+        life::ENTRIES,
+        cash::ENTRIES,
+        bills::ENTRIES,
+        cards::ENTRIES,
+        pulses::ENTRIES,
+    ];
+    all.into_iter().flatten()
+}
+
+/// The checks, in order.
+pub fn checks() -> impl Iterator<Item = &'static BoardCheck> {
+    entries().map(|e| &e.check)
+}
+
+/// The wrong behaviours.
+pub fn quirks() -> impl Iterator<Item = &'static Quirk<BoardSetup>> {
+    entries().map(|e| &e.quirk)
+}
+
+/// A quirk by its name.
+#[must_use]
+pub fn quirk(name: &str) -> Option<&'static Quirk<BoardSetup>> {
+    quirks().find(|q| q.name == name)
+}
+
+/// Runs one check on a fresh bench.
+#[must_use]
+pub fn run_check(check: &BoardCheck, setup: &BoardSetup) -> (Seen, Option<Remains>) {
+    let mut setup = setup.clone();
+    if let Some(arrange) = check.arrange {
+        arrange(&mut setup);
+    }
+    let Some(mut bench) = BoardBench::new(&setup) else {
+        return (Seen::cannot_tell("a peripheral contradicts itself"), None);
+    };
+    let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+    (seen, Some(bench.finish()))
+}
+
+/// Examines a board; `only` picks one check by its name. `each` is told every result as it comes.
+#[must_use]
+pub fn examine(
+    setup: &BoardSetup,
+    only: Option<&str>,
+    mut each: impl FnMut(&CheckResult),
+) -> Examination {
+    let mut gathered = Gathered::default();
+    let mut weights: Vec<Weight> = Vec::new();
+    for check in checks().filter(|c| only.is_none_or(|id| id == c.id)) {
+        let from = gathered.now();
+        let (seen, remains) = run_check(check, setup);
+        let took = remains.as_ref().map_or(Micros::ZERO, |r| r.now);
+        let result = check.result(seen, from, from + took);
+        each(&result);
+        weights.push(check.weight);
+        gathered.add(result, remains);
+    }
+    let identity = &setup.board.identity;
+    let subject = Subject {
+        kind: "board".to_owned(),
+        name: "controller".to_owned(),
+        maker: identity.maker.clone(),
+        serial: identity.serial.clone(),
+        model: identity.model.clone(),
+        version: String::new(),
+    };
+    let mut examination = gathered.examination(subject, setup.board.decimals);
+    let weighed = examination.checks.iter().zip(weights);
+    (examination.grade, examination.reasons) = grade(weighed);
+    examination
+}
+
+/// Presses the coin return and says what came out of it within 10 s.
+fn refund(b: &mut BoardBench) -> Money {
+    let before = b.customer();
+    b.press_return();
+    b.secs(10);
+    b.customer().saturating_sub(before)
+}
+
+/// Pass when the coin return gives back exactly this.
+fn refunds(b: &mut BoardBench, wanted: i64) -> crate::check::Run {
+    let got = refund(b);
+    let text = format!(
+        "the coin return gives {}, credit should be {}",
+        b.show(got),
+        b.show(Money(wanted))
+    );
+    Ok(Seen::judge(got == Money(wanted), text))
+}

@@ -1,0 +1,135 @@
+//! Checks of what a board does with credit pulses, alone and beside the bus.
+
+use super::bench::{BoardBench, CHANGER};
+use super::{Entry, entry, refunds};
+use crate::check::{COMMON_PRACTICE, Run, Seen};
+use payrig_units::Micros;
+
+/// The table.
+pub(super) const ENTRIES: &[Entry] = &[
+    entry!(
+        "pulse-credited",
+        "Credits a pulse",
+        "one pulse of 50 ms: 1.00 comes back",
+        COMMON_PRACTICE,
+        "Bills in the old acceptor are lost: see level and widths.",
+        Rule,
+        |b| bills(b, &[100]),
+        None,
+        "deaf-to-pulses",
+        "does not hear pulses",
+        |s| s.habits.deaf_to_pulses = true
+    ),
+    entry!(
+        "short-pulses-ignored",
+        "Ignores pulses that are too short",
+        "five spikes of 5 ms: nothing comes back",
+        COMMON_PRACTICE,
+        "Noise makes money: set the shortest width.",
+        Rule,
+        |b| stray(b, 5, 5),
+        None,
+        "counts-any-pulse",
+        "counts pulses of any width",
+        |s| s.habits.any_pulse = true
+    ),
+    entry!(
+        "long-pulses-ignored",
+        "Ignores pulses that are too long",
+        "a line held for 400 ms: nothing comes back",
+        COMMON_PRACTICE,
+        "A stuck line makes money: set the longest width.",
+        Rule,
+        |b| stray(b, 1, 400),
+        None,
+        "counts-long-pulses",
+        "counts pulses of any width",
+        |s| s.habits.any_pulse = true
+    ),
+    entry!(
+        "several-dollars",
+        "Credits all pulses of a bill",
+        "five pulses for 5.00: 5.00 comes back",
+        COMMON_PRACTICE,
+        "Large bills are credited in part: see pulse gaps and train gap.",
+        Rule,
+        |b| bills(b, &[500]),
+        None,
+        "hears-no-trains",
+        "does not hear trains",
+        |s| s.habits.deaf_to_pulses = true
+    ),
+    entry!(
+        "pulse-while-paying",
+        "Credits a pulse while it pays change",
+        "1.00 more comes back afterwards",
+        COMMON_PRACTICE,
+        "A bill put in during a payout is lost: count pulses at any time.",
+        Rule,
+        while_paying,
+        None,
+        "deaf-while-paying",
+        "does not hear pulses while it pays",
+        |s| s.habits.deaf_while_paying = true
+    ),
+    entry!(
+        "pulses-and-coins-add-up",
+        "Adds pulses and coins",
+        "a pulse of 1.00 and a coin of 0.25: 1.25 comes back",
+        COMMON_PRACTICE,
+        "Old and new money do not add up: keep one credit.",
+        Rule,
+        both,
+        None,
+        "coins-or-pulses",
+        "hears no coins beside a pulse acceptor",
+        |s| s.habits.hears = Some(|_, c, d| {
+            if c == [0x0B] && matches!(d.as_slice(), [0x40..=0x5F, _]) {
+                d.clear();
+            }
+        })
+    ),
+];
+
+fn bills(b: &mut BoardBench, values: &[i64]) -> Run {
+    b.ready();
+    for value in values {
+        b.pulse_bill(*value);
+        b.secs(8);
+    }
+    refunds(b, values.iter().sum())
+}
+
+fn stray(b: &mut BoardBench, count: u32, ms: u64) -> Run {
+    b.ready();
+    b.stray_pulses(count, Micros::ms(ms));
+    refunds(b, 0)
+}
+
+fn while_paying(b: &mut BoardBench) -> Run {
+    let from = b.ready();
+    b.coin(3);
+    b.secs(2);
+    b.select(11);
+    for _ in 0..300 {
+        if b.count(from, CHANGER, "DISPENSE") > 0 {
+            break;
+        }
+        b.wait(Micros::ms(20));
+    }
+    if b.count(from, CHANGER, "DISPENSE") == 0 {
+        return Ok(Seen::cannot_tell("no change was paid"));
+    }
+    b.stray_pulses(1, Micros::ms(50));
+    b.secs(8);
+    refunds(b, 100)
+}
+
+fn both(b: &mut BoardBench) -> Run {
+    b.ready();
+    b.pulse_bill(100);
+    b.secs(6);
+    b.coin(2);
+    b.secs(3);
+    refunds(b, 125)
+}

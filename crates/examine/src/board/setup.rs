@@ -1,0 +1,105 @@
+//! What is on the bench of a board examination.
+
+use super::habit::BoardHabits;
+use crate::device::habit::Habits;
+use payrig_bench::rig::{Kind, PulseRig};
+use payrig_bench::{Rig, RigError};
+use payrig_controller::BoardConfig;
+use payrig_peripherals::bill::BillConfig;
+use payrig_peripherals::cashless::CashlessConfig;
+use payrig_peripherals::changer::{ChangerConfig, Quirks as ChangerQuirks};
+use payrig_peripherals::pulse::PulseAcceptorConfig;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// The bench that is built in.
+const BENCH: &str = include_str!("bench.toml");
+
+/// A board and the peripherals the tool plays.
+#[derive(Clone, Debug)]
+pub struct BoardSetup {
+    /// The board.
+    pub board: BoardConfig,
+    /// Its bad habits.
+    pub habits: BoardHabits,
+    /// The changer it is given.
+    pub changer: ChangerConfig,
+    /// The changer's quirks.
+    pub changer_quirks: ChangerQuirks,
+    /// The bill validator it is given.
+    pub bill: BillConfig,
+    /// The card reader it is given.
+    pub cashless: CashlessConfig,
+    /// The old bill acceptor on a credit line it is given.
+    pub pulse: PulseAcceptorConfig,
+    /// Bad habits of these on the wire, by address.
+    pub device_habits: BTreeMap<u8, Habits>,
+}
+
+impl BoardSetup {
+    /// Our own controller, as it is.
+    ///
+    /// # Errors
+    /// Never, unless the built-in bench is broken.
+    pub fn good() -> Result<Self, RigError> {
+        let rig = Rig::parse(Path::new("board examination"), BENCH)?;
+        let board = rig.board.controller(&rig);
+        let (mut changer, mut bill, mut cashless, mut pulse) = (None, None, None, None);
+        for device in rig.devices {
+            match device.kind {
+                Kind::Changer(config, quirks) => changer = Some((config, quirks)),
+                Kind::Bill(config, _) => bill = Some(config),
+                Kind::Cashless(config) => cashless = Some(config),
+                Kind::Pulse(device) => {
+                    if let PulseRig::Bill(config) = *device {
+                        pulse = Some(config);
+                    }
+                }
+            }
+        }
+        let parts = (board, changer, bill, cashless, pulse);
+        let (Some(board), Some(changer), Some(bill), Some(cashless), Some(pulse)) = parts else {
+            return Err(RigError {
+                file: "board examination".into(),
+                line: 0,
+                message: "a peripheral is missing".to_owned(),
+                hint: None,
+            });
+        };
+        Ok(Self {
+            board,
+            habits: BoardHabits::default(),
+            changer: changer.0,
+            changer_quirks: changer.1,
+            bill,
+            cashless,
+            pulse,
+            device_habits: BTreeMap::new(),
+        })
+    }
+
+    /// The board of a rig on the bench of the examination: its pace, levels and policies, with the
+    /// examination's peripherals and items.
+    ///
+    /// # Errors
+    /// When the rig's board is not our controller.
+    pub fn of_rig(file: &Path, rig: &Rig) -> Result<Self, RigError> {
+        let mut setup = Self::good()?;
+        let Some(board) = rig.board.controller(rig) else {
+            return Err(RigError {
+                file: file.to_owned(),
+                line: 0,
+                message: "the board is outside: examining one over a link is not there yet"
+                    .to_owned(),
+                hint: Some("give a rig whose [board] has kind = \"controller\"".to_owned()),
+            });
+        };
+        setup.board = BoardConfig {
+            items: setup.board.items,
+            expected: setup.board.expected,
+            decimals: setup.board.decimals,
+            ..board
+        };
+        Ok(setup)
+    }
+}
