@@ -6,6 +6,7 @@ use crate::{Exit, Failure, Format};
 use clap::{Args, Subcommand, ValueEnum};
 use payrig_bench::rig::{Kind as RigKind, PulseRig, nearest};
 use payrig_bench::{Rig, RigError};
+use payrig_examine::board::{self, BoardSetup};
 use payrig_examine::device::{self, Kind, Setup};
 use payrig_examine::{CheckResult, Examination, Outcome};
 use serde_json::{Value, json};
@@ -21,6 +22,8 @@ pub(crate) struct ExamineArguments {
 
 #[derive(Debug, Subcommand)]
 enum What {
+    /// Examine a board: the tool plays all peripherals.
+    Board(BoardArguments),
     /// Examine a device: the tool plays the board.
     Device(DeviceArguments),
 }
@@ -53,6 +56,12 @@ struct Common {
 }
 
 #[derive(Debug, Args)]
+struct BoardArguments {
+    #[command(flatten)]
+    common: Common,
+}
+
+#[derive(Debug, Args)]
 struct DeviceArguments {
     #[command(flatten)]
     common: Common,
@@ -82,6 +91,7 @@ impl KindName {
 
 pub(crate) fn examine(arguments: &ExamineArguments) -> Result<Exit, Failure> {
     match &arguments.what {
+        What::Board(arguments) => examine_board(&arguments.common),
         What::Device(arguments) => examine_devices(arguments),
     }
 }
@@ -206,6 +216,47 @@ fn load(common: &Common) -> Result<Option<Rig>, Failure> {
         .map(Rig::load)
         .transpose()
         .map_err(wrong)
+}
+
+// ---- board ---------------------------------------------------------------------------------------
+
+fn examine_board(common: &Common) -> Result<Exit, Failure> {
+    let wrong = |error: RigError| Failure::Wrong(error.to_string());
+    let mut setup = match (load(common)?, &common.rig) {
+        (Some(rig), Some(file)) => BoardSetup::of_rig(file, &rig).map_err(wrong)?,
+        _ => BoardSetup::good().map_err(wrong)?,
+    };
+    if let Some(name) = &common.quirk {
+        let Some(quirk) = board::quirk(name) else {
+            let known: Vec<&str> = board::quirks().map(|q| q.name).collect();
+            return Err(unknown("quirk", name, &known));
+        };
+        (quirk.apply)(&mut setup);
+    }
+    let known: Vec<&str> = board::checks().map(|c| c.id).collect();
+    if let Some(id) = common
+        .only
+        .as_ref()
+        .filter(|id| !known.contains(&id.as_str()))
+    {
+        return Err(unknown("check", id, &known));
+    }
+    let only = common.only.clone();
+    if common.list {
+        let meant = board::checks().filter(|c| only.as_deref().is_none_or(|id| id == c.id));
+        let listed = meant.map(|c| Listed {
+            subject: "board".to_owned(),
+            id: c.id,
+            title: c.title,
+            section: c.section,
+            expected: c.expected,
+            quirk: c.quirk,
+        });
+        list(&listed.collect::<Vec<_>>(), common.format)?;
+        return Ok(Exit::Passed);
+    }
+    let job: Job = Box::new(move |each| board::examine(&setup, only.as_deref(), each));
+    run_all(common, 1, std::iter::once(("board".to_owned(), job)))
 }
 
 // ---- devices -------------------------------------------------------------------------------------

@@ -38,13 +38,16 @@ pub enum Said {
     Nothing,
 }
 
+/// What becomes of the data of an answer: the command it answers, and the data without CHK.
+pub type Hears = fn(&mut Memory, &[u8], &mut Vec<u8>);
+
 /// Bad habits of a board; all off by default.
 #[derive(Clone, Debug, Default)]
 pub struct BoardHabits {
     /// What becomes of commands.
     pub says: Option<fn(&mut Memory, &[u8]) -> Said>,
     /// What becomes of data answers: the command, and the data without CHK. Nothing left is ACK.
-    pub hears: Option<fn(&mut Memory, &[u8], &mut Vec<u8>)>,
+    pub hears: Option<Hears>,
     /// Answers with a wrong CHK are taken for good.
     pub ignores_checksum: bool,
     /// Data are not acknowledged.
