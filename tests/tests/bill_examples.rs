@@ -253,24 +253,22 @@ fn reset_sequence_of_level_1() {
     set.has_words("> 34* 00 0F 00 0F 52");
 }
 
-/// 6.6, "Disable sequence": BILL TYPE with no type. Here the stacker is full from the start, and
-/// bills are enabled again when it was emptied: "Enable sequence".
+/// 6.6, "Disable sequence" when the mode switch enters service mode, and "Enable sequence" when it
+/// enters sales mode.
 #[test]
 fn disable_and_enable_sequence() {
-    let config = BillConfig {
-        stacker_capacity: 1,
-        stacked: vec![(0, 1)],
-        ..BillConfig::default()
-    };
-    let mut set = ready(|_| {}, config);
-    set.follows(&[Is("STACKER", "1 bills, full"), Is("BILL TYPE", "ACK")]);
-    set.has_words("> 34* 00 00 00 00 34");
+    let mut set = ready(|_| {}, BillConfig::default());
     set.bench.forget();
-    set.bench.at(&set.bill, |v, now| {
-        v.remove_cash_box(now);
-        v.replace_cash_box(now, true)
-    });
-    set.run(12_000);
+    let now = set.bench.now();
+    set.bench.master.set_service(now, true);
+    set.run(1_000);
+    set.follows(&[Is("BILL TYPE", "ACK")]);
+    set.has_words("> 34* 00 00 00 00 34");
+    assert!(!set.bench.at(&set.bill, |v, _| v.is_accepting()));
+    set.bench.forget();
+    let now = set.bench.now();
+    set.bench.master.set_service(now, false);
+    set.run(1_000);
     set.follows(&[Is("STACKER", "0 bills"), Dots, Is("BILL TYPE", "ACK")]);
     set.has_words("> 34* 00 0F 00 0F 52");
 }

@@ -224,6 +224,15 @@ pub struct Controller {
     movements: Vec<Movement>,
     exact_change: bool,
     in_service: bool,
+    changeable: Changeable,
+}
+
+/// The bills that can be changed, and what that was worked out from.
+#[derive(Debug, Default)]
+struct Changeable {
+    /// What can be paid, the credit, the bills there are, and whether change is given at all.
+    basis: Option<(Purse, Money, Vec<Money>, bool)>,
+    values: Vec<Money>,
 }
 
 impl Controller {
@@ -255,6 +264,7 @@ impl Controller {
             movements: Vec::new(),
             exact_change: false,
             in_service: false,
+            changeable: Changeable::default(),
             config,
         };
         for expected in &board.config.expected {
@@ -648,16 +658,30 @@ impl Controller {
         }
         known.sort_unstable();
         known.dedup();
-        let welcome: Vec<Money> = known
-            .iter()
-            .copied()
-            .filter(|v| self.vending.is_changeable(*v, &means))
-            .collect();
-        let smallest_fails = match known.first() {
-            Some(smallest) => !welcome.contains(smallest),
-            None => false,
+        // What can be changed is only worked out anew when something it depends on has changed.
+        let basis = (
+            purse(&self.slots),
+            self.vending.credit(),
+            known,
+            gives_change,
+        );
+        if self.changeable.basis.as_ref() != Some(&basis) || !self.hoppers.is_empty() {
+            let known = basis.2.iter().copied();
+            let changeable = known.filter(|v| self.vending.is_changeable(*v, &means));
+            self.changeable.values = changeable.collect();
+            self.changeable.basis = Some(basis);
+        }
+        let smallest = self
+            .changeable
+            .basis
+            .as_ref()
+            .and_then(|basis| basis.2.first());
+        self.exact_change =
+            gives_change && smallest.is_some_and(|s| !self.changeable.values.contains(s));
+        let welcome = match self.in_service {
+            true => Vec::new(),
+            false => self.changeable.values.clone(),
         };
-        self.exact_change = gives_change && smallest_fails;
         let limit = self.config.changer.credit_limit;
         let coins = !self.in_service
             && !self.vending.has_token()
@@ -710,8 +734,8 @@ impl Controller {
         }
     }
 
-    /// The machine's door is opened for service, or closed for sales: coins are taken in sales mode
-    /// only (section 5.6).
+    /// The machine's door is opened for service, or closed for sales: coins and bills are taken in
+    /// sales mode only (sections 5.6, 6.6).
     pub fn set_service(&mut self, now: Micros, on: bool) {
         self.in_service = on;
         if self.powered {

@@ -7,7 +7,7 @@ use payrig_units::Money;
 const FIRST_BILL: u8 = 16;
 
 /// What can be paid out now.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Purse {
     /// Of the changer's tubes.
     pub(crate) coins: Vec<Stock>,

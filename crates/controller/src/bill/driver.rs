@@ -78,7 +78,7 @@ impl Bill {
         if self.step == Step::Stacker {
             self.step = Step::BillType;
         }
-        self.update_bill_type();
+        self.update_bill_type(true);
     }
 
     fn took_bill_type(&mut self, enable: BillTypes) {
@@ -88,7 +88,7 @@ impl Bill {
             self.step = Step::Done;
         }
         // What is welcome may have changed while it was on its way.
-        self.update_bill_type();
+        self.update_bill_type(false);
     }
 }
 

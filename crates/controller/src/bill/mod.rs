@@ -111,7 +111,7 @@ impl Bill {
     /// Takes bills of these values only, from now on.
     pub(crate) fn set_welcome(&mut self, welcome: Vec<Money>) {
         self.welcome = welcome;
-        self.update_bill_type();
+        self.update_bill_type(false);
     }
 
     /// Bills that can be paid out now; none unless the board pays with bills.
@@ -179,11 +179,16 @@ impl Bill {
         Command::BillType { enable, escrow }
     }
 
-    fn update_bill_type(&mut self) {
+    fn update_bill_type(&mut self, stacker_known: bool) {
         // While bills are paid out, what can be changed changes all the time.
         let settled = self.step == Step::Done && !self.recycler.is_paying();
         if settled && !self.bill_type_pending && self.sent != Some(self.enabled()) {
             self.bill_type_pending = true;
+            // Section 6.6, enable sequence: the stacker count first.
+            if self.sent == Some(BillTypes::NONE) && !stacker_known && !self.stacker_pending {
+                self.stacker_pending = true;
+                self.wanted.push_back(Command::Stacker);
+            }
             self.wanted.push_back(self.bill_type());
         }
     }
