@@ -86,6 +86,8 @@ pub struct BoardBench {
     delivered: Vec<u16>,
     shown: Vec<String>,
     pulse_name: String,
+    /// Since when the bench is at rest, so that polling intervals say something.
+    resting_since: Option<Micros>,
 }
 
 impl BoardBench {
@@ -121,6 +123,7 @@ impl BoardBench {
             delivered: Vec::new(),
             shown: Vec::new(),
             pulse_name: setup.pulse.name.clone(),
+            resting_since: None,
         };
         bench.collect();
         Some(bench)
@@ -472,13 +475,20 @@ impl BoardBench {
         self.now
     }
 
+    /// From here on nobody does anything: polling intervals are measured.
+    pub fn rest(&mut self) -> Micros {
+        self.resting_since = Some(self.now);
+        self.now
+    }
+
     /// Ends the bench.
     #[must_use]
     pub fn finish(mut self) -> Remains {
         let last = self.analyst.finish(self.now);
         self.log(last);
+        let from = self.resting_since.unwrap_or(Micros::NEVER);
         let polls = |address: u8| -> Vec<Micros> {
-            let polls = self.lines.iter().filter(|l| l.is(address, "POLL"));
+            let polls = self.since(from).filter(|l| l.is(address, "POLL"));
             let at: Vec<Micros> = polls.map(|l| l.at).collect();
             let pairs = at.iter().zip(at.iter().skip(1));
             pairs.map(|(a, b)| b.since(*a)).collect()

@@ -658,7 +658,7 @@ fn accepted(b: &mut BoardBench) -> Run {
 fn at_rest(b: &mut BoardBench, name: Option<&str>) -> Vec<Vec<Micros>> {
     b.ready();
     b.secs(3);
-    let from = b.now();
+    let from = b.rest();
     b.secs(20);
     let starts = |address| {
         let commands = b
