@@ -25,6 +25,14 @@ LAYERS = {
     "payrig-peripherals": {"payrig-units", "payrig-mdb", "payrig-pulse", "payrig-wire"},
     "payrig-controller": {"payrig-units", "payrig-mdb", "payrig-pulse", "payrig-wire"},
     "payrig-float": {"payrig-units", "payrig-controller"},
+    "payrig-bridge": {
+        "payrig-units",
+        "payrig-mdb",
+        "payrig-pulse",
+        "payrig-wire",
+        "payrig-peripherals",
+        "payrig-controller",
+    },
     "payrig-link": {"payrig-units", "payrig-mdb", "payrig-wire"},
 }
 # Crates whose logic takes time as a value and does no I/O.
@@ -35,6 +43,7 @@ SANS_IO = {
     "payrig-wire",
     "payrig-peripherals",
     "payrig-controller",
+    "payrig-bridge",
     "payrig-float",
 }
 IO_CRATES = {"tokio", "serialport", "mio", "async-std", "nix", "rustix"}

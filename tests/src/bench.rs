@@ -164,6 +164,29 @@ impl<M: Master> Bench<M> {
         port
     }
 
+    /// Plugs in something that is on the bus without being a [`Port`].
+    pub fn plug_peripheral<P: BusPeripheral + 'static>(
+        &mut self,
+        name: &str,
+        peripheral: P,
+    ) -> Rc<RefCell<P>> {
+        let peripheral = Rc::new(RefCell::new(peripheral));
+        self.devices.push((name.to_owned(), peripheral.clone()));
+        self.collect();
+        peripheral
+    }
+
+    /// Does something at it, at this moment.
+    pub fn at_peripheral<P, T>(
+        &mut self,
+        peripheral: &Rc<RefCell<P>>,
+        act: impl FnOnce(&mut P, Micros) -> T,
+    ) -> T {
+        let done = act(&mut peripheral.borrow_mut(), self.now);
+        self.collect();
+        done
+    }
+
     /// Bench time.
     #[must_use]
     pub fn now(&self) -> Micros {

@@ -5,6 +5,7 @@
 //! [`Vending`] sells. [`Controller`] is all of them together. No clock, no I/O.
 
 mod bill;
+mod bill_host;
 mod board;
 mod cashless;
 mod change;
@@ -19,6 +20,7 @@ mod pulse_input;
 mod vending;
 
 pub use bill::{BillChange, BillPolicy};
+pub use bill_host::BillHost;
 pub use board::{BoardConfig, Controller, Expected, ExpectedKind};
 pub use cashless::{BasketShares, CashlessUse, Clock, VmcIdentity};
 pub use change::{Coins, Stock, make_change};

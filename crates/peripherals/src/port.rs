@@ -94,6 +94,11 @@ impl<D: Device> Port<D> {
         &mut self.timing
     }
 
+    /// True while data are on their way of which the master has not said whether it heard them.
+    pub fn awaits_ack(&self) -> bool {
+        matches!(self.hearing, Hearing::AwaitingAck { .. })
+    }
+
     /// True while the peripheral has power.
     pub fn powered(&self) -> bool {
         self.powered
