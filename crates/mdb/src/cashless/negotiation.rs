@@ -9,6 +9,9 @@ pub struct Negotiation {
     reader: Option<Level>,
     offered: Option<Options>,
     enabled: Options,
+    /// What was enabled before the last command, where that was EXPANSION enable options: it is
+    /// refused with COMMAND OUT OF SEQUENCE (7.4.4).
+    before: Option<Options>,
     display: u8,
 }
 
@@ -40,15 +43,27 @@ impl Negotiation {
     /// A command was sent. The options of EXPANSION enable options hold from here on, whether or
     /// not the device heard it: call this for commands that were answered.
     pub fn command(&mut self, command: &Command) {
+        if command.kind != Kind::Poll {
+            self.before = None;
+        }
         match &command.kind {
             Kind::Reset => self.enabled = Options::NONE,
             Kind::SetupConfig(config) => {
                 self.vmc = Some(config.level);
                 self.display = config.display_size();
             }
-            Kind::EnableOptions(options) => self.enabled = *options,
+            // A command of level 03 (7.4.24): at a lower level it changes nothing.
+            Kind::EnableOptions(_) if self.is_below(Level::THREE) => {}
+            Kind::EnableOptions(options) => {
+                self.before = Some(self.enabled);
+                self.enabled = *options;
+            }
             _ => {}
         }
+    }
+
+    fn is_below(&self, level: Level) -> bool {
+        self.vmc.or(self.reader).is_some() && self.mode().level < level
     }
 
     /// A response was heard.
@@ -56,6 +71,9 @@ impl Negotiation {
         for report in response.reports() {
             match report {
                 Report::JustReset => self.enabled = Options::NONE,
+                Report::OutOfSequence(_) => {
+                    self.enabled = self.before.take().unwrap_or(self.enabled);
+                }
                 Report::ReaderConfig(config) => self.reader = Some(config.level),
                 Report::PeripheralId(id) => self.offered = id.options,
                 _ => {}
@@ -66,5 +84,39 @@ impl Negotiation {
     /// A bus reset or a loss of power: options are off (7.4.4).
     pub fn reset(&mut self) {
         self.enabled = Options::NONE;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Unit, VmcConfig};
+    use super::*;
+
+    fn setup(level: Level) -> Command {
+        let config = VmcConfig {
+            level,
+            columns: 16,
+            rows: 2,
+            display: 0,
+        };
+        Command::new(Unit::One, Kind::SetupConfig(config))
+    }
+
+    /// 7.4.24 belongs to level 03; 7.4.4, 0BH: what was refused does not hold.
+    #[test]
+    fn options_hold_where_they_were_accepted() {
+        let enable = Command::new(Unit::One, Kind::EnableOptions(Options::MONEY_32));
+        let mut known = Negotiation::new();
+        known.command(&setup(Level::ONE));
+        known.command(&enable);
+        known.command(&setup(Level::THREE));
+        assert_eq!(known.mode().options, Options::NONE);
+        known.command(&enable);
+        assert_eq!(known.mode().options, Options::MONEY_32);
+        let other = Command::new(Unit::One, Kind::EnableOptions(Options::FTL));
+        known.command(&other);
+        known.command(&Command::new(Unit::One, Kind::Poll));
+        known.response(&Response::Poll(vec![Report::OutOfSequence(None)]));
+        assert_eq!(known.mode().options, Options::MONEY_32);
     }
 }
