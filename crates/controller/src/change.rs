@@ -20,13 +20,13 @@ pub struct Stock {
 pub type Coins = Vec<(u8, u32)>;
 
 /// The largest amount, in steps of the coins' common divisor, that is looked at: keeps a wrong
-/// configuration from asking for gigabytes.
-const MAX_STEPS: usize = 1 << 20;
+/// configuration, or a peripheral that speaks of fortunes, from taking all memory and time.
+const MAX_STEPS: usize = 1 << 17;
 
 /// The fewest coins out of `stock` that make exactly `amount`; `None` when no set of them does.
 ///
-/// Exact, by dynamic programming over the amount; ties prefer larger coins. Amounts beyond a
-/// million steps of the coins' common divisor are answered `None`.
+/// Exact, by dynamic programming over the amount; ties prefer larger coins. Amounts of more than
+/// 131 072 steps of the coins' common divisor are answered `None`.
 #[must_use]
 pub fn make_change(amount: Money, stock: &[Stock]) -> Option<Coins> {
     let amount = u64::try_from(amount.as_minor()).ok()?;
@@ -44,6 +44,13 @@ pub fn make_change(amount: Money, stock: &[Stock]) -> Option<Coins> {
         })
         .filter(|(_, value, count)| *value > 0 && *value <= amount && *count > 0)
         .collect();
+    let all = usable
+        .iter()
+        .map(|(_, value, count)| value.saturating_mul(u64::from(*count)))
+        .fold(0, u64::saturating_add);
+    if all < amount {
+        return None;
+    }
     usable.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
     let unit = usable.iter().fold(0, |g, (_, v, _)| gcd(g, *v));
     if unit == 0 || amount % unit != 0 {

@@ -1,7 +1,7 @@
 //! The board among liars: peripherals that now and then answer with anything at all. It may be
 //! deceived, but only by a report: no credit and no sale without one that says so.
 
-use crate::machines::{changer, reader, validator};
+use crate::machines::{cases, changer, reader, validator};
 use payrig_controller::{Controller, ExpectedKind};
 use payrig_mdb::bill::{self, BillValue};
 use payrig_mdb::cashless::{self, Unit};
@@ -164,62 +164,79 @@ struct Allowed {
     free: usize,
 }
 
-/// Reads every report as it stands, with the values of the last SETUP before it.
+/// Every report, at the highest value any SETUP gave its type: a report may come before the SETUP
+/// that says what it is worth.
 fn allowed(bench: &Bench<Controller>) -> Allowed {
+    let spoken = bench.spoken();
+    let typed = || spoken.iter().filter_map(|s| s.decoded.typed.as_ref());
+    let coins: Vec<&changer::Setup> = typed()
+        .filter_map(|t| match t {
+            Typed::ChangerResponse(changer::Response::Setup(setup)) => Some(setup),
+            _ => None,
+        })
+        .collect();
+    let bills: Vec<&bill::Setup> = typed()
+        .filter_map(|t| match t {
+            Typed::BillResponse(bill::Response::Setup(setup)) => Some(setup),
+            _ => None,
+        })
+        .collect();
     let mut allowed = Allowed::default();
-    let (mut coins, mut bills): (Option<changer::Setup>, Option<bill::Setup>) = (None, None);
-    let mut add = |value: Money| allowed.cash = allowed.cash.saturating_add(value);
-    let mut free = 0;
-    for said in bench.spoken() {
-        match said.decoded.typed {
-            Some(Typed::ChangerResponse(changer::Response::Setup(setup))) => coins = Some(setup),
-            Some(Typed::ChangerResponse(changer::Response::Poll(reports))) => {
+    let mut add = |worth: (Money, bool)| {
+        allowed.cash = allowed.cash.saturating_add(worth.0);
+        allowed.free += usize::from(worth.1);
+    };
+    for message in typed() {
+        match message {
+            Typed::ChangerResponse(changer::Response::Poll(reports)) => {
                 for report in reports {
-                    let changer::Report::CoinsDeposited {
-                        coin_type, routing, ..
+                    if let changer::Report::CoinsDeposited {
+                        coin_type,
+                        routing: Routing::CashBox | Routing::Tubes,
+                        ..
                     } = report
-                    else {
-                        continue;
-                    };
-                    let kept = matches!(routing, Routing::CashBox | Routing::Tubes);
-                    match coins.as_ref().map(|s| s.credit(coin_type)) {
-                        Some(CoinCredit::Worth(value)) if kept => add(value),
-                        Some(CoinCredit::Token) if kept => free += 1,
-                        _ => {}
+                    {
+                        let credits = coins.iter().map(|s| s.credit(*coin_type));
+                        add(
+                            credits.fold((Money::ZERO, false), |(most, token), c| match c {
+                                CoinCredit::Worth(value) => (most.max(value), token),
+                                CoinCredit::Token => (most, true),
+                                CoinCredit::Unused => (most, token),
+                            }),
+                        );
                     }
                 }
             }
-            Some(Typed::BillResponse(bill::Response::Setup(setup))) => bills = Some(setup),
-            Some(Typed::BillResponse(bill::Response::Poll(reports))) => {
+            Typed::BillResponse(bill::Response::Poll(reports)) => {
                 for report in reports {
-                    let bill::Report::Bill { routing, bill_type } = report else {
-                        continue;
-                    };
-                    let escrow = routing == bill::Routing::EscrowPosition;
-                    if !routing.is_secure() && !escrow {
-                        continue;
-                    }
-                    match bills.as_ref().map(|s| s.value(bill_type)) {
-                        Some(BillValue::Minor(value)) if !escrow => add(Money(value)),
-                        Some(BillValue::Token) => free += 1,
-                        _ => {}
+                    if let bill::Report::Bill { routing, bill_type } = report
+                        && routing.is_secure()
+                    {
+                        let values = bills.iter().map(|s| s.value(*bill_type));
+                        add(
+                            values.fold((Money::ZERO, false), |(most, token), v| match v {
+                                BillValue::Minor(value) => (most.max(Money(value)), token),
+                                BillValue::Token => (most, true),
+                                BillValue::Unused => (most, token),
+                            }),
+                        );
                     }
                 }
             }
-            Some(Typed::CashlessResponse(response)) => {
-                let approved =
-                    |r: &&cashless::Report| matches!(r, cashless::Report::VendApproved { .. });
-                free += response.reports().iter().filter(approved).count();
+            Typed::CashlessResponse(response) => {
+                for report in response.reports() {
+                    let approved = matches!(report, cashless::Report::VendApproved { .. });
+                    add((Money::ZERO, approved));
+                }
             }
             _ => {}
         }
     }
-    allowed.free = free;
     allowed
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(60))]
+    #![proptest_config(cases(60))]
 
     #[test]
     fn no_credit_without_a_report(
