@@ -232,6 +232,7 @@ impl Peers {
             Act::InsertCoin { device, .. }
             | Act::InsertBill { device, .. }
             | Act::AtBillValidator { device, .. }
+            | Act::AtChanger { device, .. }
             | Act::PresentCard { device, .. }
             | Act::RemoveCard { device }
             | Act::Power {
@@ -255,6 +256,9 @@ impl Peers {
             }
             (Act::InsertCoin { coin, .. }, Machine::Changer(port)) => insert_coin(port, now, *coin),
             (Act::InsertBill { bill, .. }, Machine::Bill(port)) => insert_bill(port, now, *bill),
+            (Act::AtChanger { what, .. }, Machine::Changer(port)) => {
+                what.perform(port.device_mut(), now)
+            }
             (Act::AtBillValidator { what, .. }, Machine::Bill(port)) => {
                 what.perform(port.device_mut(), now)
             }

@@ -211,6 +211,7 @@ fn perform(stage: &mut Stage, act: &Act) -> Result<(), String> {
         Act::PressReturn => with_board(stage, |b| b.press_return(now)),
         Act::JamItem { item } => with_board(stage, |b| b.jam(*item)),
         Act::BusReset => with_board(stage, |b| b.bus_reset(now)),
+        Act::Service { on } => with_board(stage, |b| b.set_service(now, *on)),
         Act::Power { device: None, on } => with_board(stage, |b| b.power(now, *on)),
         act => stage.peers_mut().perform(now, act),
     }
@@ -242,6 +243,9 @@ pub(crate) fn describe(act: &Act, decimals: Decimals) -> String {
         Act::InsertCoin { device, coin } => format!("{} into {device}", tender(coin, "coin")),
         Act::InsertBill { device, bill } => format!("{} into {device}", tender(bill, "bill")),
         Act::AtBillValidator { device, what } => format!("{device}: {what}"),
+        Act::AtChanger { device, what } => format!("{device}: {}", what.text(decimals)),
+        Act::Service { on: true } => "the door is opened for service".into(),
+        Act::Service { on: false } => "the door is closed".into(),
         Act::PresentCard {
             device,
             amount: Some(amount),

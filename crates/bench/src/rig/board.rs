@@ -1,9 +1,10 @@
 //! The `[board]` table: who controls the machine, and what it sells.
 
+use super::changer::read_policy;
 use super::devices::{DeviceRig, Kind};
 use super::fields::Fields;
 use super::{Rig, RigError};
-use payrig_controller::{BillChange, BillPolicy};
+use payrig_controller::{BillChange, BillPolicy, ChangerPolicy};
 use payrig_controller::{BoardConfig, Expected, ExpectedKind, Item};
 use payrig_units::{Decimals, Micros, Money};
 
@@ -26,6 +27,7 @@ pub struct BoardRig {
     /// What is for sale.
     pub items: Vec<ItemRig>,
     refused_coins: Vec<Money>,
+    changer: ChangerPolicy,
     poll: Micros,
     cashless_level: u8,
     session_timeout: Micros,
@@ -52,6 +54,7 @@ impl BoardRig {
             items: self.items.iter().map(item).collect(),
             expected: expected.collect(),
             refused_coins: self.refused_coins.clone(),
+            changer: self.changer.clone(),
             poll_every: self.poll,
             cashless_level: self.cashless_level,
             decimals: rig.decimals,
@@ -114,6 +117,7 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, 
         ours,
         items,
         refused_coins,
+        changer: read_policy(fields, decimals)?,
         poll,
         cashless_level: fields.number("cashless-level", 1..4)?.unwrap_or(3) as u8,
         session_timeout: fields.time("session-timeout")?.unwrap_or(Micros::secs(30)),

@@ -1,16 +1,16 @@
 //! The `[[device]]` tables: what is emulated.
 
 use super::bill::{BillAct, read as read_bill};
+use super::changer::{ChangerAct, read as read_changer};
 use super::error::{RigError, nearest};
 use super::fields::Fields;
 use super::pulse::{self, PulseRig, PulseWord};
 use payrig_mdb::cashless::{Identification as CashlessId, Level, Options, Unit};
-use payrig_mdb::changer::Features;
 use payrig_mdb::{Address, CurrencyCode};
 use payrig_peripherals::PortTiming;
 use payrig_peripherals::bill::{self, BillConfig};
 use payrig_peripherals::cashless::{CashlessConfig, Policy};
-use payrig_peripherals::changer::{self, ChangerConfig, CoinConfig, CoinWorth, TubeConfig};
+use payrig_peripherals::changer::{self, ChangerConfig};
 use payrig_units::Decimals;
 
 /// An emulated device.
@@ -62,7 +62,10 @@ impl DeviceRig {
     /// The acts of a script this device can be the object of.
     pub(crate) fn acts(&self) -> Vec<&'static str> {
         let own: &[&str] = match &self.kind {
-            Kind::Changer(..) => &["insert-coin", "ready"],
+            Kind::Changer(..) => {
+                let own = ["insert-coin", "ready"].into_iter();
+                return own.chain(ChangerAct::NAMES).chain(["power"]).collect();
+            }
             Kind::Bill(..) => {
                 let own = ["insert-bill", "ready"].into_iter();
                 return own.chain(BillAct::NAMES).chain(["power"]).collect();
@@ -141,77 +144,6 @@ pub(super) fn quirks(
         }
     }
     Ok(())
-}
-
-fn read_changer(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
-    let mut config = ChangerConfig::demo();
-    config.name = name.to_owned();
-    config.currency = setting.currency;
-    config.decimals = setting.decimals.0;
-    config.level = fields.number("level", 2..4)?.unwrap_or(3) as u8;
-    config.scaling_factor = fields.number("scaling", 1..256)?.unwrap_or(5) as u8;
-    let features = [
-        ("alternative-payout", Features::ALTERNATIVE_PAYOUT),
-        ("extended-diagnostic", Features::EXTENDED_DIAGNOSTIC),
-        ("manual-fill-payout", Features::MANUAL_FILL_PAYOUT),
-        ("file-transport", Features::FTL),
-    ];
-    config.features = Features::NONE;
-    for value in fields.array("features")? {
-        let name = value.get_ref().as_str().unwrap_or_default();
-        let Some((_, bit)) = features.iter().find(|(n, _)| *n == name) else {
-            let all: Vec<&str> = features.iter().map(|(n, _)| *n).collect();
-            return Err(fields.wrong("features", value, &format!("one of {}", all.join(", "))));
-        };
-        config.features = config.features.with(*bit);
-    }
-    if let Some(serial) = fields.string("serial")? {
-        config.serial = serial;
-    }
-    config.payout_time = fields.time("payout-time")?.unwrap_or(config.payout_time);
-    let coins = fields.tables("coin", "[[device.coin]]")?;
-    if !coins.is_empty() {
-        config.coins.clear();
-    }
-    for coin in &coins {
-        let value = coin.money("value", setting.decimals)?;
-        let token = coin.boolean("token")?;
-        let worth = match (value, token) {
-            (Some(value), false) => CoinWorth::Money(value),
-            (None, true) => CoinWorth::Token,
-            _ => {
-                return Err(
-                    coin.error("a coin has either `value`, as in \"0.25\", or `token = true`")
-                );
-            }
-        };
-        if let CoinWorth::Money(value) = worth {
-            let scaling = config.scaling();
-            if let Err(error) = scaling.to_count(value.as_minor(), 254) {
-                return Err(coin.error(error.to_string()));
-            }
-        }
-        let capacity = coin.number("capacity", 1..65_536)?;
-        let count = coin.number("count", 0..65_536)?;
-        let tube = match (capacity, count) {
-            (None, None) => None,
-            (capacity, count) => Some(TubeConfig {
-                capacity: capacity.unwrap_or(80) as u16,
-                coins: count.unwrap_or(0) as u16,
-                defective: coin.boolean("defective")?,
-            }),
-        };
-        coin.finish()?;
-        config.coins.push(Some(CoinConfig { worth, tube }));
-    }
-    let mut switches = changer::Quirks::default();
-    quirks(fields, &changer::Quirks::NAMES, |name| {
-        switches.set(name, true)
-    })?;
-    config
-        .check()
-        .map_err(|error| fields.error(error.to_string()))?;
-    Ok(Kind::Changer(config, switches))
 }
 
 fn read_cashless(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {

@@ -2,6 +2,7 @@
 
 mod bill;
 mod board;
+mod changer;
 mod devices;
 mod error;
 mod fields;
@@ -10,6 +11,7 @@ mod script;
 
 pub use bill::BillAct;
 pub use board::{BoardRig, ItemRig};
+pub use changer::ChangerAct;
 pub use devices::{DeviceRig, Kind};
 pub use error::{RigError, nearest};
 pub use pulse::PulseRig;

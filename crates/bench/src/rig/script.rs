@@ -1,6 +1,7 @@
 //! The script of a rig: what is done, in order, and what must then be true.
 
 use super::bill::BillAct;
+use super::changer::ChangerAct;
 use super::error::{RigError, nearest};
 use super::fields::Fields;
 use payrig_link::{Fault, FaultKind, FrameKind};
@@ -61,6 +62,18 @@ pub enum Act {
         device: String,
         /// What.
         what: BillAct,
+    },
+    /// Something happens to a changer, or is done at it.
+    AtChanger {
+        /// Which.
+        device: String,
+        /// What.
+        what: ChangerAct,
+    },
+    /// The machine's door is opened for service, or closed for sales.
+    Service {
+        /// Opened.
+        on: bool,
     },
     /// A card is presented.
     PresentCard {
@@ -149,12 +162,14 @@ const ACTS: &[&str] = &[
     "jam-item",
     "power",
     "bus-reset",
+    "service",
     "fault",
 ];
 
 /// All acts: those of the list and those of single kinds of devices.
 fn acts() -> Vec<&'static str> {
-    ACTS.iter().copied().chain(BillAct::NAMES).collect()
+    let own = ACTS.iter().copied();
+    own.chain(BillAct::NAMES).chain(ChangerAct::NAMES).collect()
 }
 
 const EXPECTATIONS: &[&str] = &[
@@ -297,6 +312,11 @@ fn read_act(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, R
         },
         "press-return" => Act::PressReturn,
         "bus-reset" => Act::BusReset,
+        "service" => {
+            let on = fields.boolean_or_none("on")?;
+            let on = fields.need("on", "true or false", on)?;
+            Act::Service { on }
+        }
         "power" => {
             let on = fields.boolean_or_none("on")?;
             let on = fields.need("on", "true or false", on)?;
@@ -309,13 +329,17 @@ fn read_act(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, R
             Act::Power { device, on }
         }
         "fault" => Act::Fault(read_fault(fields)?),
-        _ => match BillAct::read(fields, name)? {
-            Some(what) => Act::AtBillValidator {
-                device: scene.device(fields, name)?,
-                what,
-            },
-            None => return Err(unknown_word(fields, "do", name, &acts())),
-        },
+        _ => {
+            if let Some(what) = BillAct::read(fields, name)? {
+                let device = scene.device(fields, name)?;
+                Act::AtBillValidator { device, what }
+            } else if let Some(what) = ChangerAct::read(fields, name, scene.decimals)? {
+                let device = scene.device(fields, name)?;
+                Act::AtChanger { device, what }
+            } else {
+                return Err(unknown_word(fields, "do", name, &acts()));
+            }
+        }
     })
 }
 

@@ -1,0 +1,266 @@
+//! Whatever is done at a changer and whatever goes wrong on its wire: no money comes from nowhere,
+//! and either board and money agree at the end or a finding says by how much they do not.
+
+use payrig_bench::rig::{Act, ChangerAct, Step, Tender};
+use payrig_bench::{Rig, Stage};
+use payrig_link::{Fault, FaultKind, FrameKind};
+use payrig_mdb::Address;
+use payrig_units::{Decimals, Micros, Money, Place};
+use payrig_wire::Source;
+use payrig_wire::recording::Entry;
+use proptest::prelude::*;
+use std::path::Path;
+
+const DEVICE: &str = "changer";
+
+/// A bench with a changer, and a board that pays in one of three ways.
+fn rig(board: &str, script: Vec<Step>) -> Rig {
+    let text = format!(
+        r#"
+        [bench]
+        name = "changer under stress"
+        [board]
+        {board}
+        [[board.item]]
+        number = 11
+        price = "0.65"
+        [[board.item]]
+        number = 12
+        price = "1.25"
+        [[device]]
+        kind = "changer"
+        name = "{DEVICE}"
+        features = ["alternative-payout", "extended-diagnostic", "manual-fill-payout"]
+        [[device.coin]]
+        value = "0.05"
+        count = 12
+        capacity = 80
+        [[device.coin]]
+        value = "0.10"
+        count = 30
+        capacity = 110
+        [[device.coin]]
+        value = "0.25"
+        count = 25
+        capacity = 27
+        [[device.coin]]
+        value = "1.00"
+        "#
+    );
+    let mut rig = Rig::parse(Path::new("stress.toml"), &text).unwrap();
+    rig.script = script;
+    rig
+}
+
+/// What came of it.
+#[derive(Debug)]
+struct End {
+    findings: Vec<String>,
+    discrepancies: Vec<String>,
+    real: Money,
+    claimed: Money,
+    sum: i128,
+    credit: Money,
+}
+
+fn play(rig: &Rig) -> End {
+    let mut stage = Stage::new(rig);
+    let mut findings = Vec::new();
+    let mut rounds = 0;
+    while !stage.ended() {
+        let next = stage.next_time();
+        assert_ne!(next, Micros::NEVER, "a bench that has not ended goes on");
+        stage.advance(next);
+        assert_eq!(stage.books().ledger().sum(), 0);
+        rounds += 1;
+        assert!(rounds < 400_000, "a bench comes to an end");
+        let money = stage.take_log().filter_map(|entry| match entry {
+            Entry::Finding(f) if f.rule == "money" => Some(f.text.to_string()),
+            _ => None,
+        });
+        findings.extend(money);
+    }
+    let decimals = stage.decimals();
+    let discrepancies = stage.books().discrepancies();
+    // From the balances, not from the accounts of the books: what the customer parted with has gone
+    // into the changer.
+    let ledger = stage.books().ledger();
+    let name = DEVICE.to_owned();
+    let claims = [Place::BoardReceived(name.clone()), Place::BoardPaid(name)];
+    let claimed = claims.iter().map(|p| -ledger.balance(p)).sum();
+    End {
+        findings,
+        discrepancies: discrepancies.iter().map(|d| d.text(decimals)).collect(),
+        real: -ledger.balance(&Place::Customer),
+        claimed,
+        sum: ledger.sum(),
+        credit: stage
+            .board()
+            .map(|b| b.vending().credit())
+            .unwrap_or_default(),
+    }
+}
+
+fn step(after: Micros, act: Act) -> Step {
+    Step {
+        line: 0,
+        after,
+        act,
+    }
+}
+
+fn at_changer(what: ChangerAct) -> Act {
+    let device = DEVICE.to_owned();
+    Act::AtChanger { device, what }
+}
+
+/// What customers do.
+fn customer() -> impl Strategy<Value = Act> {
+    prop_oneof![
+        6 => prop::sample::select(vec![5, 10, 25, 100]).prop_map(|minor| Act::InsertCoin {
+            device: DEVICE.to_owned(),
+            coin: Tender::Worth(Money(minor)),
+        }),
+        1 => Just(Act::InsertCoin { device: DEVICE.to_owned(), coin: Tender::Unknown }),
+        2 => Just(at_changer(ChangerAct::PressLever)),
+        2 => Just(Act::PressReturn),
+        3 => prop::sample::select(vec![11, 12]).prop_map(|item| Act::Select { item }),
+        1 => Just(at_changer(ChangerAct::InsertTwoCoins)),
+    ]
+}
+
+/// What happens to the changer without any fault of the wire.
+fn mishap() -> impl Strategy<Value = Act> {
+    prop_oneof![
+        2 => any::<bool>().prop_map(|on| Act::Power { device: Some(DEVICE.to_owned()), on }),
+        2 => Just(at_changer(ChangerAct::ResetItself)),
+        2 => (0u64..4_000).prop_map(|ms| at_changer(ChangerAct::GoSilent(Micros::ms(ms)))),
+        1 => Just(Act::BusReset),
+        1 => (any::<bool>()).prop_map(|on| Act::Service { on }),
+        1 => Just(at_changer(ChangerAct::ManualDispense(Money(10), 1))),
+        1 => Just(Act::JamItem { item: 11 }),
+    ]
+}
+
+/// Frames that are lost on the way.
+fn loss() -> impl Strategy<Value = Act> {
+    let kind = prop::sample::select(vec![FaultKind::Lose, FaultKind::Deaf]);
+    wire_fault(kind, 3)
+}
+
+/// Anything that can be done to frames.
+fn noise() -> impl Strategy<Value = Act> {
+    let kind = prop_oneof![
+        Just(FaultKind::Lose),
+        Just(FaultKind::Deaf),
+        (0u8..20, 0u8..9).prop_map(|(word, bit)| FaultKind::Flip { word, bit }),
+        (0u64..30_000).prop_map(|us| FaultKind::Late { by: Micros(us) }),
+        (0u64..7_000).prop_map(|us| FaultKind::Slow { gap: Micros(us) }),
+    ];
+    wire_fault(kind, 6)
+}
+
+fn wire_fault(kind: impl Strategy<Value = FaultKind>, most: u32) -> impl Strategy<Value = Act> {
+    let from = prop::sample::select(vec![Source::Master, Source::Peripheral]);
+    let frame = prop::sample::select(vec![FrameKind::Any, FrameKind::Ack, FrameKind::Block]);
+    (kind, from, frame, 0u32..12, 1..=most).prop_map(|(kind, from, frame, skip, count)| {
+        Act::Fault(Fault {
+            kind,
+            from,
+            frame,
+            address: Some(Address::CHANGER),
+            skip,
+            count,
+        })
+    })
+}
+
+/// Steps with pauses from nothing to a few seconds, and an end at which the changer has power and
+/// the customer wants the money back.
+fn script(acts: impl Strategy<Value = Act>) -> impl Strategy<Value = Vec<Step>> {
+    let pause = prop_oneof![0u64..60, 0u64..700, 0u64..3_000].prop_map(Micros::ms);
+    let steps = prop::collection::vec((pause, acts), 1..14);
+    steps.prop_map(|steps| {
+        let ready = Act::WaitReady {
+            within: Micros::secs(30),
+        };
+        let power = Act::Power {
+            device: Some(DEVICE.to_owned()),
+            on: true,
+        };
+        let mut all = vec![step(Micros::ZERO, ready.clone())];
+        all.extend(steps.into_iter().map(|(after, act)| step(after, act)));
+        all.push(step(Micros::secs(1), power));
+        all.push(step(Micros::ZERO, Act::Service { on: false }));
+        all.push(step(Micros::secs(15), ready));
+        all.push(step(Micros::secs(5), Act::PressReturn));
+        all.push(step(Micros::secs(10), Act::PressReturn));
+        all
+    })
+}
+
+fn ways_to_pay() -> impl Strategy<Value = &'static str> {
+    prop::sample::select(vec![
+        "",
+        "coins-per-dispense = 1",
+        "alternative-payout = true",
+    ])
+}
+
+/// Board and money agree, or the finding says what is so.
+fn check(end: &End) -> Result<(), TestCaseError> {
+    prop_assert_eq!(end.sum, 0);
+    let show = |m: Money| m.show(Decimals(2)).to_string();
+    if end.real == end.claimed {
+        prop_assert!(end.discrepancies.is_empty(), "{:?}", end);
+        prop_assert!(end.findings.is_empty(), "{:?}", end);
+        return Ok(());
+    }
+    prop_assert_eq!(&end.findings, &end.discrepancies);
+    prop_assert_eq!(end.findings.len(), 1, "{:?}", end);
+    let text = &end.findings[0];
+    let (real, claimed) = (show(end.real), show(end.claimed));
+    let books = format!("changer: took {real}, the board booked {claimed}: ");
+    prop_assert!(text.starts_with(&books), "{text}");
+    let difference = end.real.saturating_sub(end.claimed);
+    let amount = show(Money(difference.as_minor().abs()));
+    let words = if difference > Money::ZERO {
+        format!("{amount} was taken and never credited")
+    } else {
+        format!("{amount} was credited that never came in")
+    };
+    prop_assert!(text.contains(&words), "{text}");
+    Ok(())
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(2500))]
+
+    /// Customers, mishaps of the changer, frames lost or not heard: nobody loses a cent.
+    #[test]
+    fn lost_frames_and_resets_cost_nobody_anything(
+        board in ways_to_pay(),
+        script in script(prop_oneof![4 => customer(), 1 => mishap(), 1 => loss()]),
+    ) {
+        let end = play(&rig(board, script));
+        check(&end)?;
+        prop_assert_eq!(end.real, end.claimed, "{:?}", end);
+        prop_assert!(end.real >= Money::ZERO, "no more came out than went in: {:?}", end);
+        prop_assert!(end.credit >= Money::ZERO);
+    }
+
+    /// With bits turned over and frames late or slow, too: what is wrong is found.
+    #[test]
+    fn whatever_happens_the_ledger_says_where_the_money_is(
+        board in ways_to_pay(),
+        script in script(prop_oneof![
+            4 => customer(),
+            2 => mishap(),
+            3 => noise(),
+            1 => any::<bool>().prop_map(|on| Act::Power { device: None, on }),
+        ]),
+    ) {
+        let end = play(&rig(board, script));
+        check(&end)?;
+    }
+}
