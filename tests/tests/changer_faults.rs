@@ -525,7 +525,7 @@ fn a_tube_that_runs_dry_in_mid_dispense() {
     let found = m.bench.discrepancies();
     assert_eq!(found.len(), 1);
     assert!(
-        found[0].contains("0.50 was credited that never came in: the owner lost it"),
+        found[0].contains("0.50 of difference, the owner lost it"),
         "{found:?}"
     );
 }

@@ -129,6 +129,9 @@ pub(crate) struct Channel {
     wanted: VecDeque<Block>,
     /// A command that was not answered is being repeated: POLL goes between.
     poll_between: bool,
+    /// Money was reported: the next POLL tells whether its ACK was heard, and nothing else goes
+    /// before it.
+    checking: bool,
     silent_since: Option<Micros>,
     looking_since: Micros,
 }
@@ -144,6 +147,7 @@ impl Channel {
             asked: None,
             wanted: VecDeque::new(),
             poll_between: false,
+            checking: false,
             silent_since: None,
             looking_since: now,
         }
@@ -165,7 +169,7 @@ impl Channel {
     /// Queues a command; it goes out ahead of the next POLL.
     pub(crate) fn want(&mut self, now: Micros, block: Block) {
         self.wanted.push_back(block);
-        if self.life == Life::Running {
+        if self.life == Life::Running && !self.checking {
             self.due = self.due.min(now);
         }
     }
@@ -182,7 +186,7 @@ impl Channel {
 
     /// The driver has something to send: it goes out ahead of the next POLL.
     pub(crate) fn hurry(&mut self, now: Micros) {
-        if self.life == Life::Running && !self.poll_between {
+        if self.life == Life::Running && !self.poll_between && !self.checking {
             self.due = self.due.min(now);
         }
     }
@@ -207,7 +211,7 @@ impl Channel {
                 }
                 (driver.reset(), Slot::Reset)
             }
-            Life::SettingUp if self.poll_between => (driver.poll(), Slot::Poll),
+            Life::SettingUp if self.poll_between || self.checking => (driver.poll(), Slot::Poll),
             Life::SettingUp => match driver.next_setup(now) {
                 Setup::Send(block) => (block, Slot::Setup),
                 Setup::Poll => (driver.poll(), Slot::Poll),
@@ -231,7 +235,7 @@ impl Channel {
     }
 
     fn running_command(&mut self, now: Micros, driver: &mut dyn Driver) -> (Block, Slot) {
-        if self.poll_between {
+        if self.poll_between || self.checking {
             return (driver.poll(), Slot::Poll);
         }
         if let Some(block) = self.wanted.front() {
@@ -257,6 +261,7 @@ impl Channel {
             }
         };
         self.silent_since = None;
+        self.checking = false;
         match slot {
             Slot::Reset => {
                 // The driver may wait for the reset to be over from here on.
@@ -279,7 +284,11 @@ impl Channel {
                 driver.begin_setup(now);
                 self.due = now;
             }
-            Verdict::CheckRepeat => self.due = now + REPEAT_CHECK,
+            Verdict::CheckRepeat => {
+                self.checking = true;
+                self.due = now + REPEAT_CHECK;
+                return;
+            }
             Verdict::Desynchronised => self.begin_reset(now),
             Verdict::Fine => self.still_no_just_reset(now, driver),
         }
@@ -312,6 +321,7 @@ impl Channel {
     fn begin_reset(&mut self, now: Micros) {
         self.life = Life::Resetting { sent: 0 };
         self.wanted.clear();
+        self.checking = false;
         self.silent_since = None;
         self.due = now;
     }
@@ -325,6 +335,9 @@ impl Channel {
         driver: &mut dyn Driver,
     ) {
         self.poll_between = slot != Slot::Poll;
+        if self.checking {
+            self.due = now + REPEAT_CHECK;
+        }
         if slot == Slot::Wanted && !driver.unanswered(now, block) {
             self.wanted.pop_front();
         }
@@ -341,6 +354,9 @@ impl Channel {
         } else if now.since(since) >= self.rhythm.non_response {
             driver.lost(now);
             self.begin_reset(now);
+        } else if slot == Slot::Poll && since == now && self.life == Life::Running {
+            // One lost POLL must not make a report late: two coins would look like one told twice.
+            self.due = self.due.min(now + REPEAT_CHECK);
         } else if slot != Slot::Poll {
             // Repetition alternates with POLL (Appendix 3, section 3), a little faster than polls.
             self.due = self.due.min(now + Micros::ms(25));

@@ -1,6 +1,6 @@
 //! What POLL tells (MDB/ICP 4.3, section 5.3, POLL).
 
-use super::guard::brings_money;
+use super::guard::{brings_money, is_event};
 use super::{Changer, worth};
 use crate::Report;
 use crate::channel::Verdict;
@@ -12,7 +12,6 @@ use payrig_units::Micros;
 impl Changer {
     pub(super) fn took_poll(&mut self, now: Micros, activities: &[Activity]) -> Verdict {
         let repeated = self.guard.repeated(now, activities);
-        let is_event = |a: &&Activity| !matches!(a, Activity::Status(s) if s.is_condition());
         let mut new = activities.iter().filter(is_event).skip(repeated);
         if repeated > 0 {
             self.notice("the same report again, its ACK was lost: not credited twice".to_owned());
@@ -60,7 +59,6 @@ impl Changer {
 
     fn take_event(&mut self, activity: &Activity) {
         match activity {
-            Activity::Status(Status::JustReset) => {}
             Activity::Status(Status::EscrowRequest) => self.reports.push(Report::ReturnLever),
             Activity::CoinsDeposited {
                 coin_type,

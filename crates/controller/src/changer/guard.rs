@@ -1,29 +1,36 @@
 //! Telling a repeated report from a new one (MDB/ICP 4.3, Appendix 3, section 3, condition 2).
 
-use payrig_mdb::changer::{Report, Routing};
+use payrig_mdb::changer::{Report, Routing, Status};
 use payrig_units::Micros;
 
-/// A repetition comes with the first POLL after a report that is heard and answered; a second coin
-/// cannot be that fast. Up to here the same report counts as a repetition, whatever it is.
-const WINDOW: Micros = Micros::ms(250);
+/// A repetition comes with the first POLL after a report that is heard and answered. The first is
+/// sent after 20 ms, and again some 45 ms after one that was lost: up to here, with two lost, the
+/// same report counts as a repetition, whatever it is. A second coin is hardly that fast.
+const WINDOW: Micros = Micros::ms(130);
 
 /// Remembers the events of the last answer that brought money.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Guard {
     last: Option<(Vec<Report>, Micros)>,
+    /// The changer was reset since: it takes no coins, so that what it tells first is old.
+    was_reset: bool,
 }
 
 impl Guard {
     /// How many of these reports, from the first, are the last answer's over again, because its
-    /// ACK was not heard. What has come meanwhile is appended (section 2.2).
+    /// ACK was not heard. What has come meanwhile is appended (section 2.2). Only events count.
     pub(super) fn repeated(&mut self, now: Micros, reports: &[Report]) -> usize {
-        // Conditions are sent with each POLL while they last, and are no events.
-        let is_event = |r: &&Report| !matches!(r, Report::Status(s) if s.is_condition());
         let events: Vec<Report> = reports.iter().filter(is_event).copied().collect();
+        let just_reset = reports.contains(&Report::JUST_RESET);
+        self.was_reset |= just_reset;
+        if events.is_empty() && just_reset {
+            // The others may come with the next POLL.
+            return 0;
+        }
         let repeated = match &self.last {
             Some((last, at)) if events.starts_with(last) => {
                 let soon = now.since(*at) <= WINDOW;
-                if soon || last.iter().any(tells_its_place) {
+                if soon || self.was_reset || last.iter().any(tells_its_place) {
                     last.len()
                 } else {
                     0
@@ -31,15 +38,23 @@ impl Guard {
             }
             _ => 0,
         };
-        let money = |r: &Report| brings_money(r);
-        self.last = events.iter().any(money).then_some((events, now));
+        self.quiet();
+        if events.iter().any(brings_money) {
+            self.last = Some((events, now));
+        }
         repeated
     }
 
     /// POLL was answered with ACK: whatever comes next is new.
     pub(super) fn quiet(&mut self) {
-        self.last = None;
+        *self = Self::default();
     }
+}
+
+/// Conditions are sent with each POLL while they last, and are no events; JUST RESET brings no
+/// news either.
+pub(super) fn is_event(report: &&Report) -> bool {
+    !matches!(report, Report::Status(s) if s.is_condition() || *s == Status::JustReset)
 }
 
 /// Reports that credit or book coins.
@@ -59,7 +74,7 @@ fn tells_its_place(report: &Report) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use payrig_mdb::changer::{CoinType, Status};
+    use payrig_mdb::changer::CoinType;
 
     fn coin(routing: Routing, in_tube: u8) -> Report {
         let coin_type = CoinType::of(2);
@@ -103,5 +118,20 @@ mod tests {
         assert_eq!(guard.repeated(Micros::ms(0), &[first, busy]), 0);
         assert_eq!(guard.repeated(Micros::ms(28), &[first, second]), 1);
         assert_eq!(guard.repeated(Micros::ms(56), &[first, second]), 2);
+    }
+
+    /// A reset comes between report and repetition: no coin is taken meanwhile.
+    #[test]
+    fn a_repetition_after_a_reset() {
+        let dollar = coin(Routing::CashBox, 0);
+        let mut guard = Guard::default();
+        assert_eq!(guard.repeated(Micros::ms(0), &[dollar]), 0);
+        assert_eq!(guard.repeated(Micros::ms(900), &[Report::JUST_RESET]), 0);
+        assert_eq!(guard.repeated(Micros::ms(950), &[dollar]), 1);
+        assert_eq!(
+            guard.repeated(Micros::secs(5), &[Report::JUST_RESET, dollar]),
+            1
+        );
+        assert_eq!(guard.repeated(Micros::secs(9), &[dollar]), 0);
     }
 }

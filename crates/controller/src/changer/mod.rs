@@ -22,7 +22,6 @@ use payrig_mdb::changer::{
 use payrig_units::{Decimals, Micros, Money};
 use service::Told;
 use setup::Step;
-use std::cell::Cell;
 use std::collections::VecDeque;
 
 /// The driver.
@@ -61,8 +60,6 @@ pub(crate) struct Changer {
     again: Option<Command>,
 
     payout: Option<Payout>,
-    /// PAYOUT VALUE POLL went out and is not answered yet.
-    asked_value: Cell<bool>,
     wanted: VecDeque<Command>,
     reports: Vec<Report>,
 }
@@ -104,7 +101,6 @@ impl Changer {
             unreadable: String::new(),
             again: None,
             payout: None,
-            asked_value: Cell::new(false),
             wanted: VecDeque::new(),
             reports: Vec::new(),
         }
@@ -240,14 +236,11 @@ impl Changer {
 
 impl Driver for Changer {
     fn poll(&self) -> Block {
-        match self.value_poll() {
-            // Once in vain, then POLL in between: the changer may have been reset.
-            Some(command) if !self.asked_value.replace(true) => command.emit(),
-            _ => {
-                self.asked_value.set(false);
-                Command::Poll.emit()
-            }
-        }
+        Command::Poll.emit()
+    }
+
+    fn choose(&mut self, _: Micros) -> Option<Block> {
+        self.value_poll().map(|command| command.emit())
     }
 
     fn reset(&self) -> Block {
@@ -266,7 +259,6 @@ impl Driver for Changer {
         let Ok(command) = Command::parse(command.bytes()) else {
             return Verdict::Fine;
         };
-        self.asked_value.set(false);
         self.diagnose_in_time(now);
         if command == Command::Poll
             && let Some(again) = self.again.take()

@@ -36,7 +36,6 @@ impl Changer {
         self.busy_for_ever = false;
         self.wanted.clear();
         self.again = None;
-        self.guard.quiet();
         self.payout_interrupted();
     }
 
