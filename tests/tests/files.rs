@@ -547,7 +547,7 @@ fn a_lost_ack_repeats_nothing() {
     net.offer_from_board(A, OWN, &[5; 93]);
     let begun = |b: &mut Bench<Controller>| b.names().iter().any(|n| n == "< OK TO SEND");
     assert!(net.bench.run_until(begun));
-    for skip in [0, 2] {
+    for skip in [0, 2, 4, 6] {
         let mut lost = fault(FaultKind::Lose, Source::Peripheral, FrameKind::Ack);
         (lost.address, lost.skip) = (Some(A), skip);
         net.bench.add_fault(lost);
