@@ -233,6 +233,7 @@ impl Peers {
             | Act::InsertBill { device, .. }
             | Act::AtBillValidator { device, .. }
             | Act::AtChanger { device, .. }
+            | Act::AtCashless { device, .. }
             | Act::PresentCard { device, .. }
             | Act::RemoveCard { device }
             | Act::Power {
@@ -260,6 +261,9 @@ impl Peers {
                 what.perform(port.device_mut(), now)
             }
             (Act::AtBillValidator { what, .. }, Machine::Bill(port)) => {
+                what.perform(port.device_mut(), now)
+            }
+            (Act::AtCashless { what, .. }, Machine::Cashless(port)) => {
                 what.perform(port.device_mut(), now)
             }
             (act, Machine::Pulse(device)) => match device.perform(now, act) {

@@ -208,6 +208,7 @@ fn perform(stage: &mut Stage, act: &Act) -> Result<(), String> {
             None => Err("faults are for the virtual bus; this bench is on a link".to_owned()),
         },
         Act::Select { item } => with_board(stage, |b| b.select(now, *item)),
+        Act::AtMachine(what) => with_board(stage, |b| what.perform(b, now)),
         Act::PressReturn => with_board(stage, |b| b.press_return(now)),
         Act::JamItem { item } => with_board(stage, |b| b.jam(*item)),
         Act::BusReset => with_board(stage, |b| b.bus_reset(now)),
@@ -246,6 +247,8 @@ pub(crate) fn describe(act: &Act, decimals: Decimals) -> String {
         Act::AtChanger { device, what } => format!("{device}: {}", what.text(decimals)),
         Act::Service { on: true } => "the door is opened for service".into(),
         Act::Service { on: false } => "the door is closed".into(),
+        Act::AtCashless { device, what } => format!("{device}: {what}"),
+        Act::AtMachine(what) => what.to_string(),
         Act::PresentCard {
             device,
             amount: Some(amount),

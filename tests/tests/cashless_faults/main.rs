@@ -8,8 +8,10 @@ mod scene;
 
 mod power;
 mod quirks;
+mod random;
 mod reports;
 mod revalue;
+mod rig;
 mod wire;
 
 use scene::*;

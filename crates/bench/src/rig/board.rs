@@ -1,12 +1,14 @@
 //! The `[board]` table: who controls the machine, and what it sells.
 
+use super::cards;
 use super::changer::read_policy;
 use super::devices::{DeviceRig, Kind};
 use super::fields::Fields;
 use super::{Rig, RigError};
 use payrig_controller::{BillChange, BillPolicy, ChangerPolicy};
-use payrig_controller::{BoardConfig, Expected, ExpectedKind, Item};
+use payrig_controller::{BoardConfig, CashlessUse, Expected, ExpectedKind, Item};
 use payrig_units::{Decimals, Micros, Money};
+use std::collections::BTreeMap;
 
 /// An item for sale.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -17,6 +19,10 @@ pub struct ItemRig {
     pub name: String,
     /// What it costs.
     pub price: Money,
+    /// Its name in EVA-DTS field PA101, for readers that want to know (MDB/ICP 4.3, 7.4.7).
+    pub code: Option<String>,
+    /// Another column with the same product, tried when this one does not deliver.
+    pub instead: Option<u16>,
 }
 
 /// The board.
@@ -35,9 +41,24 @@ pub struct BoardRig {
     motor: Micros,
     bills: BillPolicy,
     hold_bills: bool,
+    cashless: CashlessUse,
 }
 
 impl BoardRig {
+    /// What it uses of its cashless devices, with the names of its items.
+    fn cashless(&self) -> CashlessUse {
+        let named = |i: &ItemRig| Some((i.number, i.code.clone()?));
+        CashlessUse {
+            codes: self.items.iter().filter_map(named).collect(),
+            ..self.cashless.clone()
+        }
+    }
+
+    fn instead(&self) -> BTreeMap<u16, u16> {
+        let twin = |i: &ItemRig| Some((i.number, i.instead?));
+        self.items.iter().filter_map(twin).collect()
+    }
+
     /// The configuration of our own controller for a rig; `None` for an outside board.
     #[must_use]
     pub fn controller(&self, rig: &Rig) -> Option<BoardConfig> {
@@ -63,6 +84,8 @@ impl BoardRig {
             motor_time: self.motor,
             bills: self.bills.clone(),
             hold_bills: self.hold_bills,
+            cashless: self.cashless(),
+            instead: self.instead(),
             ..BoardConfig::default()
         })
     }
@@ -96,12 +119,29 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, 
         if items.iter().any(|i| i.number == number) {
             return Err(item.error(format!("two items have number {number}")));
         }
+        let code = item.string("code")?;
+        if code.as_ref().is_some_and(|c| c.len() > 6 || !c.is_ascii()) {
+            return Err(item.error("`code` has at most 6 ASCII characters (section 7.4.7)"));
+        }
+        let instead = item.number("instead", 1..65_535)?.map(|n| n as u16);
         item.finish()?;
         items.push(ItemRig {
             number,
             name,
             price,
+            code,
+            instead,
         });
+    }
+    let unknown = |i: &&ItemRig| {
+        let other = |n: u16| items.iter().all(|o| o.number != n);
+        i.instead.is_some_and(other)
+    };
+    if let Some(item) = items.iter().find(unknown) {
+        let (number, twin) = (item.number, item.instead.unwrap_or_default());
+        return Err(fields.error(format!(
+            "item {number} has `instead = {twin}`, and there is no item {twin}"
+        )));
     }
     let mut refused_coins = Vec::new();
     for value in fields.array("refuse-coins")? {
@@ -125,6 +165,7 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, 
         motor: fields.time("motor")?.unwrap_or(Micros::ms(1_500)),
         bills: read_bills(fields, decimals)?,
         hold_bills: fields.boolean("hold-bills")?,
+        cashless: cards::read(fields)?,
     };
     fields.finish()?;
     Ok(board)

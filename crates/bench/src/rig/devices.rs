@@ -1,15 +1,15 @@
 //! The `[[device]]` tables: what is emulated.
 
 use super::bill::{BillAct, read as read_bill};
+use super::cashless::{self, CashlessAct};
 use super::changer::{ChangerAct, read as read_changer};
 use super::error::{RigError, nearest};
 use super::fields::Fields;
 use super::pulse::{self, PulseRig, PulseWord};
-use payrig_mdb::cashless::{Identification as CashlessId, Level, Options, Unit};
 use payrig_mdb::{Address, CurrencyCode};
 use payrig_peripherals::PortTiming;
 use payrig_peripherals::bill::{self, BillConfig};
-use payrig_peripherals::cashless::{CashlessConfig, Policy};
+use payrig_peripherals::cashless::CashlessConfig;
 use payrig_peripherals::changer::{self, ChangerConfig};
 use payrig_units::Decimals;
 
@@ -70,7 +70,10 @@ impl DeviceRig {
                 let own = ["insert-bill", "ready"].into_iter();
                 return own.chain(BillAct::NAMES).chain(["power"]).collect();
             }
-            Kind::Cashless(_) => &["present-card", "remove-card", "ready"],
+            Kind::Cashless(_) => {
+                let own = ["present-card", "remove-card", "ready"].into_iter();
+                return own.chain(CashlessAct::NAMES).chain(["power"]).collect();
+            }
             Kind::Pulse(rig) => rig.acts(),
         };
         own.iter().copied().chain(["power"]).collect()
@@ -117,7 +120,7 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting) -> Result<DeviceRig, 
     let kind = match kind {
         Word::Changer => read_changer(fields, setting, &name)?,
         Word::Bill => read_bill(fields, setting, &name)?,
-        Word::Cashless => read_cashless(fields, setting, &name)?,
+        Word::Cashless => cashless::read(fields, setting, &name)?,
         Word::Pulse(word) => Kind::Pulse(Box::new(pulse::read(word, fields, setting, &name)?)),
     };
     fields.finish()?;
@@ -144,59 +147,4 @@ pub(super) fn quirks(
         }
     }
     Ok(())
-}
-
-fn read_cashless(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
-    let mut config = CashlessConfig {
-        name: name.to_owned(),
-        ..CashlessConfig::default()
-    };
-    config.currency = setting.currency;
-    config.decimals = setting.decimals.0;
-    config.unit = match fields.number("unit", 1..3)? {
-        Some(2) => Unit::Two,
-        _ => Unit::One,
-    };
-    config.level = Level(fields.number("level", 1..4)?.unwrap_or(2) as u8);
-    config.scale = fields
-        .number("scaling", 1..256)?
-        .unwrap_or(u64::from(config.scale)) as u8;
-    config.multivend = fields
-        .boolean_or_none("multi-vend")?
-        .unwrap_or(config.multivend);
-    config.restores_funds = fields
-        .boolean_or_none("refunds")?
-        .unwrap_or(config.restores_funds);
-    config.approve_delay = fields
-        .time("approve-delay")?
-        .unwrap_or(config.approve_delay);
-    if let Some(seconds) = fields.number("response-time", 0..256)? {
-        config.response_time = seconds as u8;
-    }
-    if let Some(serial) = fields.string("serial")? {
-        config.id = CashlessId::new("ZZZ", &serial, "HARBOUR LOOP", [0x01, 0x00]);
-    }
-    if config.level >= Level::THREE && fields.boolean("money-32-bit")? {
-        config.options = config.options | Options::MONEY_32;
-    }
-    if config.level >= Level::THREE && fields.boolean("file-transport")? {
-        config.options = config.options | Options::FTL;
-    }
-    let policies = [("approve", 0), ("deny", 1), ("time-out", 2)];
-    let discount = fields.money("discount", setting.decimals)?;
-    config.policy = match (fields.word("vends", &policies)?.unwrap_or(0), discount) {
-        (0, Some(less)) => Policy::ApproveLess(less),
-        (0, None) => Policy::Approve,
-        (1, None) => Policy::Deny,
-        (_, None) => Policy::TimeOut,
-        (_, Some(_)) => return Err(fields.error("`discount` goes with `vends = \"approve\"` only")),
-    };
-    let mut switches = config.quirks;
-    quirks(
-        fields,
-        payrig_peripherals::cashless::Quirks::NAMES,
-        |name| switches.set(name, true),
-    )?;
-    config.quirks = switches;
-    Ok(Kind::Cashless(config))
 }

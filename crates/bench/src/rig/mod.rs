@@ -2,6 +2,8 @@
 
 mod bill;
 mod board;
+mod cards;
+mod cashless;
 mod changer;
 mod devices;
 mod error;
@@ -11,6 +13,8 @@ mod script;
 
 pub use bill::BillAct;
 pub use board::{BoardRig, ItemRig};
+pub use cards::MachineAct;
+pub use cashless::CashlessAct;
 pub use changer::ChangerAct;
 pub use devices::{DeviceRig, Kind};
 pub use error::{RigError, nearest};

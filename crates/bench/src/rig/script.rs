@@ -1,6 +1,8 @@
 //! The script of a rig: what is done, in order, and what must then be true.
 
 use super::bill::BillAct;
+use super::cards::MachineAct;
+use super::cashless::CashlessAct;
 use super::changer::ChangerAct;
 use super::error::{RigError, nearest};
 use super::fields::Fields;
@@ -75,6 +77,15 @@ pub enum Act {
         /// Opened.
         on: bool,
     },
+    /// Something is done at a cashless device, or it does something.
+    AtCashless {
+        /// Which.
+        device: String,
+        /// What.
+        what: CashlessAct,
+    },
+    /// Something is done at the machine.
+    AtMachine(MachineAct),
     /// A card is presented.
     PresentCard {
         /// To which reader.
@@ -168,8 +179,11 @@ const ACTS: &[&str] = &[
 
 /// All acts: those of the list and those of single kinds of devices.
 fn acts() -> Vec<&'static str> {
-    let own = ACTS.iter().copied();
-    own.chain(BillAct::NAMES).chain(ChangerAct::NAMES).collect()
+    let own = ACTS.iter().copied().chain(BillAct::NAMES);
+    own.chain(ChangerAct::NAMES)
+        .chain(CashlessAct::NAMES)
+        .chain(MachineAct::NAMES)
+        .collect()
 }
 
 const EXPECTATIONS: &[&str] = &[
@@ -329,18 +343,28 @@ fn read_act(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, R
             Act::Power { device, on }
         }
         "fault" => Act::Fault(read_fault(fields)?),
-        _ => {
-            if let Some(what) = BillAct::read(fields, name)? {
-                let device = scene.device(fields, name)?;
-                Act::AtBillValidator { device, what }
-            } else if let Some(what) = ChangerAct::read(fields, name, scene.decimals)? {
-                let device = scene.device(fields, name)?;
-                Act::AtChanger { device, what }
-            } else {
-                return Err(unknown_word(fields, "do", name, &acts()));
-            }
-        }
+        _ => return read_other(fields, scene, name),
     })
+}
+
+/// Acts of single kinds of devices, and of the machine.
+fn read_other(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, RigError> {
+    if let Some(what) = BillAct::read(fields, name)? {
+        let device = scene.device(fields, name)?;
+        return Ok(Act::AtBillValidator { device, what });
+    }
+    if let Some(what) = ChangerAct::read(fields, name, scene.decimals)? {
+        let device = scene.device(fields, name)?;
+        return Ok(Act::AtChanger { device, what });
+    }
+    if let Some(what) = CashlessAct::read(fields, name, scene.decimals)? {
+        let device = scene.device(fields, name)?;
+        return Ok(Act::AtCashless { device, what });
+    }
+    let machine = MachineAct::read(fields, name, scene.items, scene.decimals)?;
+    machine
+        .map(Act::AtMachine)
+        .ok_or_else(|| unknown_word(fields, "do", name, &acts()))
 }
 
 fn read_fault(fields: &Fields<'_>) -> Result<Fault, RigError> {

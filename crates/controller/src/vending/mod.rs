@@ -325,9 +325,12 @@ impl Vending {
             );
             self.shown.push(text);
         }
-        if self.stage != Stage::Paying {
-            self.stage = Stage::Idle;
+        if self.stage == Stage::Paying {
+            let amount = self.credit.show(self.policy.decimals);
+            let text = format!("power was lost during a payout: how much of {amount} is not known");
+            self.shown.push(text);
         }
+        self.stage = Stage::Idle;
         self.sessions.clear();
         self.coupon = None;
         self.entry = None;
