@@ -133,6 +133,8 @@ pub(crate) struct Channel {
     /// before it.
     checking: bool,
     silent_since: Option<Micros>,
+    /// Since when a command of the initialization sequence is not answered, though POLL may be.
+    stuck_since: Option<Micros>,
     looking_since: Micros,
 }
 
@@ -149,6 +151,7 @@ impl Channel {
             poll_between: false,
             checking: false,
             silent_since: None,
+            stuck_since: None,
             looking_since: now,
         }
     }
@@ -274,12 +277,16 @@ impl Channel {
                 self.due = self.due.min(self.poll_due);
                 self.wanted.pop_front();
             }
-            Slot::Setup => self.due = now,
+            Slot::Setup => {
+                self.stuck_since = None;
+                self.due = now;
+            }
             Slot::Poll | Slot::Chosen => {}
         }
         match driver.answered(now, &block, data) {
             Verdict::JustReset => {
                 self.life = Life::SettingUp;
+                self.stuck_since = None;
                 self.wanted.clear();
                 driver.begin_setup(now);
                 self.due = now;
@@ -323,6 +330,7 @@ impl Channel {
         self.wanted.clear();
         self.checking = false;
         self.silent_since = None;
+        self.stuck_since = None;
         self.due = now;
     }
 
@@ -346,6 +354,14 @@ impl Channel {
         }
         if slot == Slot::Reset {
             return;
+        }
+        if slot == Slot::Setup {
+            let stuck = *self.stuck_since.get_or_insert(now);
+            if now.since(stuck) >= self.rhythm.non_response {
+                driver.lost(now);
+                self.begin_reset(now);
+                return;
+            }
         }
         let since = *self.silent_since.get_or_insert(now);
         if heard_something {
@@ -461,6 +477,28 @@ mod tests {
         .to_vec();
         assert_eq!(sent, [0x0B, 0x09, 0x0A, 0x0B, 0x0B, 0x09]);
         assert_eq!(play.driver.setups, 2);
+    }
+
+    /// A peripheral that answers POLL and never a command of its set-up is in a state of its own: it
+    /// is RESET.
+    #[test]
+    fn a_set_up_that_does_not_go_on_leads_to_reset() {
+        let mut play = Play::new();
+        play.turn(just_reset());
+        let begun = play.now;
+        let sent = std::iter::from_fn(|| {
+            let polls = play.channel.poll_between;
+            let answer = if polls {
+                Outcome::Ack
+            } else {
+                Outcome::Silence
+            };
+            Some(play.turn(answer).1)
+        });
+        let sent: Vec<u8> = sent.take_while(|c| *c != 0x08).take(1_000).collect();
+        assert_eq!(sent[..4], [0x09, 0x0B, 0x09, 0x0B]);
+        let took = play.now.since(begun);
+        assert!(took >= Micros::secs(2) && took < Micros::secs(3), "{took}");
     }
 
     /// MDB/ICP 4.3, section 2.5 F and G, and Appendix 3, section 3 (repetition alternates with

@@ -105,7 +105,7 @@ impl Cashless {
             name,
             unit,
             board,
-            step: Step::Config,
+            step: Step::Confirm,
             tries: 0,
             negotiation: Negotiation::new(),
             reader: None,
@@ -258,7 +258,7 @@ impl Driver for Cashless {
 
     fn begin_setup(&mut self, _: Micros) {
         self.lose();
-        self.step = Step::Config;
+        self.step = Step::Confirm;
         self.tries = 0;
         self.negotiation = Negotiation::new();
     }
@@ -293,6 +293,9 @@ impl Driver for Cashless {
                 }
                 Err(error) => self.note(format_args!("answer not understood: {error}")),
             }
+        }
+        if self.step == Step::Confirm && command.kind == Kind::Poll && verdict == Verdict::Fine {
+            self.step = Step::Config;
         }
         match self.check_patience(now) {
             Verdict::Fine => verdict,

@@ -7,6 +7,9 @@ use payrig_units::{Micros, Money};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Step {
+    /// A POLL that is not answered with JUST RESET again: a reader that missed the ACK would say
+    /// so in the middle of the sequence, with options enabled that the board thinks are off.
+    Confirm,
     Config,
     Prices,
     RequestId,
@@ -61,6 +64,7 @@ impl Cashless {
         }
         loop {
             let kind = match self.step {
+                Step::Confirm => return Next::Poll,
                 Step::Config => Kind::SetupConfig(VmcConfig {
                     level: self.board.level,
                     columns: self.board.uses.columns,
