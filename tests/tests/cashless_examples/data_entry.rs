@@ -43,6 +43,12 @@ fn data_entry_1_three_keys_with_prompt_and_asterisks() {
     key(&mut s, b'2', "Your number? **");
     key(&mut s, b'3', "Entry OK");
     assert_eq!(s.state(), CashlessState::Enabled);
+    // "After Display Request Time expires, VMC regains control of display."
+    let shown = |s: &Scene| s.bench.master.vending().display().to_owned();
+    s.bench.run_for(Micros::secs(3));
+    assert_eq!(shown(&s), "Entry OK");
+    s.bench.run_for(Micros::secs(3));
+    assert_ne!(shown(&s), "Entry OK");
     s.card(500);
     let entry = [KEY, SHOW].concat();
     assert_said(&s, &[PROMPT, &entry, &entry, &entry, BEGIN_SESSION]);

@@ -12,6 +12,7 @@ mod random;
 mod reports;
 mod revalue;
 mod rig;
+mod states;
 mod wire;
 
 use scene::*;

@@ -126,7 +126,7 @@ fn approved_after_cancel() {
         &s,
         &[BEGIN_SESSION, REQUEST, cancel, APPROVED, FAILURE, END],
     );
-    assert!(s.bench.noted("not wanted any more: told as failed"));
+    assert!(s.bench.noted("approved 1.00 that is not wanted any more"));
     assert_eq!((s.balance("card receipts"), s.sold()), (0, 0));
     s.bench.assert_books_agree();
 }

@@ -182,9 +182,9 @@ impl Cashless {
             Phase::Approved => self.note("VEND APPROVED again, its ACK was lost: one vend is one"),
             // Withdrawn, or never asked for: it must not stay charged.
             _ => {
-                let minor = amount.as_minor();
+                let shown = self.show(amount);
                 self.note(format_args!(
-                    "approved {minor} minor units that are not wanted any more: told as failed"
+                    "approved {shown} that is not wanted any more: told as failed"
                 ));
                 self.settle_decision();
                 self.approved = amount;

@@ -22,7 +22,7 @@ use payrig_mdb::Block;
 use payrig_mdb::cashless::{
     Command, Kind, Level, Malfunction, Mode, Negotiation, Options, ReaderConfig, Response, Unit,
 };
-use payrig_units::{Micros, Money};
+use payrig_units::{Amount, Decimals, Micros, Money};
 use setup::Step;
 use std::collections::VecDeque;
 
@@ -175,6 +175,11 @@ impl Cashless {
         Money(self.reader.map_or(0, |r| r.scaling().to_minor(count)))
     }
 
+    /// An amount as the reader's decimal places have it.
+    fn show(&self, amount: Money) -> Amount {
+        amount.show(Decimals(self.reader.map_or(2, |r| r.decimals)))
+    }
+
     fn note(&mut self, text: impl std::fmt::Display) {
         self.reports
             .push(Report::Notice(format!("{}: {text}", self.name)));
@@ -221,10 +226,9 @@ impl Cashless {
     fn lose(&mut self) {
         let failed = |w: &Wanted| matches!(w.kind, Kind::VendFailure(_));
         if self.forget(failed) {
-            let amount = self.approved.as_minor();
+            let amount = self.show(self.approved);
             self.note(format_args!(
-                "reset before VEND FAILURE was heard: it keeps {amount} minor units for nothing \
-                 (7.4.7, note)"
+                "reset before VEND FAILURE was heard: it keeps {amount} for nothing (7.4.7, note)"
             ));
         }
         let session = self.phase != Phase::Closed;

@@ -8,6 +8,8 @@
 mod card;
 mod cash;
 mod coupon;
+mod delivery;
+mod display;
 mod held;
 mod keys;
 mod remote;
@@ -27,6 +29,7 @@ pub use words::{
 use crate::BasketShares;
 use card::Session;
 use coupon::Pending;
+use display::Display;
 use keys::Entry;
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
 use sale::Sale;
@@ -100,7 +103,7 @@ pub struct Vending {
     tokens: u32,
     /// A bill in escrow that waits for what the card can take.
     for_card: Option<(String, Money)>,
-    display: String,
+    display: Display,
     orders: VecDeque<Order>,
     movements: Vec<Movement>,
     shown: Vec<String>,
@@ -122,7 +125,7 @@ impl Vending {
             held: None,
             tokens: 0,
             for_card: None,
-            display: String::new(),
+            display: Display::default(),
             orders: VecDeque::new(),
             movements: Vec::new(),
             shown: Vec::new(),
@@ -157,7 +160,7 @@ impl Vending {
     /// What the display shows.
     #[must_use]
     pub fn display(&self) -> &str {
-        &self.display
+        &self.display.text
     }
 
     /// The numbers of the items delivered so far.
@@ -195,7 +198,7 @@ impl Vending {
         let sessions = sessions.map(|s| s.until).min();
         let coupon = self.coupon.as_ref().filter(|_| idle).map(|c| c.until);
         let entry = self.entry.as_ref().map(|e| e.until);
-        [sessions, coupon, entry]
+        [sessions, coupon, entry, self.display_deadline()]
             .into_iter()
             .flatten()
             .min()
@@ -207,6 +210,7 @@ impl Vending {
         if now < self.next_deadline() {
             return;
         }
+        self.take_back_display(now);
         if self.entry.as_ref().is_some_and(|e| now >= e.until) {
             self.give_up_keys();
         }
@@ -282,10 +286,7 @@ impl Vending {
             Report::Coupon(coupon) => self.coupon_came(now, coupon, means),
             Report::KeysWanted { device, count } => self.keys_wanted(now, device, count),
             Report::KeysCancelled { device } => self.keys_cancelled(&device),
-            Report::Shown { device, text, .. } => {
-                self.shown.push(format!("{device}: \"{text}\""));
-                self.display = text;
-            }
+            Report::Shown { device, text, time } => self.show_for(now, &device, text, time),
             Report::Notice(text) => self.shown.push(text),
         }
     }
@@ -347,20 +348,6 @@ impl Vending {
                 amount,
                 why,
             });
-        }
-    }
-
-    fn show_credit(&mut self) {
-        let held = self.held.as_ref().map_or(Money::ZERO, |(_, value)| *value);
-        let total = self.credit.saturating_add(held);
-        self.show(format!("Credit {}", total.show(self.policy.decimals)));
-    }
-
-    fn show(&mut self, text: impl Into<String>) {
-        let text = text.into();
-        if text != self.display {
-            self.shown.push(text.clone());
-            self.display = text;
         }
     }
 }

@@ -68,11 +68,11 @@ impl Vending {
     }
 
     /// The returned item is safely in the machine.
-    pub(super) fn took_in(&mut self, sale: &mut Sale, number: u16) {
+    pub(super) fn took_in(&mut self, sale: &Sale, number: u16) {
         self.show("Thank you");
         let what = format!("item {number} given back");
-        let Some((device, approved, alive)) = sale.card_state() else {
-            let value = sale.cash_part();
+        let Some(card) = &sale.card else {
+            let value = sale.cash;
             self.credit = self.credit.saturating_add(value);
             self.claim(Place::BoardSales, Place::BoardCredit, value, what);
             self.orders.push_back(Order::Tell(Sold {
@@ -85,7 +85,8 @@ impl Vending {
             }));
             return;
         };
-        if !alive {
+        let (device, approved) = (card.device.clone(), card.approved);
+        if !card.alive {
             // Credit comes with VEND SUCCESS, never before (7.4.11).
             let amount = approved.show(self.policy.decimals);
             self.shown.push(format!(
