@@ -14,6 +14,7 @@ mod pulse_peer;
 mod reading;
 pub mod rig;
 pub mod run;
+mod segment;
 mod stage;
 mod tally;
 

@@ -1,7 +1,10 @@
 //! The emulated devices of a bench, and what a person does at them.
 
 use crate::pulse_peer::PulsePeer;
-use crate::rig::{Act, DeviceRig, Kind, Rig, Tender};
+use crate::rig::{Act, BridgeWay, DeviceRig, Kind, Rig, Tender};
+use crate::segment::Segment;
+use payrig_bridge::{MdbToPulse, PulseBridge, PulseToMdb};
+use payrig_link::VirtualBus;
 use payrig_mdb::changer::CoinType;
 use payrig_peripherals::bill::{BillKind, BillValidator};
 use payrig_peripherals::cashless::{Card, CashlessDevice};
@@ -9,6 +12,7 @@ use payrig_peripherals::changer::{Changer, CoinWorth};
 use payrig_peripherals::pulse::PulseDevice;
 use payrig_peripherals::{BusPeripheral, Port};
 use payrig_units::{Ledger, Micros, Money, Movement};
+use payrig_wire::recording::Entry;
 use payrig_wire::{Edge, TimedWord, Transmission};
 
 /// Finding a place of the ledger by its printed name.
@@ -30,6 +34,7 @@ enum Machine {
     Bill(Port<BillValidator>),
     Cashless(Port<CashlessDevice>),
     Pulse(PulsePeer),
+    Bridge(Box<PulseBridge>),
 }
 
 impl Machine {
@@ -38,6 +43,7 @@ impl Machine {
             Self::Changer(p) => Some(p),
             Self::Bill(p) => Some(p),
             Self::Cashless(p) => Some(p),
+            Self::Bridge(b) => Some(&**b),
             Self::Pulse(_) => None,
         }
     }
@@ -47,6 +53,7 @@ impl Machine {
             Self::Changer(p) => Some(p),
             Self::Bill(p) => Some(p),
             Self::Cashless(p) => Some(p),
+            Self::Bridge(b) => Some(&mut **b),
             Self::Pulse(_) => None,
         }
     }
@@ -80,12 +87,22 @@ impl Machine {
 struct Peer {
     name: String,
     machine: Machine,
+    /// The bridge it is behind.
+    behind: Option<String>,
+}
+
+impl Peer {
+    /// True when it is on the board's bus.
+    fn on_bus(&self) -> bool {
+        self.behind.is_none() && self.machine.bus().is_some()
+    }
 }
 
 /// The emulated devices of a bench.
 #[derive(Debug, Default)]
 pub(crate) struct Peers {
     peers: Vec<Peer>,
+    segments: Vec<Segment>,
 }
 
 /// A note with the name of the device it comes from.
@@ -110,20 +127,99 @@ impl Peers {
                     Machine::Cashless(Port::new(cashless, device.timing))
                 }
                 Kind::Pulse(rig) => Machine::Pulse(PulsePeer::new(rig).ok()?),
+                Kind::Bridge(bridge) => match &bridge.way {
+                    BridgeWay::ToMdb { config, hold_up } => {
+                        let bridge = PulseToMdb::new(config.clone()).ok()?;
+                        let bridge = PulseBridge::new(bridge, device.timing);
+                        let bridge = match hold_up {
+                            true => bridge,
+                            false => bridge.without_hold_up(),
+                        };
+                        Machine::Bridge(Box::new(bridge))
+                    }
+                    BridgeWay::ToPulse { .. } => return None,
+                },
             };
             Some(Peer {
                 name: device.name.clone(),
                 machine,
+                behind: device.behind.clone(),
             })
         };
-        Self {
+        let segment = |device: &DeviceRig| match &device.kind {
+            Kind::Bridge(bridge) => match &bridge.way {
+                BridgeWay::ToPulse { config, .. } => {
+                    let bus = VirtualBus::new(rig.seed.wrapping_add(1), rig.jitter);
+                    let (name, from) = (device.name.clone(), bridge.from.clone());
+                    let bridge = MdbToPulse::new(config.clone(), Micros::ZERO);
+                    Some(Segment::new(name, from, bridge, bus))
+                }
+                BridgeWay::ToMdb { .. } => None,
+            },
+            _ => None,
+        };
+        let mut peers = Self {
             peers: rig.devices.iter().filter_map(build).collect(),
+            segments: rig.devices.iter().filter_map(segment).collect(),
+        };
+        for (name, line, high) in peers.levels() {
+            if let Some(bridge) = peers.bridge_of(&name) {
+                bridge.level(Micros::ZERO, &line, high);
+            }
         }
+        peers.carry();
+        peers
+    }
+
+    /// The bridge to the bus that a pulse device is behind.
+    fn bridge_of(&mut self, device: &str) -> Option<&mut PulseBridge> {
+        let behind = self
+            .peers
+            .iter()
+            .find(|p| p.name == device)?
+            .behind
+            .clone()?;
+        let bridge = self.peers.iter_mut().find(|p| p.name == behind)?;
+        match &mut bridge.machine {
+            Machine::Bridge(bridge) => Some(bridge),
+            _ => None,
+        }
+    }
+
+    /// Puts on the buses behind bridges what is to be said there.
+    fn carry(&mut self) {
+        for segment in &mut self.segments {
+            let validator = self.peers.iter_mut().find(|p| p.name == segment.from);
+            if let Some(validator) = validator.and_then(|p| p.machine.bus_mut()) {
+                segment.carry(validator);
+            }
+        }
+    }
+
+    /// True when the validators behind bridges are set up.
+    pub(crate) fn bridges_running(&self) -> bool {
+        self.segments.iter().all(|s| s.bridge.is_running())
+    }
+
+    /// True while a block on a bus behind a bridge is not complete.
+    pub(crate) fn bus_open(&self) -> bool {
+        self.segments.iter().any(Segment::is_open)
+    }
+
+    /// Blocks and findings of the buses behind bridges since the last call.
+    pub(crate) fn take_entries(&mut self) -> Vec<Entry> {
+        let all = self.segments.iter_mut();
+        all.flat_map(Segment::take_entries).collect()
+    }
+
+    /// The end of the bench.
+    pub(crate) fn finish(&mut self, now: Micros) {
+        self.segments.iter_mut().for_each(|s| s.finish(now));
     }
 
     /// Takes every device off the bus that is on it: real ones are there instead.
     pub(crate) fn unplug_from_bus(&mut self) {
-        self.peers.retain(|p| p.machine.bus().is_none());
+        self.peers.retain(|p| !p.on_bus());
     }
 
     pub(crate) fn heard(&mut self, word: &TimedWord) {
@@ -135,11 +231,9 @@ impl Peers {
     }
 
     pub(crate) fn next_deadline(&self) -> Micros {
-        self.peers
-            .iter()
-            .map(|p| p.machine.next_deadline())
-            .min()
-            .unwrap_or(Micros::NEVER)
+        let peers = self.peers.iter().map(|p| p.machine.next_deadline());
+        let segments = self.segments.iter().map(Segment::next_deadline);
+        peers.chain(segments).min().unwrap_or(Micros::NEVER)
     }
 
     /// Wakes whoever is due. True when somebody was.
@@ -157,6 +251,12 @@ impl Peers {
                 pulse.wake(now);
             }
         }
+        for segment in &mut self.segments {
+            let validator = self.peers.iter_mut().find(|p| p.name == segment.from);
+            if let Some(validator) = validator.and_then(|p| p.machine.bus_mut()) {
+                any |= segment.advance(now, validator);
+            }
+        }
         any
     }
 
@@ -164,9 +264,37 @@ impl Peers {
         self.bus().find_map(BusPeripheral::take_transmission)
     }
 
-    /// Edges on the lines of pulse devices: device, line, edge.
+    /// Edges on the lines of pulse devices and bridges: device, line, edge. What a bridge has to
+    /// hear it has heard then, and what it says to the device behind it is among them.
     pub(crate) fn take_edges(&mut self) -> Vec<(String, String, Edge)> {
+        let mut edges = self.device_edges();
+        for (name, line, edge) in &edges {
+            if let Some(bridge) = self.bridge_of(name) {
+                bridge.input_edge(edge.at, line, edge.high);
+            }
+        }
+        let behind: Vec<String> = self
+            .peers
+            .iter()
+            .filter(|p| p.behind.is_some())
+            .map(|p| p.name.clone())
+            .collect();
+        for device in behind {
+            let inhibits = self.bridge_of(&device).map(PulseBridge::take_edges);
+            for (line, edge) in inhibits.unwrap_or_default() {
+                self.input_edge(&device, &line, edge);
+                edges.push((device.clone(), line, edge));
+            }
+        }
+        edges
+    }
+
+    fn device_edges(&mut self) -> Vec<(String, String, Edge)> {
         let mut edges = Vec::new();
+        for segment in &mut self.segments {
+            let new = segment.bridge.take_edges().into_iter();
+            edges.extend(new.map(|(line, edge)| (segment.name.clone(), line, edge)));
+        }
         for peer in &mut self.peers {
             if let Some(pulse) = peer.machine.pulse_mut() {
                 let new = pulse.take_edges().into_iter();
@@ -184,13 +312,24 @@ impl Peers {
             let levels = levels.unwrap_or_default().into_iter();
             levels.map(move |(line, high)| (name.clone(), line, high))
         };
-        self.peers.iter().flat_map(pulse).collect()
+        let bridge = |segment: &Segment| {
+            let name = segment.name.clone();
+            let levels = segment.bridge.resting_levels().into_iter();
+            levels.map(move |(line, high)| (name.clone(), line, high))
+        };
+        let peers = self.peers.iter().flat_map(pulse);
+        peers.chain(self.segments.iter().flat_map(bridge)).collect()
     }
 
     /// True when no pulse device has anything under way.
     pub(crate) fn pulses_quiet(&self) -> bool {
         let mut pulses = self.peers.iter().filter_map(|p| p.machine.pulse());
-        pulses.all(|p| p.next_deadline() == Micros::NEVER)
+        let bridges = self.peers.iter().all(|p| match &p.machine {
+            Machine::Bridge(b) => b.bridge().is_idle(),
+            _ => true,
+        });
+        let segments = self.segments.iter().all(|s| s.bridge.is_idle());
+        bridges && segments && pulses.all(|p| p.next_deadline() == Micros::NEVER)
     }
 
     /// An edge on a line that a pulse device listens to.
@@ -198,6 +337,9 @@ impl Peers {
         let named = self.peers.iter_mut().filter(|p| p.name == device);
         for pulse in named.filter_map(|p| p.machine.pulse_mut()) {
             pulse.input_edge(edge.at, line, edge.high);
+        }
+        for segment in self.segments.iter_mut().filter(|s| s.name == device) {
+            segment.bridge.input_edge(edge.at, line, edge.high);
         }
     }
 
@@ -216,11 +358,16 @@ impl Peers {
             }
             notes.extend(seen.into_iter().map(|text| (peer.name.clone(), text)));
         }
+        for segment in &mut self.segments {
+            let seen = segment.bridge.take_notes().into_iter();
+            notes.extend(seen.map(|text| (segment.name.clone(), text)));
+        }
         (movements, notes)
     }
 
     fn bus(&mut self) -> impl Iterator<Item = &mut dyn BusPeripheral> {
-        self.peers.iter_mut().filter_map(|p| p.machine.bus_mut())
+        let on_bus = self.peers.iter_mut().filter(|p| p.behind.is_none());
+        on_bus.filter_map(|p| p.machine.bus_mut())
     }
 
     /// Does what a step says at one of the devices.
@@ -242,6 +389,12 @@ impl Peers {
             } => (device, act),
             _ => return Err("not something done at a device".to_owned()),
         };
+        if let Act::Power { on, .. } = act
+            && let Some(segment) = self.segments.iter_mut().find(|s| s.name == *name)
+        {
+            segment.bridge.power(now, *on);
+            return Ok(());
+        }
         let Some(peer) = self.peers.iter_mut().find(|p| p.name == *name) else {
             return Err(format!("there is no device \"{name}\""));
         };

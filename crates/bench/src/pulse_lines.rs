@@ -2,7 +2,7 @@
 //! whoever counts its pulses. The same looks at a bench that runs and at its recording.
 
 use crate::reading::pulse_finding;
-use crate::rig::{Kind, Rig};
+use crate::rig::{BridgeWay, Kind, Rig};
 use payrig_pulse::{
     Coding, Credit, CreditCounter, Profile, ProfileRecord, PulseRule, Question, Train, Verdict,
     distance, identify, judge,
@@ -88,6 +88,15 @@ impl PulseLines {
     pub(crate) fn new(rig: &Rig) -> Self {
         let mut lines = Self::default();
         for device in &rig.devices {
+            if let Kind::Bridge(bridge) = &device.kind
+                && let BridgeWay::ToPulse { config, .. } = &bridge.way
+            {
+                let (name, inhibit) = (&device.name, &config.profile.inhibit);
+                let high = !inhibit.inhibits.is_high();
+                lines.record(name, &inhibit.line, LineRole::Inhibit, high, None);
+                let device = Device::new(name.clone(), config.profile.clone());
+                lines.devices.push(device);
+            }
             let Kind::Pulse(pulse) = &device.kind else {
                 continue;
             };

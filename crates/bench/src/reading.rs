@@ -2,6 +2,7 @@
 
 use crate::analyst::Analyst;
 use crate::pulse_lines::PulseLines;
+use crate::segment::on_bus;
 use crate::stage::finding;
 use crate::tally::Tally;
 use payrig_pulse::{
@@ -169,6 +170,9 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
         report.find(Finding::advice("torn", recording.end(), text));
     }
     report.bus(&recording.events(), recording.end());
+    for bus in recording.buses() {
+        report.bus_behind(&bus, &recording);
+    }
     let measured = report.measured(&recording);
     for line in recording.lines().iter().filter(|l| !measured.has(&l.name)) {
         report.pulses(line, Micros::ZERO, recording.end(), Micros::ZERO, options);
@@ -243,6 +247,23 @@ impl Report {
             }
         }
         self.doubted += doubted;
+    }
+
+    /// A bus behind a bridge: its blocks and findings, each with its name.
+    fn bus_behind(&mut self, bus: &str, recording: &Recording) {
+        let mut analyst = Analyst::new();
+        let mut entries = Vec::new();
+        for event in recording.events_of(bus) {
+            entries.extend(analyst.event(&event));
+        }
+        entries.extend(analyst.finish(recording.end()));
+        for mut entry in entries {
+            on_bus(&mut entry, bus);
+            match entry {
+                Entry::Finding(finding) => self.find(finding),
+                other => self.entries.push(other),
+            }
+        }
     }
 
     /// The lines of which a recording says what their pulses should be like.

@@ -376,9 +376,10 @@ impl Stage {
         }
     }
 
-    /// What the bench itself measured on pulse lines.
+    /// What the bench itself measured on pulse lines, and what was on buses behind bridges.
     fn measured(&mut self) {
-        for entry in self.pulses.take_entries(self.decimals) {
+        let measured = self.pulses.take_entries(self.decimals);
+        for entry in measured.into_iter().chain(self.peers.take_entries()) {
             match entry {
                 Entry::Finding(finding) => self.find(finding),
                 other => self.pending.push(other),
@@ -473,6 +474,7 @@ impl Stage {
         let last = self.analyst.finish(self.now);
         self.pending.extend(last);
         self.pulses.finish(self.now);
+        self.peers.finish(self.now);
         self.measured();
         // An outside board keeps books of its own, which nobody here can see.
         let comparable = self.board.is_some();
@@ -492,7 +494,8 @@ impl Stage {
     /// A block is known when it ends, what it caused is known at the same time, and it is logged by
     /// its start: entries wait until no block is open, and then go out in order of time.
     fn publish(&mut self) {
-        if !self.ended && self.analyst.next_deadline() != Micros::NEVER {
+        let open = self.analyst.next_deadline() != Micros::NEVER || self.peers.bus_open();
+        if !self.ended && open {
             return;
         }
         self.pending.sort_by_key(at);
@@ -529,7 +532,10 @@ impl Stage {
     pub(crate) fn is_ready(&self) -> bool {
         match (&self.link, &self.board) {
             (Some(link), None) => link.all_polled(),
-            (_, board) => board.as_ref().is_some_and(Controller::is_ready),
+            (_, board) => {
+                let board = board.as_ref().is_some_and(Controller::is_ready);
+                board && self.peers.bridges_running()
+            }
         }
     }
 

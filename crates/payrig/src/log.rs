@@ -9,17 +9,21 @@ use crate::style::STYLES;
 use payrig_units::{Decimals, Micros};
 use payrig_wire::recording::{BlockRecord, Entry, LineRole};
 use payrig_wire::{Finding, Source};
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
 
 /// Writes log lines.
 pub(crate) struct TextLog {
     decimals: Decimals,
-    last_end: Option<Micros>,
+    /// End of the last block on each bus; the board's own has no name.
+    last_end: BTreeMap<Option<String>, Micros>,
     /// Leave out POLLs that were answered with ACK, unless something was found in them.
     quiet_polls: bool,
     /// Held back until it is known whether the answer is a plain ACK.
     held: Vec<(BlockRecord, Option<Micros>)>,
     left_out: u64,
+    /// Buses whose validator said VALIDATOR DISABLED last.
+    disabled: BTreeSet<Option<String>>,
 }
 
 impl TextLog {
@@ -29,10 +33,11 @@ impl TextLog {
     pub(crate) fn new(decimals: Decimals, quiet_polls: bool) -> Self {
         Self {
             decimals,
-            last_end: None,
+            last_end: BTreeMap::new(),
             quiet_polls,
             held: Vec::new(),
             left_out: 0,
+            disabled: BTreeSet::new(),
         }
     }
 
@@ -64,6 +69,7 @@ impl TextLog {
                 source,
                 start_us,
                 end_us,
+                bus,
                 ..
             } => {
                 let held = end_us.since(*start_us);
@@ -72,12 +78,19 @@ impl TextLog {
                     _ => "BREAK",
                 };
                 let meaning = format!("{meaning}: line held active for {held}");
-                self.last_end = Some(*end_us);
-                line(out, *start_us, who(*source, None), "", &meaning, "")
+                self.last_end.insert(bus.clone(), *end_us);
+                let who = on_bus(*source, bus.as_deref(), None);
+                line(out, *start_us, who, "", &meaning, "")
             }
             Entry::Garbled {
-                source, start_us, ..
-            } => line(out, *start_us, who(*source, None), "??", "garbled word", ""),
+                source,
+                start_us,
+                bus,
+                ..
+            } => {
+                let who = on_bus(*source, bus.as_deref(), None);
+                line(out, *start_us, who, "??", "garbled word", "")
+            }
             Entry::Note { at_us, who, text } => {
                 let who = who.as_deref().unwrap_or("bench");
                 let (on, off) = (STYLES.dim.render(), STYLES.dim.render_reset());
@@ -178,28 +191,45 @@ impl TextLog {
     }
 
     fn take_block(&mut self, mut out: impl Write, block: &BlockRecord) -> io::Result<()> {
-        let gap = self.last_end.map(|end| block.start_us.since(end));
-        self.last_end = Some(block.end_us);
+        let last = self.last_end.insert(block.bus.clone(), block.end_us);
+        let gap = last.map(|end| block.start_us.since(end));
         if !self.quiet_polls {
             return write_block(out, block, gap);
         }
-        let name = block.name.as_deref();
-        match block.source {
-            Source::Master if name == Some("POLL") => {
+        let ours = |(b, _): &(BlockRecord, Option<Micros>)| b.bus == block.bus;
+        let held = self.held.iter().filter(|h| ours(h)).count();
+        let known = self.disabled.contains(&block.bus);
+        match (block.source, block.name.as_deref(), held) {
+            (Source::Master, Some("POLL"), 0) => self.held.push((block.clone(), gap)),
+            (Source::Master, Some("POLL"), _) => {
                 self.release(&mut out)?;
                 self.held.push((block.clone(), gap));
-                Ok(())
             }
-            Source::Peripheral if name == Some("ACK") && self.held.len() == 1 => {
-                self.held.clear();
+            (Source::Peripheral, Some("ACK"), 1) => {
+                self.held.retain(|h| !ours(h));
                 self.left_out += 1;
-                Ok(())
+            }
+            // Said at each POLL as long as it holds (MDB/ICP 4.3, section 6.3, 33H): news once.
+            (Source::Peripheral, Some("VALIDATOR DISABLED"), 1) if known => {
+                self.held.push((block.clone(), gap));
+            }
+            (Source::Master, Some("ACK"), 2) => {
+                self.held.retain(|h| !ours(h));
+                self.left_out += 1;
             }
             _ => {
                 self.release(&mut out)?;
-                write_block(out, block, gap)
+                write_block(out, block, gap)?;
             }
         }
+        if block.source == Source::Peripheral && block.name.as_deref() != Some("ACK") {
+            let disabled = block.name.as_deref() == Some("VALIDATOR DISABLED");
+            match disabled {
+                true => self.disabled.insert(block.bus.clone()),
+                false => self.disabled.remove(&block.bus),
+            };
+        }
+        Ok(())
     }
 
     fn release(&mut self, out: &mut impl Write) -> io::Result<()> {
@@ -246,13 +276,18 @@ fn lead(at: Option<Micros>, since: &str) -> String {
     format!("{:>11}  {since:>12} ", at.map(seconds).unwrap_or_default())
 }
 
-fn who(source: Source, device: Option<&str>) -> String {
+/// Who speaks: the board and its devices, or a bridge and what is behind it.
+fn on_bus(source: Source, bus: Option<&str>, device: Option<&str>) -> String {
+    let master = bus.unwrap_or("board");
     let (style, text) = match source {
-        Source::Master => (STYLES.board, format!("board > {}", device.unwrap_or("all"))),
-        Source::Peripheral => (
-            STYLES.peripheral,
-            format!("{} > board", device.unwrap_or("device")),
-        ),
+        Source::Master => {
+            let all = device.unwrap_or("all");
+            (STYLES.board, format!("{master} > {all}"))
+        }
+        Source::Peripheral => {
+            let device = device.unwrap_or("device");
+            (STYLES.peripheral, format!("{device} > {master}"))
+        }
     };
     format!("{}{text:<24}{}", style.render(), style.render_reset())
 }
@@ -305,7 +340,7 @@ fn write_block(mut out: impl Write, block: &BlockRecord, gap: Option<Micros>) ->
         .unwrap_or("");
     let mut rows = words.chunks(8).map(|chunk| chunk.join(" "));
     let first = rows.next().unwrap_or_default();
-    let who = who(block.source, block.device.as_deref());
+    let who = on_bus(block.source, block.bus.as_deref(), block.device.as_deref());
     line(&mut out, block.start_us, who, &first, meaning, &timing)?;
     for row in rows {
         writeln!(out, "{} {:<24} {row}", lead(None, ""), "")?;

@@ -93,11 +93,15 @@ impl BoardRig {
 
 /// What the board is told of a device.
 fn expected(device: &DeviceRig) -> Vec<Expected> {
+    if device.behind.is_some() {
+        return Vec::new();
+    }
     let kind = match &device.kind {
         Kind::Changer(..) => ExpectedKind::Changer,
         Kind::Bill(..) => ExpectedKind::BillValidator,
         Kind::Cashless(config) => ExpectedKind::Cashless(config.unit),
         Kind::Pulse(rig) => return rig.expected(&device.name),
+        Kind::Bridge(bridge) => return vec![bridge.expected(&device.name)],
     };
     let name = device.name.clone();
     vec![Expected { name, kind }]

@@ -1,6 +1,7 @@
 //! The `[[device]]` tables: what is emulated.
 
 use super::bill::{BillAct, read as read_bill};
+use super::bridge::{self, BridgeRig};
 use super::cashless::{self, CashlessAct};
 use super::changer::{ChangerAct, read as read_changer};
 use super::error::{RigError, nearest};
@@ -22,6 +23,8 @@ pub struct DeviceRig {
     pub kind: Kind,
     /// How it times its answers on the bus.
     pub timing: PortTiming,
+    /// The bridge it is behind, where it is not connected to the board itself.
+    pub behind: Option<String>,
 }
 
 /// Kinds of devices.
@@ -35,17 +38,21 @@ pub enum Kind {
     Cashless(CashlessConfig),
     /// On pulse lines: bill validator, coin acceptor, hopper, card reader.
     Pulse(Box<PulseRig>),
+    /// Between a device and the board.
+    Bridge(Box<BridgeRig>),
 }
 
 impl DeviceRig {
-    /// The address on the bus; `None` for a device on pulse lines.
+    /// The address on the board's bus; `None` for a device that is not on it.
     #[must_use]
     pub fn address(&self) -> Option<Address> {
         match &self.kind {
+            _ if self.behind.is_some() => None,
             Kind::Changer(..) => Some(Address::CHANGER),
             Kind::Bill(..) => Some(Address::BILL_VALIDATOR),
             Kind::Cashless(config) => Some(config.unit.address()),
             Kind::Pulse(_) => None,
+            Kind::Bridge(bridge) => bridge.address(),
         }
     }
 
@@ -75,6 +82,7 @@ impl DeviceRig {
                 return own.chain(CashlessAct::NAMES).chain(["power"]).collect();
             }
             Kind::Pulse(rig) => rig.acts(),
+            Kind::Bridge(bridge) => bridge.acts(),
         };
         own.iter().copied().chain(["power"]).collect()
     }
@@ -92,9 +100,15 @@ enum Word {
     Bill,
     Cashless,
     Pulse(PulseWord),
+    Bridge,
 }
 
-pub(super) fn read(fields: &Fields<'_>, setting: &Setting) -> Result<DeviceRig, RigError> {
+/// Reads a device; `all` are those that stand before it in the rig.
+pub(super) fn read(
+    fields: &Fields<'_>,
+    setting: &Setting,
+    all: &[DeviceRig],
+) -> Result<DeviceRig, RigError> {
     let kinds = [
         ("changer", Word::Changer),
         ("bill-validator", Word::Bill),
@@ -103,6 +117,7 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting) -> Result<DeviceRig, 
         ("pulse-coin-acceptor", Word::Pulse(PulseWord::Coin)),
         ("pulse-hopper", Word::Pulse(PulseWord::Hopper)),
         ("pulse-card-reader", Word::Pulse(PulseWord::Card)),
+        ("bridge", Word::Bridge),
     ];
     let kind = fields.word("kind", &kinds)?;
     let names: Vec<&str> = kinds.iter().map(|(name, _)| *name).collect();
@@ -121,10 +136,17 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting) -> Result<DeviceRig, 
         Word::Changer => read_changer(fields, setting, &name)?,
         Word::Bill => read_bill(fields, setting, &name)?,
         Word::Cashless => cashless::read(fields, setting, &name)?,
+        Word::Bridge => Kind::Bridge(Box::new(bridge::read(fields, setting, &name, all)?)),
         Word::Pulse(word) => Kind::Pulse(Box::new(pulse::read(word, fields, setting, &name)?)),
     };
     fields.finish()?;
-    Ok(DeviceRig { name, kind, timing })
+    let behind = None;
+    Ok(DeviceRig {
+        name,
+        kind,
+        timing,
+        behind,
+    })
 }
 
 /// Names of quirks, each handed to `set`; false means there is none of that name.

@@ -2,6 +2,7 @@
 
 mod bill;
 mod board;
+mod bridge;
 mod cards;
 mod cashless;
 mod changer;
@@ -13,6 +14,7 @@ mod script;
 
 pub use bill::BillAct;
 pub use board::{BoardRig, ItemRig};
+pub use bridge::{BridgeRig, BridgeWay};
 pub use cards::MachineAct;
 pub use cashless::CashlessAct;
 pub use changer::ChangerAct;
@@ -88,6 +90,9 @@ impl Rig {
             for below in device.names().into_iter().skip(1) {
                 books.join(below, &device.name);
             }
+            if let Kind::Bridge(bridge) = &device.kind {
+                books.join(&device.name, &bridge.from);
+            }
         }
         books
     }
@@ -125,24 +130,33 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
 
     let setting = devices::Setting { decimals, currency };
     let mut all = Vec::new();
-    for fields in root.tables("device", "[[device]]")? {
-        let device = devices::read(&fields, &setting)?;
+    let tables = root.tables("device", "[[device]]")?;
+    for fields in &tables {
+        let device = devices::read(fields, &setting, &all)?;
         let names = device.names();
         let taken = |name: &&String| all.iter().any(|d: &DeviceRig| d.names().contains(name));
         if let Some(name) = names.iter().find(|name| taken(name)) {
             return Err(fields.error(format!("two devices are called \"{name}\"")));
         }
-        if let Some(other) = all
-            .iter()
-            .find(|d| d.address().is_some() && d.address() == device.address())
-        {
+        if let Kind::Bridge(bridge) = &device.kind {
+            let before = all.iter_mut().find(|d| d.name == bridge.from);
+            if let Some(before) = before {
+                before.behind = Some(device.name.clone());
+            }
+        }
+        all.push(device);
+    }
+    // Once it is known who is behind a bridge and not on the board's bus.
+    for (place, (fields, device)) in tables.iter().zip(&all).enumerate() {
+        let mut before = all.iter().take(place);
+        let same = before.find(|d| d.address().is_some() && d.address() == device.address());
+        if let Some(other) = same {
             let message = format!(
                 "\"{}\" and \"{}\" have the same address",
                 other.name, device.name
             );
             return Err(fields.error(message));
         }
-        all.push(device);
     }
     if all.is_empty() {
         return Err(root.error("a rig needs at least one [[device]]"));

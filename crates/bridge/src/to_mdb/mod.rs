@@ -314,11 +314,11 @@ impl PulseToMdb {
             let (pieces, left) = split(amount, &self.config.values);
             let decimals = Decimals(self.config.scaling.decimals);
             let what = self.piece(pieces.len());
-            let mut text = format!(
-                "{} pulses are {}: {what}",
-                heard.pulses,
-                heard.amount.show(decimals)
-            );
+            let pulses = match heard.pulses {
+                1 => "1 pulse is".to_owned(),
+                n => format!("{n} pulses are"),
+            };
+            let mut text = format!("{pulses} {}: {what}", heard.amount.show(decimals));
             if !left.is_zero() {
                 let left = left.show(decimals);
                 text.push_str(&format!(", {left} kept until it makes a whole one"));

@@ -75,6 +75,9 @@ pub struct BlockRecord {
     /// What it means, in words.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub text: Option<String>,
+    /// The bus it is on, where that is not the board's own: the name of the bridge in between.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bus: Option<String>,
 }
 
 impl BlockRecord {
@@ -104,6 +107,7 @@ impl BlockRecord {
             device: None,
             name: None,
             text: None,
+            bus: None,
         }
     }
 
@@ -258,6 +262,9 @@ pub enum Entry {
         /// How far these times may be off, either way.
         #[serde(default)]
         uncertainty_us: Micros,
+        /// The bus, as in [`BlockRecord::bus`].
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        bus: Option<String>,
     },
     /// A word that could not be read.
     Garbled {
@@ -267,6 +274,9 @@ pub enum Entry {
         start_us: Micros,
         /// Where sampling stopped.
         end_us: Micros,
+        /// The bus, as in [`BlockRecord::bus`].
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        bus: Option<String>,
     },
     /// A pulse line, before anything happens on it.
     Line(LineRecord),
@@ -364,11 +374,13 @@ impl Entry {
                 start_us: start,
                 end_us: end,
                 uncertainty_us: uncertainty,
+                bus: None,
             }),
             BusEvent::Garbled { start, end, source } => Some(Self::Garbled {
                 source,
                 start_us: start,
                 end_us: end,
+                bus: None,
             }),
         }
     }

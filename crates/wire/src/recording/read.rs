@@ -31,19 +31,48 @@ pub struct Recording {
 }
 
 impl Recording {
-    /// Words, breaks and garbled words in order of their start, exactly as they were.
+    /// The buses behind bridges, by name.
+    #[must_use]
+    pub fn buses(&self) -> Vec<String> {
+        let mut buses: Vec<String> = Vec::new();
+        for (_, entry) in &self.entries {
+            if let Entry::Block(block) = entry
+                && let Some(bus) = &block.bus
+                && !buses.contains(bus)
+            {
+                buses.push(bus.clone());
+            }
+        }
+        buses
+    }
+
+    /// Words, breaks and garbled words on the board's bus in order of their start, exactly as they
+    /// were.
     #[must_use]
     pub fn events(&self) -> Vec<BusEvent> {
+        self.events_on(None)
+    }
+
+    /// The same of a bus behind a bridge.
+    #[must_use]
+    pub fn events_of(&self, bus: &str) -> Vec<BusEvent> {
+        self.events_on(Some(bus))
+    }
+
+    fn events_on(&self, wanted: Option<&str>) -> Vec<BusEvent> {
         let mut events = Vec::new();
         for (_, entry) in &self.entries {
             match entry {
-                Entry::Block(block) => events.extend(block.words().into_iter().map(BusEvent::Word)),
+                Entry::Block(block) if block.bus.as_deref() == wanted => {
+                    events.extend(block.words().into_iter().map(BusEvent::Word));
+                }
                 Entry::Break {
                     source,
                     start_us,
                     end_us,
                     uncertainty_us,
-                } => events.push(BusEvent::Break {
+                    bus,
+                } if bus.as_deref() == wanted => events.push(BusEvent::Break {
                     start: *start_us,
                     end: *end_us,
                     source: *source,
@@ -53,7 +82,8 @@ impl Recording {
                     source,
                     start_us,
                     end_us,
-                } => events.push(BusEvent::Garbled {
+                    bus,
+                } if bus.as_deref() == wanted => events.push(BusEvent::Garbled {
                     start: *start_us,
                     end: *end_us,
                     source: *source,

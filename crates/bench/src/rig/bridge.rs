@@ -1,0 +1,222 @@
+//! `kind = "bridge"`: what stands between a device and the board, and speaks another language to
+//! each.
+
+use super::devices::{DeviceRig, Kind, Setting};
+use super::error::{RigError, nearest};
+use super::fields::Fields;
+use super::pulse::profile;
+use payrig_bridge::{Appearance, MdbToPulseConfig, PulseToMdbConfig, Release};
+use payrig_controller::{Expected, ExpectedKind, PulseLink};
+use payrig_mdb::{Address, Scaling};
+use payrig_peripherals::bill::BillKind;
+use payrig_units::{Micros, Money};
+
+/// A bridge.
+#[derive(Clone, Debug)]
+pub struct BridgeRig {
+    /// The device behind it.
+    pub from: String,
+    /// What it does.
+    pub way: BridgeWay,
+}
+
+/// Which way round.
+#[derive(Clone, Debug)]
+pub enum BridgeWay {
+    /// A pulse acceptor appears on the board's bus.
+    ToMdb {
+        /// How.
+        config: PulseToMdbConfig,
+        /// Its supply holds long enough to hear an ACK.
+        hold_up: bool,
+    },
+    /// An MDB bill validator drives a credit line of the board.
+    ToPulse {
+        /// How.
+        config: MdbToPulseConfig,
+        /// What it may bring in.
+        values: Vec<Money>,
+    },
+}
+
+impl BridgeRig {
+    /// The address on the board's bus, where it is on it.
+    pub(super) fn address(&self) -> Option<Address> {
+        match &self.way {
+            BridgeWay::ToMdb { config, .. } => Some(match config.appears {
+                Appearance::BillValidator => Address::BILL_VALIDATOR,
+                Appearance::Changer => Address::CHANGER,
+            }),
+            BridgeWay::ToPulse { .. } => None,
+        }
+    }
+
+    pub(super) fn acts(&self) -> &'static [&'static str] {
+        match self.way {
+            BridgeWay::ToMdb { .. } => &["ready"],
+            BridgeWay::ToPulse { .. } => &[],
+        }
+    }
+
+    /// What the board is told of it.
+    pub(super) fn expected(&self, name: &str) -> Expected {
+        let kind = match &self.way {
+            BridgeWay::ToMdb { config, .. } => match config.appears {
+                Appearance::BillValidator => ExpectedKind::BillValidator,
+                Appearance::Changer => ExpectedKind::Changer,
+            },
+            BridgeWay::ToPulse { config, values } => ExpectedKind::Pulse(Box::new(PulseLink {
+                profile: config.profile.clone(),
+                values: values.clone(),
+            })),
+        };
+        let name = name.to_owned();
+        Expected { name, kind }
+    }
+}
+
+/// Reads a bridge; `all` are the devices that stand before it in the rig.
+pub(super) fn read(
+    fields: &Fields<'_>,
+    setting: &Setting,
+    name: &str,
+    all: &[DeviceRig],
+) -> Result<BridgeRig, RigError> {
+    let from = fields.string("from")?;
+    let from = fields.need("from", "the name of the device behind the bridge", from)?;
+    let able: Vec<&str> = all
+        .iter()
+        .filter(|d| matches!(d.kind, Kind::Bill(..)) || credit_of(d).is_some())
+        .map(|d| d.name.as_str())
+        .collect();
+    let Some(device) = all.iter().find(|d| d.name == from) else {
+        let message = format!("no device \"{from}\" stands before this bridge in the rig");
+        let mut error = fields.error(message);
+        error.hint = Some(match nearest(&from, &able) {
+            Some(near) => format!("did you mean \"{near}\"?"),
+            None => format!("devices a bridge can be for: {}", able.join(", ")),
+        });
+        return Err(error);
+    };
+    if let Some(other) = &device.behind {
+        let message = format!("\"{from}\" is behind the bridge \"{other}\" already");
+        return Err(fields.error(message));
+    }
+    let way = match (&device.kind, credit_of(device)) {
+        (Kind::Bill(config, _), _) => {
+            let kind = |t| match config.kind(t) {
+                BillKind::Value(value) => Some(value),
+                _ => None,
+            };
+            let values = (0..16).filter_map(kind).collect();
+            to_pulse(fields, setting, name, values)?
+        }
+        (_, Some(_)) => to_mdb(fields, setting, name, device)?,
+        _ => {
+            let message = format!("a bridge cannot be for \"{from}\"");
+            let mut error = fields.error(message);
+            error.hint =
+                Some("it can be for a device with credit pulses, or for a bill-validator".into());
+            return Err(error);
+        }
+    };
+    Ok(BridgeRig { from, way })
+}
+
+fn credit_of(device: &DeviceRig) -> Option<&payrig_pulse::Profile> {
+    match &device.kind {
+        Kind::Pulse(pulse) => pulse.profile(),
+        _ => None,
+    }
+}
+
+fn to_pulse(
+    fields: &Fields<'_>,
+    setting: &Setting,
+    name: &str,
+    values: Vec<Money>,
+) -> Result<BridgeWay, RigError> {
+    let poll_every = fields.time("poll")?.unwrap_or(Micros::ms(125));
+    if poll_every < Micros::ms(10) || poll_every > Micros::secs(5) {
+        return Err(
+            fields.error("`poll` must be between 10 ms and 5 s (section 2.4.3 advises 25-200 ms)")
+        );
+    }
+    let profile = profile(fields, setting)?;
+    let sayable = |v: &Money| {
+        let plan = profile.plan(*v);
+        plan.remainder.is_zero() && !plan.runs.is_empty()
+    };
+    if !values.iter().any(sayable) {
+        return Err(fields.error(format!(
+            "none of the validator's bills can be said in pulses of profile \"{}\"",
+            profile.name
+        )));
+    }
+    let values = values.into_iter().filter(sayable).collect();
+    let config = MdbToPulseConfig {
+        name: name.to_owned(),
+        profile,
+        poll_every,
+    };
+    Ok(BridgeWay::ToPulse { config, values })
+}
+
+fn to_mdb(
+    fields: &Fields<'_>,
+    setting: &Setting,
+    name: &str,
+    device: &DeviceRig,
+) -> Result<BridgeWay, RigError> {
+    let Kind::Pulse(pulse) = &device.kind else {
+        return Err(fields.error("a bridge to the bus is for a pulse device"));
+    };
+    let appearances = [
+        ("bill-validator", Appearance::BillValidator),
+        ("changer", Appearance::Changer),
+    ];
+    let appears = fields.word("as", &appearances)?;
+    let appears = appears.unwrap_or(match **pulse {
+        super::PulseRig::Coin(_) => Appearance::Changer,
+        _ => Appearance::BillValidator,
+    });
+    let mut values = Vec::new();
+    for value in fields.array("values")? {
+        values.push(fields.money_of("values", value, setting.decimals)?);
+    }
+    if values.is_empty() {
+        values = pulse.values();
+    }
+    let (default, most) = match appears {
+        Appearance::BillValidator => (100, 65_536),
+        Appearance::Changer => (5, 256),
+    };
+    let factor = fields.number("scaling", 1..most)?.unwrap_or(default);
+    let own = fields.table("pulse", "[device.pulse]")?.is_some();
+    let given = pulse.profile().filter(|_| !own).cloned();
+    let profile = match given {
+        Some(profile) => profile,
+        None => profile(fields, setting)?,
+    };
+    let releases = [
+        ("all-enabled", Release::AllEnabled),
+        ("any-enabled", Release::AnyEnabled),
+    ];
+    let config = PulseToMdbConfig {
+        name: name.to_owned(),
+        appears,
+        profile,
+        values,
+        scaling: Scaling {
+            factor: u16::try_from(factor).unwrap_or(1),
+            decimals: setting.decimals.0,
+        },
+        currency: setting.currency,
+        release: fields.word("release", &releases)?.unwrap_or_default(),
+    };
+    config
+        .check()
+        .map_err(|error| fields.error(error.to_string()))?;
+    let hold_up = fields.boolean_or_none("hold-up")?.unwrap_or(true);
+    Ok(BridgeWay::ToMdb { config, hold_up })
+}
