@@ -12,6 +12,7 @@ mod random;
 mod reports;
 mod revalue;
 mod rig;
+mod sales;
 mod states;
 mod wire;
 
