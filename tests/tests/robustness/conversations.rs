@@ -180,6 +180,8 @@ struct Party {
     changer: Plugged<Changer>,
     bill: Plugged<BillValidator>,
     cards: [Plugged<CashlessDevice>; 2],
+    /// An item was chosen at a reader (remote vend).
+    selected: bool,
 }
 
 impl Party {
@@ -197,6 +199,7 @@ impl Party {
             changer,
             bill,
             cards,
+            selected: false,
         }
     }
 
@@ -209,7 +212,10 @@ impl Party {
         let before = self.states();
         let outcome = self.bench.ask(bytes);
         for (from, to) in before.into_iter().zip(self.states()) {
-            assert!(may_go(from, to), "{from:?} to {to:?} by {bytes:02X?}");
+            // 7.2.3: VEND REQUEST may follow SELECTION REQUEST in the Enabled state.
+            let remote = self.selected && (from, to) == (S::Enabled, S::Vend);
+            let may = may_go(from, to) || remote;
+            assert!(may, "{from:?} to {to:?} by {bytes:02X?}");
         }
         assert_ne!(outcome, Outcome::Garbage);
     }
@@ -274,8 +280,10 @@ impl Party {
             }
             Step::Select(n, item) => {
                 let new = Card::with(Money(500));
-                self.bench
+                let asks = self
+                    .bench
                     .at(card(*n), |c, now| c.select_item(now, *item, 0, new));
+                self.selected |= asks;
             }
             Step::Coupon(n, value) => {
                 let coupon = Coupon {

@@ -47,7 +47,7 @@ impl Negotiation {
             self.before = None;
         }
         match &command.kind {
-            Kind::Reset => self.enabled = Options::NONE,
+            Kind::Reset => self.reset(),
             Kind::SetupConfig(config) => {
                 self.vmc = Some(config.level);
                 self.display = config.display_size();
@@ -70,7 +70,7 @@ impl Negotiation {
     pub fn response(&mut self, response: &Response) {
         for report in response.reports() {
             match report {
-                Report::JustReset => self.enabled = Options::NONE,
+                Report::JustReset => self.reset(),
                 Report::OutOfSequence(_) => {
                     self.enabled = self.before.take().unwrap_or(self.enabled);
                 }
@@ -81,9 +81,13 @@ impl Negotiation {
         }
     }
 
-    /// A bus reset or a loss of power: options are off (7.4.4).
+    /// A reset, of the device or of the bus, or a loss of power: options are off (7.4.4), and
+    /// level 01 holds until SETUP (2.4.4). What the device can do it can still do.
     pub fn reset(&mut self) {
-        self.enabled = Options::NONE;
+        *self = Self {
+            offered: self.offered,
+            ..Self::new()
+        };
     }
 }
 
