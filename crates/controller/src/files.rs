@@ -385,7 +385,7 @@ impl Mailbox {
             }
             Routed::Forwarded(_) => {}
             Routed::Denied => {
-                let text = format!("{from}: {message}: denied, the other side takes no part");
+                let text = format!("{from}: {message}: denied, the other side takes no part in it");
                 self.notices.push(text);
             }
         }

@@ -30,68 +30,68 @@ fn status(sample: &str) -> Status {
 fn commands() -> Vec<(String, Row)> {
     rows!(Command, command;
         Command::Reset => row("08H", "08", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/conversation.rs every_reset_brings_the_power_on_state",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer every_reset_brings_the_power_on_state",
         ]),
         Command::Setup => row("09H", "09", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/coins.rs tokens_move_no_money",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer tokens_move_no_money",
         ]),
         Command::TubeStatus => row("0AH", "0A", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_coin_dispense_sequence_vmc_algorithm",
-            "crates/peripherals/src/changer/tests/coins.rs a_defective_tube",
+            "tests/tests section_5_6_coin_dispense_sequence_vmc_algorithm",
+            "crates/peripherals/src/changer a_defective_tube",
         ]),
         Command::Poll => row("0BH", "0B", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/conversation.rs silence_and_business",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer silence_and_business",
         ]),
         Command::CoinType { .. } => row("0CH", "0C 00 0F 00 0F", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/coins.rs disabled_coins_come_back",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer disabled_coins_come_back",
         ]),
         Command::Dispense { .. } => row("0DH", "0D 12", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_coin_dispense_sequence_vmc_algorithm",
-            "crates/peripherals/src/changer/tests/payouts.rs dispense_three_quarters",
+            "tests/tests section_5_6_coin_dispense_sequence_vmc_algorithm",
+            "crates/peripherals/src/changer dispense_three_quarters",
         ]),
         Command::Identification => row("0FH 00H", "0F 00", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/conversation.rs plays_its_part_of_the_capture",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer plays_its_part_of_the_capture",
         ]),
         Command::FeatureEnable(_) => row("0FH 01H", "0F 01 00 00 00 02", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/expansion.rs features_have_to_be_enabled",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer features_have_to_be_enabled",
         ]),
         Command::Payout { .. } => row("0FH 02H", "0F 02 05", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_coin_dispense_sequence_alternative_payout",
-            "crates/peripherals/src/changer/tests/expansion.rs alternative_payout",
+            "tests/tests section_5_6_coin_dispense_sequence_alternative_payout",
+            "crates/peripherals/src/changer alternative_payout",
         ]),
         Command::PayoutStatus => row("0FH 03H", "0F 03", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_coin_dispense_sequence_alternative_payout",
-            "crates/peripherals/src/changer/tests/expansion.rs alternative_payout",
+            "tests/tests section_5_6_coin_dispense_sequence_alternative_payout",
+            "crates/peripherals/src/changer alternative_payout",
         ]),
         Command::PayoutValuePoll => row("0FH 04H", "0F 04", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_coin_dispense_sequence_alternative_payout",
-            "crates/peripherals/src/changer/tests/expansion.rs features_have_to_be_enabled",
+            "tests/tests section_5_6_coin_dispense_sequence_alternative_payout",
+            "crates/peripherals/src/changer features_have_to_be_enabled",
         ]),
         Command::SendDiagnosticStatus => row("0FH 05H", "0F 05", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/expansion.rs features_have_to_be_enabled",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer features_have_to_be_enabled",
         ]),
         Command::SendControlledManualFillReport => row("0FH 06H", "0F 06", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/expansion.rs features_have_to_be_enabled",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer features_have_to_be_enabled",
         ]),
         Command::SendControlledManualPayoutReport => row("0FH 07H", "0F 07", "5.3", "board", "changer", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/expansion.rs features_have_to_be_enabled",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer features_have_to_be_enabled",
         ]),
         Command::Ftl(_) => row("0FH FAH-FEH", "0F FD 08 00", "5.3, 2.6.4", "board", "changer", &[
-            "crates/peripherals/src/changer/tests/expansion.rs takes_a_file_and_resets",
-            "tests/tests/files.rs everybody_with_everybody",
+            "crates/peripherals/src/changer takes_a_file_and_resets",
+            "tests/tests everybody_with_everybody",
         ]),
         Command::Diagnostics(_) => row("0FH FFH", "0F FF 01", "5.3", "-", "changer", &[
-            "crates/peripherals/src/changer/tests/conversation.rs unknown_commands_are_not_answered",
-            "crates/mdb/src/changer/tests.rs lengths",
+            "crates/peripherals/src/changer unknown_commands_are_not_answered",
+            "crates/mdb/src/changer lengths",
         ]),
     )
 }
@@ -99,47 +99,47 @@ fn commands() -> Vec<(String, Row)> {
 fn responses() -> Vec<(String, Row)> {
     rows!(Response, response;
         Response::Setup(_) => row("to 09H", "09;03 18 40 05 02 00 07 01 02 05 14", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/coins.rs tokens_move_no_money",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer tokens_move_no_money",
         ]),
         Response::TubeStatus(_) => row("to 0AH", "0A;00 00 05 06 07", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_coin_dispense_sequence_vmc_algorithm",
-            "crates/peripherals/src/changer/tests/coins.rs a_defective_tube",
+            "tests/tests section_5_6_coin_dispense_sequence_vmc_algorithm",
+            "crates/peripherals/src/changer a_defective_tube",
         ]),
         Response::Poll(_) => row("to 0BH", "0B;0B", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/peripherals/src/changer/tests/conversation.rs silence_and_business",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/peripherals/src/changer silence_and_business",
         ]),
         Response::Identification(_) => row("to 0FH 00H", "0F 00;5A 5A 5A 30 30 30 30 30 30 30 30 30 30 30 30 31 31 31 31 31 31 31 31 31 31 31 31 01 00 00 00 00 0F", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/mdb/src/changer/tests.rs commands",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/mdb/src/changer commands",
         ]),
         Response::PayoutStatus(_) => row("to 0FH 03H", "0F 03;01 00 02", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_coin_dispense_sequence_alternative_payout",
-            "crates/peripherals/src/changer/tests/expansion.rs alternative_payout",
+            "tests/tests section_5_6_coin_dispense_sequence_alternative_payout",
+            "crates/peripherals/src/changer alternative_payout",
         ]),
         Response::PayoutValue(_) => row("to 0FH 04H", "0F 04;05", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_coin_dispense_sequence_alternative_payout",
-            "crates/mdb/src/changer/tests.rs expansion_answers",
+            "tests/tests section_5_6_coin_dispense_sequence_alternative_payout",
+            "crates/mdb/src/changer expansion_answers",
         ]),
         Response::DiagnosticStatus(_) => row("to 0FH 05H", "0F 05;03 00", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/mdb/src/changer/tests.rs expansion_answers",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/mdb/src/changer expansion_answers",
         ]),
         Response::ManualFillReport(_) => row("to 0FH 06H", "0F 06;00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/mdb/src/changer/tests.rs expansion_answers",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/mdb/src/changer expansion_answers",
         ]),
         Response::ManualPayoutReport(_) => row("to 0FH 07H", "0F 07;00 00 00 00 00 00 00 00 00 00 00 00 00 00 00 00", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_reset_sequence",
-            "crates/mdb/src/changer/tests.rs expansion_answers",
+            "tests/tests section_5_6_reset_sequence",
+            "crates/mdb/src/changer expansion_answers",
         ]),
         Response::Ftl(_) => row("1BH-1FH", "0B;1E 00 08", "5.3, 2.6.4", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/expansion.rs gives_its_manufacturer_file",
-            "tests/tests/files.rs everybody_with_everybody",
+            "crates/peripherals/src/changer gives_its_manufacturer_file",
+            "tests/tests everybody_with_everybody",
         ]),
         Response::Diagnostics(_) => row("to 0FH FFH", "0F FF 01;01 02", "5.3", "-", "board", &[
-            "crates/mdb/src/changer/properties.rs answers_that_parse_are_emitted_again",
+            "crates/mdb/src/changer answers_that_parse_are_emitted_again",
         ]),
     )
 }
@@ -147,18 +147,18 @@ fn responses() -> Vec<(String, Row)> {
 fn reports() -> Vec<(String, Row)> {
     let mut all = rows!(Report, report;
         Report::CoinsDispensedManually { .. } => row("1yyyxxxx zz", "90 05", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_manual_dispense_sequence",
-            "crates/mdb/src/changer/tests.rs several_reports_in_one_answer",
+            "tests/tests section_5_6_manual_dispense_sequence",
+            "crates/mdb/src/changer several_reports_in_one_answer",
         ]),
         Report::CoinsDeposited { .. } => row("01yyxxxx zz", "50 05", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_the_highest_price_is_reached",
-            "crates/mdb/src/changer/tests.rs blocks_of_the_capture",
+            "tests/tests section_5_6_the_highest_price_is_reached",
+            "crates/mdb/src/changer blocks_of_the_capture",
         ]),
         Report::Slug(_) => row("001xxxxx", "21", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/coins.rs slugs_are_counted",
+            "crates/peripherals/src/changer slugs_are_counted",
         ]),
         Report::Unknown(_) => row("reserved", "0E", "5.3", "-", "board", &[
-            "crates/mdb/src/changer/properties.rs reports_round_trip",
+            "crates/mdb/src/changer reports_round_trip",
         ]),
         // Status codes have rows of their own.
         Report::Status(_) => row("0000xxxx", "0B", "5.3", "changer", "board", &[]),
@@ -166,45 +166,45 @@ fn reports() -> Vec<(String, Row)> {
     all.pop();
     all.extend(rows!(Status, status;
         Status::EscrowRequest => row("01H", "01", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/coins.rs status_codes",
+            "crates/peripherals/src/changer status_codes",
         ]),
         Status::ChangerPayoutBusy => row("02H", "02", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_coin_dispense_sequence_vmc_algorithm",
-            "crates/controller/src/changer/guard.rs what_is_appended_is_new",
+            "tests/tests section_5_6_coin_dispense_sequence_vmc_algorithm",
+            "crates/controller/src/changer what_is_appended_is_new",
         ]),
         Status::NoCredit => row("03H", "03", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/coins.rs status_codes",
+            "crates/peripherals/src/changer status_codes",
         ]),
         Status::DefectiveTubeSensor => row("04H", "04", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/coins.rs status_codes",
+            "crates/peripherals/src/changer status_codes",
         ]),
         Status::DoubleArrival => row("05H", "05", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/coins.rs status_codes",
+            "crates/peripherals/src/changer status_codes",
         ]),
         Status::AcceptorUnplugged => row("06H", "06", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/coins.rs status_codes",
+            "crates/peripherals/src/changer status_codes",
         ]),
         Status::TubeJam => row("07H", "07", "5.3", "changer", "board", &[
-            "tests/tests/changer_faults.rs a_tube_that_jams_in_mid_payout",
+            "tests/tests a_tube_that_jams_in_mid_payout",
         ]),
         Status::RomChecksumError => row("08H", "08", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/coins.rs status_codes",
+            "crates/peripherals/src/changer status_codes",
         ]),
         Status::CoinRoutingError => row("09H", "09", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/coins.rs strayed_and_hunted_coins",
+            "crates/peripherals/src/changer strayed_and_hunted_coins",
         ]),
         Status::ChangerBusy => row("0AH", "0A", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/conversation.rs silence_and_business",
+            "crates/peripherals/src/changer silence_and_business",
         ]),
         Status::JustReset => row("0BH", "0B", "5.3", "changer", "board", &[
-            "tests/tests/changer_examples.rs section_5_6_just_reset_at_any_time",
-            "crates/peripherals/src/changer/tests/conversation.rs every_reset_brings_the_power_on_state",
+            "tests/tests section_5_6_just_reset_at_any_time",
+            "crates/peripherals/src/changer every_reset_brings_the_power_on_state",
         ]),
         Status::CoinJam => row("0CH", "0C", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/coins.rs status_codes",
+            "crates/peripherals/src/changer status_codes",
         ]),
         Status::PossibleCreditedCoinRemoval => row("0DH", "0D", "5.3", "changer", "board", &[
-            "crates/peripherals/src/changer/tests/coins.rs strayed_and_hunted_coins",
+            "crates/peripherals/src/changer strayed_and_hunted_coins",
         ]),
     ));
     all

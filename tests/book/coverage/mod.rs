@@ -21,7 +21,7 @@ pub(crate) struct Row {
     pub(crate) sent: &'static str,
     /// Who acts on it, beyond reading and showing it; `-` where nobody here does.
     pub(crate) understood: &'static str,
-    /// File and name of tests.
+    /// Folder and name of tests.
     pub(crate) tests: &'static [&'static str],
     /// The pattern of its variant.
     pattern: &'static str,
@@ -142,20 +142,9 @@ pub(crate) fn coverage_table() -> String {
     page
 }
 
-/// `tests/tests/files.rs five_times` as `` `files::five_times` ``.
+/// `crates/mdb/src/bill level_1` as `` `level_1` (mdb/bill) ``.
 fn short(test: &str) -> String {
-    let (file, name) = test.split_once(' ').unwrap_or((test, ""));
-    let file = file
-        .trim_end_matches(".rs")
-        .trim_end_matches("/mod")
-        .trim_end_matches("/main");
-    let mut parts: Vec<&str> = file.rsplit('/').take(2).collect();
-    parts.reverse();
-    let of_all = parts.first().is_some_and(|p| *p == "tests" || *p == "src");
-    let file = if of_all {
-        parts.pop().unwrap_or(file).to_owned()
-    } else {
-        parts.join("/")
-    };
-    format!("`{file}::{name}`")
+    let (folder, name) = test.split_once(' ').unwrap_or(("", test));
+    let folder = folder.replace("crates/", "").replace("/src", "");
+    format!("`{name}` ({})", folder.replace("tests/tests", "tests"))
 }

@@ -81,13 +81,10 @@ impl Negotiation {
         }
     }
 
-    /// A reset, of the device or of the bus, or a loss of power: options are off (7.4.4), and
-    /// level 01 holds until SETUP (2.4.4). What the device can do it can still do.
+    /// A reset, of the device or of the bus, or a loss of power: options are off (7.4.4). Levels
+    /// stay: JUST RESET may come after the SETUP that followed the reset.
     pub fn reset(&mut self) {
-        *self = Self {
-            offered: self.offered,
-            ..Self::new()
-        };
+        self.enabled = Options::NONE;
     }
 }
 
@@ -104,6 +101,20 @@ mod tests {
             display: 0,
         };
         Command::new(Unit::One, Kind::SetupConfig(config))
+    }
+
+    /// A reader that reset itself answers in the form of level 01 (2.4.4), several messages in one
+    /// (7.3.1), before it is set up again.
+    #[test]
+    fn several_messages_in_the_form_of_another_level() {
+        let mut known = Negotiation::new();
+        known.command(&setup(Level::TWO));
+        let poll = Command::new(Unit::One, Kind::Poll);
+        let read = Response::parse_any(&poll, &[0x0A, 0x00, 0x0B], &known.mode());
+        let (response, mode) = read.unwrap();
+        assert_eq!(mode.level, Level::ONE);
+        assert_eq!(response.reports().len(), 2);
+        assert_eq!(response.reports()[1], Report::OutOfSequence(None));
     }
 
     /// 7.4.24 belongs to level 03; 7.4.4, 0BH: what was refused does not hold.

@@ -36,6 +36,9 @@ impl Response {
     /// message in the form of another mode, which comes with it. Readers are met that keep to
     /// another level's form than agreed: common practice, no source.
     ///
+    /// When that fails too, reads it as several messages in the form of another mode, that of the
+    /// other one's level before SETUP for instance.
+    ///
     /// "Makes no sense": a JUST RESET, diagnostics or unassigned code after another message.
     ///
     /// # Errors
@@ -49,12 +52,13 @@ impl Response {
         if strict.as_ref().is_ok_and(Self::makes_sense) {
             return strict.map(|response| (response, *mode));
         }
-        mode.others()
-            .find_map(|other| {
-                let response = Self::parse(command, bytes, &other).ok()?;
-                (response.reports().len() == 1).then_some((response, other))
-            })
-            .map_or_else(|| strict.map(|response| (response, *mode)), Ok)
+        let read = |other: Mode| Some((Self::parse(command, bytes, &other).ok()?, other));
+        let single = |(response, _): &(Self, Mode)| response.reports().len() == 1;
+        let several = |(response, _): &(Self, Mode)| strict.is_err() && response.makes_sense();
+        let found = mode.others().filter_map(read).find(single);
+        found
+            .or_else(|| mode.others().filter_map(read).find(several))
+            .map_or_else(|| strict.clone().map(|response| (response, *mode)), Ok)
     }
 
     fn makes_sense(&self) -> bool {

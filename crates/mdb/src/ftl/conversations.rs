@@ -241,6 +241,25 @@ fn unknown_destination_is_denied() {
     assert_eq!(router.next(B), None);
 }
 
+/// A block that belongs to no transfer, or to one that was given up meanwhile, goes no further; its
+/// sender is told once.
+#[test]
+fn blocks_of_no_transfer_are_not_forwarded() {
+    let mut router = both_join();
+    let block = Message::SendBlock {
+        dest: B,
+        block: 0,
+        data: Chunk::new(&[3; 31]).unwrap(),
+    };
+    for _ in 0..2 {
+        assert_eq!(router.receive(A, &block), Routed::Denied);
+    }
+    assert_eq!(router.next(B), None);
+    assert_eq!(router.next(A).unwrap().name(), "RETRY/DENY");
+    router.delivered(A);
+    assert_eq!(router.next(A), None);
+}
+
 /// Section 2.6.4, Retry Delay: lost block synchronisation is answered with "never".
 #[test]
 fn a_lost_block_aborts_and_a_repeated_one_does_not_count_twice() {

@@ -31,8 +31,9 @@ pub struct Router {
     members: BTreeSet<Address>,
     boxes: BTreeMap<Address, VecDeque<Mail>>,
     refusals: BTreeMap<Address, u8>,
-    /// Sender and receiver of transfers that began with REQ TO SEND: their blocks are asked for
-    /// one by one.
+    /// Sender and receiver of transfers under way.
+    sessions: BTreeSet<(Address, Address)>,
+    /// Those of them that began with REQ TO SEND: their blocks are asked for one by one.
     pulled: BTreeSet<(Address, Address)>,
 }
 
@@ -60,7 +61,7 @@ impl Router {
             .flatten()
             .map(|mail| mail.from)
             .collect();
-        for (sender, receiver) in &self.pulled {
+        for (sender, receiver) in &self.sessions {
             if *sender == address {
                 peers.insert(*receiver);
             } else if *receiver == address {
@@ -85,7 +86,20 @@ impl Router {
         }
         match message {
             Message::ReqToSend { .. } => {
+                self.sessions.insert((from, to));
                 self.pulled.insert((from, to));
+            }
+            Message::ReqToRcv { .. } => {
+                self.sessions.insert((to, from));
+            }
+            // The other side has given up, or never began.
+            Message::SendBlock { .. } if !self.sessions.contains(&(from, to)) => {
+                let told = self.boxes.get(&from).into_iter().flatten();
+                let mut told = told.filter(|mail| mail.from == to);
+                if !told.any(|mail| matches!(mail.message, Message::RetryDeny { .. })) {
+                    self.tell_never(from, to);
+                }
+                return Routed::Denied;
             }
             Message::RetryDeny { .. } => self.end(from, to),
             _ => {}
@@ -115,6 +129,7 @@ impl Router {
         if let Message::SendBlock { block, data, .. } = mail.message {
             let session = (mail.from, address);
             if data.is_empty() || block == u8::MAX {
+                self.sessions.remove(&session);
                 self.pulled.remove(&session);
             } else if self.pulled.contains(&session) {
                 let again = Message::OkToSend {
@@ -151,8 +166,10 @@ impl Router {
 
     /// Drops what is left of the transfer between two devices.
     fn end(&mut self, a: Address, b: Address) {
-        self.pulled.remove(&(a, b));
-        self.pulled.remove(&(b, a));
+        for session in [(a, b), (b, a)] {
+            self.sessions.remove(&session);
+            self.pulled.remove(&session);
+        }
         for (to, from) in [(a, b), (b, a)] {
             if let Some(waiting) = self.boxes.get_mut(&to) {
                 waiting.retain(|mail| mail.from != from);
