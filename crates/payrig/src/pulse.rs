@@ -2,6 +2,7 @@
 
 mod count;
 mod input;
+mod listen;
 mod map;
 mod profiles;
 mod which;
@@ -22,6 +23,8 @@ pub(crate) struct PulseArguments {
 enum PulseCommand {
     /// Which setting is it? Measures a capture and says what to change.
     Which(which::WhichArguments),
+    /// The same from a live line: a modem line of a serial port.
+    Listen(listen::ListenArguments),
     /// What will a board count? Applies a board's window to a capture.
     Count(count::CountArguments),
     /// Where are the edges? A map of what a board counts, for every pulse and pause.
@@ -37,6 +40,7 @@ enum PulseCommand {
 pub(crate) fn pulse(arguments: &PulseArguments) -> Result<Exit, Failure> {
     match &arguments.command {
         PulseCommand::Which(arguments) => which::which(arguments),
+        PulseCommand::Listen(arguments) => listen::listen(arguments),
         PulseCommand::Count(arguments) => count::count(arguments),
         PulseCommand::Map(arguments) => map::map(arguments),
         PulseCommand::Profiles { format } => profiles::profiles(*format),

@@ -6,7 +6,7 @@ use crate::style::STYLES;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_pulse::{
-    Coding, Diagnosis, Profile, PulseFinding, PulseRule, Question, Survey, identify, survey,
+    Coding, Diagnosis, Level, Profile, PulseFinding, PulseRule, Question, Survey, identify, survey,
 };
 use payrig_units::{Decimals, Money};
 use serde_json::json;
@@ -17,9 +17,19 @@ use std::io::{self, Write};
 pub(crate) struct WhichArguments {
     #[command(flatten)]
     input: InputArguments,
+    #[command(flatten)]
+    ask: AskArguments,
+    /// How to write the answers; times in JSON are in microseconds, amounts in minor units.
+    #[arg(long, value_enum, default_value_t)]
+    format: Format,
+}
+
+/// What is asked about trains.
+#[derive(Debug, Args)]
+pub(crate) struct AskArguments {
     /// The bill or coin that was fed, as in 5.00: once for all trains, or once for each.
     #[arg(long, value_name = "AMOUNT")]
-    fed: Vec<String>,
+    pub(crate) fed: Vec<String>,
     /// The setting of the board: short, medium, long, or pulse and pause in ms, as in 60/40.
     #[arg(long, value_name = "PROFILE", value_parser = profile)]
     board: Option<Profile>,
@@ -29,9 +39,35 @@ pub(crate) struct WhichArguments {
     /// ... per this amount.
     #[arg(long, value_name = "AMOUNT", default_value = "1.00")]
     per: String,
-    /// How to write the answers; times in JSON are in microseconds, amounts in minor units.
-    #[arg(long, value_enum, default_value_t)]
-    format: Format,
+}
+
+impl AskArguments {
+    /// The board's profile, if it was told, and those a train may be of.
+    pub(crate) fn profiles(
+        &self,
+        active: Level,
+        decimals: Decimals,
+    ) -> Result<(Option<Profile>, Vec<Profile>), Failure> {
+        let per = amount(&self.per, decimals)?;
+        let set = |profile: Profile| {
+            let mut profile = profile.with_count(self.pulses, per);
+            profile.active = active;
+            profile
+        };
+        let board = self.board.clone().map(set);
+        let mut profiles: Vec<Profile> = Profile::all().into_iter().map(set).collect();
+        if let Some(board) = &board
+            && !profiles.iter().any(|p| p.times() == board.times())
+        {
+            profiles.push(board.clone());
+        }
+        Ok((board, profiles))
+    }
+
+    /// The amounts that were fed.
+    pub(crate) fn amounts(&self, decimals: Decimals) -> Result<Vec<Money>, Failure> {
+        self.fed.iter().map(|text| amount(text, decimals)).collect()
+    }
 }
 
 /// A profile by name, or by its times.
@@ -78,37 +114,17 @@ fn about_the_line(finding: &PulseFinding) -> bool {
 
 pub(super) fn which(arguments: &WhichArguments) -> Result<Exit, Failure> {
     let decimals = arguments.input.decimals();
-    let per = amount(&arguments.per, decimals)?;
     let level = arguments.input.active.level();
-    let set = |profile: Profile| {
-        let mut profile = profile.with_count(arguments.pulses, per);
-        profile.active = level;
-        profile
-    };
-    let board = arguments.board.clone().map(set);
-    let mut profiles: Vec<Profile> = Profile::all().into_iter().map(set).collect();
-    if let Some(board) = &board
-        && !profiles.iter().any(|p| p.times() == board.times())
-    {
-        profiles.push(board.clone());
-    }
+    let (board, profiles) = arguments.ask.profiles(level, decimals)?;
     let lines = arguments.input.lines()?;
     let surveys: Vec<(String, Survey)> = lines
         .iter()
         .map(|line| (line.name.clone(), survey(&line.record(), &profiles)))
         .collect();
     let trains: usize = surveys.iter().map(|(_, s)| s.trains.len()).sum();
-    let fed = fed(arguments, trains, decimals)?;
+    let fed = fed(arguments.ask.amounts(decimals)?, trains)?;
 
-    let mut answers = Answers {
-        json: arguments.format == Format::Json,
-        out: io::BufWriter::new(anstream::AutoStream::auto(io::stdout().lock())),
-        last: None,
-        agree: 0,
-        disagree: 0,
-        unfit: 0,
-        broken: 0,
-    };
+    let mut answers = Answers::new(arguments.format);
     let mut fed = fed.into_iter();
     let mut train_number = 0;
     for (name, survey) in &surveys {
@@ -139,16 +155,7 @@ fn indented(text: &str) -> String {
 }
 
 /// What was fed for each train.
-fn fed(
-    arguments: &WhichArguments,
-    trains: usize,
-    decimals: Decimals,
-) -> Result<Vec<Option<Money>>, Failure> {
-    let all: Vec<Money> = arguments
-        .fed
-        .iter()
-        .map(|text| amount(text, decimals))
-        .collect::<Result<_, _>>()?;
+fn fed(all: Vec<Money>, trains: usize) -> Result<Vec<Option<Money>>, Failure> {
     match all.as_slice() {
         [] => Ok(vec![None; trains]),
         [one] => Ok(vec![Some(*one); trains]),
@@ -161,9 +168,10 @@ fn fed(
     }
 }
 
-struct Answers<W: Write> {
+/// Answers as they are written.
+pub(crate) struct Answers {
     json: bool,
-    out: W,
+    out: Out,
     /// The advice given last, so that ten like trains do not say it ten times.
     last: Option<Vec<String>>,
     agree: u64,
@@ -172,8 +180,27 @@ struct Answers<W: Write> {
     broken: u64,
 }
 
-impl<W: Write> Answers<W> {
-    fn line(&mut self, name: &str, finding: &PulseFinding) -> Result<(), Failure> {
+type Out = io::BufWriter<anstream::AutoStream<io::StdoutLock<'static>>>;
+
+impl Answers {
+    pub(crate) fn new(format: Format) -> Self {
+        Self {
+            json: format == Format::Json,
+            out: io::BufWriter::new(anstream::AutoStream::auto(io::stdout().lock())),
+            last: None,
+            agree: 0,
+            disagree: 0,
+            unfit: 0,
+            broken: 0,
+        }
+    }
+
+    /// Shows what was written so far.
+    pub(crate) fn flush(&mut self) -> Result<(), Failure> {
+        Ok(self.out.flush()?)
+    }
+
+    pub(crate) fn line(&mut self, name: &str, finding: &PulseFinding) -> Result<(), Failure> {
         let silent = finding.rule == PulseRule::LineSilent;
         self.broken += u64::from(finding.is_limit() || silent);
         if self.json {
@@ -202,7 +229,7 @@ impl<W: Write> Answers<W> {
         Ok(())
     }
 
-    fn train(
+    pub(crate) fn train(
         &mut self,
         train_number: u64,
         question: &Question<'_>,
@@ -270,7 +297,7 @@ impl<W: Write> Answers<W> {
         Ok(())
     }
 
-    fn end(mut self, trains: u64, board: Option<&Profile>) -> Result<Exit, Failure> {
+    pub(crate) fn end(mut self, trains: u64, board: Option<&Profile>) -> Result<Exit, Failure> {
         let passed = trains > 0 && self.disagree == 0 && self.unfit == 0 && self.broken == 0;
         let mut text = match (trains, board) {
             (0, _) => "No pulses: there is nothing to tell a setting from.".to_owned(),
