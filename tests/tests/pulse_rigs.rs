@@ -552,3 +552,110 @@ fn mistakes_in_a_rig_name_line_and_nearest_word() {
         "{text}"
     );
 }
+
+/// Value in the width of the pulse, lines the other way up, times and inhibit of its own.
+#[test]
+fn a_profile_of_its_own_is_kept_to() {
+    let rig = |faults: &str| {
+        format!(
+            "{TOP}
+[[device]]
+kind = \"pulse-coin-acceptor\"
+name = \"coins\"
+coins = [\"0.25\", \"1.00\"]
+[device.pulse]
+name = \"by width\"
+active = \"high\"
+widths = [{{ on = \"30 ms\", value = \"0.25\" }}, {{ on = \"80 ms\", value = \"1.00\" }}]
+off = \"60 ms\"
+tolerance-percent = 10
+train-gap = \"250 ms\"
+bounce = \"500 us\"
+inhibit-line = \"enable\"
+inhibits = \"low\"
+silence = \"200 ms\"
+[device.faults]
+{faults}
+[[script]]
+do = \"wait-ready\"
+[[script]]
+do = \"insert-coin\"
+value = \"1.00\"
+[[script]]
+expect = \"credit\"
+value = \"1.00\"
+[[script]]
+do = \"insert-coin\"
+value = \"0.25\"
+[[script]]
+expect = \"credit\"
+value = \"1.25\"
+"
+        )
+    };
+    let ran = run(&rig(""));
+    assert!(ran.passed(), "{:?}", ran.limits());
+    let enable: Vec<bool> = ran.edges("coins enable").iter().map(|e| e.1).collect();
+    assert_eq!(enable, [false, true], "an enable line: high lets it accept");
+    let credit = ran.edges("coins credit");
+    assert!(credit[0].1 && !credit[1].1, "pulses are high");
+    assert_eq!(credit[1].0 - credit[0].0, 80_000);
+    // 20 % shorter is another value's width for neither: nothing is credited, and it is said.
+    let ran = run(&rig("width-percent = -20"));
+    assert!(ran.rules().contains(&"pulse-width".to_owned()));
+    assert!(ran.rules().contains(&"money".to_owned()));
+}
+
+/// Two bills in a row whose trains follow each other after a single pause: one train on the wire,
+/// and still the right money.
+#[test]
+fn trains_that_run_together_are_counted_in_full() {
+    let script = r#"
+[[script]]
+do = "wait-ready"
+[[script]]
+do = "insert-coin"
+value = "1.00"
+[[script]]
+do = "insert-coin"
+value = "1.00"
+[[script]]
+expect = "credit"
+value = "2.00"
+[[script]]
+do = "wait"
+for = "2 s"
+"#;
+    let text = format!(
+        "{TOP}
+[[device]]
+kind = \"pulse-coin-acceptor\"
+name = \"coins\"
+coins = [\"1.00\"]
+[device.faults]
+trains-together = true
+{script}"
+    );
+    let ran = run(&text);
+    assert!(ran.passed(), "{:?}", ran.limits());
+    assert_eq!(ran.trains()[0].1, 2);
+    let ran = run(&text.replace("trains-together = true", ""));
+    assert_eq!(ran.trains().len(), 2);
+}
+
+/// The rigs in the user's guide are rigs.
+#[test]
+fn the_examples_of_the_book_are_read() {
+    let mut read = 0;
+    for page in ["pulses.md", "pulse-bridges.md"] {
+        let path = payrig_tests::cli::file(&format!("docs/src/{page}"));
+        let text = std::fs::read_to_string(path).unwrap();
+        for block in text.split("```toml\n").skip(1) {
+            let block = block.split("```").next().unwrap();
+            let rig = Rig::parse(Path::new(page), &format!("{TOP}{block}"));
+            rig.unwrap_or_else(|e| panic!("{e}\n{block}"));
+            read += 1;
+        }
+    }
+    assert!(read >= 6, "{read}");
+}
