@@ -6,7 +6,8 @@ use crate::style::STYLES;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_pulse::{
-    Coding, Diagnosis, Level, Profile, PulseFinding, PulseRule, Question, Survey, identify, survey,
+    Coding, Diagnosis, Judgement, Level, Profile, PulseFinding, PulseRule, Question, Survey, Train,
+    Verdict, identify, judge, survey,
 };
 use payrig_units::{Decimals, Money};
 use serde_json::json;
@@ -146,6 +147,43 @@ pub(super) fn which(arguments: &WhichArguments) -> Result<Exit, Failure> {
     answers.end(train_number, board.as_ref())
 }
 
+/// The profile that each pulse is held against: the board's, or else the nearest.
+fn judging<'a>(question: &Question<'a>, answer: &Diagnosis) -> Option<&'a Profile> {
+    let near = answer.nearest.as_deref();
+    let nearest = question
+        .profiles
+        .iter()
+        .find(|p| Some(p.name.as_str()) == near);
+    question.board.or(nearest)
+}
+
+/// The verdicts on pulses and pauses, counted, and what the train is worth.
+fn verdicts(profile: &Profile, judged: &Judgement, train: &Train, decimals: Decimals) -> String {
+    let counted = |verdicts: &[Verdict], noun: &str| {
+        let of = |verdict: Verdict| number(verdicts.iter().filter(|v| **v == verdict).count());
+        let parts: Vec<String> = [Verdict::Pass, Verdict::Fail, Verdict::CannotTell]
+            .into_iter()
+            .filter(|v| of(*v) > 0)
+            .map(|v| format!("{} {v}", of(v)))
+            .collect();
+        format!("{noun}: {}", parts.join(", "))
+    };
+    let mut text = format!("Against {} ({}), ", profile.name, profile.times());
+    text.push_str(&counted(&judged.widths, "pulses"));
+    if !judged.gaps.is_empty() {
+        text.push_str(&format!("; {}", counted(&judged.gaps, "pauses")));
+    }
+    let worth = profile.worth(&train.line, &train.widths(), 0);
+    text.push_str(&format!(
+        ". Its count is worth {}",
+        worth.amount.show(decimals)
+    ));
+    if worth.left_over > 0 {
+        text.push_str(&format!(", and {} over", plural(worth.left_over, "pulse")));
+    }
+    text + "."
+}
+
 /// Sentences under a heading.
 fn indented(text: &str) -> String {
     let options = textwrap::Options::new(100)
@@ -242,6 +280,8 @@ impl Answers {
         }
         self.unfit += u64::from(answer.fits.is_empty());
         let train = question.train;
+        let by = judging(question, answer);
+        let judged = by.map(|profile| judge(train, profile));
         if self.json {
             let fits: Vec<_> = answer
                 .fits
@@ -261,6 +301,9 @@ impl Answers {
                 "fed": question.fed,
                 "fits": fits,
                 "nearest": answer.nearest,
+                "judged_by": judged.as_ref().map(|j| &j.profile),
+                "width_verdicts": judged.as_ref().map(|j| &j.widths),
+                "gap_verdicts": judged.as_ref().map(|j| &j.gaps),
                 "board_agrees": answer.board_agrees,
                 "says": answer.says,
             });
@@ -285,6 +328,10 @@ impl Answers {
             None => ("", Vec::new()),
         };
         writeln!(self.out, "{}", indented(measured))?;
+        if let (Some(profile), Some(judged)) = (by, &judged) {
+            let text = verdicts(profile, judged, train, question.decimals);
+            writeln!(self.out, "{}", indented(&text))?;
+        }
         if self.last.as_ref() == Some(&advice) {
             writeln!(self.out, "  As the train before.\n")?;
             return Ok(());
