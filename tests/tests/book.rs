@@ -3,6 +3,7 @@
 #[path = "../book/rules_table.rs"]
 mod rules_table;
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 fn book(file: &str) -> PathBuf {
@@ -61,4 +62,70 @@ fn pages_and_links_agree() {
         }
     }
     assert!(checked > 10, "only {checked} links were found");
+}
+
+/// Every key that is read from a rig is explained on some page.
+#[test]
+fn every_key_of_a_rig_is_explained() {
+    let readers = [
+        "string",
+        "number",
+        "signed",
+        "time",
+        "money",
+        "boolean",
+        "boolean_or_none",
+        "array",
+        "word",
+        "table",
+        "tables",
+    ];
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../crates/bench/src/rig");
+    let pages = ["rigs.md", "pulses.md", "pulse-bridges.md", "links.md"];
+    let pages: String = pages.iter().map(|page| read(&book(page))).collect();
+    let mut keys = 0;
+    let mut missing = BTreeSet::new();
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.ends_with("tests.rs") || path.is_dir() {
+            continue;
+        }
+        let source = read(&path);
+        for (at, _) in source.match_indices("(\"") {
+            let before = source[..at].rsplit('.').next().unwrap_or_default();
+            if !readers.contains(&before) {
+                continue;
+            }
+            let key = source[at + 2..].split('"').next().unwrap_or_default();
+            let forms = [
+                format!("`{key}`"),
+                format!("`{key} = "),
+                format!("\n{key} = "),
+                format!(".{key}]"),
+                format!("[{key}]"),
+            ];
+            let explained = forms.iter().any(|form| pages.contains(form));
+            if !explained {
+                missing.insert(key.to_owned());
+            }
+            keys += 1;
+        }
+    }
+    assert!(missing.is_empty(), "on no page: {missing:?}");
+    assert!(keys > 80, "only {keys} keys were found");
+}
+
+/// The rigs of the page on rigs are rigs, where they are whole.
+#[test]
+fn rigs_of_the_guide_are_read() {
+    let page = read(&book("rigs.md"));
+    let mut whole = 0;
+    for part in page.split("```toml\n").skip(1) {
+        let text = part.split("```").next().unwrap_or_default();
+        if text.starts_with("[bench]") {
+            payrig_bench::Rig::parse(Path::new("rigs.md"), text).unwrap();
+            whole += 1;
+        }
+    }
+    assert!(whole > 0, "no whole rig on the page");
 }
