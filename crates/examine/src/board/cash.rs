@@ -178,12 +178,17 @@ pub(super) const ENTRIES: &[Entry] = &[
         "sends an unacknowledged DISPENSE again",
         |s| s.habits.says = Some(|m, c| match c {
             [0x0D, ..] => {
-                m.before.clear();
+                m.kept = c.to_vec();
                 Said::AsIs
             }
-            [0x0B] if m.unanswered && m.before.first() == Some(&0x0D) && m.count == 0 => {
+            // The changer's next command, whatever was said to others meanwhile.
+            [0x08..=0x0F, ..]
+                if m.silences.get(&0x08).is_some_and(|n| *n > 0)
+                    && m.count == 0
+                    && !m.kept.is_empty() =>
+            {
                 m.count = 1;
-                Said::Instead(m.before.clone())
+                Said::Instead(m.kept.clone())
             }
             _ => Said::AsIs,
         })

@@ -22,6 +22,8 @@ pub struct Memory {
     pub last_data: BTreeMap<u8, Vec<u8>>,
     /// Whatever a habit wants to count.
     pub count: u32,
+    /// Whatever command a habit wants to keep.
+    pub kept: Vec<u8>,
 }
 
 /// What becomes of a command.
