@@ -115,8 +115,8 @@ impl Stage {
         self.now
     }
 
-    /// True once the script is played and the bench has come to rest; [`finish`](Self::finish) has
-    /// then been called.
+    /// True once the script is played and the bench has come to rest, or was ended by
+    /// [`finish_now`](Self::finish_now).
     #[must_use]
     pub fn ended(&self) -> bool {
         self.ended
