@@ -518,10 +518,9 @@ impl Controller {
                 [(s.channel.due(), i, false), (mail, i, true)]
             })
             .min();
-        let Some((at, index, is_mail)) = due.filter(|(at, ..)| *at <= now) else {
+        let Some((_, index, is_mail)) = due.filter(|(at, ..)| *at <= now) else {
             return;
         };
-        debug_assert!(at <= now);
         let Some(slot) = self.slots.get_mut(index) else {
             return;
         };

@@ -1,6 +1,7 @@
 //! Gathering what the benches of single checks leave behind into one examination. Every check has a
 //! bench whose clock begins at zero; in the examination they come one after another.
 
+use crate::check::{Check, Seen, Weight, grade};
 use crate::device::Remains;
 use crate::result::{CheckResult, Examination, Grade, Interval, Subject};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
@@ -11,9 +12,36 @@ use std::collections::BTreeMap;
 /// Between one check and the next in the examination's time.
 const BETWEEN: Micros = Micros::secs(1);
 
+/// Runs checks one after another, each on a bench of its own, and gathers them into one
+/// examination; `only` picks one by its name, `each` is told every result as it comes.
+pub(crate) fn examine<'a, B: 'a, S: 'a>(
+    checks: impl Iterator<Item = &'a Check<B, S>>,
+    only: Option<&str>,
+    run: impl Fn(&Check<B, S>) -> (Seen, Option<Remains>),
+    mut each: impl FnMut(&CheckResult),
+    subject: Subject,
+    decimals: Decimals,
+) -> Examination {
+    let mut gathered = Gathered::default();
+    let mut weights: Vec<Weight> = Vec::new();
+    for check in checks.filter(|c| only.is_none_or(|id| id == c.id)) {
+        let from = gathered.now;
+        let (seen, remains) = run(check);
+        let took = remains.as_ref().map_or(Micros::ZERO, |r| r.now);
+        let result = check.result(seen, from, from + took);
+        each(&result);
+        weights.push(check.weight);
+        gathered.add(result, remains);
+    }
+    let mut examination = gathered.examination(subject, decimals);
+    let weighed = examination.checks.iter().zip(weights);
+    (examination.grade, examination.reasons) = grade(weighed);
+    examination
+}
+
 /// What was gathered so far.
 #[derive(Debug, Default)]
-pub(crate) struct Gathered {
+struct Gathered {
     now: Micros,
     checks: Vec<CheckResult>,
     findings: Vec<Finding>,
@@ -24,13 +52,8 @@ pub(crate) struct Gathered {
 }
 
 impl Gathered {
-    /// When the next check begins.
-    pub(crate) fn now(&self) -> Micros {
-        self.now
-    }
-
     /// A check is over.
-    pub(crate) fn add(&mut self, result: CheckResult, remains: Option<Remains>) {
+    fn add(&mut self, result: CheckResult, remains: Option<Remains>) {
         self.checks.push(result);
         let Some(remains) = remains else { return };
         let from = self.now;
@@ -66,7 +89,7 @@ impl Gathered {
     }
 
     /// The whole; grade and reasons are still to be given.
-    pub(crate) fn examination(self, subject: Subject, decimals: Decimals) -> Examination {
+    fn examination(self, subject: Subject, decimals: Decimals) -> Examination {
         Examination {
             subject,
             date: String::new(),

@@ -203,6 +203,13 @@ impl Ledger {
         &self.entries
     }
 
+    /// What all places that `which` accepts hold together.
+    #[must_use]
+    pub fn held(&self, which: impl Fn(&Place) -> bool) -> Money {
+        let held = self.balances().filter(|(place, _)| which(place));
+        held.map(|(_, amount)| amount).sum()
+    }
+
     /// The sum over all places: zero, whatever was booked.
     #[must_use]
     pub fn sum(&self) -> i128 {

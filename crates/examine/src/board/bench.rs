@@ -144,10 +144,7 @@ impl BoardBench {
     /// What all places that `which` accepts hold together.
     #[must_use]
     pub fn sum(&self, which: impl Fn(&Place) -> bool) -> Money {
-        let held = self.books.ledger().balances();
-        held.filter(|(place, _)| which(place))
-            .map(|(_, amount)| amount)
-            .sum()
+        self.books.ledger().held(which)
     }
 
     /// What the customer has more than at the start; less is negative.

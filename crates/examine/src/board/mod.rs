@@ -16,11 +16,11 @@ mod tests;
 pub use bench::{BoardBench, Line};
 pub use setup::BoardSetup;
 
-use crate::check::{Check, Quirk, Seen, Weight, grade};
+use crate::check::{Check, Quirk, Seen};
 use crate::device::Remains;
-use crate::gather::Gathered;
+use crate::gather;
 use crate::result::{CheckResult, Examination, Subject};
-use payrig_units::{Micros, Money};
+use payrig_units::Money;
 
 /// A check of a board.
 pub type BoardCheck = Check<BoardBench, BoardSetup>;
@@ -109,19 +109,8 @@ pub fn run_check(check: &BoardCheck, setup: &BoardSetup) -> (Seen, Option<Remain
 pub fn examine(
     setup: &BoardSetup,
     only: Option<&str>,
-    mut each: impl FnMut(&CheckResult),
+    each: impl FnMut(&CheckResult),
 ) -> Examination {
-    let mut gathered = Gathered::default();
-    let mut weights: Vec<Weight> = Vec::new();
-    for check in checks().filter(|c| only.is_none_or(|id| id == c.id)) {
-        let from = gathered.now();
-        let (seen, remains) = run_check(check, setup);
-        let took = remains.as_ref().map_or(Micros::ZERO, |r| r.now);
-        let result = check.result(seen, from, from + took);
-        each(&result);
-        weights.push(check.weight);
-        gathered.add(result, remains);
-    }
     let identity = &setup.board.identity;
     let subject = Subject {
         kind: "board".to_owned(),
@@ -131,10 +120,14 @@ pub fn examine(
         model: identity.model.clone(),
         version: String::new(),
     };
-    let mut examination = gathered.examination(subject, setup.board.decimals);
-    let weighed = examination.checks.iter().zip(weights);
-    (examination.grade, examination.reasons) = grade(weighed);
-    examination
+    gather::examine(
+        checks(),
+        only,
+        |check| run_check(check, setup),
+        each,
+        subject,
+        setup.board.decimals,
+    )
 }
 
 /// Presses the coin return and says what came out of it within 10 s.

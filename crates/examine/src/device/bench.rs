@@ -241,10 +241,7 @@ impl Bench {
     /// What all places that `which` accepts hold together.
     #[must_use]
     pub fn sum(&self, which: impl Fn(&Place) -> bool) -> Money {
-        let held = self.books.ledger().balances();
-        held.filter(|(place, _)| which(place))
-            .map(|(_, amount)| amount)
-            .sum()
+        self.books.ledger().held(which)
     }
 
     /// Minor units per count, once SETUP told it.

@@ -17,10 +17,9 @@ pub use bench::{Act, Answer, Bench, Close, Remains};
 pub use quirks::quirks;
 pub use setup::{Kind, Setup};
 
-use crate::check::{Check, Quirk, Seen, Weight, grade};
-use crate::gather::Gathered;
+use crate::check::{Check, Quirk, Seen};
+use crate::gather;
 use crate::result::{CheckResult, Examination, Subject};
-use payrig_units::Micros;
 
 /// A check of a device.
 pub type DeviceCheck = Check<Bench, Setup>;
@@ -54,26 +53,15 @@ pub fn run_check(check: &DeviceCheck, setup: &Setup) -> (Seen, Option<Remains>) 
 /// Examines an emulated device; `only` picks one check by its name. `each` is told every result as
 /// it comes.
 #[must_use]
-pub fn examine(
-    setup: &Setup,
-    only: Option<&str>,
-    mut each: impl FnMut(&CheckResult),
-) -> Examination {
-    let mut gathered = Gathered::default();
-    let mut weights: Vec<Weight> = Vec::new();
-    for check in checks(setup.kind).filter(|c| only.is_none_or(|id| id == c.id)) {
-        let from = gathered.now();
-        let (seen, remains) = run_check(check, setup);
-        let took = remains.as_ref().map_or(Micros::ZERO, |r| r.now);
-        let result = check.result(seen, from, from + took);
-        each(&result);
-        weights.push(check.weight);
-        gathered.add(result, remains);
-    }
-    let mut examination = gathered.examination(subject(setup), setup.decimals);
-    let weighed = examination.checks.iter().zip(weights);
-    (examination.grade, examination.reasons) = grade(weighed);
-    examination
+pub fn examine(setup: &Setup, only: Option<&str>, each: impl FnMut(&CheckResult)) -> Examination {
+    gather::examine(
+        checks(setup.kind),
+        only,
+        |check| run_check(check, setup),
+        each,
+        subject(setup),
+        setup.decimals,
+    )
 }
 
 /// What the rig says of the device; for an emulated one that is what it says of itself.

@@ -174,11 +174,7 @@ impl PulseDevice for PulseAcceptor {
             return;
         }
         self.powered = on;
-        let lost = self.track.power(now, on);
-        if lost > 0 {
-            self.diary
-                .note(format!("{lost} pulses forgotten with the power"));
-        }
+        self.diary.pulses_forgotten(self.track.power(now, on));
         self.hold.power_cut();
         if on {
             match self.path {

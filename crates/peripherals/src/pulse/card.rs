@@ -225,11 +225,7 @@ impl PulseDevice for PulseCardReader {
             self.diary
                 .note("power lost before the answer: nothing paid");
         }
-        let lost = self.track.power(now, on);
-        if lost > 0 {
-            self.diary
-                .note(format!("{lost} pulses forgotten with the power"));
-        }
+        self.diary.pulses_forgotten(self.track.power(now, on));
     }
 
     fn next_deadline(&self) -> Micros {

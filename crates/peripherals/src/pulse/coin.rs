@@ -177,11 +177,7 @@ impl PulseDevice for PulseCoinAcceptor {
         }
         self.powered = on;
         self.hold.power_cut();
-        let lost = self.track.power(now, on);
-        if lost > 0 {
-            self.diary
-                .note(format!("{lost} pulses forgotten with the power"));
-        }
+        self.diary.pulses_forgotten(self.track.power(now, on));
         if let Some(hopper) = &mut self.hopper {
             hopper.power(now, on);
         }

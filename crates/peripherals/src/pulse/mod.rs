@@ -98,6 +98,13 @@ impl Diary {
     fn note(&mut self, text: impl Into<String>) {
         self.notes.push(text.into());
     }
+
+    /// Pulses that were still to be sent went with the power.
+    fn pulses_forgotten(&mut self, lost: usize) {
+        if lost > 0 {
+            self.note(format!("{lost} pulses forgotten with the power"));
+        }
+    }
 }
 
 #[cfg(test)]
