@@ -1,7 +1,8 @@
 //! The board and its cashless devices: orders carried out, sales told, and what is done at the
 //! machine that only they care for.
 
-use super::{BoardMeans, Controller, Peer, Slot};
+use super::Controller;
+use super::slot::{BoardMeans, Peer, Slot};
 use crate::cashless::Cashless;
 use crate::channel::Life;
 use crate::motor::Mishap;

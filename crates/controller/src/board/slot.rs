@@ -1,0 +1,109 @@
+//! The peripherals on the board's bus, each with its schedule and its driver.
+
+use crate::bill::Bill;
+use crate::cashless::Cashless;
+use crate::changer::Changer;
+use crate::channel::{Channel, Driver, Life};
+use crate::hopper::Hopper;
+use crate::paying::{Purse, in_bills};
+use crate::vending::{Means, Reader, Report};
+use payrig_mdb::Block;
+use payrig_units::Money;
+
+#[derive(Debug)]
+pub(super) enum Peer {
+    Changer(Box<Changer>),
+    Bill(Box<Bill>),
+    Cashless(Box<Cashless>),
+}
+
+#[derive(Debug)]
+pub(super) struct Slot {
+    pub(super) name: String,
+    pub(super) channel: Channel,
+    pub(super) unit: Peer,
+}
+
+impl Peer {
+    pub(super) fn driver(&mut self) -> &mut dyn Driver {
+        match self {
+            Self::Changer(d) => d.as_mut(),
+            Self::Bill(d) => d.as_mut(),
+            Self::Cashless(d) => d.as_mut(),
+        }
+    }
+}
+
+impl Slot {
+    /// True while commands other than POLL are still to be sent or answered.
+    pub(super) fn is_busy(&self) -> bool {
+        let driver = match &self.unit {
+            Peer::Cashless(c) => self.channel.life() == Life::Running && c.is_busy(),
+            _ => false,
+        };
+        driver || self.channel.is_busy()
+    }
+
+    pub(super) fn take_wanted(&mut self) -> Option<Block> {
+        match &mut self.unit {
+            Peer::Changer(d) => d.take_wanted().map(|c| c.emit()),
+            Peer::Bill(d) => d.take_wanted().map(|c| c.emit()),
+            // Its driver chooses its commands when they are due.
+            Peer::Cashless(_) => None,
+        }
+    }
+
+    pub(super) fn take_reports(&mut self) -> Vec<Report> {
+        match &mut self.unit {
+            Peer::Changer(d) => d.take_reports(),
+            Peer::Bill(d) => d.take_reports(),
+            Peer::Cashless(d) => d.take_reports(),
+        }
+    }
+}
+
+/// What can be paid out now.
+pub(super) fn purse(slots: &[Slot]) -> Purse {
+    let mut purse = Purse::default();
+    let running = slots.iter().filter(|s| s.channel.life() == Life::Running);
+    for slot in running {
+        match &slot.unit {
+            Peer::Changer(c) if c.can_pay(Money::ZERO) => purse.coins = c.stock(),
+            Peer::Bill(b) => purse.bills = b.stock(),
+            _ => {}
+        }
+    }
+    purse
+}
+
+/// What the seller may ask of the drivers.
+pub(super) struct BoardMeans<'a>(pub(super) &'a [Slot], pub(super) &'a [Hopper]);
+
+impl Means for BoardMeans<'_> {
+    fn can_pay(&self, amount: Money) -> bool {
+        amount.is_zero()
+            || in_bills(amount, &purse(self.0)).is_some()
+            || !has_changer(self.0) && self.1.iter().any(|h| h.can_pay(amount))
+    }
+
+    fn gives_change(&self) -> bool {
+        let bus = self.0.iter().any(|s| match &s.unit {
+            Peer::Changer(_) => true,
+            Peer::Bill(bill) => bill.pays(),
+            Peer::Cashless(_) => false,
+        });
+        bus || !self.1.is_empty()
+    }
+
+    fn readers(&self) -> Vec<Reader> {
+        let each = |s: &Slot| match &s.unit {
+            Peer::Cashless(c) => Some(c.reader(s.channel.life() == Life::Running)),
+            _ => None,
+        };
+        self.0.iter().filter_map(each).collect()
+    }
+}
+
+pub(super) fn has_changer(slots: &[Slot]) -> bool {
+    slots.iter().any(|s| matches!(s.unit, Peer::Changer(_)))
+}

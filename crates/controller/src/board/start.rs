@@ -1,0 +1,187 @@
+//! A board is built, gets power and loses it.
+
+use super::slot::{Peer, Slot};
+use super::welcome::Changeable;
+use super::{BoardConfig, Controller, ExpectedKind};
+use crate::bill::Bill;
+use crate::cashless::{Board as CashlessBoard, Cashless};
+use crate::changer::Changer;
+use crate::channel::{Channel, Rhythm};
+use crate::files::Mailbox;
+use crate::hopper::Hopper;
+use crate::master::BusMaster;
+use crate::motor::Motor;
+use crate::pulse_input::PulseInput;
+use crate::vending::{Policy, Vending};
+use payrig_mdb::Address;
+use payrig_mdb::cashless::Level;
+use payrig_units::{Micros, Money};
+use std::collections::VecDeque;
+
+impl Controller {
+    /// A board that has just been given power at `now`: it resets the bus and looks for what it
+    /// expects.
+    #[must_use]
+    pub fn new(config: BoardConfig, now: Micros) -> Self {
+        let policy = Policy {
+            decimals: config.decimals,
+            session_timeout: config.session_timeout,
+            multi_vend: config.multi_vend,
+            hold_bills: config.hold_bills,
+            mixed: config.cashless.mixed,
+            shares: config.cashless.basket,
+        };
+        let mut board = Self {
+            powered: true,
+            master: BusMaster::new(config.timing),
+            slots: Vec::new(),
+            current: None,
+            pulses: Vec::new(),
+            mailbox: Mailbox::new(config.identity.file()),
+            hoppers: Vec::new(),
+            vending: Vending::new(config.items.clone(), policy),
+            motor: Motor::default(),
+            tellings: VecDeque::new(),
+            delivered: Vec::new(),
+            notices: Vec::new(),
+            movements: Vec::new(),
+            exact_change: false,
+            in_service: false,
+            changeable: Changeable::default(),
+            config,
+        };
+        for expected in &board.config.expected {
+            let name = expected.name.clone();
+            match &expected.kind {
+                ExpectedKind::Pulse(link) => {
+                    board.pulses.push(PulseInput::new(name, (**link).clone()));
+                }
+                ExpectedKind::Hopper(link) => {
+                    board.hoppers.push(Hopper::new(name, (**link).clone()));
+                }
+                _ => {}
+            }
+        }
+        board.power_up(now);
+        board
+    }
+
+    fn power_up(&mut self, now: Micros) {
+        self.slots.clear();
+        self.mailbox.reset();
+        for input in &mut self.pulses {
+            input.hold_off(now, true);
+        }
+        self.current = None;
+        let prices = |pick: fn(Money, Money) -> Money| {
+            self.config
+                .items
+                .iter()
+                .map(|i| i.price)
+                .reduce(pick)
+                .unwrap_or_default()
+        };
+        let range = (prices(Ord::min), prices(Ord::max));
+        for expected in &self.config.expected {
+            let name = expected.name.clone();
+            let (address, non_response, unit) = match &expected.kind {
+                ExpectedKind::Changer => {
+                    let driver = Changer::new(
+                        name.clone(),
+                        self.config.refused_coins.clone(),
+                        self.config.changer.clone(),
+                    );
+                    (
+                        Address::CHANGER,
+                        Micros::secs(2),
+                        Peer::Changer(Box::new(driver)),
+                    )
+                }
+                ExpectedKind::BillValidator => {
+                    let driver = Bill::new(name.clone(), self.config.bills.clone());
+                    (
+                        Address::BILL_VALIDATOR,
+                        Micros::secs(5),
+                        Peer::Bill(Box::new(driver)),
+                    )
+                }
+                ExpectedKind::Cashless(unit) => {
+                    let board = CashlessBoard {
+                        level: Level(self.config.cashless_level),
+                        identity: self.config.identity.clone(),
+                        uses: self.config.cashless.clone(),
+                        prices: range,
+                    };
+                    let driver = Cashless::new(name.clone(), *unit, board);
+                    (
+                        unit.address(),
+                        Micros::secs(5),
+                        Peer::Cashless(Box::new(driver)),
+                    )
+                }
+                ExpectedKind::Pulse(_) | ExpectedKind::Hopper(_) => continue,
+            };
+            let poll_every = self.config.poll_every;
+            let rhythm = Rhythm {
+                poll_every,
+                ..Rhythm::new(non_response)
+            };
+            let channel = Channel::new(address, rhythm, now);
+            self.slots.push(Slot {
+                name,
+                channel,
+                unit,
+            });
+        }
+        if !self.slots.is_empty() {
+            self.master.bus_reset(now);
+        }
+        self.update_welcome(now);
+    }
+
+    /// Power to the board comes or goes. Credit that was shown is lost with it, as on a board
+    /// without a memory; the ledger keeps it.
+    pub fn power(&mut self, now: Micros, on: bool) {
+        if on == self.powered {
+            return;
+        }
+        self.powered = on;
+        self.master.power(now);
+        for input in &mut self.pulses {
+            input.power(now, on);
+        }
+        for hopper in &mut self.hoppers {
+            hopper.power(now, on);
+        }
+        if !self.hoppers.is_empty() {
+            // What a hopper had paid when the power went.
+            self.settle(now);
+        }
+        self.motor.stop();
+        if !on {
+            self.vending.power_lost();
+        }
+        if on {
+            self.power_up(now);
+        }
+    }
+
+    /// True while the board has power.
+    #[must_use]
+    pub fn powered(&self) -> bool {
+        self.powered
+    }
+
+    /// Resets the bus and sets everything up anew (section 2.2).
+    pub fn bus_reset(&mut self, now: Micros) {
+        if !self.powered {
+            return;
+        }
+        self.current = None;
+        self.mailbox.reset();
+        self.master.bus_reset(now);
+        for slot in &mut self.slots {
+            slot.channel.restart(now);
+        }
+    }
+}
