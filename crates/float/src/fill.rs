@@ -16,7 +16,10 @@ pub enum FillAnswer {
     Fill(Vec<u32>),
     /// None: even full tubes could not pay this amount (the sum of changes due in a row).
     Impossible(Money),
-    /// There were too many fills to try them all.
+    /// There were too many fills to try them all. This one was tried and lasts, and with a coin
+    /// less in any one tube it would not; another might do with fewer coins in all.
+    Enough(Vec<u32>),
+    /// There were too many cases to find one that lasts.
     GaveUp,
 }
 
@@ -78,10 +81,10 @@ pub fn smallest_fill(machine: &Machine, base: &[u32], changes: &[Money], sales: 
     let have = machine.worth(base).as_minor();
     for coins in 0..=room_left {
         if search.tube(0, coins, have, &start).is_none() {
-            return match search.best {
+            return match search.best.take() {
                 // Nothing smaller was left untried but the value: the count of coins is the least.
                 Some((_, fill)) => FillAnswer::Fill(fill),
-                None => FillAnswer::GaveUp,
+                None => search.descend(full),
             };
         }
         if let Some((_, fill)) = search.best {
@@ -90,6 +93,9 @@ pub fn smallest_fill(machine: &Machine, base: &[u32], changes: &[Money], sales: 
     }
     FillAnswer::GaveUp
 }
+
+/// Fills played through on the way down from full tubes, at most.
+const STEPS_DOWN: usize = 600;
 
 struct Search<'a> {
     machine: &'a Machine,
@@ -146,6 +152,53 @@ impl Search<'_> {
             *added = 0;
         }
         Some(())
+    }
+
+    /// From full tubes down as long as it lasts, tube by tube: the smallest coin first, of which a
+    /// change takes most; until no tube can do with a coin less.
+    fn descend(&self, full: Vec<u32>) -> FillAnswer {
+        let lasts = |counts: &[u32]| {
+            let reach = Reach::of(
+                &self.machine.stock_of(counts),
+                self.machine.unit(),
+                Money(self.due),
+            );
+            let run = || run(self.machine, counts, self.changes, self.sales);
+            reach.pays_all(&self.sums) && run().sales >= self.sales
+        };
+        if !lasts(&full) {
+            return FillAnswer::GaveUp;
+        }
+        let mut counts = full;
+        let mut left = STEPS_DOWN;
+        loop {
+            let before = counts.clone();
+            for (index, _, _) in &self.tubes {
+                let mut step = counts.get(*index).map_or(0, |n| n.next_power_of_two());
+                while step > 0 {
+                    let base = self.base.get(*index).copied().unwrap_or(0);
+                    let mut fewer = counts.clone();
+                    let Some(count) = fewer.get_mut(*index).filter(|n| **n >= base + step) else {
+                        step /= 2;
+                        continue;
+                    };
+                    *count -= step;
+                    let Some(still) = left.checked_sub(1) else {
+                        return FillAnswer::GaveUp;
+                    };
+                    left = still;
+                    if lasts(&fewer) {
+                        counts = fewer;
+                    } else {
+                        step /= 2;
+                    }
+                }
+            }
+            if counts == before {
+                break;
+            }
+        }
+        FillAnswer::Enough(counts)
     }
 
     fn play(&mut self) -> Option<()> {

@@ -16,6 +16,14 @@ pub struct Tube {
     pub capacity: u32,
 }
 
+impl Tube {
+    /// True for the store of a bill recycler.
+    #[must_use]
+    pub const fn is_bill_store(&self) -> bool {
+        self.coin_type >= 16
+    }
+}
+
 /// A coin or bill the machine takes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Piece {

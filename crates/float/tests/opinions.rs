@@ -170,6 +170,7 @@ proptest! {
                 prop_assert_eq!(Some((added(&fill), machine.worth(&fill))), least);
             }
             FillAnswer::Impossible(_) | FillAnswer::GaveUp => prop_assert_eq!(least, None),
+            FillAnswer::Enough(_) => prop_assert!(false, "small enough to be tried"),
         }
     }
 
@@ -320,7 +321,7 @@ proptest! {
         let least = match smallest_fill(&machine, &machine.counts(), &amounts, 1) {
             FillAnswer::Fill(fill) => Some(fill.iter().sum::<u32>()),
             FillAnswer::Impossible(_) => None,
-            FillAnswer::GaveUp => panic!("small enough to be tried"),
+            FillAnswer::Enough(_) | FillAnswer::GaveUp => panic!("small enough to be tried"),
         };
         prop_assert_eq!(least, solver_fill(&changes, &machine));
     }
@@ -382,4 +383,33 @@ fn the_fewest_coins_now_can_be_the_wrong_coins_later() {
     let mut order = failure.changes.clone();
     order.sort_unstable();
     assert_eq!(order, changes);
+}
+
+/// Too many fills to try them all: the fill told must last all the same, and no tube of it may have
+/// a coin that is not needed. Ten sales with one change are one order, so brute force can say.
+#[test]
+fn a_fill_that_is_only_enough_lasts_and_has_no_coin_to_spare() {
+    let tubes = [
+        (5, 0, 80),
+        (10, 0, 110),
+        (25, 0, 75),
+        (100, 0, 30),
+        (500, 0, 30),
+    ];
+    let machine = machine(&tubes, &[125]);
+    let FillAnswer::Enough(fill) = smallest_fill(&machine, &machine.counts(), &[Money(375)], 10)
+    else {
+        panic!("few enough cases for an exact answer: make the machine larger");
+    };
+    assert!(board_lasts(&machine, &fill, &[375], 10), "{fill:?}");
+    for tube in 0..fill.len() {
+        let mut fewer = fill.clone();
+        if fewer[tube] > 0 {
+            fewer[tube] -= 1;
+            assert!(
+                !board_lasts(&machine, &fewer, &[375], 10),
+                "{fewer:?} lasts too"
+            );
+        }
+    }
 }

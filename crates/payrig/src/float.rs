@@ -5,7 +5,7 @@ mod machine;
 use crate::style::STYLES;
 use crate::{Exit, Failure, Format};
 use clap::Args;
-use machine::{FIRST_STORE, machine};
+use machine::machine;
 use payrig_bench::{FIRST_VEND, Rig};
 use payrig_float::{
     Analysis, BillAnswer, FillAnswer, FillAnswers, Machine, Need, Questions, Tube, analyse,
@@ -129,11 +129,7 @@ impl Told<'_> {
         };
         writeln!(out, "{head}Float of \"{name}\"{head:#}")?;
         let tube = |t: &Tube| {
-            let what = if t.coin_type >= FIRST_STORE {
-                "recycler "
-            } else {
-                ""
-            };
+            let what = if t.is_bill_store() { "recycler " } else { "" };
             format!(
                 "{what}{} {} of {}",
                 self.money(t.value),
@@ -271,33 +267,50 @@ impl Told<'_> {
         Ok(())
     }
 
+    fn pieces_of(&self, counts: &[u32], base: &[u32]) -> String {
+        let added: Vec<u32> = counts
+            .iter()
+            .zip(base)
+            .map(|(n, b)| n.saturating_sub(*b))
+            .collect();
+        let each = self
+            .machine
+            .tubes
+            .iter()
+            .zip(&added)
+            .filter(|(_, n)| **n > 0);
+        let each: Vec<String> = each
+            .map(|(tube, n)| format!("{n} x {}", self.money(tube.value)))
+            .collect();
+        let tubes = self.machine.tubes.iter().zip(&added);
+        let bills: u32 = tubes
+            .filter(|(t, _)| t.is_bill_store())
+            .map(|(_, n)| n)
+            .sum();
+        let coins = added.iter().sum::<u32>() - bills;
+        let pieces = [(coins, "coin"), (bills, "bill")].into_iter();
+        let pieces: Vec<String> = pieces
+            .filter(|(n, _)| *n > 0)
+            .map(|(n, what)| format!("{n} {what}{}", if n == 1 { "" } else { "s" }))
+            .collect();
+        match coins + bills {
+            0 => "nothing".to_owned(),
+            _ => format!(
+                "{} ({}, {})",
+                each.join(" + "),
+                pieces.join(" and "),
+                self.money(self.machine.worth(&added))
+            ),
+        }
+    }
+
     fn fill(&self, answer: &FillAnswer, base: &[u32]) -> String {
         match answer {
-            FillAnswer::Fill(counts) => {
-                let added: Vec<u32> = counts
-                    .iter()
-                    .zip(base)
-                    .map(|(n, b)| n.saturating_sub(*b))
-                    .collect();
-                let each = self
-                    .machine
-                    .tubes
-                    .iter()
-                    .zip(&added)
-                    .filter(|(_, n)| **n > 0);
-                let each: Vec<String> = each
-                    .map(|(tube, n)| format!("{n} x {}", self.money(tube.value)))
-                    .collect();
-                let coins: u32 = added.iter().sum();
-                match coins {
-                    0 => "nothing".to_owned(),
-                    _ => format!(
-                        "{} ({coins} coins, {})",
-                        each.join(" + "),
-                        self.money(self.machine.worth(&added))
-                    ),
-                }
-            }
+            FillAnswer::Fill(counts) => self.pieces_of(counts, base),
+            FillAnswer::Enough(counts) => format!(
+                "{}\n               (that lasts; too many cases to say whether fewer would)",
+                self.pieces_of(counts, base)
+            ),
             FillAnswer::Impossible(amount) => {
                 format!(
                     "none: even full tubes cannot pay {} in all",
@@ -311,8 +324,8 @@ impl Told<'_> {
 
 fn fill_json(machine: &Machine, answer: &FillAnswer) -> Value {
     match answer {
-        FillAnswer::Fill(counts) => json!({
-            "answer": "fill",
+        FillAnswer::Fill(counts) | FillAnswer::Enough(counts) => json!({
+            "answer": if matches!(answer, FillAnswer::Fill(_)) { "fill" } else { "enough" },
             "coins": machine.tubes.iter().zip(counts).map(|(tube, n)| {
                 json!({"type": tube.coin_type, "value": tube.value, "count": n})
             }).collect::<Vec<_>>(),

@@ -9,7 +9,7 @@ use payrig_peripherals::changer::CoinWorth;
 use payrig_units::Money;
 
 /// Bill stores come after the sixteen coin types.
-pub(super) const FIRST_STORE: u8 = 16;
+const FIRST_STORE: u8 = 16;
 
 const SEVERAL_PAYERS: &str = "a pulse hopper pays by itself, so its coins cannot be looked at together \
                               with another hopper or a bill recycler; leave one of them out";
