@@ -4,6 +4,7 @@ use payrig_bench::run::run_simulated;
 use payrig_bench::{Rig, Stage};
 use payrig_tests::cli::{file, payrig_in};
 use payrig_units::Micros;
+use payrig_wire::Finding;
 use payrig_wire::recording::Entry;
 use proptest::prelude::*;
 use std::path::Path;
@@ -11,12 +12,18 @@ use std::path::Path;
 fn limits(text: &str) -> Vec<(String, String)> {
     let rig = Rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"));
     let mut stage = Stage::new(&rig);
+    found_in(&mut stage)
+        .into_iter()
+        .filter(Finding::is_limit)
+        .map(|f| (f.rule.to_string(), f.text))
+        .collect()
+}
+
+fn found_in(stage: &mut Stage) -> Vec<Finding> {
     let mut found = Vec::new();
-    run_simulated(&mut stage, Micros::secs(600), |_, entry| {
-        if let Entry::Finding(f) = entry
-            && f.is_limit()
-        {
-            found.push((f.rule.to_string(), f.text));
+    run_simulated(stage, Micros::secs(600), |_, entry| {
+        if let Entry::Finding(finding) = entry {
+            found.push(finding);
         }
         Ok::<(), ()>(())
     })
@@ -156,6 +163,179 @@ for = \"5 s\"
         found[0].1.contains("old: took 5.00, the board booked 0.00"),
         "{found:?}"
     );
+}
+
+/// A bill offered while the bridge has no power, with the inhibit wired one way and the other.
+fn offered_in_the_dark(inhibits: &str, unpowered: &str) -> (Vec<Finding>, String) {
+    let text = format!(
+        "{TOP}
+[[device]]
+kind = \"pulse-bill-validator\"
+name = \"old\"
+bills = [\"5.00\"]
+[device.pulse]
+inhibits = \"{inhibits}\"
+unpowered = \"{unpowered}\"
+[[device]]
+kind = \"bridge\"
+name = \"bridge\"
+from = \"old\"
+[[script]]
+do = \"wait-ready\"
+[[script]]
+do = \"power\"
+device = \"bridge\"
+on = false
+after = \"2 s\"
+[[script]]
+do = \"insert-bill\"
+device = \"old\"
+value = \"5.00\"
+[[script]]
+do = \"power\"
+device = \"bridge\"
+on = true
+after = \"9 s\"
+[[script]]
+do = \"wait\"
+for = \"5 s\"
+"
+    );
+    let rig = Rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
+    let mut stage = Stage::new(&rig);
+    let found = found_in(&mut stage);
+    let ledger = stage.books().ledger();
+    let taken = ledger
+        .balances()
+        .find(|(place, _)| place.to_string() == "old stacker")
+        .map_or_else(|| "nothing".to_owned(), |(_, m)| m.as_minor().to_string());
+    (found, taken)
+}
+
+#[test]
+fn a_dead_bridge_holds_the_acceptor_off_whichever_level_does_that() {
+    for inhibits in ["high", "low"] {
+        let (found, taken) = offered_in_the_dark(inhibits, "inhibited");
+        let bad = |f: &Finding| f.is_limit() || f.rule == "pulse-unheard";
+        assert!(!found.iter().any(bad), "{inhibits}: {found:?}");
+        assert_eq!(taken, "nothing", "{inhibits}");
+    }
+}
+
+#[test]
+fn an_inhibit_that_is_not_wired_to_fail_safe_costs_money_and_that_is_named() {
+    for inhibits in ["high", "low"] {
+        let (found, taken) = offered_in_the_dark(inhibits, "enabled");
+        assert_eq!(taken, "500");
+        let texts: Vec<(&str, &str)> = found
+            .iter()
+            .map(|f| (f.rule.as_ref(), f.text.as_str()))
+            .collect();
+        let says =
+            |rule: &str, what: &str| texts.iter().any(|(r, t)| *r == rule && t.contains(what));
+        assert!(
+            says(
+                "pulse-unheard",
+                "5 of 5 pulses came while bridge had no power and cannot be counted there: 5.00"
+            ),
+            "{texts:?}"
+        );
+        assert!(
+            says("money", "5.00 was taken and never credited"),
+            "{texts:?}"
+        );
+    }
+}
+
+/// What was on its way when the power of the bridge went comes, is lost, and is named with its
+/// amount; nothing else is taken while it is dark.
+#[test]
+fn what_was_on_its_way_into_the_dark_is_named_with_its_amount() {
+    // Only the bridge loses its power, 2.05 s after the bill: it is past the sensors, not yet told.
+    let text = supply_cut("", 2_050_000, 9_000_000).replacen(
+        "do = \"power\"\ndevice = \"old\"\non = false\n",
+        "do = \"wait\"\nfor = \"0 s\"\n",
+        1,
+    );
+    let rig = Rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
+    let found = found_in(&mut Stage::new(&rig));
+    let unheard = found.iter().find(|f| f.rule == "pulse-unheard");
+    let unheard = unheard.unwrap_or_else(|| panic!("{found:?}"));
+    assert!(unheard.text.contains("10 of 10 pulses"), "{unheard:?}");
+    assert!(unheard.text.contains("5.00"), "{unheard:?}");
+}
+
+/// A pulse that the sender's own power cut shortens is told as that, also when its recording is
+/// read, and breaks no limit.
+#[test]
+fn a_pulse_cut_by_a_known_power_cut_is_told_as_that() {
+    let mut seen = 0;
+    for at in (2_200_000..2_700_000).step_by(13_000) {
+        let rig = Rig::parse(Path::new("test.toml"), &supply_cut("", at, 500_000)).unwrap();
+        for finding in found_in(&mut Stage::new(&rig)) {
+            if finding.rule != "pulse-width" {
+                continue;
+            }
+            seen += 1;
+            assert!(!finding.is_limit(), "{finding:?}");
+            assert!(
+                finding.text.contains("The power of old went at"),
+                "{finding:?}"
+            );
+        }
+    }
+    assert!(seen > 3, "{seen}");
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(
+        folder.path().join("cut.toml"),
+        supply_cut("", 2_220_000, 500_000),
+    )
+    .unwrap();
+    let ran = payrig_in(folder.path(), &["run", "cut.toml"]);
+    let read = payrig_in(folder.path(), &["read", "cut.recording.jsonl"]);
+    for (what, out) in [("run", &ran), ("read", &read)] {
+        assert_eq!(out.code, 0, "{what}: {}", out.out);
+        let says = out.out.replace('\n', " ");
+        assert!(
+            says.contains("The power of old went at"),
+            "{what}: {}",
+            out.out
+        );
+    }
+}
+
+/// The power of the board goes at any moment around a report and its ACK: credited once.
+#[test]
+fn the_board_loses_power_around_its_ack_and_the_bill_is_credited_once() {
+    for hold_up in [true, false] {
+        for at in (3_400_000..3_800_000).step_by(7_100) {
+            let text = supply_cut(&format!("hold-up = {hold_up}"), at, 1_000_000);
+            let text = text
+                .replace("device = \"old\"\non", "board = true\non")
+                .replace("device = \"bridge\"\non", "board = true\non");
+            let money: Vec<_> = limits(&text)
+                .into_iter()
+                .filter(|(rule, _)| rule == "money")
+                .collect();
+            assert!(
+                money.is_empty(),
+                "hold-up {hold_up}, cut at {at}: {money:?}"
+            );
+        }
+    }
+}
+
+/// Without a supply that holds for an ACK, a cut of the bridge between report and ACK makes it
+/// report again. Our board knows the repetition; the books agree either way.
+#[test]
+fn a_bridge_without_hold_up_in_a_rig_repeats_what_it_cannot_know() {
+    for at in (3_400_000..3_800_000).step_by(7_100) {
+        for hold_up in [true, false] {
+            let found = limits(&supply_cut(&format!("hold-up = {hold_up}"), at, 1_000_000));
+            let money = found.iter().any(|(rule, _)| rule == "money");
+            assert!(!money, "hold-up {hold_up}, cut at {at}: {found:?}");
+        }
+    }
 }
 
 #[test]

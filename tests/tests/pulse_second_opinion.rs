@@ -104,7 +104,9 @@ after = \"8 s\"
     let mut stage = Stage::new(&rig);
     let mut edges = Vec::new();
     run_simulated(&mut stage, Micros::secs(60), |_, entry| {
-        if let Entry::Edge { line, at_us, high } = entry
+        if let Entry::Edge {
+            line, at_us, high, ..
+        } = entry
             && line == "bill credit"
         {
             edges.push(Edge { at: at_us, high });

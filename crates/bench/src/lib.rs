@@ -7,6 +7,7 @@ mod analyst;
 mod books;
 pub mod live;
 mod on_link;
+mod outages;
 mod peers;
 mod player;
 mod pulse_lines;

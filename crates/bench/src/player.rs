@@ -213,7 +213,19 @@ fn perform(stage: &mut Stage, act: &Act) -> Result<(), String> {
         Act::JamItem { item } => with_board(stage, |b| b.jam(*item)),
         Act::BusReset => with_board(stage, |b| b.bus_reset(now)),
         Act::Service { on } => with_board(stage, |b| b.set_service(now, *on)),
-        Act::Power { device: None, on } => with_board(stage, |b| b.power(now, *on)),
+        Act::Power { device: None, on } => {
+            with_board(stage, |b| b.power(now, *on))?;
+            stage.powered(None, *on);
+            Ok(())
+        }
+        Act::Power {
+            device: Some(device),
+            on,
+        } => {
+            stage.peers_mut().perform(now, act)?;
+            stage.powered(Some(device), *on);
+            Ok(())
+        }
         act => stage.peers_mut().perform(now, act),
     }
 }

@@ -1,21 +1,24 @@
 //! What the bench measures on pulse lines: every credit line against the profile its rig gives it,
 //! whoever counts its pulses. The same looks at a bench that runs and at its recording.
 
+use crate::outages::Outages;
 use crate::reading::pulse_finding;
 use crate::rig::{BridgeWay, Kind, Rig};
 use payrig_pulse::{
-    Coding, Credit, CreditCounter, Profile, ProfileRecord, PulseRule, Question, Train, Verdict,
-    distance, identify, judge,
+    Coding, Credit, CreditCounter, Profile, ProfileRecord, Pulse, PulseRule, Question, Severity,
+    Train, Verdict, distance, identify, judge,
 };
 use payrig_units::{Decimals, Micros, Movement, Place};
-use payrig_wire::Edge;
 use payrig_wire::recording::{Entry, LineRecord, LineRole, TrainRecord};
+use payrig_wire::{Edge, Finding};
 use std::collections::BTreeMap;
 
 /// A device with credit lines.
 #[derive(Debug)]
 struct Device {
     name: String,
+    /// The bridge that counts its pulses; none for the board.
+    counted_by: Option<String>,
     counter: CreditCounter,
     /// Lines that moved.
     moved: bool,
@@ -35,9 +38,10 @@ enum Reversed {
 }
 
 impl Device {
-    fn new(name: String, profile: Profile) -> Self {
+    fn new(name: String, counted_by: Option<String>, profile: Profile) -> Self {
         Self {
             name,
+            counted_by,
             counter: CreditCounter::new(profile, Micros::ZERO),
             moved: false,
             fed: false,
@@ -51,7 +55,7 @@ impl Device {
         self.counter.start_level(line, at, high);
     }
 
-    fn edge(&mut self, line: &str, edge: Edge) {
+    fn edge(&mut self, line: &str, edge: Edge, uncertainty: Micros) {
         if self.reversed == Reversed::Found {
             self.reversed = Reversed::Read;
             let mut profile = self.counter.profile().clone();
@@ -64,7 +68,8 @@ impl Device {
             }
         }
         self.levels.insert(line.to_owned(), edge.high);
-        self.counter.edge(line, edge.at, edge.high);
+        self.counter
+            .edge_within(line, edge.at, edge.high, uncertainty);
         self.moved |= line != self.counter.profile().inhibit.line;
     }
 
@@ -80,6 +85,7 @@ impl Device {
 pub(crate) struct PulseLines {
     devices: Vec<Device>,
     records: Vec<LineRecord>,
+    outages: Outages,
     trains: u64,
 }
 
@@ -94,7 +100,8 @@ impl PulseLines {
                 let (name, inhibit) = (&device.name, &config.profile.inhibit);
                 let high = !inhibit.inhibits.is_high();
                 lines.record(name, &inhibit.line, LineRole::Inhibit, high, None);
-                let device = Device::new(name.clone(), config.profile.clone());
+                let behind = device.behind.clone();
+                let device = Device::new(name.clone(), behind, config.profile.clone());
                 lines.devices.push(device);
             }
             let Kind::Pulse(pulse) = &device.kind else {
@@ -104,8 +111,10 @@ impl PulseLines {
                 lines.record(&device.name, &input.name, input.role, input.high, None);
             }
             if let Some(profile) = pulse.profile() {
-                let name = device.name.clone();
-                lines.devices.push(Device::new(name, profile.clone()));
+                let (name, behind) = (device.name.clone(), device.behind.clone());
+                lines
+                    .devices
+                    .push(Device::new(name, behind, profile.clone()));
             }
         }
         lines
@@ -118,7 +127,8 @@ impl PulseLines {
             let known = lines.devices.iter().any(|d| d.name == record.device);
             let profile = record.profile.clone().map(Profile::try_from);
             if let (false, Some(Ok(profile))) = (known, profile) {
-                let device = Device::new(record.device.clone(), profile);
+                let counted_by = record.counted_by.clone();
+                let device = Device::new(record.device.clone(), counted_by, profile);
                 lines.devices.push(device);
             }
             let line = record.line.strip_prefix(record.device.as_str());
@@ -143,12 +153,17 @@ impl PulseLines {
         high: bool,
         profile: Option<ProfileRecord>,
     ) {
+        let counted_by = match profile {
+            Some(_) => self.of(device).find_map(|d| d.counted_by.clone()),
+            None => None,
+        };
         self.records.push(LineRecord {
             at_us: Micros::ZERO,
             device: device.to_owned(),
             line: format!("{device} {line}"),
             role,
             high,
+            counted_by,
             profile,
         });
     }
@@ -172,21 +187,26 @@ impl PulseLines {
         std::mem::take(&mut self.records).into_iter()
     }
 
-    /// An edge, whoever made it.
-    pub(crate) fn edge(&mut self, device: &str, line: &str, edge: Edge) {
+    /// An edge, whoever made it, and how far its time may be off.
+    pub(crate) fn edge(&mut self, device: &str, line: &str, edge: Edge, uncertainty: Micros) {
         for device in self.of(device).filter(|d| d.knows(line)) {
-            device.edge(line, edge);
+            device.edge(line, edge, uncertainty);
         }
     }
 
+    /// The power of a device, or of the board, came or went.
+    pub(crate) fn power(&mut self, who: Option<&str>, at: Micros, on: bool) {
+        self.outages.power(who, at, on);
+    }
+
     /// An edge by the name a recording gives its line.
-    pub(crate) fn named_edge(&mut self, line: &str, edge: Edge) {
+    pub(crate) fn named_edge(&mut self, line: &str, edge: Edge, uncertainty: Micros) {
         let known = self.records.iter().find(|r| r.line == line);
         let Some(device) = known.map(|r| r.device.clone()) else {
             return;
         };
         let own = line.strip_prefix(device.as_str()).map(str::trim_start);
-        self.edge(&device, own.unwrap_or_default(), edge);
+        self.edge(&device, own.unwrap_or_default(), edge, uncertainty);
     }
 
     /// True when a recording's line is one of these.
@@ -256,8 +276,15 @@ impl PulseLines {
                 }
                 if found.rule == PulseRule::PulseWidth && found.is_limit() {
                     let train = trains.iter().find(|t| t.start() == found.at);
-                    let advice = train.and_then(|t| setting(t, &profile, decimals));
-                    if let Some(advice) = advice {
+                    let cut = train.and_then(|t| self.outages.cut(&device.name, t, &profile));
+                    if let Some(cut) = cut {
+                        found.severity = Severity::Advice;
+                        found.text = format!(
+                            "{}. The power of {} went at {cut}, in the middle of a pulse: that says                              nothing of its setting",
+                            found.text, device.name
+                        );
+                    } else if let Some(advice) = train.and_then(|t| setting(t, &profile, decimals))
+                    {
                         found.text = format!("{}. {advice}", found.text);
                     }
                 }
@@ -266,6 +293,14 @@ impl PulseLines {
             }
             for (train, credit) in trains.iter().zip(&credits) {
                 self.trains += 1;
+                let counted_by = device.counted_by.as_deref();
+                let unheard = self.outages.unheard(counted_by, train, &profile, decimals);
+                if let Some(text) = unheard {
+                    let mut found = Finding::advice("pulse-unheard", train.start(), text);
+                    found.section = "common practice, no source".into();
+                    found.who = Some(named(&train.line));
+                    entries.push(Entry::Finding(found));
+                }
                 let fit = fit(train, &profile);
                 entries.push(Entry::Train(TrainRecord {
                     line: named(&train.line),
@@ -279,6 +314,53 @@ impl PulseLines {
             }
         }
         entries
+    }
+}
+
+impl Outages {
+    /// When the power of the sender went, if all pulses of a train that are of the wrong width are
+    /// so because of that.
+    fn cut(&self, sender: &str, train: &Train, profile: &Profile) -> Option<Micros> {
+        let widths = judge(train, profile).widths;
+        let wrong = train.pulses.iter().zip(widths);
+        let mut wrong = wrong.filter(|(_, verdict)| *verdict == Verdict::Fail);
+        let cut = |pulse: &Pulse| {
+            let settled = pulse.end() + profile.bounce;
+            self.cut_within(Some(sender), pulse.start, settled)
+        };
+        let (first, _) = wrong.next()?;
+        let first = cut(first)?;
+        wrong
+            .all(|(pulse, _)| cut(pulse).is_some())
+            .then_some(first)
+    }
+
+    /// What of a train came while nobody could count it: whoever does had no power.
+    fn unheard(
+        &self,
+        counted_by: Option<&str>,
+        train: &Train,
+        profile: &Profile,
+        decimals: Decimals,
+    ) -> Option<String> {
+        let dark = |p: &&Pulse| self.is_dark(counted_by, p.start);
+        let lost: Vec<Micros> = train.pulses.iter().filter(dark).map(|p| p.width).collect();
+        let (lost, worth) = match lost.as_slice() {
+            [] => return None,
+            some => (some.len(), profile.worth(&train.line, some, 0)),
+        };
+        let who = counted_by.unwrap_or("the board");
+        let part = match worth.left_over {
+            0 => String::new(),
+            n => format!(" and {n} of the pulses of a unit"),
+        };
+        Some(format!(
+            "{lost} of {} pulses came while {who} had no power and cannot be counted there: {}{part}. \
+             They tell of money that was on its way before the acceptor was held off; where it was \
+             not held off, the inhibit line is not wired to fail safe",
+            train.count(),
+            worth.amount.show(decimals)
+        ))
     }
 }
 

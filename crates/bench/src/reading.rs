@@ -180,7 +180,11 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
     // What people did and saw, and what money moved, is not to be found in the words again.
     for (_, entry) in &recording.entries {
         match entry {
-            Entry::Note { .. } | Entry::Movement(_) | Entry::Act { .. } | Entry::Step { .. } => {
+            Entry::Note { .. }
+            | Entry::Movement(_)
+            | Entry::Power { .. }
+            | Entry::Act { .. }
+            | Entry::Step { .. } => {
                 report.entries.push(entry.clone());
             }
             Entry::Finding(f) if !matches!(f.section.as_ref(), "the ledger" | "the rig") => {}
@@ -277,12 +281,18 @@ impl Report {
             match entry {
                 Entry::Movement(record) => lines.moved(&LedgerEntry::from(record).movement),
                 Entry::Line(_) => self.entries.push(entry.clone()),
-                Entry::Edge { line, at_us, high } => {
+                Entry::Edge {
+                    line,
+                    at_us,
+                    high,
+                    uncertainty_us,
+                } => {
                     self.until(&mut lines, *at_us);
                     let (at, high) = (*at_us, *high);
-                    lines.named_edge(line, Edge { at, high });
+                    lines.named_edge(line, Edge { at, high }, *uncertainty_us);
                     self.take(&mut lines);
                 }
+                Entry::Power { at_us, who, on } => lines.power(who.as_deref(), *at_us, *on),
                 _ => {}
             }
         }
@@ -382,6 +392,7 @@ pub(crate) fn at(entry: &Entry) -> Micros {
         Entry::Break { start_us, .. } | Entry::Garbled { start_us, .. } => *start_us,
         Entry::Edge { at_us, .. }
         | Entry::Note { at_us, .. }
+        | Entry::Power { at_us, .. }
         | Entry::Act { at_us, .. }
         | Entry::Step { at_us, .. }
         | Entry::Verdict { at_us, .. } => *at_us,

@@ -388,12 +388,23 @@ impl Stage {
     }
 
     fn log_edge(&mut self, name: &str, line: &str, edge: Edge) {
-        self.pulses.edge(name, line, edge);
+        self.pulses.edge(name, line, edge, Micros::ZERO);
         let line = format!("{name} {line}");
         self.pending.push(Entry::Edge {
             line,
             at_us: edge.at,
             high: edge.high,
+            uncertainty_us: Micros::ZERO,
+        });
+    }
+
+    /// The script switches a supply.
+    pub(crate) fn powered(&mut self, who: Option<&str>, on: bool) {
+        self.pulses.power(who, self.now, on);
+        self.pending.push(Entry::Power {
+            at_us: self.now,
+            who: who.map(str::to_owned),
+            on,
         });
     }
 

@@ -57,8 +57,7 @@ impl PulseInput {
     }
 
     /// The board's power comes or goes. Its program starts afresh, and so does its count; an
-    /// output without power is let go, so that a pull-up makes it high (common practice, no
-    /// source).
+    /// output without power is let go, and its line goes to the level the profile says.
     pub(crate) fn power(&mut self, now: Micros, on: bool) {
         if on {
             self.counter = CreditCounter::new(self.link.profile.clone(), Micros::ZERO);
@@ -66,7 +65,7 @@ impl PulseInput {
                 self.counter.start_level(line, now, *high);
             }
         } else {
-            self.put(now, true);
+            self.put(now, self.link.profile.inhibit.unpowered_level());
         }
         self.held_off = None;
     }

@@ -61,7 +61,7 @@ impl TextLog {
     pub(crate) fn entry(&mut self, mut out: impl Write, entry: &Entry) -> io::Result<()> {
         match entry {
             Entry::Block(block) => return self.take_block(out, block),
-            Entry::Edge { .. } => return Ok(()),
+            Entry::Edge { .. } | Entry::Power { .. } => return Ok(()),
             _ => self.release(&mut out)?,
         }
         match entry {
@@ -166,9 +166,11 @@ impl TextLog {
                     lead(Some(*at_us), "")
                 )
             }
-            Entry::Verdict { .. } | Entry::Block(_) | Entry::Edge { .. } | Entry::Unknown(_) => {
-                Ok(())
-            }
+            Entry::Verdict { .. }
+            | Entry::Block(_)
+            | Entry::Edge { .. }
+            | Entry::Power { .. }
+            | Entry::Unknown(_) => Ok(()),
         }
     }
 

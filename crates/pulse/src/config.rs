@@ -1,6 +1,6 @@
 //! A profile as a rig file spells it: the `[pulse]` table.
 
-use crate::profile::{Coding, CoinLine, Profile, ProfileError, WidthValue};
+use crate::profile::{Coding, CoinLine, Profile, ProfileError, Unpowered, WidthValue};
 use crate::{Level, Tolerance};
 use payrig_units::{Micros, Money};
 use serde::Deserialize;
@@ -22,6 +22,7 @@ use serde::Deserialize;
 /// inhibit-line = "inhibit"
 /// inhibits = "high"        # the level that holds the acceptor off
 /// inhibit-silence-ms = 500
+/// unpowered = "inhibited"  # or "enabled": what the line says while its driver has no power
 /// ```
 /// Instead of `pulses` and `unit`: `lines = [{ name = "coin-1", value = 25 }, ...]` for a line per
 /// coin, or `widths = [{ on-ms = 50, value = 25 }, ...]` for value coded in the pulse width.
@@ -44,6 +45,7 @@ pub struct ProfileConfig {
     inhibit_line: Option<String>,
     inhibits: Option<Level>,
     inhibit_silence_ms: Option<u32>,
+    unpowered: Option<Unpowered>,
 }
 
 #[derive(Clone, Debug, Deserialize)]
@@ -130,6 +132,7 @@ impl TryFrom<ProfileConfig> for Profile {
         profile.inhibit.silence = config
             .inhibit_silence_ms
             .map_or(profile.inhibit.silence, ms);
+        profile.inhibit.unpowered = config.unpowered.unwrap_or(profile.inhibit.unpowered);
         profile.name = match config.name {
             Some(name) => name,
             None if config.on_ms.is_some() || config.off_ms.is_some() => profile.times(),

@@ -85,6 +85,11 @@ impl CreditCounter {
 
     /// An edge on a line: a credit line, or the profile's inhibit line.
     pub fn edge(&mut self, line: &str, at: Micros, high: bool) {
+        self.edge_within(line, at, high, Micros::ZERO);
+    }
+
+    /// The same with an edge whose own time may be off by `uncertainty` either way.
+    pub fn edge_within(&mut self, line: &str, at: Micros, high: bool, uncertainty: Micros) {
         let mut ended = Vec::new();
         let mut known = false;
         for (reader, watch) in self
@@ -93,7 +98,7 @@ impl CreditCounter {
             .filter(|(r, _)| r.setup().line == line)
         {
             known = true;
-            ended.extend(reader.edge(at, high));
+            ended.extend(reader.edge_within(at, high, uncertainty));
             self.findings.extend(watch.edge(at, high));
         }
         if line == self.profile.inhibit.line {

@@ -49,7 +49,7 @@ pub use payout::{HopperPayout, Payout, PayoutSetup};
 pub use plan::{Plan, Run, clean_pulses};
 pub use profile::{
     CREDIT_LINE, Coding, CoinLine, INHIBIT_LINE, Inhibit, Profile, ProfileError, ProfileRecord,
-    WidthValue,
+    Unpowered, WidthValue,
 };
 pub use reader::{LineSetup, TrainReader};
 pub use sender::PulseSender;

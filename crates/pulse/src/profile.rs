@@ -47,6 +47,24 @@ pub enum Coding {
     Widths(Vec<WidthValue>),
 }
 
+/// What an inhibit wire says while whoever drives it has no power.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Unpowered {
+    /// It is wired to fail safe: a resistor at the acceptor brings the line to its inhibiting
+    /// level, so nothing is taken that nobody can count (common practice, no source).
+    #[default]
+    Inhibited,
+    /// It floats to the other level, or there is no resistor: the acceptor goes on taking money.
+    Enabled,
+}
+
+impl Unpowered {
+    fn is_default(&self) -> bool {
+        *self == Self::default()
+    }
+}
+
 /// The wire that holds the acceptor off.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Inhibit {
@@ -58,6 +76,23 @@ pub struct Inhibit {
     /// Longest time from the inhibiting edge to silence: a train that *starts* later than this is
     /// a fault. A train already under way may end, since its money is already taken.
     pub silence: Micros,
+    /// What the line says while the board (or bridge) that drives it has no power.
+    #[serde(default, skip_serializing_if = "Unpowered::is_default")]
+    pub unpowered: Unpowered,
+}
+
+impl Inhibit {
+    /// True when a level holds the acceptor off.
+    #[must_use]
+    pub fn holds_off(&self, high: bool) -> bool {
+        Level::of(high) == self.inhibits
+    }
+
+    /// The level of the line while its driver has no power, true for high.
+    #[must_use]
+    pub fn unpowered_level(&self) -> bool {
+        self.inhibits.is_high() == (self.unpowered == Unpowered::Inhibited)
+    }
 }
 
 /// A pulse profile. Read one from a rig's `[pulse]` table (see [`ProfileConfig`]) or take a
@@ -190,6 +225,7 @@ impl Profile {
                 line: INHIBIT_LINE.to_owned(),
                 inhibits: Level::High,
                 silence: Micros::ms(500),
+                unpowered: Unpowered::default(),
             },
         }
     }

@@ -53,6 +53,8 @@ pub struct TrainReader {
     /// The pulse going on, with whether its start was seen, and how long it took to settle.
     open: Option<Pulse>,
     pulses: Vec<Pulse>,
+    /// How far edges of the train going on may be off, beyond the set-up's own.
+    doubt: Micros,
 }
 
 impl TrainReader {
@@ -65,6 +67,7 @@ impl TrainReader {
             filter,
             open: None,
             pulses: Vec::new(),
+            doubt: Micros::ZERO,
         }
     }
 
@@ -91,6 +94,14 @@ impl TrainReader {
     pub fn edge(&mut self, at: Micros, high: bool) -> Option<Train> {
         let clean = self.filter.edge(Edge { at, high });
         self.advance(clean, at)
+    }
+
+    /// An edge whose own time may be off by `uncertainty` either way. A train is as uncertain as the
+    /// worst of its edges.
+    pub fn edge_within(&mut self, at: Micros, high: bool, uncertainty: Micros) -> Option<Train> {
+        let ended = self.edge(at, high);
+        self.doubt = self.doubt.max(uncertainty);
+        ended
     }
 
     /// Time has passed without an edge. Gives the train that has ended, if any.
@@ -139,7 +150,7 @@ impl TrainReader {
             line: self.setup.line.clone(),
             pulses: std::mem::take(&mut self.pulses),
             glitches: self.filter.take_glitches(),
-            uncertainty: self.setup.uncertainty,
+            uncertainty: self.setup.uncertainty.max(std::mem::take(&mut self.doubt)),
         })
     }
 

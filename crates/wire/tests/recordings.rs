@@ -68,6 +68,12 @@ fn examples() -> Vec<Entry> {
             line: "credit".into(),
             at_us: Micros(8),
             high: false,
+            uncertainty_us: Micros(125),
+        },
+        Entry::Power {
+            at_us: Micros(9),
+            who: Some("bridge".into()),
+            on: false,
         },
         Entry::Unknown(serde_json::json!({"type": "weather", "rain": [1, 2.1e30]})),
         Entry::Verdict {

@@ -8,7 +8,7 @@ use payrig_peripherals::pulse::{
     PulseAcceptor, PulseAcceptorConfig, PulseCardReader, PulseCardReaderConfig, PulseCoinAcceptor,
     PulseCoinAcceptorConfig, PulseFaults, PulseHopper, PulseHopperConfig, Stuck,
 };
-use payrig_pulse::{Coding, CoinLine, Level, PayoutSetup, Profile, WidthValue};
+use payrig_pulse::{Coding, CoinLine, Level, PayoutSetup, Profile, Unpowered, WidthValue};
 use payrig_units::{Micros, Money};
 use payrig_wire::recording::LineRole;
 
@@ -341,6 +341,11 @@ fn read_profile(table: &Fields<'_>, setting: &Setting) -> Result<Profile, RigErr
     }
     profile.inhibit.inhibits = level(table, "inhibits")?.unwrap_or(profile.inhibit.inhibits);
     profile.inhibit.silence = table.time("silence")?.unwrap_or(profile.inhibit.silence);
+    let unpowered = [
+        ("inhibited", Unpowered::Inhibited),
+        ("enabled", Unpowered::Enabled),
+    ];
+    profile.inhibit.unpowered = table.word("unpowered", &unpowered)?.unwrap_or_default();
     profile
         .check()
         .map_err(|error| table.error(error.to_string()))?;

@@ -414,11 +414,11 @@ impl Device for PulseToMdb {
             self.held_off = None;
             self.reset(now);
         } else {
-            // An output without power is let go; a pull-up makes it high (common practice, no
-            // source).
-            let line = self.config.profile.inhibit.line.clone();
-            let high = true;
-            self.edges.push((line, Edge { at: now, high }));
+            // An output without power is let go.
+            let inhibit = &self.config.profile.inhibit;
+            let high = inhibit.unpowered_level();
+            let edge = Edge { at: now, high };
+            self.edges.push((inhibit.line.clone(), edge));
             self.held_off = None;
         }
     }

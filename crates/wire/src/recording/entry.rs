@@ -220,6 +220,9 @@ pub struct LineRecord {
     pub role: LineRole,
     /// Its level, true for high.
     pub high: bool,
+    /// The bridge that counts its pulses; none for the board.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub counted_by: Option<String>,
     /// What pulses on it should be like, for credit lines.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub profile: Option<ProfileRecord>,
@@ -243,6 +246,10 @@ pub struct TrainRecord {
     /// In words.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub text: Option<String>,
+}
+
+fn is_zero(time: &Micros) -> bool {
+    *time == Micros::ZERO
 }
 
 /// A line of a recording after the first.
@@ -288,6 +295,9 @@ pub enum Entry {
         at_us: Micros,
         /// The level after it, true for high.
         high: bool,
+        /// How far the time may be off, either way.
+        #[serde(default, skip_serializing_if = "is_zero")]
+        uncertainty_us: Micros,
     },
     /// What a person at the machine would see or hear, or what a device says of itself.
     Note {
@@ -303,6 +313,16 @@ pub enum Entry {
     Movement(MovementRecord),
     /// A rule broken, or advice.
     Finding(Finding),
+    /// The power of a machine came or went.
+    Power {
+        /// When.
+        at_us: Micros,
+        /// Which device; none for the board.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        who: Option<String>,
+        /// It came.
+        on: bool,
+    },
     /// What the script, a person or the panel did: "insert bill type 1".
     Act {
         /// When.
@@ -353,9 +373,9 @@ pub enum Entry {
 }
 
 /// The types of [`Entry`] this version knows.
-pub(super) const TYPES: [&str; 12] = [
-    "block", "break", "garbled", "line", "edge", "note", "movement", "finding", "act", "step",
-    "train", "verdict",
+pub(super) const TYPES: [&str; 13] = [
+    "block", "break", "garbled", "line", "edge", "note", "movement", "finding", "power", "act",
+    "step", "train", "verdict",
 ];
 
 impl Entry {

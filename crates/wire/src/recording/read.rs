@@ -108,7 +108,10 @@ impl Recording {
                     edges: Vec::new(),
                 });
             }
-            let Entry::Edge { line, at_us, high } = entry else {
+            let Entry::Edge {
+                line, at_us, high, ..
+            } = entry
+            else {
                 continue;
             };
             match lines.iter_mut().find(|l| l.name == *line) {
@@ -151,6 +154,7 @@ impl Recording {
                 Entry::Line(line) => line.at_us,
                 Entry::Edge { at_us, .. }
                 | Entry::Note { at_us, .. }
+                | Entry::Power { at_us, .. }
                 | Entry::Act { at_us, .. }
                 | Entry::Step { at_us, .. }
                 | Entry::Verdict { at_us, .. } => *at_us,

@@ -59,6 +59,7 @@ impl<W: Write> RecordingWriter<W> {
             line: line.to_owned(),
             at_us: edge.at,
             high: edge.high,
+            uncertainty_us: Micros::ZERO,
         })
     }
 
