@@ -124,3 +124,54 @@ fn a_port_that_is_not_there_is_exit_code_3_with_what_to_do() {
     let coding = payrig_tests::cli::payrig(&["run", rig, "--link", "pty", "--coding", "morse"]);
     assert_eq!(coding.code, 2);
 }
+
+#[test]
+fn the_rig_says_the_link_and_the_command_line_has_the_last_word() {
+    let folder = tempfile::tempdir().unwrap();
+    let rig = "[bench]\nname = \"x\"\n[link]\nport = \"/dev/ttyNOTTHERE\"\n[board]\nkind = \"outside\"\n\
+               [[device]]\nkind = \"changer\"\nname = \"changer\"\n[device.link]\nport = \"pty\"\n";
+    std::fs::write(folder.path().join("rig.toml"), rig).unwrap();
+    let run = |more: &[&str]| {
+        let mut all = vec!["run", "rig.toml", "--no-record", "--limit", "1"];
+        all.extend(more);
+        payrig_tests::cli::payrig_in(folder.path(), &all)
+    };
+    let there = run(&[]);
+    assert_eq!(there.code, 3, "{}", there.err);
+    assert!(there.err.contains("/dev/ttyNOTTHERE"), "{}", there.err);
+    let pty = run(&["--link", "pty"]);
+    assert_eq!(pty.code, 0, "{}{}", pty.out, pty.err);
+    for what in ["bus: /dev/pts/", "bus of changer: /dev/pts/"] {
+        assert!(pty.out.contains(what), "{}", pty.out);
+    }
+    let none = run(&["--link", "virtual"]);
+    assert_eq!(none.code, 0, "{}{}", none.out, none.err);
+    assert!(!none.out.contains("bus: /dev/"), "{}", none.out);
+    let role = run(&["--link", "virtual", "--role", "board"]);
+    assert_eq!(role.code, 2);
+    assert!(role.err.contains("write [link] in the rig"), "{}", role.err);
+}
+
+#[test]
+fn the_rig_for_hardware_names_what_is_missing_after_the_cautions() {
+    let rig = file("bench-rigs/bridge-on-ports.toml");
+    let text = std::fs::read_to_string(&rig).unwrap();
+    // On a machine that has such adapters nothing is moved by a test.
+    let text = text.replace("/dev/ttyUSB", "/dev/ttyNOTTHERE");
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("rig.toml"), text).unwrap();
+    let ran = payrig_tests::cli::payrig_in(folder.path(), &["run", "rig.toml", "--no-record"]);
+    assert_eq!(ran.code, 3, "{}", ran.err);
+    assert!(ran.err.contains("34 V"), "{}", ran.err);
+    assert!(ran.err.contains("payrig ports"), "{}", ran.err);
+}
+
+#[test]
+fn every_rig_of_the_repository_is_read() {
+    for entry in std::fs::read_dir(file("bench-rigs")).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|e| e == "toml") {
+            payrig_bench::Rig::load(&path).unwrap_or_else(|e| panic!("{e}"));
+        }
+    }
+}

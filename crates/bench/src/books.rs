@@ -136,6 +136,52 @@ impl Books {
         self.joined.insert(device.to_owned(), other.to_owned());
     }
 
+    /// The device whose account holds what `device` took: through one bridge or several.
+    #[must_use]
+    pub fn account_of<'a>(&'a self, device: &'a str) -> &'a str {
+        let mut name = device;
+        // No longer than there are links, so that a circle ends.
+        for _ in 0..self.joined.len() {
+            match self.joined.get(name) {
+                Some(other) => name = other,
+                None => break,
+            }
+        }
+        name
+    }
+
+    /// Money that a device took, less what it gave.
+    #[must_use]
+    pub fn real(&self, device: &str) -> Money {
+        let account = self.accounts.get(self.account_of(device));
+        account.map(|a| a.real).unwrap_or_default()
+    }
+
+    /// What a board's claim means for a device that is outside, where nobody sees its money: the
+    /// money it says it moved, from or to the customer. `place` is where such a device puts money.
+    pub(crate) fn as_reported(
+        claim: &Movement,
+        place: impl Fn(&str) -> Option<Place>,
+    ) -> Vec<Movement> {
+        let claims = effect(claim).into_iter().filter(|(_, claim, _)| *claim);
+        let movement = |(device, _, change): (&str, bool, Money)| {
+            let place = place(device)?;
+            let (from, to) = match change > Money::ZERO {
+                true => (Place::Customer, place),
+                false => (place, Place::Customer),
+            };
+            let amount = Money(change.as_minor().saturating_abs());
+            let why = format!("as it reported: {device} is outside, and its money is not seen");
+            Some(Movement {
+                from,
+                to,
+                amount,
+                why,
+            })
+        };
+        claims.filter_map(movement).collect()
+    }
+
     /// Books a movement.
     ///
     /// # Errors
@@ -148,8 +194,8 @@ impl Books {
     ) -> Result<LedgerEntry, LedgerError> {
         self.ledger.book(at, word_at, movement.clone())?;
         for (device, claim, change) in effect(&movement) {
-            let name = self.joined.get(device).map_or(device, String::as_str);
-            let account = self.accounts.entry(name.to_owned()).or_default();
+            let name = self.account_of(device).to_owned();
+            let account = self.accounts.entry(name).or_default();
             let side = if claim {
                 &mut account.claimed
             } else {
@@ -243,6 +289,35 @@ mod tests {
         );
         assert!(books.discrepancies().is_empty());
         assert_eq!(books.ledger().sum(), 0);
+    }
+
+    #[test]
+    fn what_an_outside_device_reported_is_booked_as_what_it_moved() {
+        let claim = |from, to| Movement {
+            from,
+            to,
+            amount: Money(25),
+            why: String::new(),
+        };
+        let place = |d: &str| (d == "changer").then(|| Place::CashBox(d.to_owned()));
+        let received = claim(Place::BoardReceived(changer()), Place::BoardCredit);
+        let [came] = Books::as_reported(&received, place).try_into().unwrap();
+        assert_eq!((&came.from, came.amount), (&Place::Customer, Money(25)));
+        let paid = claim(Place::BoardCredit, Place::BoardPaid(changer()));
+        let [went] = Books::as_reported(&paid, place).try_into().unwrap();
+        assert_eq!((&went.to, went.amount), (&Place::Customer, Money(25)));
+        let other = claim(Place::BoardReceived("bill".into()), Place::BoardCredit);
+        assert!(Books::as_reported(&other, place).is_empty());
+    }
+
+    #[test]
+    fn accounts_are_joined_through_several_bridges_and_a_circle_ends() {
+        let mut books = Books::new();
+        for (one, other) in [("b", "a"), ("c", "b"), ("x", "y"), ("y", "x")] {
+            books.join(one, other);
+        }
+        assert_eq!(books.account_of("c"), "a");
+        assert!(["x", "y"].contains(&books.account_of("x")));
     }
 
     #[test]

@@ -18,12 +18,13 @@ pub mod run;
 mod segment;
 mod stage;
 mod tally;
+mod wires;
 
 pub use analyst::Analyst;
 pub use books::{Books, Discrepancy};
 pub use reading::{ReadError, ReadOptions, Reading, read_file};
 pub use rig::{Rig, RigError};
-pub use stage::Stage;
+pub use stage::{BusAt, LineLevel, Outbound, Stage};
 
 /// The rig that is built in: a changer, a bill validator with escrow and a cashless device on a
 /// virtual bus, and a board that sells a snack.

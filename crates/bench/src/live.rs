@@ -1,19 +1,20 @@
-//! The driver of a bench on a real link: what is heard comes from the port, what is said goes to it,
-//! and bench time is the port's.
+//! The driver of a bench of which something is real: what is heard comes from ports, what is said
+//! goes to them, and bench time is theirs.
 
-use crate::stage::Stage;
-use payrig_link::{LinkError, PortEvent, WordPort};
+use crate::stage::{BusAt, Outbound, Stage};
+use payrig_link::{Clock, ExactTimer, LinkError, ModemEvent, ModemThread, PortEvent, WordPort};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
-use std::future::Future;
+use std::future::{Future, poll_fn};
 use std::io;
-use std::pin::pin;
+use std::pin::{Pin, pin};
+use std::task::Poll;
 use std::time::Duration;
 
-/// Why a bench on a link stopped early. Everything up to then has gone to the sink.
+/// Why a bench on links stopped early. Everything up to then has gone to the sink.
 #[derive(Debug, thiserror::Error)]
 pub enum LiveError {
-    /// The link failed.
+    /// A link failed.
     #[error(transparent)]
     Link(#[from] LinkError),
     /// The log could not be written.
@@ -21,72 +22,185 @@ pub enum LiveError {
     Output(#[from] io::Error),
 }
 
-/// Runs a bench over a port until its script has ended, `limit` has passed, or `stop` is ready.
+/// The ports of a bench, all on one clock.
+#[derive(Debug)]
+pub struct Ports<P> {
+    /// Bench time.
+    pub clock: Clock,
+    /// Buses.
+    pub buses: Vec<(BusAt, P)>,
+    /// Modem lines, by the port's name in the rig.
+    pub lines: Vec<(String, ModemThread)>,
+}
+
+/// What came.
+enum Came {
+    Bus(usize, Result<PortEvent, LinkError>),
+    Line(usize, Result<ModemEvent, LinkError>),
+}
+
+impl<P: WordPort> Ports<P> {
+    /// Sends something.
+    fn send(&mut self, out: Outbound) -> Result<(), LinkError> {
+        match out {
+            Outbound::Words { bus, sent } => {
+                let mut all = self.buses.iter_mut();
+                match all.find(|(at, _)| *at == bus) {
+                    Some((_, port)) => port.send(sent),
+                    None => Ok(()),
+                }
+            }
+            Outbound::Edge { port, line, edge } => {
+                let mut all = self.lines.iter_mut();
+                match all.find(|(name, _)| *name == port) {
+                    Some((_, lines)) => lines.drive(line, edge),
+                    None => Ok(()),
+                }
+            }
+        }
+    }
+
+    /// The next thing that comes through any of them. Dropping the future loses nothing.
+    async fn receive(&mut self) -> Came {
+        type Coming<'a> = Pin<Box<dyn Future<Output = Came> + 'a>>;
+        let mut all: Vec<Coming<'_>> = Vec::new();
+        for (index, (_, port)) in self.buses.iter_mut().enumerate() {
+            all.push(Box::pin(
+                async move { Came::Bus(index, port.receive().await) },
+            ));
+        }
+        for (index, (_, lines)) in self.lines.iter_mut().enumerate() {
+            all.push(Box::pin(
+                async move { Came::Line(index, lines.receive().await) },
+            ));
+        }
+        poll_fn(|context| {
+            for coming in &mut all {
+                if let Poll::Ready(came) = coming.as_mut().poll(context) {
+                    return Poll::Ready(came);
+                }
+            }
+            Poll::Pending
+        })
+        .await
+    }
+
+    /// Hands what came to the stage.
+    fn take(&self, stage: &mut Stage, came: Came) -> Result<(), LinkError> {
+        stage.move_on(self.clock.now());
+        match came {
+            Came::Bus(index, event) => {
+                let Some((bus, _)) = self.buses.get(index) else {
+                    return Ok(());
+                };
+                match event? {
+                    PortEvent::Heard(event) => stage.heard_on_link(bus, &event),
+                    PortEvent::Sent { event, late } => stage.sent_on_link(bus, &event, late),
+                    other => stage.link_note(match bus {
+                        BusAt::Board => other.to_string(),
+                        BusAt::Beside(_) => format!("{bus}: {other}"),
+                    }),
+                }
+            }
+            Came::Line(index, event) => {
+                let Some((port, _)) = self.lines.get(index) else {
+                    return Ok(());
+                };
+                match event? {
+                    ModemEvent::Seen {
+                        line,
+                        edge,
+                        uncertainty,
+                    } => stage.line_seen(port, line, edge, uncertainty),
+                    ModemEvent::Driven { line, edge, late } => {
+                        stage.line_driven(port, line, edge, late);
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Sends what is left to be sent on lines, and waits until it is done: acceptors are held off.
+    async fn park(&mut self, stage: &mut Stage) {
+        let mut left = 0;
+        while let Some(out) = stage.take_outbound() {
+            let edge = matches!(out, Outbound::Edge { .. });
+            if self.send(out).is_ok() && edge {
+                left += 1;
+            }
+        }
+        while left > 0 {
+            match tokio::time::timeout(Duration::from_secs(1), self.receive()).await {
+                Ok(Came::Line(_, Ok(ModemEvent::Driven { .. }))) => left -= 1,
+                Ok(Came::Bus(_, Err(_)) | Came::Line(_, Err(_))) | Err(_) => return,
+                Ok(_) => {}
+            }
+        }
+    }
+}
+
+/// Runs a bench over its ports until its script has ended, `limit` has passed, or `stop` is ready.
 ///
 /// # Errors
-/// When the port fails or the log cannot be written; the log is complete up to then.
-pub async fn run_linked<P: WordPort>(
+/// When a port fails or the log cannot be written; the log is complete up to then.
+pub async fn run_live<P: WordPort>(
     stage: &mut Stage,
-    port: &mut P,
+    ports: &mut Ports<P>,
     limit: Micros,
     stop: impl Future<Output = ()>,
     mut sink: impl FnMut(&Stage, Entry) -> io::Result<()>,
 ) -> Result<(), LiveError> {
     let mut stop = pin!(stop);
+    let mut timer = ExactTimer::new()?;
+    let clock = ports.clock;
     let mut drain = |stage: &mut Stage| -> io::Result<()> {
         let entries: Vec<Entry> = stage.take_log().collect();
         entries.into_iter().try_for_each(|entry| sink(stage, entry))
     };
-    loop {
+    let failed = loop {
         // First what must be on time, then what may take time.
-        while let Some(sent) = stage.take_outbound() {
-            if let Err(error) = port.send(sent) {
-                return fail(stage, error, &mut drain);
-            }
+        let mut sent = Ok(());
+        while let Some(out) = stage.take_outbound() {
+            sent = sent.and_then(|()| ports.send(out));
+        }
+        if let Err(error) = sent {
+            break error;
         }
         drain(stage)?;
         if stage.ended() {
+            ports.park(stage).await;
             return Ok(());
         }
-        let now = port.now();
+        let now = clock.now();
         if now >= limit {
             stage.finish_now();
             continue;
         }
-        let pause = stage.next_time().min(limit).since(now);
+        let due = stage.next_time();
+        if due <= now {
+            // At its own time, however late this comes.
+            stage.advance(due);
+            continue;
+        }
         tokio::select! {
             biased;
-            event = port.receive() => match event {
-                Ok(event) => take(stage, port.now(), event),
-                Err(error) => return fail(stage, error, &mut drain),
-            },
-            () = tokio::time::sleep(Duration::from_micros(pause.as_us())) => {}
+            came = ports.receive() => {
+                if let Err(error) = ports.take(stage, came) {
+                    break error;
+                }
+                stage.advance(clock.now());
+            }
+            waited = timer.until(clock, due.min(limit)) => waited?,
             () = &mut stop => {
                 stage.link_note("stopped by hand".to_owned());
                 stage.finish_now();
-                continue;
             }
         }
-        stage.advance(port.now());
-    }
-}
-
-fn take(stage: &mut Stage, now: Micros, event: PortEvent) {
-    stage.move_on(now);
-    match event {
-        PortEvent::Heard(event) => stage.heard_on_link(&event),
-        PortEvent::Sent { event, late } => stage.sent_on_link(&event, late),
-        other => stage.link_note(other.to_string()),
-    }
-}
-
-fn fail(
-    stage: &mut Stage,
-    error: LinkError,
-    drain: &mut impl FnMut(&mut Stage) -> io::Result<()>,
-) -> Result<(), LiveError> {
-    stage.link_note(format!("the link failed: {error}"));
+    };
+    stage.link_note(format!("the link failed: {failed}"));
     stage.finish_now();
+    ports.park(stage).await;
     drain(stage)?;
-    Err(error.into())
+    Err(failed.into())
 }

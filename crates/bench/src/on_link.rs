@@ -1,12 +1,22 @@
 //! What a stage knows of the link it is on.
 
-use crate::rig::Rig;
+use crate::rig::{DeviceRig, Rig};
 use payrig_mdb::Role;
 use payrig_wire::{Source, TimedWord, Transmission};
 use std::collections::VecDeque;
 
 /// So many POLLs of a device mean that the board has set it up.
 const POLLED: u32 = 8;
+
+/// The address byte of a device's POLL.
+pub(crate) fn poll_of(device: &DeviceRig) -> Option<u8> {
+    let address = device.own_address()?;
+    let command = match address.role() {
+        Role::Cashless(_) => 2,
+        _ => 3,
+    };
+    Some(address.with(command))
+}
 
 /// The other end of a link, and our outbox.
 #[derive(Debug)]
@@ -43,14 +53,10 @@ impl OnLink {
 
     /// The devices an outside board will poll.
     fn polls_of(rig: &Rig) -> Vec<(String, u8, u32)> {
-        let poll = |d: &crate::rig::DeviceRig| {
-            let address = d.address()?;
-            let command = if matches!(address.role(), Role::Cashless(_)) {
-                2
-            } else {
-                3
-            };
-            Some((d.name.clone(), address.with(command), 0))
+        let poll = |d: &DeviceRig| {
+            let on_bus = d.address().is_some();
+            let poll = poll_of(d).filter(|_| on_bus)?;
+            Some((d.name.clone(), poll, 0))
         };
         rig.devices.iter().filter_map(poll).collect()
     }

@@ -1,7 +1,8 @@
 //! The emulated devices of a bench, and what a person does at them.
 
+use crate::on_link::poll_of;
 use crate::pulse_peer::PulsePeer;
-use crate::rig::{Act, BridgeWay, DeviceRig, Kind, Rig, Tender};
+use crate::rig::{Act, BridgeWay, DeviceLink, DeviceRig, Kind, Rig, Tender};
 use crate::segment::Segment;
 use payrig_bridge::{MdbToPulse, PulseBridge, PulseToMdb};
 use payrig_link::VirtualBus;
@@ -11,9 +12,10 @@ use payrig_peripherals::cashless::{Card, CashlessDevice};
 use payrig_peripherals::changer::{Changer, CoinWorth};
 use payrig_peripherals::pulse::PulseDevice;
 use payrig_peripherals::{BusPeripheral, Port};
-use payrig_units::{Ledger, Micros, Money, Movement};
+use payrig_units::{self as ledger, Ledger, Micros, Money, Movement};
 use payrig_wire::recording::Entry;
-use payrig_wire::{Edge, TimedWord, Transmission};
+use payrig_wire::{BusEvent, Edge, TimedWord, Transmission};
+use std::collections::BTreeMap;
 
 /// Finding a place of the ledger by its printed name.
 pub(crate) struct Place;
@@ -87,14 +89,14 @@ impl Machine {
 struct Peer {
     name: String,
     machine: Machine,
-    /// The bridge it is behind.
-    behind: Option<String>,
+    /// On a bus, but not on the board's: behind a bridge, or on a port of its own.
+    apart: bool,
 }
 
 impl Peer {
     /// True when it is on the board's bus.
     fn on_bus(&self) -> bool {
-        self.behind.is_none() && self.machine.bus().is_some()
+        !self.apart && self.machine.bus().is_some()
     }
 }
 
@@ -103,6 +105,10 @@ impl Peer {
 pub(crate) struct Peers {
     peers: Vec<Peer>,
     segments: Vec<Segment>,
+    /// The bridge each device is behind, whoever plays it.
+    behind: BTreeMap<String, String>,
+    /// What validators outside reported, to be booked.
+    reported: Vec<Movement>,
 }
 
 /// A note with the name of the device it comes from.
@@ -113,6 +119,9 @@ impl Peers {
     /// one that were would be left out and said so by the board, which does not find it.
     pub(crate) fn new(rig: &Rig) -> Self {
         let build = |device: &DeviceRig| {
+            if device.is_outside() {
+                return None;
+            }
             let machine = match &device.kind {
                 Kind::Changer(config, quirks) => {
                     let changer = Changer::new(config.clone(), *quirks).ok()?;
@@ -143,29 +152,34 @@ impl Peers {
             Some(Peer {
                 name: device.name.clone(),
                 machine,
-                behind: device.behind.clone(),
+                apart: device.address().is_none(),
             })
         };
-        let segment = |device: &DeviceRig| match &device.kind {
-            Kind::Bridge(bridge) => match &bridge.way {
-                BridgeWay::ToPulse { config, .. } => {
-                    let bus = VirtualBus::new(rig.seed.wrapping_add(1), rig.jitter);
-                    let (name, from) = (device.name.clone(), bridge.from.clone());
-                    let bridge = MdbToPulse::new(config.clone(), Micros::ZERO);
-                    Some(Segment::new(name, from, bridge, bus))
-                }
-                BridgeWay::ToMdb { .. } => None,
-            },
+        let outside = |name: &str| rig.devices.iter().any(|d| d.name == name && d.is_outside());
+        let segment = |device: &DeviceRig| match (&device.kind, &device.link) {
+            (Kind::Bridge(bridge), _) if let BridgeWay::ToPulse { config, .. } = &bridge.way => {
+                let bus = VirtualBus::new(rig.seed.wrapping_add(1), rig.jitter);
+                let (name, from) = (device.name.clone(), bridge.from.clone());
+                let bridge = MdbToPulse::new(config.clone(), Micros::ZERO);
+                Some(match outside(&from) {
+                    true => Segment::on_port(name, from, bridge),
+                    false => Segment::new(name, from, bridge, bus),
+                })
+            }
+            (_, Some(DeviceLink::Bus(_))) if !device.is_outside() => {
+                Some(Segment::of_device(&device.name, poll_of(device)?))
+            }
             _ => None,
         };
+        let behind = |device: &DeviceRig| Some((device.name.clone(), device.behind.clone()?));
         let mut peers = Self {
             peers: rig.devices.iter().filter_map(build).collect(),
             segments: rig.devices.iter().filter_map(segment).collect(),
+            behind: rig.devices.iter().filter_map(behind).collect(),
+            reported: Vec::new(),
         };
         for (name, line, high) in peers.levels() {
-            if let Some(bridge) = peers.bridge_of(&name) {
-                bridge.level(Micros::ZERO, &line, high);
-            }
+            peers.level(&name, &line, high);
         }
         peers.carry();
         peers
@@ -173,32 +187,60 @@ impl Peers {
 
     /// The bridge to the bus that a pulse device is behind.
     fn bridge_of(&mut self, device: &str) -> Option<&mut PulseBridge> {
-        let behind = self
-            .peers
-            .iter()
-            .find(|p| p.name == device)?
-            .behind
-            .clone()?;
-        let bridge = self.peers.iter_mut().find(|p| p.name == behind)?;
+        let behind = self.behind.get(device)?;
+        let bridge = self.peers.iter_mut().find(|p| p.name == *behind)?;
         match &mut bridge.machine {
             Machine::Bridge(bridge) => Some(bridge),
             _ => None,
         }
     }
 
-    /// Puts on the buses behind bridges what is to be said there.
-    fn carry(&mut self) {
-        for segment in &mut self.segments {
-            let validator = self.peers.iter_mut().find(|p| p.name == segment.from);
-            if let Some(validator) = validator.and_then(|p| p.machine.bus_mut()) {
-                segment.carry(validator);
-            }
+    /// The level of a line as the bench begins, for the bridge that counts it.
+    pub(crate) fn level(&mut self, device: &str, line: &str, high: bool) {
+        if let Some(bridge) = self.bridge_of(device) {
+            bridge.level(Micros::ZERO, line, high);
         }
     }
 
-    /// True when the validators behind bridges are set up.
-    pub(crate) fn bridges_running(&self) -> bool {
-        self.segments.iter().all(|s| s.bridge.is_running())
+    /// Puts on the buses beside the board's what is to be said there.
+    fn carry(&mut self) {
+        for segment in &mut self.segments {
+            let validator = self.peers.iter_mut().find(|p| p.name == segment.from);
+            segment.carry(validator.and_then(|p| p.machine.bus_mut()));
+        }
+    }
+
+    /// The next thing to go through a port beside the board's bus, with the name of its bus.
+    pub(crate) fn take_outbound(&mut self) -> Option<(String, Transmission)> {
+        let mut all = self.segments.iter_mut();
+        all.find_map(|s| Some((s.name.clone(), s.take_outbound()?)))
+    }
+
+    /// The other end of such a port was heard.
+    pub(crate) fn heard_on_link(&mut self, bus: &str, event: &BusEvent) {
+        for segment in self.segments.iter_mut().filter(|s| s.name == bus) {
+            let validator = self.peers.iter_mut().find(|p| p.name == segment.from);
+            let mut validator = validator.and_then(|p| p.machine.bus_mut());
+            segment.heard_on_link(event, validator.as_deref_mut());
+            segment.carry(validator);
+        }
+    }
+
+    /// Something of ours was on the wire of such a port.
+    pub(crate) fn sent_on_link(&mut self, bus: &str, event: &BusEvent) {
+        let all = self.segments.iter_mut();
+        all.filter(|s| s.name == bus).for_each(|s| s.seen(event));
+    }
+
+    /// True when everything on buses beside the board's is set up by its master.
+    pub(crate) fn others_running(&self) -> bool {
+        self.segments.iter().all(Segment::is_running)
+    }
+
+    /// True when a device on a bus beside the board's is set up; `None` when it is not on one.
+    pub(crate) fn is_running(&self, device: &str) -> Option<bool> {
+        let mut all = self.segments.iter().filter(|s| s.from == device);
+        all.next().map(Segment::is_running)
     }
 
     /// True while a block on a bus behind a bridge is not complete.
@@ -253,8 +295,18 @@ impl Peers {
         }
         for segment in &mut self.segments {
             let validator = self.peers.iter_mut().find(|p| p.name == segment.from);
-            if let Some(validator) = validator.and_then(|p| p.machine.bus_mut()) {
-                any |= segment.advance(now, validator);
+            any |= segment.advance(now, validator.and_then(|p| p.machine.bus_mut()));
+            let reported = segment.take_reported();
+            if segment.validator_outside() && !reported.is_zero() {
+                self.reported.push(Movement {
+                    from: ledger::Place::Customer,
+                    to: ledger::Place::Stacker(segment.from.clone()),
+                    amount: reported,
+                    why: format!(
+                        "as it reported to {}: it is outside, and its money is not seen",
+                        segment.name
+                    ),
+                });
             }
         }
         any
@@ -273,12 +325,7 @@ impl Peers {
                 bridge.input_edge(edge.at, line, edge.high);
             }
         }
-        let behind: Vec<String> = self
-            .peers
-            .iter()
-            .filter(|p| p.behind.is_some())
-            .map(|p| p.name.clone())
-            .collect();
+        let behind: Vec<String> = self.behind.keys().cloned().collect();
         for device in behind {
             let inhibits = self.bridge_of(&device).map(PulseBridge::take_edges);
             for (line, edge) in inhibits.unwrap_or_default() {
@@ -292,7 +339,8 @@ impl Peers {
     fn device_edges(&mut self) -> Vec<(String, String, Edge)> {
         let mut edges = Vec::new();
         for segment in &mut self.segments {
-            let new = segment.bridge.take_edges().into_iter();
+            let new = segment.bridge.as_mut().map(MdbToPulse::take_edges);
+            let new = new.unwrap_or_default().into_iter();
             edges.extend(new.map(|(line, edge)| (segment.name.clone(), line, edge)));
         }
         for peer in &mut self.peers {
@@ -314,7 +362,8 @@ impl Peers {
         };
         let bridge = |segment: &Segment| {
             let name = segment.name.clone();
-            let levels = segment.bridge.resting_levels().into_iter();
+            let levels = segment.bridge.as_ref().map(MdbToPulse::resting_levels);
+            let levels = levels.unwrap_or_default().into_iter();
             levels.map(move |(line, high)| (name.clone(), line, high))
         };
         let peers = self.peers.iter().flat_map(pulse);
@@ -328,7 +377,8 @@ impl Peers {
             Machine::Bridge(b) => b.bridge().is_idle(),
             _ => true,
         });
-        let segments = self.segments.iter().all(|s| s.bridge.is_idle());
+        let mut segments = self.segments.iter().filter_map(|s| s.bridge.as_ref());
+        let segments = segments.all(MdbToPulse::is_idle);
         bridges && segments && pulses.all(|p| p.next_deadline() == Micros::NEVER)
     }
 
@@ -338,14 +388,23 @@ impl Peers {
         for pulse in named.filter_map(|p| p.machine.pulse_mut()) {
             pulse.input_edge(edge.at, line, edge.high);
         }
-        for segment in self.segments.iter_mut().filter(|s| s.name == device) {
-            segment.bridge.input_edge(edge.at, line, edge.high);
+        let named = self.segments.iter_mut().filter(|s| s.name == device);
+        for bridge in named.filter_map(|s| s.bridge.as_mut()) {
+            bridge.input_edge(edge.at, line, edge.high);
+        }
+    }
+
+    /// An edge of a real device, for the bridge that counts it.
+    pub(crate) fn outside_edge(&mut self, device: &str, line: &str, edge: Edge) {
+        if let Some(bridge) = self.bridge_of(device) {
+            bridge.input_edge(edge.at, line, edge.high);
         }
     }
 
     /// Money that moved and things to be seen since the last call.
     pub(crate) fn take_news(&mut self) -> (Vec<Movement>, Vec<Note>) {
-        let (mut movements, mut notes) = (Vec::new(), Vec::new());
+        let mut movements = std::mem::take(&mut self.reported);
+        let mut notes = Vec::new();
         for peer in &mut self.peers {
             let mut seen = Vec::new();
             if let Some(bus) = peer.machine.bus_mut() {
@@ -359,14 +418,15 @@ impl Peers {
             notes.extend(seen.into_iter().map(|text| (peer.name.clone(), text)));
         }
         for segment in &mut self.segments {
-            let seen = segment.bridge.take_notes().into_iter();
+            let seen = segment.bridge.as_mut().map(MdbToPulse::take_notes);
+            let seen = seen.unwrap_or_default().into_iter();
             notes.extend(seen.map(|text| (segment.name.clone(), text)));
         }
         (movements, notes)
     }
 
     fn bus(&mut self) -> impl Iterator<Item = &mut dyn BusPeripheral> {
-        let on_bus = self.peers.iter_mut().filter(|p| p.behind.is_none());
+        let on_bus = self.peers.iter_mut().filter(|p| !p.apart);
         on_bus.filter_map(|p| p.machine.bus_mut())
     }
 
@@ -391,8 +451,9 @@ impl Peers {
         };
         if let Act::Power { on, .. } = act
             && let Some(segment) = self.segments.iter_mut().find(|s| s.name == *name)
+            && let Some(bridge) = &mut segment.bridge
         {
-            segment.bridge.power(now, *on);
+            bridge.power(now, *on);
             return Ok(());
         }
         let Some(peer) = self.peers.iter_mut().find(|p| p.name == *name) else {

@@ -8,7 +8,7 @@ use payrig_pulse::{
     Coding, Credit, CreditCounter, Profile, ProfileRecord, Pulse, PulseRule, Question, Severity,
     Train, Verdict, distance, identify, judge,
 };
-use payrig_units::{Decimals, Micros, Movement, Place};
+use payrig_units::{Decimals, Micros, Money, Movement, Place};
 use payrig_wire::recording::{Entry, LineRecord, LineRole, TrainRecord};
 use payrig_wire::{Edge, Finding};
 use std::collections::BTreeMap;
@@ -28,6 +28,8 @@ struct Device {
     /// edge on, so that its trains can still be told.
     reversed: Reversed,
     levels: BTreeMap<String, bool>,
+    /// What its pulses said in all.
+    told: Money,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -47,6 +49,7 @@ impl Device {
             fed: false,
             reversed: Reversed::No,
             levels: BTreeMap::new(),
+            told: Money::ZERO,
         }
     }
 
@@ -86,7 +89,20 @@ pub(crate) struct PulseLines {
     devices: Vec<Device>,
     records: Vec<LineRecord>,
     outages: Outages,
+    /// What was counted since it was last asked for, with the name of the device.
+    counted: Vec<(String, Counted)>,
     trains: u64,
+}
+
+/// Money that pulses said.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Counted {
+    pub(crate) amount: Money,
+    pub(crate) pulses: u64,
+    /// Pulses of no width of the profile.
+    pub(crate) refused: u64,
+    /// How far an edge may be off.
+    pub(crate) uncertainty: Micros,
 }
 
 impl PulseLines {
@@ -251,6 +267,22 @@ impl PulseLines {
         }
     }
 
+    /// True for a device with credit lines.
+    pub(crate) fn has_credit(&self, device: &str) -> bool {
+        self.devices.iter().any(|d| d.name == device)
+    }
+
+    /// What the pulses of a device said in all.
+    pub(crate) fn told(&self, device: &str) -> Money {
+        let mut all = self.devices.iter().filter(|d| d.name == device);
+        all.next().map_or(Money::ZERO, |d| d.told)
+    }
+
+    /// Money that pulses said since the last call, by device.
+    pub(crate) fn take_counted(&mut self) -> Vec<(String, Counted)> {
+        std::mem::take(&mut self.counted)
+    }
+
     /// Trains so far.
     pub(crate) fn trains(&self) -> u64 {
         self.trains
@@ -293,6 +325,15 @@ impl PulseLines {
             }
             for (train, credit) in trains.iter().zip(&credits) {
                 self.trains += 1;
+                device.told = device.told.saturating_add(credit.amount);
+                let all = u64::try_from(train.count()).unwrap_or(u64::MAX);
+                let counted = Counted {
+                    amount: credit.amount,
+                    pulses: credit.pulses,
+                    refused: all.saturating_sub(credit.pulses),
+                    uncertainty: train.uncertainty,
+                };
+                self.counted.push((device.name.clone(), counted));
                 let counted_by = device.counted_by.as_deref();
                 let unheard = self.outages.unheard(counted_by, train, &profile, decimals);
                 if let Some(text) = unheard {

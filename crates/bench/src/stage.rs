@@ -3,8 +3,12 @@
 //! [`Stage::advance`] makes it happen. The simulated and the live driver are both a loop of these
 //! two ([`crate::run`]).
 
+mod links;
+
+pub use links::{BusAt, LineLevel, Outbound};
+
 use crate::analyst::Analyst;
-use crate::books::Books;
+use crate::books::{Books, Discrepancy};
 use crate::on_link::OnLink;
 use crate::peers::{Peers, Place};
 use crate::player::Player;
@@ -12,11 +16,13 @@ use crate::pulse_lines::PulseLines;
 use crate::reading::at;
 use crate::rig::Rig;
 use crate::tally::Tally;
+use crate::wires::Wires;
+use links::ToldOutside;
 use payrig_controller::{Controller, Life};
-use payrig_link::{Lateness, VirtualBus};
+use payrig_link::VirtualBus;
 use payrig_units::{Decimals, Micros, Movement};
 use payrig_wire::recording::{Entry, MovementRecord};
-use payrig_wire::{BusEvent, Edge, Finding, Severity, Source, Transmission, WORD_TIME};
+use payrig_wire::{BusEvent, Finding, Severity, Source, Transmission, WORD_TIME};
 use std::borrow::Cow;
 use std::collections::VecDeque;
 
@@ -28,6 +34,9 @@ const SETTLE_AT_MOST: Micros = Micros::secs(30);
 
 /// How long the log waits for the end of a pulse train.
 const TRAIN_WAIT: Micros = Micros::secs(3);
+
+/// How late at the most an edge on a modem line is told.
+const LINES_LATE: Micros = Micros::ms(20);
 
 /// How many rounds at one moment mean that a machine asks to be woken for ever.
 const ROUNDS: u32 = 10_000;
@@ -47,34 +56,44 @@ pub struct Stage {
     last_word: Option<Micros>,
     ending: Option<Micros>,
     ended: bool,
-    /// On a real link: what is on its other end, and what we want sent to it.
+    /// Something of it is real.
+    live: bool,
+    /// The board's bus is on a real link: what is on its other end, and what we want sent to it.
     link: Option<OnLink>,
+    /// Pulse lines that are on ports, and what is outside.
+    wires: Wires,
+    told_outside: Vec<ToldOutside>,
+    /// Edges for ports.
+    outbound: VecDeque<Outbound>,
     /// Entries of the block that is on the wire: put in order once it is complete.
     pending: Vec<Entry>,
     log: VecDeque<Entry>,
 }
 
 impl Stage {
-    /// Sets up a rig at time zero, on a virtual bus.
+    /// Sets up a rig at time zero. What of it is on links is at the other end of ports, and lines
+    /// from there rest.
     #[must_use]
     pub fn new(rig: &Rig) -> Self {
-        Self::set_up(rig, Peers::new(rig), None)
+        Self::live(rig, &[])
     }
 
-    /// Sets up a rig of which one side is at the other end of a link: the board
-    /// (`Source::Master`) or the peripherals. The other side is ours, as the rig describes it.
+    /// Sets up a rig at time zero with what is at the other end of its links: lines from there have
+    /// these levels.
     #[must_use]
-    pub fn on_link(rig: &Rig, outside: Source) -> Self {
+    pub fn live(rig: &Rig, levels: &[LineLevel]) -> Self {
         let mut rig = rig.clone();
-        rig.board.ours = outside == Source::Peripheral;
+        let outside = rig.link.as_ref().map(|l| l.outside);
+        if let Some(outside) = outside {
+            rig.board.ours = outside == Source::Peripheral;
+        }
         let mut peers = Peers::new(&rig);
-        if outside == Source::Peripheral {
+        let devices_outside = outside == Some(Source::Peripheral);
+        if devices_outside {
             peers.unplug_from_bus();
         }
-        Self::set_up(&rig, peers, Some(OnLink::new(&rig, outside)))
-    }
-
-    fn set_up(rig: &Rig, peers: Peers, link: Option<OnLink>) -> Self {
+        let rig = &rig;
+        let link = outside.map(|outside| OnLink::new(rig, outside));
         let board = rig
             .board
             .controller(rig)
@@ -92,7 +111,11 @@ impl Stage {
             last_word: None,
             ending: None,
             ended: false,
+            live: rig.is_live(),
             link,
+            wires: Wires::new(rig, devices_outside),
+            told_outside: ToldOutside::of(rig),
+            outbound: VecDeque::new(),
             pending: Vec::new(),
             log: VecDeque::new(),
         };
@@ -102,6 +125,7 @@ impl Stage {
                 board.pulse_level(Micros::ZERO, &name, &line, high);
             }
         }
+        stage.set_up_lines(levels);
         let lines = stage.pulses.records().map(Entry::Line);
         stage.pending.extend(lines);
         stage.collect();
@@ -214,7 +238,7 @@ impl Stage {
             }
         }
         // A bench on a link without a script goes on until it is stopped.
-        let open_ended = self.link.is_some() && !self.player.had_steps();
+        let open_ended = self.live && !self.player.had_steps();
         if self.ending.is_none() && self.player.ended() && !open_ended {
             self.ending = Some(self.now);
         }
@@ -276,43 +300,6 @@ impl Stage {
         }
     }
 
-    /// The next thing to be sent over the link, on a stage that is on one.
-    pub fn take_outbound(&mut self) -> Option<Transmission> {
-        self.link.as_mut()?.outbox.pop_front()
-    }
-
-    /// The other end of the link was heard.
-    pub fn heard_on_link(&mut self, event: &BusEvent) {
-        if let (Some(link), BusEvent::Word(word)) = (&mut self.link, event) {
-            link.count_poll(word);
-        }
-        self.tap(event);
-        self.hear(event);
-        self.collect();
-    }
-
-    /// Something of ours is on the wire.
-    pub fn sent_on_link(&mut self, event: &BusEvent, late: Lateness) {
-        self.tap(event);
-        if late.total() > Micros::ms(1) {
-            let text = format!(
-                "this tool spoke {} later than it meant to: {} spent in its own code, {} waited for \
-                 the machine it runs on. What follows from that is not the other side's fault",
-                late.total(),
-                late.ours,
-                late.machine
-            );
-            let mut late = Finding::advice("own-late", self.now, text);
-            late.section = Cow::Borrowed("about this tool");
-            self.find(late);
-        }
-    }
-
-    /// Something about the link worth knowing.
-    pub fn link_note(&mut self, text: String) {
-        self.note(Some("link".to_owned()), text);
-    }
-
     fn wake(&mut self) -> bool {
         let mut any = self.peers.wake(self.now);
         if let Some(board) = &mut self.board
@@ -339,7 +326,10 @@ impl Stage {
             self.transmit(Source::Peripheral, sent);
         }
         for (name, line, edge) in self.peers.take_edges() {
-            self.log_edge(&name, &line, edge);
+            if self.send_edge(&name, &line, edge) {
+                continue;
+            }
+            self.log_edge(&name, &line, edge, Micros::ZERO);
             if let Some(board) = &mut self.board {
                 board.pulse_edge(&name, &line, edge);
             }
@@ -364,7 +354,10 @@ impl Stage {
         let (shown, notices) = board.take_shown();
         self.player.delivered(delivered.len());
         for (name, line, edge) in edges {
-            self.log_edge(&name, &line, edge);
+            if self.send_edge(&name, &line, edge) {
+                continue;
+            }
+            self.log_edge(&name, &line, edge, Micros::ZERO);
             self.peers.input_edge(&name, &line, edge);
         }
         self.book(movements);
@@ -385,17 +378,7 @@ impl Stage {
                 other => self.pending.push(other),
             }
         }
-    }
-
-    fn log_edge(&mut self, name: &str, line: &str, edge: Edge) {
-        self.pulses.edge(name, line, edge, Micros::ZERO);
-        let line = format!("{name} {line}");
-        self.pending.push(Entry::Edge {
-            line,
-            at_us: edge.at,
-            high: edge.high,
-            uncertainty_us: Micros::ZERO,
-        });
+        self.book_counted();
     }
 
     /// The script switches a supply.
@@ -419,6 +402,10 @@ impl Stage {
 
     fn book(&mut self, movements: Vec<Movement>) {
         for movement in movements {
+            let reported = self.as_reported(&movement);
+            if !reported.is_empty() {
+                self.book(reported);
+            }
             // The opening fill is moved by no word.
             let word = self.last_word.filter(|_| self.now > Micros::ZERO);
             match self.books.book(self.now, word, movement) {
@@ -490,10 +477,14 @@ impl Stage {
         // An outside board keeps books of its own, which nobody here can see.
         let comparable = self.board.is_some();
         let discrepancies = self.books.discrepancies();
-        for discrepancy in discrepancies.into_iter().filter(|_| comparable) {
+        let ours = |d: &Discrepancy| comparable && !self.is_told_outside(&d.device);
+        let discrepancies: Vec<_> = discrepancies.into_iter().filter(ours).collect();
+        for discrepancy in discrepancies {
             let text = discrepancy.text(self.decimals);
             self.find(finding("money", "the ledger", discrepancy.since, text));
         }
+        self.settle_told_outside();
+        self.hold_off_what_is_real();
         for text in self.player.unplayed(self.decimals) {
             self.find(finding("script", "the rig", self.now, text));
         }
@@ -514,7 +505,13 @@ impl Stage {
         let settled = if self.ended {
             Micros::NEVER
         } else {
-            self.now - WORD_TIME
+            // What a port tells comes a little after it happened.
+            let late = if self.wires.any() {
+                LINES_LATE
+            } else {
+                WORD_TIME
+            };
+            self.now - late
         };
         // A pulse train is known when it ends, too; one that goes on and on is not waited for.
         let train = self.pulses.open_since().filter(|_| !self.ended);
@@ -541,16 +538,18 @@ impl Stage {
 
     /// True when the board has set up everything it expects.
     pub(crate) fn is_ready(&self) -> bool {
-        match (&self.link, &self.board) {
+        let board = match (&self.link, &self.board) {
             (Some(link), None) => link.all_polled(),
-            (_, board) => {
-                let board = board.as_ref().is_some_and(Controller::is_ready);
-                board && self.peers.bridges_running()
-            }
-        }
+            (None, None) => true,
+            (_, Some(board)) => board.is_ready(),
+        };
+        board && self.peers.others_running()
     }
 
     pub(crate) fn device_ready(&self, device: &str) -> bool {
+        if let Some(running) = self.peers.is_running(device) {
+            return running;
+        }
         if let (Some(link), None) = (&self.link, &self.board) {
             return link.is_polled(device);
         }

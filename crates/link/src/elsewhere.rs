@@ -38,6 +38,30 @@ impl Waker {
     }
 }
 
+/// A timer for tokio; to the millisecond here.
+#[derive(Debug)]
+pub struct ExactTimer;
+
+impl ExactTimer {
+    /// A timer.
+    ///
+    /// # Errors
+    /// None here.
+    pub const fn new() -> io::Result<Self> {
+        Ok(Self)
+    }
+
+    /// Waits until bench time `until`.
+    ///
+    /// # Errors
+    /// None here.
+    pub async fn until(&mut self, clock: Clock, until: Micros) -> io::Result<()> {
+        let left = until.since(clock.now());
+        tokio::time::sleep(Duration::from_micros(left.as_us())).await;
+        Ok(())
+    }
+}
+
 /// What a pseudo-terminal would be opened with.
 #[derive(Clone, Copy, Debug)]
 pub struct PtyOptions {

@@ -54,5 +54,5 @@ pub use serial::{
     AdapterReport, LowLatency, ParitySwitching, SerialOptions, UNMEASURED, Verdict, VerdictKind,
     open_serial, probe,
 };
-pub use system::{PtyOptions, PtyPort, Waker};
+pub use system::{ExactTimer, PtyOptions, PtyPort, Waker};
 pub use thread::ThreadPort;

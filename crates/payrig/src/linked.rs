@@ -1,42 +1,41 @@
-//! `payrig run --link`: a bench of which one side is real.
+//! `payrig run` with a rig of which something is real.
 
 use crate::Failure;
 use clap::Args;
-use payrig_bench::live::{LiveError, run_linked};
-use payrig_bench::{Rig, Stage};
+use payrig_bench::live::{LiveError, Ports, run_live};
+use payrig_bench::rig::{BusLink, DeviceLink, LineLink, Pin, PortName};
+use payrig_bench::{BusAt, LineLevel, Rig, Stage};
 use payrig_link::{
-    CAUTIONS, Clock, PtyOptions, PtyPort, SerialOptions, ThreadPort, UNMEASURED, WordCoding,
-    open_serial, probe,
+    CAUTIONS, Clock, LOOK_EVERY, ModemOptions, ModemPort, ModemThread, PtyOptions, PtyPort,
+    SerialLines, SerialOptions, ThreadPort, UNMEASURED, WordCoding, open_serial, probe,
 };
 use payrig_units::Micros;
 use payrig_wire::Source;
 use payrig_wire::recording::Entry;
+use std::collections::BTreeMap;
 use std::io;
 use std::str::FromStr;
 
-/// Arguments about the link.
+/// Arguments about the link of the board's bus.
 #[derive(Debug, Args)]
 pub(crate) struct LinkArguments {
-    /// Put the bus on a real link: `pty` for a pseudo-terminal, or the path of a serial port.
-    #[arg(long, value_name = "pty|PORT")]
-    pub(crate) link: Option<String>,
+    /// Put the board's bus on a real link, whatever the rig says: `pty` for a pseudo-terminal, the
+    /// path of a serial port, or `virtual`.
+    #[arg(long, value_name = "pty|PORT|virtual")]
+    link: Option<String>,
     /// What of the rig is ours on the link: its devices (a board is outside), or the board (real
-    /// devices are outside).
-    #[arg(long, value_enum, default_value_t = Role::Devices, requires = "link")]
-    role: Role,
-    /// How nine-bit words travel over a pseudo-terminal: marked-parity or plain.
-    #[arg(
-        long,
-        value_name = "NAME",
-        default_value = "marked-parity",
-        requires = "link"
-    )]
-    coding: String,
+    /// devices are outside) [default: what the rig says, else devices].
+    #[arg(long, value_enum)]
+    role: Option<Role>,
+    /// How nine-bit words travel over a pseudo-terminal: marked-parity or plain [default: what the
+    /// rig says, else marked-parity].
+    #[arg(long, value_name = "NAME")]
+    coding: Option<String>,
     /// When the adapter vanishes, wait so many seconds for the same one to come back.
-    #[arg(long, value_name = "SECONDS", requires = "link")]
+    #[arg(long, value_name = "SECONDS")]
     reconnect: Option<u64>,
-    /// Measure the adapter first; its figures are the uncertainty of every finding.
-    #[arg(long, requires = "link")]
+    /// Measure the adapters first; their figures are the uncertainty of every finding.
+    #[arg(long)]
     probe: bool,
 }
 
@@ -47,12 +46,6 @@ enum Role {
 }
 
 impl Role {
-    const fn ours(self) -> Source {
-        match self {
-            Self::Devices => Source::Peripheral,
-            Self::Board => Source::Master,
-        }
-    }
     const fn outside(self) -> Source {
         match self {
             Self::Devices => Source::Master,
@@ -61,67 +54,211 @@ impl Role {
     }
 }
 
-/// Runs a rig over a link. `began` is told the path to open, once there is one.
+impl LinkArguments {
+    /// Puts what the command line says in the place of what the rig says.
+    pub(crate) fn apply(&self, rig: &mut Rig) -> Result<(), Failure> {
+        match self.link.as_deref() {
+            None => {}
+            Some("virtual") => rig.link = None,
+            Some(port) => {
+                let before = rig.link.take();
+                rig.link = Some(BusLink {
+                    port: match port {
+                        "pty" => PortName::Pty,
+                        path => PortName::Serial(path.to_owned()),
+                    },
+                    outside: before.as_ref().map_or(Source::Master, |l| l.outside),
+                    coding: before.as_ref().map(|l| l.coding).unwrap_or_default(),
+                    reconnect: before.and_then(|l| l.reconnect),
+                });
+            }
+        }
+        let coding = self.coding.as_deref().map(WordCoding::from_str);
+        let coding = coding
+            .transpose()
+            .map_err(|e| Failure::Wrong(e.to_string()))?;
+        let Some(link) = &mut rig.link else {
+            let given = [
+                ("--role", self.role.is_some()),
+                ("--coding", coding.is_some()),
+                ("--reconnect", self.reconnect.is_some()),
+            ];
+            return match given.iter().find(|(_, given)| *given) {
+                Some((name, _)) => Err(Failure::Wrong(format!(
+                    "{name} is about the link of the board's bus, and it is on none: give --link, or \
+                     write [link] in the rig"
+                ))),
+                None => Ok(()),
+            };
+        };
+        if let Some(role) = self.role {
+            link.outside = role.outside();
+        }
+        link.coding = coding.unwrap_or(link.coding);
+        link.reconnect = self.reconnect.map(Micros::secs).or(link.reconnect);
+        Ok(())
+    }
+}
+
+/// The buses of a rig that are on ports.
+type Buses<'a> = Vec<(BusAt, &'a BusLink)>;
+
+/// Ports, and the devices whose lines are on each.
+type LinesOfPorts<'a> = BTreeMap<&'a str, Vec<(&'a str, &'a LineLink)>>;
+
+/// All links of a rig: the buses, and the modem lines by port.
+fn links(rig: &Rig) -> (Buses<'_>, LinesOfPorts<'_>) {
+    let mut buses: Buses<'_> = Vec::new();
+    buses.extend(rig.link.as_ref().map(|l| (BusAt::Board, l)));
+    let mut lines: LinesOfPorts<'_> = BTreeMap::new();
+    for device in &rig.devices {
+        match &device.link {
+            None => {}
+            Some(DeviceLink::Bus(bus)) => {
+                // The bus of a validator outside is that of the bridge it is behind.
+                let name = match &device.behind {
+                    Some(bridge) if device.is_outside() => bridge,
+                    _ => &device.name,
+                };
+                buses.push((BusAt::Beside(name.clone()), bus));
+            }
+            Some(DeviceLink::Lines(link)) => {
+                let on_port = lines.entry(&link.port).or_default();
+                on_port.push((&device.name, link));
+            }
+        }
+    }
+    (buses, lines)
+}
+
+/// Runs a rig over its links. `began` is told what there is to open or to connect.
 pub(crate) fn run(
     arguments: &LinkArguments,
-    link: &str,
     rig: &Rig,
     limit: Micros,
-    began: impl FnOnce(&str) -> io::Result<()>,
+    began: &mut impl FnMut(&str) -> io::Result<()>,
     sink: impl FnMut(&Stage, Entry) -> io::Result<()>,
 ) -> Result<Stage, Failure> {
-    let coding =
-        WordCoding::from_str(&arguments.coding).map_err(|e| Failure::Wrong(e.to_string()))?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
     runtime.block_on(async {
-        let ours = arguments.role.ours();
-        let clock = Clock::starting_now();
-        let port = if link == "pty" {
-            ThreadPort::start(PtyPort::open(PtyOptions {
-                ours,
-                coding,
-                clock,
-            })?)?
-        } else {
-            anstream::eprintln!("{CAUTIONS}");
-            let mut uncertainty = UNMEASURED;
-            if arguments.probe {
-                let report = probe(link)?;
-                anstream::eprintln!("{report}");
-                uncertainty = report.uncertainty;
-            }
-            let reconnect = arguments.reconnect.map(Micros::secs);
-            let port = link.to_owned();
-            // Time zero again: the self-test took a while.
-            let clock = if arguments.probe {
-                Clock::starting_now()
-            } else {
-                clock
-            };
-            let options = SerialOptions {
-                port,
-                ours,
-                clock,
-                uncertainty,
-                reconnect,
-            };
-            ThreadPort::start(open_serial(options)?)?
-        };
-        let mut port = port;
-        began(port.name())?;
-        let mut stage = Stage::on_link(rig, arguments.role.outside());
+        let (mut ports, levels) = open(arguments, rig, began)?;
+        let mut stage = Stage::live(rig, &levels);
         let stop = async {
             // Without a handler there is no stopping by hand, and the limit ends the bench.
             if tokio::signal::ctrl_c().await.is_err() {
                 std::future::pending::<()>().await;
             }
         };
-        match run_linked(&mut stage, &mut port, limit, stop, sink).await {
+        match run_live(&mut stage, &mut ports, limit, stop, sink).await {
             Ok(()) => Ok(stage),
             Err(LiveError::Link(error)) => Err(Failure::Link(error)),
             Err(LiveError::Output(error)) => Err(Failure::Output(error)),
         }
     })
+}
+
+type Opened = (Ports<ThreadPort>, Vec<LineLevel>);
+
+fn open(
+    arguments: &LinkArguments,
+    rig: &Rig,
+    began: &mut impl FnMut(&str) -> io::Result<()>,
+) -> Result<Opened, Failure> {
+    let (buses, lines) = links(rig);
+    let serial = |l: &BusLink| matches!(l.port, PortName::Serial(_));
+    if !lines.is_empty() || buses.iter().any(|(_, l)| serial(l)) {
+        anstream::eprintln!("{CAUTIONS}");
+    }
+    // Measured before time zero: it takes a while.
+    let mut uncertainties = BTreeMap::new();
+    for (_, link) in buses.iter().filter(|_| arguments.probe) {
+        if let PortName::Serial(path) = &link.port {
+            let report = probe(path)?;
+            anstream::eprintln!("{report}");
+            uncertainties.insert(path.as_str(), report.uncertainty);
+        }
+    }
+    let clock = Clock::starting_now();
+    let mut ports = Ports {
+        clock,
+        buses: Vec::new(),
+        lines: Vec::new(),
+    };
+    for (at, link) in buses {
+        let ours = match link.outside {
+            Source::Master => Source::Peripheral,
+            Source::Peripheral => Source::Master,
+        };
+        let port = match &link.port {
+            PortName::Pty => {
+                let coding = link.coding;
+                ThreadPort::start(PtyPort::open(PtyOptions {
+                    ours,
+                    coding,
+                    clock,
+                })?)?
+            }
+            PortName::Serial(path) => {
+                let known = uncertainties.get(path.as_str()).copied();
+                ThreadPort::start(open_serial(SerialOptions {
+                    port: path.clone(),
+                    ours,
+                    clock,
+                    uncertainty: known.unwrap_or(UNMEASURED),
+                    reconnect: link.reconnect,
+                })?)?
+            }
+        };
+        began(&format!("{at}: {}", port.name()))?;
+        ports.buses.push((at, port));
+    }
+    let mut levels = Vec::new();
+    for (path, links) in lines {
+        let (lines, known) = open_lines(path, &links, clock)?;
+        levels.extend(known);
+        for (device, link) in links {
+            began(&words(device, link))?;
+        }
+        ports.lines.push((path.to_owned(), lines));
+    }
+    Ok((ports, levels))
+}
+
+fn open_lines(
+    path: &str,
+    links: &[(&str, &LineLink)],
+    clock: Clock,
+) -> Result<(ModemThread, Vec<LineLevel>), Failure> {
+    let wires = links.iter().flat_map(|(_, l)| &l.wires);
+    let options = ModemOptions {
+        clock,
+        asserted_is_high: links.iter().any(|(_, l)| l.asserted_is_high),
+        watch: wires
+            .filter_map(|(_, pin)| match pin {
+                Pin::In(line) => Some(*line),
+                Pin::Out(_) => None,
+            })
+            .collect(),
+        look_every: LOOK_EVERY,
+    };
+    let mut port = ModemPort::new(SerialLines::open(path)?, options);
+    let level = |(line, high)| LineLevel {
+        port: path.to_owned(),
+        line,
+        high,
+    };
+    let levels = port.levels()?.into_iter().map(level).collect();
+    Ok((ModemThread::start(port)?, levels))
+}
+
+/// Which line of a device is where.
+fn words(device: &str, link: &LineLink) -> String {
+    let wire = |(line, pin): &(String, Pin)| match pin {
+        Pin::Out(_) => format!("{line} out on {pin}"),
+        Pin::In(_) => format!("{line} in on {pin}"),
+    };
+    let wires: Vec<String> = link.wires.iter().map(wire).collect();
+    format!("lines of {device}: {}, {}", link.port, wires.join(", "))
 }

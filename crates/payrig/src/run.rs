@@ -61,16 +61,17 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
     if let Some(seed) = arguments.seed {
         rig.seed = seed;
     }
+    arguments.link.apply(&mut rig)?;
     let mut output = Output::open(arguments, &rig)?;
     let limit = Micros::secs(arguments.limit);
-    if let Some(link) = &arguments.link.link {
+    if rig.is_live() {
         let json = output.json;
-        let began = |path: &str| match json {
-            false => writeln!(io::stdout(), "bus: {path}"),
-            true => writeln!(io::stderr(), "bus: {path}"),
+        let mut began = |what: &str| match json {
+            false => writeln!(io::stdout(), "{what}"),
+            true => writeln!(io::stderr(), "{what}"),
         };
         let sink = |_: &Stage, entry: Entry| output.entry(entry);
-        let stage = linked::run(&arguments.link, link, &rig, limit, began, sink)?;
+        let stage = linked::run(&arguments.link, &rig, limit, &mut began, sink)?;
         return output.finish(&stage);
     }
     let mut stage = Stage::new(&rig);
@@ -135,10 +136,15 @@ impl Output {
         let json = arguments.format == Format::Json;
         let log = TextLog::new(rig.decimals, !arguments.all);
         let mut out = io::BufWriter::new(anstream::AutoStream::auto(io::stdout()));
-        let live = arguments.pace == PaceName::Real || arguments.link.link.is_some();
+        let live = arguments.pace == PaceName::Real || rig.is_live();
         if !json {
-            match &arguments.link.link {
-                Some(link) => writeln!(out, "Bench \"{}\" on link {link}.", rig.name)?,
+            match &rig.link {
+                Some(link) => writeln!(out, "Bench \"{}\" on link {}.", rig.name, link.port)?,
+                None if live && rig.is_live() => writeln!(
+                    out,
+                    "Bench \"{}\": the board's bus is virtual, devices are on links of their own.",
+                    rig.name
+                )?,
                 None => writeln!(
                     out,
                     "Bench \"{}\", seed {}: a virtual bus; nothing here is live.",

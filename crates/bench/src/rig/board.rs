@@ -93,7 +93,7 @@ impl BoardRig {
 
 /// What the board is told of a device.
 fn expected(device: &DeviceRig) -> Vec<Expected> {
-    if device.behind.is_some() {
+    if device.behind.is_some() || device.is_for_outside_board() {
         return Vec::new();
     }
     let kind = match &device.kind {

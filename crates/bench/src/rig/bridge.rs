@@ -9,6 +9,7 @@ use payrig_bridge::{Appearance, MdbToPulseConfig, PulseToMdbConfig, Release};
 use payrig_controller::{Expected, ExpectedKind, PulseLink};
 use payrig_mdb::{Address, Scaling};
 use payrig_peripherals::bill::BillKind;
+use payrig_pulse::Profile;
 use payrig_units::{Micros, Money};
 
 /// A bridge.
@@ -86,7 +87,7 @@ pub(super) fn read(
     let from = fields.need("from", "the name of the device behind the bridge", from)?;
     let able: Vec<&str> = all
         .iter()
-        .filter(|d| matches!(d.kind, Kind::Bill(..)) || credit_of(d).is_some())
+        .filter(|d| bills_of(d).is_some() || credit_of(d).is_some())
         .map(|d| d.name.as_str())
         .collect();
     let Some(device) = all.iter().find(|d| d.name == from) else {
@@ -102,16 +103,9 @@ pub(super) fn read(
         let message = format!("\"{from}\" is behind the bridge \"{other}\" already");
         return Err(fields.error(message));
     }
-    let way = match (&device.kind, credit_of(device)) {
-        (Kind::Bill(config, _), _) => {
-            let kind = |t| match config.kind(t) {
-                BillKind::Value(value) => Some(value),
-                _ => None,
-            };
-            let values = (0..16).filter_map(kind).collect();
-            to_pulse(fields, setting, name, values)?
-        }
-        (_, Some(_)) => to_mdb(fields, setting, name, device)?,
+    let way = match (bills_of(device), credit_of(device)) {
+        (Some(values), _) => to_pulse(fields, setting, name, values)?,
+        (_, Some(credit)) => to_mdb(fields, setting, name, &credit)?,
         _ => {
             let message = format!("a bridge cannot be for \"{from}\"");
             let mut error = fields.error(message);
@@ -123,9 +117,52 @@ pub(super) fn read(
     Ok(BridgeRig { from, way })
 }
 
-fn credit_of(device: &DeviceRig) -> Option<&payrig_pulse::Profile> {
+/// The bills of what speaks as a bill validator on a bus: a validator, or a bridge that is one.
+fn bills_of(device: &DeviceRig) -> Option<Vec<Money>> {
     match &device.kind {
-        Kind::Pulse(pulse) => pulse.profile(),
+        Kind::Bill(config, _) => {
+            let kind = |t| match config.kind(t) {
+                BillKind::Value(value) => Some(value),
+                _ => None,
+            };
+            Some((0..16).filter_map(kind).collect())
+        }
+        Kind::Bridge(bridge) => match &bridge.way {
+            BridgeWay::ToMdb { config, .. } => match config.appears {
+                Appearance::BillValidator => Some(config.values.clone()),
+                Appearance::Changer => None,
+            },
+            BridgeWay::ToPulse { .. } => None,
+        },
+        _ => None,
+    }
+}
+
+/// What says credit by pulses: an acceptor, or a bridge that drives a credit line.
+struct CreditOf {
+    profile: Profile,
+    values: Vec<Money>,
+    appears: Appearance,
+}
+
+fn credit_of(device: &DeviceRig) -> Option<CreditOf> {
+    match &device.kind {
+        Kind::Pulse(pulse) => Some(CreditOf {
+            profile: pulse.profile()?.clone(),
+            values: pulse.values(),
+            appears: match **pulse {
+                super::PulseRig::Coin(_) => Appearance::Changer,
+                _ => Appearance::BillValidator,
+            },
+        }),
+        Kind::Bridge(bridge) => match &bridge.way {
+            BridgeWay::ToPulse { config, values } => Some(CreditOf {
+                profile: config.profile.clone(),
+                values: values.clone(),
+                appears: Appearance::BillValidator,
+            }),
+            BridgeWay::ToMdb { .. } => None,
+        },
         _ => None,
     }
 }
@@ -166,26 +203,20 @@ fn to_mdb(
     fields: &Fields<'_>,
     setting: &Setting,
     name: &str,
-    device: &DeviceRig,
+    credit: &CreditOf,
 ) -> Result<BridgeWay, RigError> {
-    let Kind::Pulse(pulse) = &device.kind else {
-        return Err(fields.error("a bridge to the bus is for a pulse device"));
-    };
     let appearances = [
         ("bill-validator", Appearance::BillValidator),
         ("changer", Appearance::Changer),
     ];
     let appears = fields.word("as", &appearances)?;
-    let appears = appears.unwrap_or(match **pulse {
-        super::PulseRig::Coin(_) => Appearance::Changer,
-        _ => Appearance::BillValidator,
-    });
+    let appears = appears.unwrap_or(credit.appears);
     let mut values = Vec::new();
     for value in fields.array("values")? {
         values.push(fields.money_of("values", value, setting.decimals)?);
     }
     if values.is_empty() {
-        values = pulse.values();
+        values.clone_from(&credit.values);
     }
     let (default, most) = match appears {
         Appearance::BillValidator => (100, 65_536),
@@ -193,10 +224,9 @@ fn to_mdb(
     };
     let factor = fields.number("scaling", 1..most)?.unwrap_or(default);
     let own = fields.table("pulse", "[device.pulse]")?.is_some();
-    let given = pulse.profile().filter(|_| !own).cloned();
-    let profile = match given {
-        Some(profile) => profile,
-        None => profile(fields, setting)?,
+    let profile = match own {
+        true => profile(fields, setting)?,
+        false => credit.profile.clone(),
     };
     let releases = [
         ("all-enabled", Release::AllEnabled),

@@ -1,17 +1,19 @@
 //! The `[[device]]` tables: what is emulated.
 
 use super::bill::{BillAct, read as read_bill};
-use super::bridge::{self, BridgeRig};
+use super::bridge::{self, BridgeRig, BridgeWay};
 use super::cashless::{self, CashlessAct};
 use super::changer::{ChangerAct, read as read_changer};
 use super::error::{RigError, nearest};
 use super::fields::Fields;
+use super::link::{self, DeviceLink};
 use super::pulse::{self, PulseRig, PulseWord};
 use payrig_mdb::{Address, CurrencyCode};
 use payrig_peripherals::PortTiming;
 use payrig_peripherals::bill::{self, BillConfig};
 use payrig_peripherals::cashless::CashlessConfig;
 use payrig_peripherals::changer::{self, ChangerConfig};
+use payrig_pulse::Profile;
 use payrig_units::Decimals;
 
 /// An emulated device.
@@ -25,6 +27,8 @@ pub struct DeviceRig {
     pub timing: PortTiming,
     /// The bridge it is behind, where it is not connected to the board itself.
     pub behind: Option<String>,
+    /// The port it has for itself.
+    pub link: Option<DeviceLink>,
 }
 
 /// Kinds of devices.
@@ -46,13 +50,42 @@ impl DeviceRig {
     /// The address on the board's bus; `None` for a device that is not on it.
     #[must_use]
     pub fn address(&self) -> Option<Address> {
+        let apart = self.behind.is_some() || self.link.is_some();
+        self.own_address().filter(|_| !apart)
+    }
+
+    /// Its address on whatever bus it is on.
+    pub(crate) fn own_address(&self) -> Option<Address> {
         match &self.kind {
-            _ if self.behind.is_some() => None,
             Kind::Changer(..) => Some(Address::CHANGER),
             Kind::Bill(..) => Some(Address::BILL_VALIDATOR),
             Kind::Cashless(config) => Some(config.unit.address()),
             Kind::Pulse(_) => None,
             Kind::Bridge(bridge) => bridge.address(),
+        }
+    }
+
+    /// True when the device is real, at the other end of a link.
+    #[must_use]
+    pub fn is_outside(&self) -> bool {
+        self.link.as_ref().is_some_and(DeviceLink::device_outside)
+    }
+
+    /// True when a board at the other end of its own link, and not ours, is told of its money.
+    #[must_use]
+    pub fn is_for_outside_board(&self) -> bool {
+        self.link.is_some() && !self.is_outside()
+    }
+
+    /// The profile of its credit lines, if it has any.
+    pub(crate) fn credit_profile(&self) -> Option<&Profile> {
+        match &self.kind {
+            Kind::Pulse(rig) => rig.profile(),
+            Kind::Bridge(bridge) => match &bridge.way {
+                BridgeWay::ToPulse { config, .. } => Some(&config.profile),
+                BridgeWay::ToMdb { .. } => None,
+            },
+            _ => None,
         }
     }
 
@@ -68,6 +101,9 @@ impl DeviceRig {
 
     /// The acts of a script this device can be the object of.
     pub(crate) fn acts(&self) -> Vec<&'static str> {
+        if self.is_outside() {
+            return Vec::new();
+        }
         let own: &[&str] = match &self.kind {
             Kind::Changer(..) => {
                 let own = ["insert-coin", "ready"].into_iter();
@@ -139,6 +175,12 @@ pub(super) fn read(
         Word::Bridge => Kind::Bridge(Box::new(bridge::read(fields, setting, &name, all)?)),
         Word::Pulse(word) => Kind::Pulse(Box::new(pulse::read(word, fields, setting, &name)?)),
     };
+    let link = link::read(fields, &kind)?;
+    if link.as_ref().is_some_and(DeviceLink::device_outside) && fields.get("faults").is_some() {
+        return Err(
+            fields.error("a real device is wrong in its own way: leave [device.faults] out")
+        );
+    }
     fields.finish()?;
     let behind = None;
     Ok(DeviceRig {
@@ -146,6 +188,7 @@ pub(super) fn read(
         kind,
         timing,
         behind,
+        link,
     })
 }
 

@@ -266,6 +266,12 @@ impl<'a> Fields<'a> {
         }
     }
 
+    /// Every key of a table whose keys are names.
+    pub(crate) fn entries(&self) -> impl Iterator<Item = (&'a str, &'a Spanned<DeValue<'a>>)> {
+        let all = self.table.iter();
+        all.map(|(key, value)| (key.get_ref().as_ref(), value))
+    }
+
     /// Refuses keys nobody asked for.
     pub(crate) fn finish(&self) -> Result<(), RigError> {
         let known = self.known.borrow();

@@ -9,6 +9,7 @@ mod changer;
 mod devices;
 mod error;
 mod fields;
+mod link;
 mod pulse;
 mod script;
 
@@ -20,12 +21,14 @@ pub use cashless::CashlessAct;
 pub use changer::ChangerAct;
 pub use devices::{DeviceRig, Kind};
 pub use error::{RigError, nearest};
+pub use link::{BusLink, DeviceLink, LineLink, Pin, PortName};
 pub use pulse::PulseRig;
 pub use script::{Act, Expectation, Step, Tender};
 
 use fields::{Fields, Text};
 use payrig_mdb::CurrencyCode;
 use payrig_units::{Decimals, Micros};
+use payrig_wire::Source;
 use script::{Scene, read_step};
 use std::path::Path;
 use toml::de::DeTable;
@@ -43,6 +46,8 @@ pub struct Rig {
     pub decimals: Decimals,
     /// The currency its devices report.
     pub currency: CurrencyCode,
+    /// What the board's bus runs over; none for the virtual bus.
+    pub link: Option<BusLink>,
     /// The board.
     pub board: BoardRig,
     /// Emulated devices.
@@ -81,6 +86,12 @@ impl Rig {
             )
         })?;
         Self::parse(path, &text)
+    }
+
+    /// True when something of it is real: it runs with the wall clock.
+    #[must_use]
+    pub fn is_live(&self) -> bool {
+        self.link.is_some() || self.devices.iter().any(|d| d.link.is_some())
     }
 
     /// Empty books for it.
@@ -162,9 +173,23 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
         return Err(root.error("a rig needs at least one [[device]]"));
     }
 
+    let link = root.table("link", "[link]")?;
+    let link = link.as_ref().map(link::read_bus).transpose()?;
+    let linked: Vec<_> = tables.iter().zip(&all).collect();
+    link::check(link.as_ref(), &linked)?;
+
     let board = root.table("board", "[board]")?;
     let board = root.need("board", "a table with `kind` and [[board.item]]", board)?;
-    let board = board::read(&board, decimals)?;
+    let board_fields = board;
+    let board = board::read(&board_fields, decimals)?;
+    let devices_outside = link
+        .as_ref()
+        .is_some_and(|l| l.outside == Source::Peripheral);
+    if !board.ours && devices_outside {
+        let message = "`kind = \"outside\"` and [link] with `outside = \"devices\"` contradict each \
+                       other: one side must be ours";
+        return Err(board_fields.error(message));
+    }
 
     let names: Vec<_> = all.iter().map(|d| (d.name.clone(), d.acts())).collect();
     let items: Vec<u16> = board.items.iter().map(|i| i.number).collect();
@@ -185,6 +210,7 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
         jitter,
         decimals,
         currency,
+        link,
         board,
         devices: all,
         script,

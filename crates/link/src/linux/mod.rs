@@ -4,12 +4,14 @@ mod adapter;
 mod pty;
 mod pty_async;
 mod sleep;
+mod timer;
 
 pub(crate) use adapter::{low_latency, open_wire};
 pub use pty::{PtyOptions, PtyPort};
 pub use pty_async::AsyncPtyPort;
 pub use sleep::Waker;
 pub(crate) use sleep::{pause, waited_for_processor, want_exact_wakeups};
+pub use timer::ExactTimer;
 
 use rustix::io::Errno;
 

@@ -17,7 +17,7 @@ use tokio::io::unix::AsyncFd;
 /// Its successor `register` is unsafe to call for types that lend their descriptor and close it
 /// elsewhere; ours own theirs, so the safe call keeps its promise.
 #[allow(deprecated)]
-fn watched<T: AsRawFd>(owner: T) -> io::Result<AsyncFd<T>> {
+pub(super) fn watched<T: AsRawFd>(owner: T) -> io::Result<AsyncFd<T>> {
     AsyncFd::new(owner)
 }
 

@@ -99,6 +99,19 @@ impl<L: ModemLines> ModemPort<L> {
         self.clock
     }
 
+    /// The levels of the watched lines, true for a high credit line: as they are now, before any
+    /// edge is reported.
+    ///
+    /// # Errors
+    /// When the port is gone or has no such line.
+    pub fn levels(&mut self) -> Result<Vec<(InLine, bool)>, LinkError> {
+        if self.watched.iter().any(|w| w.asserted.is_none()) {
+            self.look(self.clock.now()).map_err(|e| self.failed(e))?;
+        }
+        let level = |w: &Watched| Some((w.line, w.asserted? == self.asserted_is_high));
+        Ok(self.watched.iter().filter_map(level).collect())
+    }
+
     /// Plans an edge on a line we drive.
     pub fn drive(&mut self, line: OutLine, edge: Edge) {
         self.count += 1;
@@ -279,6 +292,16 @@ mod tests {
                 (Micros(69_500), true, Micros(500))
             ]
         );
+    }
+
+    #[test]
+    fn levels_are_told_before_anything_happens() {
+        for high in [true, false] {
+            let (mut port, lines) = port(high, vec![InLine::Cts]);
+            lines.0.lock().unwrap().0 = true;
+            assert_eq!(port.levels().unwrap(), [(InLine::Cts, high)]);
+            assert!(port.events.is_empty());
+        }
     }
 
     #[test]

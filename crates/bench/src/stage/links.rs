@@ -1,0 +1,346 @@
+//! A stage of which something is real: what goes out through ports, and what comes in.
+
+use super::{Stage, finding};
+use crate::books::Books;
+use crate::pulse_lines::Counted;
+use crate::rig::{DeviceLink, DeviceRig, Kind, Pin, Rig};
+use payrig_link::{InLine, Lateness, OutLine};
+use payrig_units::{Amount, Micros, Money, Movement, Place};
+use payrig_wire::recording::Entry;
+use payrig_wire::{BusEvent, Edge, Finding, Transmission};
+use std::borrow::Cow;
+use std::fmt;
+
+/// A bus of a rig that runs over a port.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum BusAt {
+    /// The board's.
+    Board,
+    /// One beside it, by the name of the bridge or of the device that has the port for itself.
+    Beside(String),
+}
+
+impl fmt::Display for BusAt {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Board => f.write_str("bus"),
+            Self::Beside(name) => write!(f, "bus of {name}"),
+        }
+    }
+}
+
+/// The level of a modem line as the bench begins.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LineLevel {
+    /// The port.
+    pub port: String,
+    /// Which line.
+    pub line: InLine,
+    /// The level of the pulse line that is on it, true for high.
+    pub high: bool,
+}
+
+/// What is to go out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Outbound {
+    /// Words, or a break.
+    Words {
+        /// On which bus.
+        bus: BusAt,
+        /// What, at its time.
+        sent: Transmission,
+    },
+    /// An edge of a pulse line.
+    Edge {
+        /// On which port.
+        port: String,
+        /// On which of its lines.
+        line: OutLine,
+        /// The edge, at its time.
+        edge: Edge,
+    },
+}
+
+/// How late something of ours may be before it is said.
+const LATE: Micros = Micros::ms(1);
+
+/// One of our devices whose money a board outside is told.
+#[derive(Clone, Debug)]
+pub(super) struct ToldOutside {
+    device: String,
+    /// By pulses, which can be held against the money.
+    by_pulses: bool,
+}
+
+impl ToldOutside {
+    pub(super) fn of(rig: &Rig) -> Vec<Self> {
+        let told = |d: &DeviceRig| {
+            let by_lines = matches!(d.link, Some(DeviceLink::Lines(_)));
+            let hopper = match &d.kind {
+                Kind::Pulse(rig) => rig.hopper().is_some(),
+                _ => false,
+            };
+            d.is_for_outside_board().then(|| Self {
+                device: d.name.clone(),
+                by_pulses: by_lines && !hopper,
+            })
+        };
+        rig.devices.iter().filter_map(told).collect()
+    }
+}
+
+impl Stage {
+    /// What is outside is made known, with the levels of its lines.
+    pub(super) fn set_up_lines(&mut self, levels: &[LineLevel]) {
+        let inputs: Vec<(String, String, bool, bool)> = self
+            .wires
+            .inputs()
+            .map(|(port, pin, end)| {
+                let known = levels.iter().find(|l| l.port == port && l.line == pin);
+                let high = known.map_or(end.rest, |l| l.high);
+                (
+                    end.device.to_owned(),
+                    end.line.to_owned(),
+                    end.outside,
+                    high,
+                )
+            })
+            .collect();
+        for (device, line, outside, high) in inputs {
+            if outside {
+                self.pulses.level(&device, &line, high);
+                self.peers.level(&device, &line, high);
+                if let Some(board) = &mut self.board {
+                    board.pulse_level(Micros::ZERO, &device, &line, high);
+                }
+            } else {
+                let edge = Edge {
+                    at: Micros::ZERO,
+                    high,
+                };
+                self.peers.input_edge(&device, &line, edge);
+                self.log_edge(&device, &line, edge, Micros::ZERO);
+            }
+        }
+    }
+
+    /// The next thing that is to go out through a port.
+    pub fn take_outbound(&mut self) -> Option<Outbound> {
+        if let Some(sent) = self.link.as_mut().and_then(|l| l.outbox.pop_front()) {
+            let bus = BusAt::Board;
+            return Some(Outbound::Words { bus, sent });
+        }
+        if let Some((name, sent)) = self.peers.take_outbound() {
+            let bus = BusAt::Beside(name);
+            return Some(Outbound::Words { bus, sent });
+        }
+        self.outbound.pop_front()
+    }
+
+    /// An edge goes out through a port, if its line is on one.
+    pub(super) fn send_edge(&mut self, device: &str, line: &str, edge: Edge) -> bool {
+        let Some((port, out)) = self.wires.out(device, line) else {
+            return false;
+        };
+        let (port, line) = (port.to_owned(), out);
+        self.outbound.push_back(Outbound::Edge { port, line, edge });
+        true
+    }
+
+    /// The other end of a bus was heard.
+    pub fn heard_on_link(&mut self, bus: &BusAt, event: &BusEvent) {
+        match bus {
+            BusAt::Board => {
+                if let (Some(link), BusEvent::Word(word)) = (&mut self.link, event) {
+                    link.count_poll(word);
+                }
+                self.tap(event);
+                self.hear(event);
+            }
+            BusAt::Beside(name) => self.peers.heard_on_link(name, event),
+        }
+        self.collect();
+    }
+
+    /// Something of ours is on the wire of a bus.
+    pub fn sent_on_link(&mut self, bus: &BusAt, event: &BusEvent, late: Lateness) {
+        match bus {
+            BusAt::Board => self.tap(event),
+            BusAt::Beside(name) => self.peers.sent_on_link(name, event),
+        }
+        if late.total() > LATE {
+            let text = format!(
+                "this tool spoke {} later than it meant to: {} spent in its own code, {} waited for \
+                 the machine it runs on. What follows from that is not the other side's fault",
+                late.total(),
+                late.ours,
+                late.machine
+            );
+            self.own_late(text);
+        }
+    }
+
+    /// A modem line changed; how far its time may be off.
+    pub fn line_seen(&mut self, port: &str, line: InLine, edge: Edge, uncertainty: Micros) {
+        let Some(end) = self.wires.far_end(port, Pin::In(line)) else {
+            return;
+        };
+        let (device, own, outside) = (end.device.to_owned(), end.line.to_owned(), end.outside);
+        self.log_edge(&device, &own, edge, uncertainty);
+        if outside {
+            self.peers.outside_edge(&device, &own, edge);
+            if let Some(board) = &mut self.board {
+                board.pulse_edge(&device, &own, edge);
+            }
+        } else {
+            self.peers.input_edge(&device, &own, edge);
+        }
+        self.collect();
+    }
+
+    /// A modem line was driven, so late.
+    pub fn line_driven(&mut self, port: &str, line: OutLine, edge: Edge, late: Micros) {
+        let Some(end) = self.wires.far_end(port, Pin::Out(line)) else {
+            return;
+        };
+        let (device, own) = (end.device.to_owned(), end.line.to_owned());
+        self.log_edge(&device, &own, edge, Micros::ZERO);
+        if late > LATE {
+            let text = format!(
+                "this tool moved {device} {own} ({line} of {port}) {late} later than it meant to. \
+                 What follows from that is not the other side's fault"
+            );
+            self.own_late(text);
+        }
+        self.measured();
+    }
+
+    fn own_late(&mut self, text: String) {
+        let mut late = Finding::advice("own-late", self.now, text);
+        late.section = Cow::Borrowed("about this tool");
+        self.find(late);
+    }
+
+    /// Something about a link worth knowing.
+    pub fn link_note(&mut self, text: String) {
+        self.note(Some("link".to_owned()), text);
+    }
+
+    /// Money of a real acceptor: by the pulses that were counted.
+    pub(super) fn book_counted(&mut self) {
+        for (device, counted) in self.pulses.take_counted() {
+            let Some(place) = self.wires.outside_place(&device) else {
+                continue;
+            };
+            if counted.refused > 0 {
+                let text = format!(
+                    "{} of its pulses are of no width of its profile and are not booked: if they are \
+                     money, it took more than the books say",
+                    counted.refused
+                );
+                self.note(Some(device.clone()), text);
+            }
+            if !counted.amount.is_zero() {
+                let movement = as_counted(place, &counted);
+                self.book(vec![movement]);
+            }
+        }
+    }
+
+    /// Claims about devices that are outside: the money is where they say it is.
+    pub(super) fn as_reported(&self, claim: &Movement) -> Vec<Movement> {
+        // What is counted by pulses, or reported to a bridge, is booked from there.
+        let place = |device: &str| {
+            let by_report = self.link.is_some() && self.books.account_of(device) == device;
+            let by_pulses = self.pulses.has_credit(device);
+            self.wires
+                .outside_place(device)
+                .filter(|_| by_report && !by_pulses)
+        };
+        Books::as_reported(claim, place)
+    }
+
+    /// Whatever is real is left so that it takes nothing.
+    pub(super) fn hold_off_what_is_real(&mut self) {
+        let at = self.now;
+        let all: Vec<(String, String, bool)> = self
+            .wires
+            .inhibits()
+            .map(|(device, line, high)| (device.to_owned(), line.to_owned(), high))
+            .collect();
+        for (device, line, high) in all {
+            self.send_edge(&device, &line, Edge { at, high });
+        }
+    }
+
+    /// True when the account of a device is told to a board outside, and not to ours.
+    pub(super) fn is_told_outside(&self, account: &str) -> bool {
+        let mut told = self.told_outside.iter();
+        told.any(|t| self.books.account_of(&t.device) == account)
+    }
+
+    /// What boards outside were told, against the money.
+    pub(super) fn settle_told_outside(&mut self) {
+        for told in self.told_outside.clone() {
+            let device = &told.device;
+            let root = self.books.account_of(device).to_owned();
+            let real = self.books.real(&root);
+            let show = |m: Money| -> Amount { m.show(self.decimals) };
+            if !told.by_pulses {
+                let text = format!(
+                    "{root} took {} (less what it gave back); what the board outside made of it, only \
+                     that board can say",
+                    show(real)
+                );
+                self.note(Some("books".to_owned()), text);
+                continue;
+            }
+            let said = self.pulses.told(device);
+            if real == said {
+                let text = format!(
+                    "{root} took {}, and the pulses of {device} said as much; what the board outside \
+                     made of them, only that board can say",
+                    show(real)
+                );
+                self.note(Some("books".to_owned()), text);
+                continue;
+            }
+            let missing = real.saturating_sub(said);
+            let what = match missing > Money::ZERO {
+                true => format!("{} was taken and not told", show(missing)),
+                false => format!("{} was told that never came in", show(-missing)),
+            };
+            let text = format!(
+                "{root}: took {}, the pulses of {device} to the board outside said {}: {what}",
+                show(real),
+                show(said)
+            );
+            self.find(finding("money", "the ledger", self.now, text));
+        }
+    }
+
+    /// An edge of a pulse line, for the log and for those who measure.
+    pub(super) fn log_edge(&mut self, name: &str, line: &str, edge: Edge, uncertainty: Micros) {
+        self.pulses.edge(name, line, edge, uncertainty);
+        let line = format!("{name} {line}");
+        self.pending.push(Entry::Edge {
+            line,
+            at_us: edge.at,
+            high: edge.high,
+            uncertainty_us: uncertainty,
+        });
+    }
+}
+
+fn as_counted(place: Place, counted: &Counted) -> Movement {
+    let plural = if counted.pulses == 1 { "" } else { "s" };
+    Movement {
+        from: Place::Customer,
+        to: place,
+        amount: counted.amount,
+        why: format!(
+            "{} pulse{plural} counted, edges known to {}: it is outside, and its money is not seen",
+            counted.pulses, counted.uncertainty
+        ),
+    }
+}

@@ -1,0 +1,145 @@
+//! Which pulse line of which device is on which modem line of which port.
+
+use crate::rig::{DeviceLink, DeviceRig, Kind, LineLink, Pin, PulseRig, Rig};
+use payrig_link::{InLine, OutLine};
+use payrig_units::Place;
+
+/// A line on a port.
+#[derive(Clone, Debug)]
+struct Route {
+    device: String,
+    line: String,
+    port: String,
+    pin: Pin,
+    /// The device is real.
+    outside: bool,
+    /// The level it has while nothing happens, as far as the rig knows.
+    rest: bool,
+    /// The level that holds the device off, for an inhibit.
+    holds_off: Option<bool>,
+}
+
+/// A line of a device at the other end of a modem line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct FarEnd<'a> {
+    pub(crate) device: &'a str,
+    pub(crate) line: &'a str,
+    /// The device is real; otherwise it is ours, and a board is there.
+    pub(crate) outside: bool,
+    /// The level it has while nothing happens.
+    pub(crate) rest: bool,
+}
+
+/// All of them, and what is outside.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Wires {
+    routes: Vec<Route>,
+    /// Devices that are outside, and where such a device puts money.
+    outside: Vec<(String, Place)>,
+}
+
+impl Wires {
+    pub(crate) fn new(rig: &Rig, bus_devices_outside: bool) -> Self {
+        let mut wires = Self::default();
+        for device in &rig.devices {
+            if let Some(DeviceLink::Lines(link)) = &device.link {
+                wires.device(device, link);
+            }
+            let on_bus = device.address().is_some() && !matches!(device.kind, Kind::Bridge(_));
+            if device.is_outside() || bus_devices_outside && on_bus {
+                let place = place_of(device);
+                wires.outside.push((device.name.clone(), place));
+            }
+        }
+        wires
+    }
+
+    fn device(&mut self, device: &DeviceRig, link: &LineLink) {
+        let profile = device.credit_profile();
+        for (line, pin) in &link.wires {
+            let inhibit = profile.map(|p| &p.inhibit).filter(|i| i.line == *line);
+            let rest = match (inhibit, profile) {
+                (Some(inhibit), _) => !inhibit.inhibits.is_high(),
+                (None, Some(profile)) => !profile.active.is_high(),
+                (None, None) => true,
+            };
+            self.routes.push(Route {
+                device: device.name.clone(),
+                line: line.clone(),
+                port: link.port.clone(),
+                pin: *pin,
+                outside: link.device_outside,
+                rest,
+                holds_off: inhibit.map(|i| i.inhibits.is_high()),
+            });
+        }
+    }
+
+    /// Where an edge of a device's line goes out, if it is on a port.
+    pub(crate) fn out(&self, device: &str, line: &str) -> Option<(&str, OutLine)> {
+        let mut all = self.routes.iter();
+        let route = all.find(|r| r.device == device && r.line == line)?;
+        match route.pin {
+            Pin::Out(out) => Some((&route.port, out)),
+            Pin::In(_) => None,
+        }
+    }
+
+    /// The device's line on a modem line.
+    pub(crate) fn far_end(&self, port: &str, pin: Pin) -> Option<FarEnd<'_>> {
+        let mut all = self.routes.iter();
+        let route = all.find(|r| r.port == port && r.pin == pin)?;
+        Some(route.far_end())
+    }
+
+    /// The lines that come in: port, modem line, and what is at its other end.
+    pub(crate) fn inputs(&self) -> impl Iterator<Item = (&str, InLine, FarEnd<'_>)> {
+        self.routes.iter().filter_map(|r| match r.pin {
+            Pin::In(line) => Some((r.port.as_str(), line, r.far_end())),
+            Pin::Out(_) => None,
+        })
+    }
+
+    /// The inhibit lines of real devices: device, line, and the level that holds it off.
+    pub(crate) fn inhibits(&self) -> impl Iterator<Item = (&str, &str, bool)> {
+        let real = self.routes.iter().filter(|r| r.outside);
+        real.filter_map(|r| Some((r.device.as_str(), r.line.as_str(), r.holds_off?)))
+    }
+
+    /// Where a device that is outside puts money; `None` for one of ours.
+    pub(crate) fn outside_place(&self, device: &str) -> Option<Place> {
+        let mut all = self.outside.iter();
+        all.find(|(name, _)| name == device)
+            .map(|(_, place)| place.clone())
+    }
+
+    /// True when something is on modem lines.
+    pub(crate) fn any(&self) -> bool {
+        !self.routes.is_empty()
+    }
+}
+
+impl Route {
+    fn far_end(&self) -> FarEnd<'_> {
+        FarEnd {
+            device: &self.device,
+            line: &self.line,
+            outside: self.outside,
+            rest: self.rest,
+        }
+    }
+}
+
+fn place_of(device: &DeviceRig) -> Place {
+    let name = device.name.clone();
+    match &device.kind {
+        Kind::Bill(..) => Place::Stacker(name),
+        Kind::Cashless(_) => Place::CardReceipts(name),
+        Kind::Pulse(rig) => match **rig {
+            PulseRig::Bill(_) => Place::Stacker(name),
+            PulseRig::Card(_) => Place::CardReceipts(name),
+            PulseRig::Coin(_) | PulseRig::Hopper(_) => Place::CashBox(name),
+        },
+        Kind::Changer(..) | Kind::Bridge(_) => Place::CashBox(name),
+    }
+}

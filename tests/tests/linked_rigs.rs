@@ -1,0 +1,621 @@
+//! Rigs with links of their own: two benches whose ports are connected, in bench time, without a
+//! clock. What one sends, the other hears, like with a cable between two computers.
+
+use payrig_bench::rig::{DeviceLink, DeviceRig};
+use payrig_bench::{BusAt, Outbound, Rig, Stage};
+use payrig_link::{InLine, Lateness, OutLine};
+use payrig_units::{Micros, Money};
+use payrig_wire::recording::Entry;
+use payrig_wire::{BusEvent, Edge, Source, TimedWord, Transmission, WORD_TIME};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+fn rig(text: &str) -> Rig {
+    Rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"))
+}
+
+/// A stage, its log, and what is under way to it.
+struct Side {
+    stage: Stage,
+    log: Vec<Entry>,
+    /// What comes to it, by time.
+    coming: BTreeMap<(Micros, usize), Coming>,
+    count: usize,
+    /// When its last word is over, by bus.
+    busy: BTreeMap<BusAt, Micros>,
+    /// Buses on which it is the master.
+    masters: Vec<BusAt>,
+}
+
+#[derive(Clone)]
+enum Coming {
+    Heard(BusAt, BusEvent),
+    Sent(BusAt, BusEvent),
+    Seen(String, InLine, Edge),
+    Driven(String, OutLine, Edge),
+}
+
+impl Side {
+    fn new(rig: &Rig) -> Self {
+        let mut masters = Vec::new();
+        if rig
+            .link
+            .as_ref()
+            .is_some_and(|l| l.outside == Source::Peripheral)
+        {
+            masters.push(BusAt::Board);
+        }
+        let on_bus = |d: &&DeviceRig| matches!(d.link, Some(DeviceLink::Bus(_)));
+        let bridges = rig.devices.iter().filter(|d| d.is_outside()).filter(on_bus);
+        masters.extend(bridges.filter_map(|d| Some(BusAt::Beside(d.behind.clone()?))));
+        Self {
+            masters,
+            stage: Stage::new(rig),
+            log: Vec::new(),
+            coming: BTreeMap::new(),
+            count: 0,
+            busy: BTreeMap::new(),
+        }
+    }
+
+    fn queue(&mut self, at: Micros, what: Coming) {
+        self.count += 1;
+        self.coming.insert((at, self.count), what);
+    }
+
+    fn next(&self) -> Micros {
+        let coming = self.coming.keys().next().map_or(Micros::NEVER, |k| k.0);
+        self.stage.next_time().min(coming)
+    }
+
+    fn advance(&mut self, now: Micros) {
+        while let Some(entry) = self.coming.first_entry() {
+            if entry.key().0 > now {
+                break;
+            }
+            self.stage.move_on(entry.key().0);
+            match entry.remove() {
+                Coming::Heard(bus, event) => self.stage.heard_on_link(&bus, &event),
+                Coming::Sent(bus, event) => {
+                    self.stage.sent_on_link(&bus, &event, Lateness::default());
+                }
+                Coming::Seen(port, line, edge) => {
+                    self.stage.line_seen(&port, line, edge, Micros(125));
+                }
+                Coming::Driven(port, line, edge) => {
+                    self.stage.line_driven(&port, line, edge, Micros::ZERO);
+                }
+            }
+        }
+        self.stage.advance(now);
+        self.log.extend(self.stage.take_log());
+    }
+
+    fn limits(&self) -> Vec<String> {
+        let limit = |e: &Entry| match e {
+            Entry::Finding(f) if f.is_limit() => Some(format!("{}: {}", f.rule, f.text)),
+            _ => None,
+        };
+        self.log.iter().filter_map(limit).collect()
+    }
+
+    fn balance(&self, place: &str) -> Money {
+        let ledger = self.stage.books().ledger();
+        let mut all = ledger.balances();
+        all.find(|(p, _)| p.to_string() == place)
+            .map_or(Money::ZERO, |(_, m)| m)
+    }
+
+    fn notes(&self) -> Vec<&str> {
+        let mut notes = Vec::new();
+        for entry in &self.log {
+            if let Entry::Note { text, .. } = entry {
+                notes.push(text.as_str());
+            }
+        }
+        notes
+    }
+
+    fn moved(&self) -> Vec<String> {
+        let movement = |e: &Entry| match e {
+            Entry::Movement(m) => Some(format!(
+                "{} > {}: {} ({})",
+                m.from,
+                m.to,
+                m.amount.as_minor(),
+                m.why
+            )),
+            _ => None,
+        };
+        self.log.iter().filter_map(movement).collect()
+    }
+}
+
+/// The other side's line that a line drives, as with a null-modem cable.
+fn crossed(line: OutLine) -> InLine {
+    match line {
+        OutLine::Rts => InLine::Cts,
+        OutLine::Dtr => InLine::Dsr,
+        OutLine::TxBreak => InLine::Ri,
+    }
+}
+
+/// Two benches; buses of the first are connected to buses of the second by these names, and modem
+/// lines of the port "A" to those of "B".
+struct Pair {
+    a: Side,
+    b: Side,
+    buses: Vec<(BusAt, BusAt)>,
+}
+
+impl Pair {
+    fn new(a: &str, b: &str, buses: &[(BusAt, BusAt)]) -> Self {
+        Self {
+            a: Side::new(&rig(a)),
+            b: Side::new(&rig(b)),
+            buses: buses.to_vec(),
+        }
+    }
+
+    /// Runs until both have ended, or for `most`.
+    fn run(&mut self, most: Micros) {
+        loop {
+            self.carry();
+            let next = self.a.next().min(self.b.next());
+            if next > most {
+                self.a.stage.finish_now();
+                self.b.stage.finish_now();
+                self.a.advance(most);
+                self.b.advance(most);
+                return;
+            }
+            self.a.advance(next);
+            self.b.advance(next);
+            if self.a.stage.ended() && self.b.stage.ended() {
+                return;
+            }
+        }
+    }
+
+    fn carry(&mut self) {
+        while let Some(out) = self.a.stage.take_outbound() {
+            let map = |bus: &BusAt| {
+                self.buses
+                    .iter()
+                    .find(|(a, _)| a == bus)
+                    .map(|(_, b)| b.clone())
+            };
+            deliver(&mut self.a, &mut self.b, out, map, "B");
+        }
+        while let Some(out) = self.b.stage.take_outbound() {
+            let map = |bus: &BusAt| {
+                self.buses
+                    .iter()
+                    .find(|(_, b)| b == bus)
+                    .map(|(a, _)| a.clone())
+            };
+            deliver(&mut self.b, &mut self.a, out, map, "A");
+        }
+    }
+}
+
+fn deliver(
+    from: &mut Side,
+    to: &mut Side,
+    out: Outbound,
+    map: impl Fn(&BusAt) -> Option<BusAt>,
+    port: &str,
+) {
+    match out {
+        Outbound::Edge {
+            port: own,
+            line,
+            edge,
+        } => {
+            from.queue(edge.at, Coming::Driven(own, line, edge));
+            to.queue(edge.at, Coming::Seen(port.to_owned(), crossed(line), edge));
+        }
+        Outbound::Words { bus, sent } => {
+            let far = map(&bus).unwrap_or_else(|| panic!("{bus} is connected to nothing"));
+            let source = match from.masters.contains(&bus) {
+                true => Source::Master,
+                false => Source::Peripheral,
+            };
+            let busy = from.busy.entry(bus.clone()).or_default();
+            match sent {
+                Transmission::Words { at, words, gap } => {
+                    let mut start = at.max(*busy);
+                    for word in words {
+                        let end = start + WORD_TIME;
+                        let event = BusEvent::Word(TimedWord {
+                            start,
+                            end,
+                            source,
+                            word,
+                            uncertainty: Micros::ZERO,
+                        });
+                        *busy = end;
+                        start = end + gap;
+                        from.count += 1;
+                        from.coming
+                            .insert((end, from.count), Coming::Sent(bus.clone(), event));
+                        to.queue(end, Coming::Heard(far.clone(), event));
+                    }
+                }
+                Transmission::Break { at, length } => {
+                    let (start, end) = (at.max(*busy), at.max(*busy) + length);
+                    *busy = end;
+                    let event = BusEvent::Break {
+                        start,
+                        end,
+                        source,
+                        uncertainty: Micros::ZERO,
+                    };
+                    from.queue(end, Coming::Sent(bus, event));
+                    to.queue(end, Coming::Heard(far, event));
+                }
+            }
+        }
+    }
+}
+
+const BENCH: &str = "[bench]\nname = \"test\"\n";
+
+/// An emulated acceptor on modem lines of the port "A", for a board that is outside.
+const ACCEPTOR_OUT: &str = r#"
+[[device]]
+kind = "pulse-bill-validator"
+name = "old"
+bills = ["1.00", "5.00"]
+[device.link]
+port = "A"
+"#;
+
+/// The same acceptor seen from the other end: real.
+const ACCEPTOR_IN: &str = r#"
+[[device]]
+kind = "pulse-bill-validator"
+name = "old"
+bills = ["1.00", "5.00"]
+[device.link]
+port = "B"
+outside = "device"
+"#;
+
+const BRIDGE: &str = "[[device]]\nkind = \"bridge\"\nname = \"bridge\"\nfrom = \"old\"\n";
+
+const BOARD: &str =
+    "[board]\nkind = \"controller\"\n[[board.item]]\nnumber = 11\nprice = \"1.00\"\n";
+const NO_BOARD: &str = "[board]\nkind = \"outside\"\n";
+
+/// Two bills, when the other side has had time to be ready.
+fn feed(device: &str) -> String {
+    format!(
+        "[[script]]\ndo = \"insert-bill\"\ndevice = \"{device}\"\nvalue = \"5.00\"\nafter = \"5 s\"\n\
+         [[script]]\ndo = \"insert-bill\"\ndevice = \"{device}\"\nvalue = \"1.00\"\nafter = \"6 s\"\n\
+         [[script]]\ndo = \"wait\"\nfor = \"8 s\"\n"
+    )
+}
+
+fn credit(amount: &str) -> String {
+    format!("[[script]]\nexpect = \"credit\"\nvalue = \"{amount}\"\nwithin = \"20 s\"\n")
+}
+
+#[test]
+fn a_real_acceptor_behind_a_bridge_on_the_boards_virtual_bus() {
+    let a = format!("{BENCH}{NO_BOARD}{ACCEPTOR_OUT}{}", feed("old"));
+    let b = format!("{BENCH}{BOARD}{ACCEPTOR_IN}{BRIDGE}{}", credit("6.00"));
+    let mut pair = Pair::new(&a, &b, &[]);
+    pair.run(Micros::secs(60));
+    assert!(pair.a.limits().is_empty(), "{:?}", pair.a.limits());
+    assert!(pair.b.limits().is_empty(), "{:?}", pair.b.limits());
+    assert_eq!(pair.a.balance("old stacker"), Money(600));
+    // What came in on pulses is booked, with how well it is known.
+    assert_eq!(pair.b.balance("old stacker"), Money(600));
+    let moved = pair.b.moved();
+    let counted = "customer > old stacker: 500 (5 pulses counted, edges known to 0.125 ms";
+    assert!(moved.iter().any(|m| m.starts_with(counted)), "{moved:?}");
+    let notes = pair.a.notes();
+    assert!(
+        notes
+            .iter()
+            .any(|n| n.contains("old took 6.00, and the pulses of old said as much")),
+        "{notes:?}"
+    );
+}
+
+#[test]
+fn a_real_acceptor_straight_on_the_boards_credit_input() {
+    let a = format!("{BENCH}{NO_BOARD}{ACCEPTOR_OUT}{}", feed("old"));
+    let b = format!("{BENCH}{BOARD}{ACCEPTOR_IN}{}", credit("6.00"));
+    let mut pair = Pair::new(&a, &b, &[]);
+    pair.run(Micros::secs(60));
+    assert!(pair.a.limits().is_empty() && pair.b.limits().is_empty());
+    assert_eq!(pair.b.balance("old stacker"), Money(600));
+}
+
+/// The other way round: real modem lines in, a real bus out; the board is at the far end of the
+/// bus, and it is the first bench's own.
+#[test]
+fn a_real_acceptor_behind_a_bridge_on_a_real_bus() {
+    let a = format!(
+        "{BENCH}[link]\nport = \"pty\"\noutside = \"devices\"\n{BOARD}{ACCEPTOR_OUT}
+[[device]]
+kind = \"bill-validator\"
+name = \"the bridge over there\"
+bills = [\"1.00\", \"5.00\"]
+level = 1
+{}{}",
+        feed("old"),
+        credit("6.00")
+    );
+    let b = format!("{BENCH}[link]\nport = \"pty\"\n{NO_BOARD}{ACCEPTOR_IN}{BRIDGE}");
+    let mut pair = Pair::new(&a, &b, &[(BusAt::Board, BusAt::Board)]);
+    pair.run(Micros::secs(60));
+    assert!(pair.a.limits().is_empty(), "{:?}", pair.a.limits());
+    assert!(pair.b.limits().is_empty(), "{:?}", pair.b.limits());
+    assert_eq!(pair.b.balance("old stacker"), Money(600));
+    // Our board's claims about a device that is outside are booked as it reported them.
+    assert_eq!(pair.a.balance("the bridge over there stacker"), Money(600));
+}
+
+/// A bridge on a port of its own, while the board's own bus is virtual.
+#[test]
+fn a_real_acceptor_behind_a_bridge_on_a_port_of_its_own() {
+    let a = format!(
+        "{BENCH}[link]\nport = \"pty\"\noutside = \"devices\"\n{BOARD}{ACCEPTOR_OUT}
+[[device]]
+kind = \"bill-validator\"
+name = \"far\"
+bills = [\"1.00\", \"5.00\"]
+level = 1
+{}{}",
+        feed("old"),
+        credit("6.00")
+    );
+    let b = format!("{BENCH}{NO_BOARD}{ACCEPTOR_IN}{BRIDGE}[device.link]\nport = \"pty\"\n");
+    let beside = BusAt::Beside("bridge".to_owned());
+    let mut pair = Pair::new(&a, &b, &[(BusAt::Board, beside)]);
+    pair.run(Micros::secs(60));
+    assert!(pair.a.limits().is_empty(), "{:?}", pair.a.limits());
+    assert!(pair.b.limits().is_empty(), "{:?}", pair.b.limits());
+}
+
+const VALIDATOR: &str = r#"
+[[device]]
+kind = "bill-validator"
+name = "new"
+bills = ["1.00", "5.00"]
+level = 1
+"#;
+
+/// A real validator, with the bridge as its VMC, drives our board's credit input.
+#[test]
+fn a_real_validator_behind_a_bridge_to_a_virtual_credit_line() {
+    let a = format!(
+        "{BENCH}{NO_BOARD}{VALIDATOR}[device.link]\nport = \"pty\"\n[[script]]\ndo = \"wait-ready\"\n{}",
+        feed("new")
+    );
+    let b = format!(
+        "{BENCH}{BOARD}{VALIDATOR}[device.link]\nport = \"pty\"\noutside = \"device\"
+[[device]]
+kind = \"bridge\"
+name = \"bridge\"
+from = \"new\"
+{}",
+        credit("6.00")
+    );
+    let (one, other) = (BusAt::Beside("new".into()), BusAt::Beside("bridge".into()));
+    let mut pair = Pair::new(&a, &b, &[(one, other)]);
+    pair.run(Micros::secs(60));
+    assert!(pair.a.limits().is_empty(), "{:?}", pair.a.limits());
+    assert!(pair.b.limits().is_empty(), "{:?}", pair.b.limits());
+    assert_eq!(pair.a.balance("new stacker"), Money(600));
+    assert_eq!(
+        pair.b.balance("new stacker"),
+        Money(600),
+        "by its own report"
+    );
+}
+
+/// Emulated validator, bridge, modem lines; at their other end a real acceptor for the other bench.
+#[test]
+fn a_validator_behind_a_bridge_on_modem_lines() {
+    let a = format!(
+        "{BENCH}{NO_BOARD}{VALIDATOR}
+[[device]]
+kind = \"bridge\"
+name = \"bridge\"
+from = \"new\"
+[device.link]
+port = \"A\"
+lines = {{ credit = \"tx-break\", inhibit = \"cts\" }}
+[[script]]
+do = \"wait-ready\"
+{}",
+        feed("new")
+    );
+    let b = format!(
+        "{BENCH}{BOARD}{ACCEPTOR_IN}lines = {{ credit = \"ri\", inhibit = \"rts\" }}\n{}",
+        credit("6.00")
+    );
+    let mut pair = Pair::new(&a, &b, &[]);
+    pair.run(Micros::secs(60));
+    assert!(pair.a.limits().is_empty(), "{:?}", pair.a.limits());
+    assert!(pair.b.limits().is_empty(), "{:?}", pair.b.limits());
+    assert_eq!(pair.b.balance("old stacker"), Money(600));
+    let notes = pair.a.notes();
+    let said = "new took 6.00, and the pulses of bridge said as much";
+    assert!(notes.iter().any(|n| n.contains(said)), "{notes:?}");
+}
+
+/// A pulse that is lost before it is sent: the sender's own bench says what was not told, and the
+/// other books what came.
+#[test]
+fn a_missing_pulse_on_real_lines_is_found_where_the_money_is() {
+    let faulty = format!("{ACCEPTOR_OUT}[device.faults]\nmissing-pulses = 1\nevery = 2\n");
+    let a = format!("{BENCH}{NO_BOARD}{faulty}{}", feed("old"));
+    let b =
+        format!("{BENCH}{BOARD}{ACCEPTOR_IN}{BRIDGE}[[script]]\ndo = \"wait\"\nfor = \"25 s\"\n");
+    let mut pair = Pair::new(&a, &b, &[]);
+    pair.run(Micros::secs(60));
+    let limits = pair.a.limits();
+    let found = limits.iter().any(|l| l.contains("was taken and not told"));
+    assert!(found, "{limits:?}");
+    assert!(pair.b.limits().is_empty(), "{:?}", pair.b.limits());
+    let (taken, told) = (pair.a.balance("old stacker"), pair.b.balance("old stacker"));
+    assert!(told < taken && told > Money::ZERO, "{told:?} of {taken:?}");
+}
+
+/// While the other side is not ready, and when it has ended, the acceptor is held off.
+#[test]
+fn a_real_acceptor_is_held_off_before_and_after() {
+    let early = "[[script]]\ndo = \"insert-bill\"\ndevice = \"old\"\nvalue = \"5.00\"\nafter = \"100 ms\"\n\
+                 [[script]]\ndo = \"wait\"\nfor = \"3 s\"\n";
+    let late = "[[script]]\ndo = \"insert-bill\"\ndevice = \"old\"\nvalue = \"5.00\"\nafter = \"20 s\"\n\
+                [[script]]\ndo = \"wait\"\nfor = \"3 s\"\n";
+    for script in [early, late] {
+        let a = format!("{BENCH}{NO_BOARD}{ACCEPTOR_OUT}{script}");
+        // Five seconds after it is ready the second bench is over.
+        let b = format!(
+            "{BENCH}{BOARD}{ACCEPTOR_IN}{BRIDGE}[[script]]\ndo = \"wait-ready\"\n\
+             [[script]]\ndo = \"wait\"\nfor = \"5 s\"\n"
+        );
+        let mut pair = Pair::new(&a, &b, &[]);
+        pair.run(Micros::secs(60));
+        assert_eq!(pair.a.balance("old stacker"), Money::ZERO, "{script}");
+    }
+}
+
+/// One bridge behind another, in one rig: pulses to the bus to pulses, and the bus to pulses to the
+/// bus. Every cent arrives, and the account is that of the device at the far end.
+#[test]
+fn bridges_in_a_chain_carry_every_cent() {
+    let pulses = "
+[[device]]
+kind = \"pulse-bill-validator\"
+name = \"first\"
+bills = [\"1.00\", \"5.00\"]
+[[device]]
+kind = \"bridge\"
+name = \"one\"
+from = \"first\"
+[[device]]
+kind = \"bridge\"
+name = \"two\"
+from = \"one\"
+[device.pulse]
+profile = \"long\"
+";
+    let bus = VALIDATOR.replace("\"new\"", "\"first\"")
+        + "
+[[device]]
+kind = \"bridge\"
+name = \"one\"
+from = \"first\"
+[[device]]
+kind = \"bridge\"
+name = \"two\"
+from = \"one\"
+";
+    for devices in [pulses, &bus] {
+        let text = format!(
+            "{BENCH}{BOARD}{devices}[[script]]\ndo = \"wait-ready\"\n{}{}",
+            feed("first"),
+            credit("6.00")
+        );
+        let mut side = Side::new(&rig(&text));
+        while !side.stage.ended() {
+            let next = side.next();
+            side.advance(next);
+        }
+        assert!(side.limits().is_empty(), "{:?}\n{devices}", side.limits());
+        assert_eq!(side.balance("first stacker"), Money(600));
+        assert_eq!(side.balance("board: received from two"), Money(-600));
+    }
+}
+
+/// What a rig can say wrong about links: each error names its line and what to write.
+#[test]
+fn mistakes_about_links_name_the_line_and_what_to_write() {
+    let say = |text: String| {
+        let error = Rig::parse(Path::new("test.toml"), &text).unwrap_err();
+        assert!(error.line > 1, "{error}");
+        error.to_string()
+    };
+    let acceptor =
+        "[[device]]\nkind = \"pulse-bill-validator\"\nname = \"old\"\nbills = [\"1.00\"]\n";
+    let link = |keys: &str| format!("{BENCH}{NO_BOARD}{acceptor}[device.link]\n{keys}\n");
+    for (text, expected) in [
+        (link(""), "needs `port`"),
+        (link("port = \"pty\""), "has no modem lines"),
+        (
+            link("port = \"A\"\nlines = { credit = \"cts\" }"),
+            "expected one of rts, dtr, tx-break (this line goes out",
+        ),
+        (
+            link("port = \"A\"\noutside = \"device\"\nlines = { credit = \"rts\" }"),
+            "expected one of cts, dsr, dcd, ri (this line comes in",
+        ),
+        (
+            link("port = \"A\"\nlines = { credt = \"rts\" }"),
+            "lines it has: credit, inhibit",
+        ),
+        (
+            link("port = \"A\"\nlines = { inhibit = \"cts\" }"),
+            "nothing could come of it",
+        ),
+        (link("port = \"A\"\nasserted = \"hi\""), "one of low, high"),
+        (
+            link("port = \"A\"\noutside = \"device\"\n[device.faults]\nreversed = true"),
+            "leave [device.faults] out",
+        ),
+        (
+            link("port = \"A\"")
+                + &acceptor.replace("old", "other")
+                + "[device.link]\nport = \"A\"",
+            "RTS of port A is used by old already",
+        ),
+        (
+            link("port = \"A\"") + BRIDGE,
+            "has two other ends: the bridge \"bridge\"",
+        ),
+        (
+            format!(
+                "{BENCH}{NO_BOARD}{VALIDATOR}[device.link]\nport = \"pty\"\noutside = \"device\"\n"
+            ),
+            "no bridge is its VMC",
+        ),
+        (
+            format!("{BENCH}[link]\nport = \"pty\"\noutside = \"devices\"\n{NO_BOARD}{VALIDATOR}"),
+            "one side must be ours",
+        ),
+        (
+            format!("{BENCH}[link]\nport = \"A\"\ncoding = \"plain\"\n{NO_BOARD}{VALIDATOR}"),
+            "is for a pseudo-terminal",
+        ),
+        (
+            format!("{BENCH}[link]\nport = \"pty\"\nreconect = \"3 s\"\n{NO_BOARD}{VALIDATOR}"),
+            "did you mean `reconnect`?",
+        ),
+        (
+            format!("{BENCH}[link]\nport = \"A\"\n{NO_BOARD}{ACCEPTOR_OUT}"),
+            "port A is used by the board's bus already",
+        ),
+        (
+            format!(
+                "{BENCH}{NO_BOARD}[[device]]\nkind = \"pulse-hopper\"\nname = \"h\"\ncoin = \"0.25\"\n\
+                 [device.link]\nport = \"A\"\noutside = \"device\"\n"
+            ),
+            "a hopper cannot be outside",
+        ),
+        (
+            link("port = \"A\"\noutside = \"device\"")
+                + "[[script]]\ndo = \"insert-bill\"\ndevice = \"old\"\nvalue = \"1.00\"",
+            "no device \"old\" that can `insert-bill`",
+        ),
+    ] {
+        let said = say(text.clone());
+        assert!(said.contains(expected), "{text}\n{said}");
+    }
+}

@@ -1,0 +1,216 @@
+//! Two benches with the wall clock and real threads: a validator on a pseudo-terminal, a bridge as
+//! its VMC, modem lines between the two, and a board that counts. The lines are a cable in memory;
+//! everything else is what `payrig run` uses. Only money is asserted, no times: the machine may
+//! stall, and says so.
+#![cfg(target_os = "linux")]
+
+use payrig_bench::live::{Ports, run_live};
+use payrig_bench::{BusAt, LineLevel, Rig, Stage};
+use payrig_link::{
+    Clock, InLine, LOOK_EVERY, ModemLines, ModemOptions, ModemPort, ModemThread, OutLine,
+    PtyOptions, PtyPort, ThreadPort, WordCoding,
+};
+use payrig_units::{Micros, Money};
+use payrig_wire::Source;
+use payrig_wire::recording::Entry;
+use std::fs::OpenOptions;
+use std::io::{self, Read, Write};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// One end of a null-modem cable: RTS and CTS cross over.
+struct Cable {
+    rts: Arc<AtomicBool>,
+    cts: Arc<AtomicBool>,
+}
+
+fn cable() -> (Cable, Cable) {
+    let (one, other) = (Arc::<AtomicBool>::default(), Arc::<AtomicBool>::default());
+    let far = Cable {
+        rts: other.clone(),
+        cts: one.clone(),
+    };
+    (
+        Cable {
+            rts: one,
+            cts: other,
+        },
+        far,
+    )
+}
+
+impl ModemLines for Cable {
+    fn name(&self) -> &str {
+        "cable"
+    }
+    fn set(&mut self, line: OutLine, asserted: bool) -> io::Result<()> {
+        assert_eq!(line, OutLine::Rts);
+        self.rts.store(asserted, Ordering::SeqCst);
+        Ok(())
+    }
+    fn get(&mut self, line: InLine) -> io::Result<bool> {
+        assert_eq!(line, InLine::Cts);
+        Ok(self.cts.load(Ordering::SeqCst))
+    }
+}
+
+fn pty(ours: Source, clock: Clock) -> ThreadPort {
+    let coding = WordCoding::MarkedParity;
+    let options = PtyOptions {
+        ours,
+        coding,
+        clock,
+    };
+    ThreadPort::start(PtyPort::open(options).unwrap()).unwrap()
+}
+
+/// Carries bytes from one terminal to the other for as long as both are there.
+fn pump(from: &str, to: &str) {
+    let open = |path: &str| {
+        OpenOptions::new()
+            .read(true)
+            .write(true)
+            .open(path)
+            .unwrap()
+    };
+    let (mut from, mut to) = (open(from), open(to));
+    std::thread::spawn(move || {
+        let mut bytes = [0; 256];
+        while let Ok(count) = from.read(&mut bytes) {
+            if count == 0 || to.write_all(&bytes[..count]).is_err() {
+                return;
+            }
+        }
+    });
+}
+
+fn lines(port: &str, cable: Cable, clock: Clock) -> (ModemThread, Vec<LineLevel>) {
+    let options = ModemOptions {
+        clock,
+        asserted_is_high: false,
+        watch: vec![InLine::Cts],
+        look_every: LOOK_EVERY,
+    };
+    let mut lines = ModemPort::new(cable, options);
+    let levels = lines.levels().unwrap().into_iter();
+    let level = |(line, high)| LineLevel {
+        port: port.to_owned(),
+        line,
+        high,
+    };
+    let levels = levels.map(level).collect();
+    (ModemThread::start(lines).unwrap(), levels)
+}
+
+/// Runs a bench to its end on a thread of its own; gives what it took and what it found.
+fn run(text: String, mut ports: Ports<ThreadPort>, levels: Vec<LineLevel>) -> (Stage, Vec<String>) {
+    let rig = Rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .unwrap();
+    let mut money = Vec::new();
+    let mut stage = Stage::live(&rig, &levels);
+    let sink = |_: &Stage, entry: Entry| {
+        if let Entry::Finding(f) = entry
+            && (f.rule == "money" || f.rule == "script")
+        {
+            money.push(format!("{}: {}", f.rule, f.text));
+        }
+        Ok(())
+    };
+    let stop = std::future::pending();
+    let ran = runtime.block_on(run_live(
+        &mut stage,
+        &mut ports,
+        Micros::secs(90),
+        stop,
+        sink,
+    ));
+    ran.unwrap();
+    (stage, money)
+}
+
+fn balance(stage: &Stage, place: &str) -> Money {
+    let mut all = stage.books().ledger().balances();
+    all.find(|(p, _)| p.to_string() == place)
+        .map_or(Money::ZERO, |(_, m)| m)
+}
+
+/// Wide enough that a stall of a tenth of a second does no harm.
+const PULSES: &str = "[device.pulse]\non = \"250 ms\"\noff = \"250 ms\"\ntolerance-percent = 45\n\
+                      train-gap = \"1 s\"\n";
+
+#[test]
+fn a_validator_on_a_pseudo_terminal_pays_a_board_behind_modem_lines() {
+    let clock = Clock::starting_now();
+    let far = pty(Source::Peripheral, clock);
+    let near = pty(Source::Master, clock);
+    pump(far.name(), near.name());
+    pump(near.name(), far.name());
+    let (one, other) = cable();
+    let validator = "[bench]\nname = \"validator\"\n[board]\nkind = \"outside\"\n[[device]]\n\
+                     kind = \"bill-validator\"\nname = \"new\"\nlevel = 1\nbills = [\"1.00\", \"2.00\"]\n\
+                     [device.link]\nport = \"pty\"\n[[script]]\ndo = \"wait-ready\"\nwithin = \"60 s\"\n\
+                     [[script]]\ndo = \"insert-bill\"\nvalue = \"2.00\"\nafter = \"2 s\"\n\
+                     [[script]]\nexpect = \"balance\"\nplace = \"new stacker\"\nvalue = \"2.00\"\nwithin = \"30 s\"\n\
+                     [[script]]\ndo = \"wait\"\nfor = \"5 s\"\n";
+    let bridge = format!(
+        "[bench]\nname = \"bridge\"\n[board]\nkind = \"outside\"\n[[device]]\n\
+         kind = \"bill-validator\"\nname = \"new\"\nlevel = 1\nbills = [\"1.00\", \"2.00\"]\n\
+         [device.link]\nport = \"pty\"\noutside = \"device\"\n\
+         [[device]]\nkind = \"bridge\"\nname = \"bridge\"\nfrom = \"new\"\n{PULSES}\
+         [device.link]\nport = \"A\"\n[[script]]\ndo = \"wait\"\nfor = \"14 s\"\n"
+    );
+    let board = format!(
+        "[bench]\nname = \"board\"\n[board]\nkind = \"controller\"\n[[board.item]]\nnumber = 11\n\
+         price = \"1.00\"\n[[device]]\nkind = \"pulse-bill-validator\"\nname = \"old\"\n\
+         bills = [\"1.00\", \"2.00\"]\n{PULSES}[device.link]\nport = \"B\"\noutside = \"device\"\n\
+         [[script]]\nexpect = \"credit\"\nvalue = \"2.00\"\nwithin = \"60 s\"\n"
+    );
+    let validator = std::thread::spawn(move || {
+        let at = BusAt::Beside("new".to_owned());
+        let ports = Ports {
+            clock,
+            buses: vec![(at, far)],
+            lines: vec![],
+        };
+        run(validator.to_owned(), ports, vec![])
+    });
+    let bridge = std::thread::spawn(move || {
+        let (lines, levels) = lines("A", one, clock);
+        let ports = Ports {
+            clock,
+            buses: vec![(BusAt::Beside("bridge".to_owned()), near)],
+            lines: vec![("A".to_owned(), lines)],
+        };
+        run(bridge, ports, levels)
+    });
+    let (lines, levels) = lines("B", other, clock);
+    let held_off = lines_probe(&levels);
+    assert!(held_off, "the credit line rests before anything happens");
+    let ports = Ports {
+        clock,
+        buses: vec![],
+        lines: vec![("B".to_owned(), lines)],
+    };
+    let (board, found) = run(board, ports, levels);
+    assert!(found.is_empty(), "board: {found:?}");
+    assert_eq!(
+        balance(&board, "old stacker"),
+        Money(200),
+        "by the pulses counted"
+    );
+    let (validator, found) = validator.join().unwrap();
+    assert!(found.is_empty(), "validator: {found:?}");
+    assert_eq!(balance(&validator, "new stacker"), Money(200));
+    let (bridge, found) = bridge.join().unwrap();
+    assert!(found.is_empty(), "bridge: {found:?}");
+    assert_eq!(balance(&bridge, "new stacker"), Money(200), "by its report");
+}
+
+/// Released modem lines are high credit lines.
+fn lines_probe(levels: &[LineLevel]) -> bool {
+    levels.iter().all(|l| l.high)
+}
