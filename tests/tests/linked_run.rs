@@ -175,3 +175,39 @@ fn every_rig_of_the_repository_is_read() {
         }
     }
 }
+
+/// The modem lines of a real UART, if there is one that can connect its RTS to its CTS inside. By
+/// hand: cargo test -p payrig-tests --test linked_run -- --ignored loop
+#[test]
+#[ignore = "needs a UART with TIOCM_LOOP and nothing connected: PAYRIG_LOOP_PORT or /dev/ttyS0"]
+fn pulses_on_the_loop_of_a_real_uart_are_measured() {
+    let port = std::env::var("PAYRIG_LOOP_PORT").unwrap_or_else(|_| "/dev/ttyS0".to_owned());
+    let mut pulses = Command::new("python3")
+        .arg(file("tests/python/pulses_on_a_loop.py"))
+        .arg(&port)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut ready = String::new();
+    BufReader::new(pulses.stdout.take().unwrap())
+        .read_line(&mut ready)
+        .unwrap();
+    assert_eq!(ready, "ready\n", "{port} has no TIOCM_LOOP");
+    let listen = Command::new(binary())
+        .args(["pulse", "listen", &port, "--in", "cts", "--for", "5s"])
+        .args(["--board", "long", "--fed", "5.00"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    // Its own opening moves the lines; then come the pulses.
+    std::thread::sleep(std::time::Duration::from_millis(500));
+    drop(pulses.stdin.take());
+    let heard = listen.wait_with_output().unwrap();
+    pulses.wait().unwrap();
+    let out = String::from_utf8_lossy(&heard.stdout);
+    let err = String::from_utf8_lossy(&heard.stderr);
+    assert!(out.contains("5 pulses"), "{out}{err}");
+    assert!(err.contains("How edges are seen: "), "{err}");
+}

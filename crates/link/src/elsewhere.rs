@@ -119,6 +119,24 @@ pub(crate) const fn waited_for_processor() -> Micros {
 /// Nothing to ask for here.
 pub(crate) const fn want_exact_wakeups() {}
 
+/// Waits for edges of modem lines: there are none here.
+pub(crate) enum LineWait {}
+
+impl LineWait {
+    /// Says that there is none.
+    pub(crate) fn open(_: &str) -> io::Result<Self> {
+        Err(io::Error::new(
+            io::ErrorKind::Unsupported,
+            "this system has no way to wait for an edge",
+        ))
+    }
+
+    /// Never called.
+    pub(crate) fn waiter(&self) -> Box<dyn crate::modem::EdgeWait> {
+        match *self {}
+    }
+}
+
 /// An adapter for a nine-bit bus: there is none here.
 pub(crate) enum AdapterWire {}
 

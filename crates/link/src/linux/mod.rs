@@ -1,12 +1,15 @@
 //! Everything that needs Linux: pseudo-terminals, terminal settings, precise waiting.
 
 mod adapter;
+mod edges;
+mod line_wait;
 mod pty;
 mod pty_async;
 mod sleep;
 mod timer;
 
 pub(crate) use adapter::{low_latency, open_wire};
+pub(crate) use line_wait::LineWait;
 pub use pty::{PtyOptions, PtyPort};
 pub use pty_async::AsyncPtyPort;
 pub use sleep::Waker;

@@ -141,6 +141,14 @@ mod tests {
         let mut lines = ModemThread::start(ModemPort::new(Looped(false), options)).unwrap();
         let at = clock.now() + Micros::ms(20);
         lines.drive(OutLine::Dtr, Edge { at, high: false }).unwrap();
+        // These lines have no kernel behind them, and that is said.
+        let ModemEvent::Watching(how) = lines.receive().await.unwrap() else {
+            panic!("watching")
+        };
+        assert!(
+            how.to_string().contains("looked at every 0.250 ms"),
+            "{how}"
+        );
         let ModemEvent::Driven { edge: driven, .. } = lines.receive().await.unwrap() else {
             panic!("driven")
         };

@@ -70,12 +70,33 @@ pub trait ModemLines: Send {
     /// # Errors
     /// What the system says.
     fn get(&mut self, line: InLine) -> io::Result<bool>;
+
+    /// Something that blocks until a line changes, where the port has it.
+    ///
+    /// # Errors
+    /// Why there is none.
+    fn waiter(&mut self) -> io::Result<Box<dyn EdgeWait>> {
+        Err(io::Error::new(
+            io::ErrorKind::Unsupported,
+            "this port has no way to wait for an edge",
+        ))
+    }
+}
+
+/// Blocks until a modem line changes.
+pub trait EdgeWait: Send {
+    /// Returns when one of `lines` has changed. It need not end before that.
+    ///
+    /// # Errors
+    /// When the port is gone, or has no such wait.
+    fn wait(&mut self, lines: &[InLine]) -> io::Result<()>;
 }
 
 /// The modem lines of a real port, on every system.
 pub struct SerialLines {
     name: String,
     port: Box<dyn SerialPort>,
+    waits: io::Result<crate::system::LineWait>,
 }
 
 impl fmt::Debug for SerialLines {
@@ -100,6 +121,8 @@ impl SerialLines {
             }
             _ => LinkError::from_io(port, "opening", io::Error::other(error.description)),
         };
+        // Before the library has the port for itself.
+        let waits = crate::system::LineWait::open(port);
         let opened = serialport::new(port, payrig_wire::BAUD)
             .timeout(Duration::from_millis(1))
             .dtr_on_open(false)
@@ -108,6 +131,7 @@ impl SerialLines {
         let mut lines = Self {
             name: port.to_owned(),
             port: opened,
+            waits,
         };
         // A port without a line (a pseudo-terminal has none) fails when that line is used.
         for line in [OutLine::Rts, OutLine::Dtr, OutLine::TxBreak] {
@@ -138,5 +162,12 @@ impl ModemLines for SerialLines {
             InLine::Dcd => self.port.read_carrier_detect(),
             InLine::Ri => self.port.read_ring_indicator(),
         }?)
+    }
+
+    fn waiter(&mut self) -> io::Result<Box<dyn EdgeWait>> {
+        match &self.waits {
+            Ok(waits) => Ok(waits.waiter()),
+            Err(error) => Err(io::Error::new(error.kind(), error.to_string())),
+        }
     }
 }

@@ -3,7 +3,9 @@
 mod handle;
 mod lines;
 mod port;
+mod waiter;
 
 pub use handle::ModemThread;
-pub use lines::{InLine, ModemLines, OutLine, SerialLines};
+pub use lines::{EdgeWait, InLine, ModemLines, OutLine, SerialLines};
 pub use port::{LOOK_EVERY, ModemEvent, ModemOptions, ModemPort};
+pub use waiter::Watching;

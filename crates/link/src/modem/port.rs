@@ -1,6 +1,7 @@
 //! Credit pulses on modem lines: edges out at their times, edges in with the time they were seen.
 
 use super::lines::{InLine, ModemLines, OutLine};
+use super::waiter::{Waiter, Watching, Woken};
 use crate::{Clock, Figures, Lengths, LinkError, Waker};
 use payrig_units::Micros;
 use payrig_wire::Edge;
@@ -11,8 +12,22 @@ use std::io;
 /// one, is seen eighty times.
 pub const LOOK_EVERY: Micros = Micros(250);
 
+/// How often they are looked at all the same once the kernel was seen to wake us at edges: it may
+/// lose one that follows another too soon.
+const LOOK_ANYWAY: Micros = Micros::ms(10);
+
+/// After a wake-up they are looked at as often as without the kernel for so long: contacts bounce.
+const ALERT: Micros = Micros::ms(3);
+
+/// A wake-up that comes this much later than its edge does not come.
+const OVERDUE: Micros = Micros::ms(50);
+
+/// How far a wake-up of the kernel's may be from its edge, apart from the wait for a processor:
+/// interrupt and scheduling (common practice, no source). What an adapter adds is not in it.
+const WAKE_UP: Micros = Micros(50);
+
 /// What happened on a line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum ModemEvent {
     /// A watched line changed.
     Seen {
@@ -32,6 +47,8 @@ pub enum ModemEvent {
         /// How late.
         late: Micros,
     },
+    /// How edges are seen from now on.
+    Watching(Watching),
 }
 
 /// What is done with the lines of a port.
@@ -67,6 +84,42 @@ pub struct ModemPort<L> {
     planned: BTreeMap<(Micros, u64), (OutLine, bool)>,
     count: u64,
     events: VecDeque<ModemEvent>,
+    kernel: Kernel,
+    /// Since when an edge that was seen waits for the kernel's wake-up.
+    missed: Option<Micros>,
+    /// Until when lines are looked at often although the kernel wakes us.
+    alert: Micros,
+    /// How far off the edges that were seen may be.
+    seen: Lengths,
+}
+
+/// What the kernel does for us.
+#[derive(Debug)]
+enum Kernel {
+    /// Nobody has asked yet.
+    NotAsked,
+    /// It was asked, and no edge has come yet.
+    Asked(Waiter, Waker),
+    /// It has woken us at an edge.
+    Wakes(Waiter, Waker),
+    /// It does not.
+    Not,
+}
+
+impl Kernel {
+    fn waiter(&self) -> Option<&Waiter> {
+        match self {
+            Self::Asked(waiter, _) | Self::Wakes(waiter, _) => Some(waiter),
+            Self::NotAsked | Self::Not => None,
+        }
+    }
+
+    fn bell(&self) -> Option<&Waker> {
+        match self {
+            Self::Asked(_, bell) | Self::Wakes(_, bell) => Some(bell),
+            Self::NotAsked | Self::Not => None,
+        }
+    }
 }
 
 impl<L: ModemLines> ModemPort<L> {
@@ -86,6 +139,10 @@ impl<L: ModemLines> ModemPort<L> {
             planned: BTreeMap::new(),
             count: 0,
             events: VecDeque::new(),
+            kernel: Kernel::NotAsked,
+            missed: None,
+            alert: Micros::ZERO,
+            seen: Lengths::default(),
         }
     }
 
@@ -106,7 +163,8 @@ impl<L: ModemLines> ModemPort<L> {
     /// When the port is gone or has no such line.
     pub fn levels(&mut self) -> Result<Vec<(InLine, bool)>, LinkError> {
         if self.watched.iter().any(|w| w.asserted.is_none()) {
-            self.look(self.clock.now()).map_err(|e| self.failed(e))?;
+            self.look(self.clock.now(), None)
+                .map_err(|e| self.failed(e))?;
         }
         let level = |w: &Watched| Some((w.line, w.asserted? == self.asserted_is_high));
         Ok(self.watched.iter().filter_map(level).collect())
@@ -128,6 +186,7 @@ impl<L: ModemLines> ModemPort<L> {
         until: Micros,
         waker: Option<&Waker>,
     ) -> Result<Option<ModemEvent>, LinkError> {
+        self.ask_kernel(waker);
         loop {
             self.work(self.clock.now()).map_err(|e| self.failed(e))?;
             if let Some(event) = self.events.pop_front() {
@@ -143,10 +202,47 @@ impl<L: ModemLines> ModemPort<L> {
                 .next()
                 .map_or(Micros::NEVER, |(at, _)| *at);
             let next = until.min(planned).min(self.next_look());
-            if crate::system::pause(self.clock, next, waker).map_err(|e| self.failed(e))? {
+            let bell = waker.or(self.kernel.bell());
+            let rung = crate::system::pause(self.clock, next, bell).map_err(|e| self.failed(e))?;
+            if rung && waker.is_some() {
+                // Perhaps it was the kernel.
+                self.work(self.clock.now()).map_err(|e| self.failed(e))?;
                 return Ok(self.events.pop_front());
             }
         }
+    }
+
+    /// Asks the kernel, once, to ring `waker` at each edge.
+    fn ask_kernel(&mut self, waker: Option<&Waker>) {
+        if !matches!(self.kernel, Kernel::NotAsked) || self.watched.is_empty() {
+            return;
+        }
+        let asked = self.lines.waiter().and_then(|wait| {
+            let bell = match waker {
+                Some(waker) => waker.clone(),
+                None => Waker::new()?,
+            };
+            let lines = self.watched.iter().map(|w| w.line).collect();
+            let waiter = Waiter::start(wait, lines, self.clock, bell.clone())?;
+            Ok(Kernel::Asked(waiter, bell))
+        });
+        match asked {
+            Ok(kernel) => self.kernel = kernel,
+            Err(error) => self.without_kernel(format!("{error}")),
+        }
+    }
+
+    fn without_kernel(&mut self, why: String) {
+        self.kernel = Kernel::Not;
+        let every = self.look_every;
+        let watching = Watching::Polled { every, why };
+        self.events.push_back(ModemEvent::Watching(watching));
+    }
+
+    /// How far off the edges seen so far may be: the jitter of what is seen, in figures.
+    #[must_use]
+    pub fn seen(&self) -> Option<Figures> {
+        self.seen.figures()
     }
 
     /// Looks at the lines so many times and tells how far apart the looks were: the jitter of what
@@ -173,18 +269,21 @@ impl<L: ModemLines> ModemPort<L> {
     }
 
     fn next_look(&self) -> Micros {
-        if self.watched.is_empty() {
-            Micros::NEVER
-        } else {
-            self.looked + self.look_every
+        match self.kernel {
+            _ if self.watched.is_empty() => Micros::NEVER,
+            Kernel::Wakes(..) if self.looked >= self.alert => {
+                self.looked + LOOK_ANYWAY.max(self.look_every)
+            }
+            _ => self.looked + self.look_every,
         }
     }
 
     fn work(&mut self, now: Micros) -> io::Result<()> {
         // The levels before anything is driven.
         if self.watched.iter().any(|w| w.asserted.is_none()) {
-            self.look(now)?;
+            self.look(now, None)?;
         }
+        self.hear_kernel(now)?;
         while let Some(planned) = self.planned.first_entry() {
             let (at, _) = *planned.key();
             if at > now {
@@ -199,30 +298,92 @@ impl<L: ModemLines> ModemPort<L> {
                 .push_back(ModemEvent::Driven { line, edge, late });
         }
         if now >= self.next_look() {
-            self.look(now)?;
+            let found = self.look(now, None)?;
+            self.was_missed(now, found);
         }
         Ok(())
     }
 
-    fn look(&mut self, now: Micros) -> io::Result<()> {
+    /// What the kernel has woken us for.
+    fn hear_kernel(&mut self, now: Micros) -> io::Result<()> {
+        let Some(waiter) = self.kernel.waiter() else {
+            return Ok(());
+        };
+        let woken = waiter.take();
+        if let Some(error) = waiter.ended() {
+            self.without_kernel(format!("waiting for an edge failed ({error})"));
+            return Ok(());
+        }
+        let Some(last) = woken.last().copied() else {
+            return Ok(());
+        };
+        self.alert = now + ALERT;
+        self.missed = None;
+        match std::mem::replace(&mut self.kernel, Kernel::Not) {
+            Kernel::Asked(waiter, bell) => {
+                self.kernel = Kernel::Wakes(waiter, bell);
+                let watching = ModemEvent::Watching(Watching::Kernel);
+                self.events.push_back(watching);
+            }
+            other => self.kernel = other,
+        }
+        // Several wake-ups before one look: the first is nearest to the edge that is seen.
+        let first = woken.first().copied().unwrap_or(last);
+        self.look(now, Some(first))?;
+        Ok(())
+    }
+
+    /// A look found an edge. The kernel should have told of it; if it does not tell of any for a
+    /// while, it does not wake us, whatever it says.
+    fn was_missed(&mut self, now: Micros, found: bool) {
+        if self.kernel.waiter().is_none() {
+            return;
+        }
+        match self.missed {
+            Some(since) if now.since(since) > OVERDUE => {
+                let why = "the port takes the call to wait for an edge, and does not wake at one";
+                self.without_kernel(why.to_owned());
+            }
+            None if found => self.missed = Some(now),
+            _ => {}
+        }
+    }
+
+    /// Looks at the lines; true when one has changed. `woken` is the kernel's word on when.
+    fn look(&mut self, now: Micros, woken: Option<Woken>) -> io::Result<bool> {
         let before = self.looked;
+        let mut found = false;
         for watched in &mut self.watched {
             let asserted = self.lines.get(watched.line)?;
             let was = watched.asserted.replace(asserted);
             if was.is_some_and(|was| was != asserted) {
-                let half = Micros(now.since(before).as_us().div_ceil(2));
+                found = true;
+                let (at, uncertainty) = when(before, now, woken);
                 let high = asserted == self.asserted_is_high;
-                let at = before + half;
+                self.seen.add(uncertainty);
                 self.events.push_back(ModemEvent::Seen {
                     line: watched.line,
                     edge: Edge { at, high },
-                    uncertainty: half,
+                    uncertainty,
                 });
             }
         }
         self.looked = now;
-        Ok(())
+        Ok(found)
     }
+}
+
+/// When an edge was that a look at `now` found and one at `before` did not, and how far that may be
+/// off: half-way between the two, or just before the kernel's wake-up where that says more.
+fn when(before: Micros, now: Micros, woken: Option<Woken>) -> (Micros, Micros) {
+    let half = Micros(now.since(before).as_us().div_ceil(2));
+    let looked = (before + half, half);
+    let Some(woken) = woken.filter(|w| w.at > before) else {
+        return looked;
+    };
+    let latency = Micros(woken.waited.as_us().div_ceil(2)) + WAKE_UP;
+    let told = ((woken.at - latency).max(before), latency);
+    if told.1 < looked.1 { told } else { looked }
 }
 
 #[cfg(test)]
@@ -282,7 +443,7 @@ mod tests {
                 ModemEvent::Seen {
                     edge, uncertainty, ..
                 } => Some((edge.at, edge.high, *uncertainty)),
-                ModemEvent::Driven { .. } => None,
+                _ => None,
             })
             .collect();
         assert_eq!(
@@ -292,6 +453,91 @@ mod tests {
                 (Micros(69_500), true, Micros(500))
             ]
         );
+    }
+
+    /// A port whose kernel wakes are given by hand.
+    fn with_kernel() -> (ModemPort<Looped>, Looped) {
+        let (mut port, lines) = port(false, vec![InLine::Cts]);
+        port.kernel = Kernel::Asked(Waiter::by_hand(), Waker::new().unwrap());
+        port.work(Micros(10_000)).unwrap();
+        (port, lines)
+    }
+
+    fn wake(port: &ModemPort<Looped>, at: u64, waited: u64) {
+        let waiter = port.kernel.waiter().unwrap();
+        waiter.wake(Micros(at), Micros(waited));
+    }
+
+    #[test]
+    fn the_kernels_word_on_when_is_better_than_a_look() {
+        let (mut port, lines) = with_kernel();
+        lines.0.lock().unwrap().0 = true;
+        wake(&port, 10_200, 20);
+        port.work(Micros(10_210)).unwrap();
+        let events: Vec<ModemEvent> = port.events.drain(..).collect();
+        assert_eq!(events[0], ModemEvent::Watching(Watching::Kernel));
+        let ModemEvent::Seen {
+            edge, uncertainty, ..
+        } = &events[1]
+        else {
+            panic!("{events:?}")
+        };
+        // Half of the wait for a processor, and what any wake-up takes.
+        assert_eq!((edge.at, *uncertainty), (Micros(10_140), Micros(60)));
+        // Contacts bounce: looked at often for a moment, then seldom.
+        assert_eq!(port.next_look(), Micros(10_460));
+        port.work(Micros(14_000)).unwrap();
+        assert_eq!(port.next_look(), Micros(24_000));
+        assert_eq!(port.seen().unwrap().count, 1);
+    }
+
+    #[test]
+    fn a_wake_up_that_came_late_says_no_more_than_a_look() {
+        let (mut port, lines) = with_kernel();
+        lines.0.lock().unwrap().0 = true;
+        wake(&port, 10_200, 9_000);
+        port.work(Micros(10_250)).unwrap();
+        let seen = port.events.iter().find_map(|e| match e {
+            ModemEvent::Seen { uncertainty, .. } => Some(*uncertainty),
+            _ => None,
+        });
+        assert_eq!(seen, Some(Micros(125)));
+    }
+
+    #[test]
+    fn a_port_that_takes_the_call_and_does_not_wake_is_found_out() {
+        let (mut port, lines) = with_kernel();
+        lines.0.lock().unwrap().0 = true;
+        for now in [10_250, 10_500, 40_000, 60_000, 61_000] {
+            port.work(Micros(now)).unwrap();
+        }
+        assert!(matches!(port.kernel, Kernel::Not));
+        let said = port.events.iter().any(|e| match e {
+            ModemEvent::Watching(how) => how.to_string().contains("does not wake"),
+            _ => false,
+        });
+        assert!(said, "{:?}", port.events);
+        assert_eq!(port.next_look(), Micros(61_250));
+    }
+
+    #[test]
+    fn an_edge_the_kernel_lost_is_seen_by_looking() {
+        let (mut port, lines) = with_kernel();
+        lines.0.lock().unwrap().0 = true;
+        wake(&port, 10_200, 0);
+        port.work(Micros(10_200)).unwrap();
+        lines.0.lock().unwrap().0 = false;
+        port.work(Micros(10_450)).unwrap();
+        port.work(Micros(30_000)).unwrap();
+        lines.0.lock().unwrap().0 = true;
+        wake(&port, 30_100, 0);
+        port.work(Micros(30_110)).unwrap();
+        let seen = port.events.iter();
+        let seen = seen
+            .filter(|e| matches!(e, ModemEvent::Seen { .. }))
+            .count();
+        assert_eq!(seen, 3);
+        assert!(matches!(port.kernel, Kernel::Wakes(..)), "still trusted");
     }
 
     #[test]
