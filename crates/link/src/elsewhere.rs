@@ -189,6 +189,12 @@ impl Wire for AdapterWire {
     fn set_ninth(&mut self, _: bool) -> io::Result<bool> {
         match *self {}
     }
+    fn set_speed(&mut self, _: u32) -> io::Result<()> {
+        match *self {}
+    }
+    fn line(&mut self, _: crate::InLine) -> io::Result<bool> {
+        match *self {}
+    }
     fn set_break(&mut self, _: bool) -> io::Result<()> {
         match *self {}
     }

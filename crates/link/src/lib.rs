@@ -51,8 +51,8 @@ pub use pace::Pace;
 pub use port::{BlockingPort, Clock, Lateness, PortEvent, WordPort};
 pub use ports::{PortFound, UsbIdentity};
 pub use serial::{
-    AdapterReport, LowLatency, ParitySwitching, SerialOptions, UNMEASURED, Verdict, VerdictKind,
-    open_serial, probe,
+    AdapterReport, LowLatency, NinthBit, ParitySwitching, SerialOptions, UNMEASURED, Verdict,
+    VerdictKind, open_serial, probe,
 };
 pub use system::{ExactTimer, PtyOptions, PtyPort, Waker};
 pub use thread::ThreadPort;

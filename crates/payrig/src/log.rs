@@ -70,14 +70,20 @@ impl TextLog {
                 start_us,
                 end_us,
                 bus,
-                ..
+                uncertainty_us,
             } => {
                 let held = end_us.since(*start_us);
                 let meaning = match source {
                     Source::Master if held >= Micros::ms(100) => "BUS RESET",
                     _ => "BREAK",
                 };
-                let meaning = format!("{meaning}: line held active for {held}");
+                // A coding that does not tell how long says so by its uncertainty.
+                let meaning = match *uncertainty_us >= held {
+                    true => {
+                        format!("{meaning}: line held active, this link does not tell how long")
+                    }
+                    false => format!("{meaning}: line held active for {held}"),
+                };
                 self.last_end.insert(bus.clone(), *end_us);
                 let who = on_bus(*source, bus.as_deref(), None);
                 line(out, *start_us, who, "", &meaning, "")

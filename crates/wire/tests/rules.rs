@@ -409,6 +409,25 @@ fn a_coarse_link_says_that_it_cannot_tell() {
     assert_eq!(surely.only_limit().uncertainty, Some(Micros(4_000)));
 }
 
+/// Marked parity tells of a break and not of its length: its uncertainty is its whole length.
+#[test]
+fn a_break_of_unknown_length_is_not_judged() {
+    let length = Micros::ms(100);
+    let mut bus = Bus::new().line_break(length);
+    if let Some(BusEvent::Break { uncertainty, .. }) = bus.events.last_mut() {
+        *uncertainty = length;
+    }
+    let found = bus.wait(300_000).command(POLL).wait(900).ack();
+    let told = found.advice("too-close-to-tell");
+    assert_eq!(told.certainty, Certainty::CannotTell);
+    assert!(
+        told.text.contains("a length that this link does not tell"),
+        "{}",
+        told.text
+    );
+    assert!(!found.findings().iter().any(Finding::is_limit));
+}
+
 #[test]
 fn garbled_words_are_told_but_not_twice() {
     let bus = Bus::new()

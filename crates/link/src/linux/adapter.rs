@@ -2,7 +2,7 @@
 
 use super::sleep::sleep;
 use crate::serial::{LowLatency, Wire, Woken};
-use crate::{Clock, LinkError, Waker};
+use crate::{Clock, InLine, LinkError, Waker};
 use payrig_units::Micros;
 use payrig_wire::BAUD;
 use rustix::fd::{AsFd, OwnedFd};
@@ -25,6 +25,7 @@ pub(crate) struct AdapterWire {
     clock: Clock,
     holder: TTYPort,
     fd: OwnedFd,
+    speed: u32,
 }
 
 /// Opens an adapter, set for the bus except for the ninth bit.
@@ -57,6 +58,7 @@ pub(crate) fn open_wire(port: &str, clock: Clock) -> Result<AdapterWire, LinkErr
         clock,
         holder,
         fd,
+        speed: BAUD,
     })
 }
 
@@ -83,7 +85,7 @@ pub(crate) fn low_latency(port: &str) -> LowLatency {
 
 /// Settings of a nine-bit bus: raw, 9600 baud, eight bits and a parity that is always the same,
 /// errors and breaks marked (termios(3): CMSPAR, PARODD, INPCK, PARMRK).
-pub(super) fn nine_bits(settings: &mut Termios, ninth: bool) -> rustix::io::Result<()> {
+pub(super) fn nine_bits(settings: &mut Termios, ninth: bool, speed: u32) -> rustix::io::Result<()> {
     settings.make_raw();
     settings
         .input_modes
@@ -97,7 +99,7 @@ pub(super) fn nine_bits(settings: &mut Termios, ninth: bool) -> rustix::io::Resu
     control.insert(ControlModes::PARENB | ControlModes::CMSPAR);
     // With CMSPAR, PARODD means mark: the ninth bit always set.
     control.set(ControlModes::PARODD, ninth);
-    settings.set_speed(BAUD)
+    settings.set_speed(speed)
 }
 
 impl Wire for AdapterWire {
@@ -149,7 +151,7 @@ impl Wire for AdapterWire {
 
     fn set_ninth(&mut self, set: bool) -> io::Result<bool> {
         let mut settings = tcgetattr(&self.fd)?;
-        nine_bits(&mut settings, set)?;
+        nine_bits(&mut settings, set, self.speed)?;
         match tcsetattr(&self.fd, OptionalActions::Now, &settings) {
             Ok(()) => {}
             Err(Errno::INVAL) => return Ok(false),
@@ -159,6 +161,24 @@ impl Wire for AdapterWire {
         let wanted = ControlModes::PARENB | ControlModes::CMSPAR;
         let took = tcgetattr(&self.fd)?.control_modes;
         Ok(took.contains(wanted) && took.contains(ControlModes::PARODD) == set)
+    }
+
+    fn set_speed(&mut self, baud: u32) -> io::Result<()> {
+        self.speed = baud;
+        let mut settings = tcgetattr(&self.fd)?;
+        settings.set_speed(baud)?;
+        Ok(tcsetattr(&self.fd, OptionalActions::Now, &settings)?)
+    }
+
+    fn line(&mut self, line: InLine) -> io::Result<bool> {
+        let level = match line {
+            InLine::Cts => self.holder.read_clear_to_send(),
+            InLine::Dsr => self.holder.read_data_set_ready(),
+            InLine::Dcd => self.holder.read_carrier_detect(),
+            InLine::Ri => self.holder.read_ring_indicator(),
+        };
+        // A terminal without modem lines.
+        level.map_err(|_| io::ErrorKind::Unsupported.into())
     }
 
     fn set_break(&mut self, on: bool) -> io::Result<()> {

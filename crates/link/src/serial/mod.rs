@@ -1,6 +1,7 @@
 //! A real adapter on a nine-bit bus: the mode bit by switching between mark and space parity.
 
 mod engine;
+mod ninth;
 mod probe;
 mod reconnect;
 mod report;
@@ -8,6 +9,7 @@ mod report;
 mod simulated;
 mod wire;
 
+pub use ninth::NinthBit;
 pub use report::{AdapterReport, LowLatency, ParitySwitching, Verdict, VerdictKind};
 #[cfg_attr(not(target_os = "linux"), allow(unused_imports))]
 pub(crate) use wire::{Wire, Woken};

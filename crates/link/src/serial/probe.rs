@@ -1,5 +1,6 @@
 //! The self-test of an adapter.
 
+use super::ninth::{NinthBit, ninth_bit};
 use super::report::{AdapterReport, LowLatency, ParitySwitching, Verdict, VerdictKind};
 use super::wire::Wire;
 use crate::{Figures, Lengths, UsbIdentity};
@@ -28,7 +29,7 @@ const TEST_BYTE: u8 = 0x55;
 /// Half-way between a word of ten bits (1041.7 us) and one of eleven (1145.8 us).
 const TEN_OR_ELEVEN: u64 = 1_094;
 
-/// Runs the self-test, about 2 seconds.
+/// Runs the self-test, about 2 seconds, and 1 more when the ninth bit is looked at.
 pub(super) fn run(
     wire: &mut impl Wire,
     usb: Option<UsbIdentity>,
@@ -52,6 +53,10 @@ pub(super) fn run(
             eleven = sends_eleven(wire, round_trips.figures().map(|f| f.p50))?;
         }
     }
+    let ninth = match eleven {
+        Some(_) => ninth_bit(wire)?,
+        None => NinthBit::Unseen,
+    };
     let parity = match (takes, loopback, eleven) {
         (false, _, _) => ParitySwitching::Refused,
         (true, false, _) | (true, true, None) => ParitySwitching::Unseen,
@@ -64,12 +69,14 @@ pub(super) fn run(
         (None, LowLatency::Keeps { milliseconds, .. }) => Micros::ms(u64::from(*milliseconds)),
         (None, LowLatency::Unknown) => super::UNMEASURED,
     };
-    let can = matches!(parity, ParitySwitching::Sent | ParitySwitching::Unseen);
+    let can = matches!(parity, ParitySwitching::Sent | ParitySwitching::Unseen)
+        && ninth != NinthBit::Wrong;
     let seen = round_trip.is_some();
     Ok(AdapterReport {
         port: wire.name().to_owned(),
         usb,
         parity,
+        ninth,
         loopback,
         spoiled,
         drain_waits,
@@ -226,7 +233,7 @@ fn sleep(wire: &mut impl Wire, until: Micros) -> io::Result<()> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::simulated::Adapter;
+    use super::super::simulated::{Adapter, Parity};
     use super::*;
 
     fn report(change: impl FnOnce(&mut Adapter)) -> AdapterReport {
@@ -260,6 +267,25 @@ mod tests {
         let report = report(|a| a.sends_ninth = false);
         assert_eq!(report.parity, ParitySwitching::Ignored);
         assert_eq!(report.keeps_response.kind, VerdictKind::No);
+    }
+
+    #[test]
+    fn an_adapter_that_sends_odd_for_mark_is_found_out_by_a_second_wire() {
+        let unseen = report(|a| a.parity = Parity::OddAndEven);
+        assert_eq!(
+            (unseen.parity, unseen.ninth),
+            (ParitySwitching::Sent, NinthBit::Unseen)
+        );
+        assert!(
+            unseen.to_string().contains("Connect TX to CTS as well"),
+            "{unseen}"
+        );
+        let seen = report(|a| (a.parity, a.cts_on_tx) = (Parity::OddAndEven, true));
+        assert_eq!(seen.ninth, NinthBit::Wrong);
+        assert_eq!(seen.keeps_response.kind, VerdictKind::No);
+        assert!(seen.to_string().contains("WRONG"), "{seen}");
+        let good = report(|a| a.cts_on_tx = true);
+        assert_eq!((good.ninth, good.spoiled), (NinthBit::Right, 0));
     }
 
     #[test]

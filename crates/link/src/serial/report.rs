@@ -1,5 +1,6 @@
 //! What an adapter can do, in plain words.
 
+use super::ninth::NinthBit;
 use crate::{Figures, UsbIdentity};
 use payrig_units::Micros;
 use serde::{Deserialize, Serialize};
@@ -16,7 +17,8 @@ pub enum ParitySwitching {
     /// The driver takes it; whether the adapter does it was not seen, for its output was not
     /// connected to its input.
     Unseen,
-    /// Eleven bits per word are sent. Whether the ninth has the right level only a partner can see.
+    /// Eleven bits per word are sent; [`AdapterReport::ninth`] says whether the ninth has the right
+    /// level.
     Sent,
 }
 
@@ -79,6 +81,8 @@ pub struct AdapterReport {
     pub usb: Option<UsbIdentity>,
     /// The ninth bit.
     pub parity: ParitySwitching,
+    /// The level of the ninth bit.
+    pub ninth: NinthBit,
     /// True when the adapter heard what it sent.
     pub loopback: bool,
     /// Bytes sent and not heard again, or heard wrong, where `loopback`.
@@ -127,6 +131,18 @@ impl fmt::Display for AdapterReport {
             ParitySwitching::Sent => "yes, eleven bits per word are sent",
         };
         writeln!(f, "  mode bit by switching parity: {parity}")?;
+        let ninth = match self.ninth {
+            NinthBit::Right => "right: it is set and clear as told, as seen on CTS",
+            NinthBit::Wrong => {
+                "WRONG, as seen on CTS: this adapter does not send mark and space parity, whatever \
+                 its driver says. It cannot speak on the bus"
+            }
+            NinthBit::Unseen => {
+                "not seen. Connect TX to CTS as well and try again; without that, the first answer \
+                 of a real device proves it"
+            }
+        };
+        writeln!(f, "  level of the mode bit: {ninth}")?;
         if self.loopback {
             writeln!(
                 f,

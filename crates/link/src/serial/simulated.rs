@@ -1,9 +1,10 @@
 //! An adapter in bench time, for tests: a UART with a loopback, faults included.
 
 use super::wire::{Wire, Woken};
-use crate::Waker;
+use crate::{InLine, Waker};
 use payrig_mdb::Word;
 use payrig_units::Micros;
+use payrig_wire::BAUD;
 use std::collections::VecDeque;
 use std::io;
 
@@ -14,6 +15,17 @@ pub(super) enum Did {
     Drain,
     Ninth(bool),
     Break(bool),
+}
+
+/// What the ninth bit follows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Parity {
+    /// What it is told.
+    MarkAndSpace,
+    /// The ones of the byte: mark is taken for odd, space for even.
+    OddAndEven,
+    /// Nothing.
+    Stuck(bool),
 }
 
 #[derive(Debug)]
@@ -32,6 +44,10 @@ pub(super) struct Adapter {
     pub(super) switch_time: Micros,
     /// How long received bytes are kept back.
     pub(super) kept_back: Micros,
+    /// A wire from TX to CTS.
+    pub(super) cts_on_tx: bool,
+    pub(super) parity: Parity,
+    pub(super) speed: u32,
     ninth: bool,
     /// Words on their way: byte and when it ends.
     leaving: VecDeque<(u8, Micros)>,
@@ -51,6 +67,9 @@ impl Adapter {
             unplugged: false,
             switch_time: Micros(200),
             kept_back: Micros(100),
+            cts_on_tx: false,
+            parity: Parity::MarkAndSpace,
+            speed: BAUD,
             ninth: false,
             leaving: VecDeque::new(),
             arriving: VecDeque::new(),
@@ -62,7 +81,11 @@ impl Adapter {
     }
 
     fn word_time(&self) -> Micros {
-        Micros(if self.sends_ninth { 1_146 } else { 1_042 })
+        let bits = if self.sends_ninth { 11 } else { 10 };
+        match self.speed {
+            BAUD if self.sends_ninth => Micros(1_146),
+            speed => Micros((bits * 1_000_000_u64).div_ceil(u64::from(speed))),
+        }
     }
 
     /// Lets time pass: words leave with the parity that is set when they do.
@@ -159,6 +182,34 @@ impl Wire for Adapter {
         self.pass(self.now + self.switch_time);
         self.ninth = set;
         Ok(self.takes_ninth)
+    }
+
+    fn set_speed(&mut self, baud: u32) -> io::Result<()> {
+        self.speed = baud;
+        Ok(())
+    }
+
+    fn line(&mut self, line: InLine) -> io::Result<bool> {
+        assert_eq!(line, InLine::Cts);
+        let Some((byte, end)) = self.leaving.front().copied().filter(|_| self.cts_on_tx) else {
+            return Ok(false);
+        };
+        let bits = if self.sends_ninth { 11 } else { 10 };
+        let left = end.since(self.now).as_us() * bits / self.word_time().as_us();
+        let bit = bits - 1 - left.min(bits - 1);
+        let odd = byte.count_ones() % 2 == 1;
+        let ninth = match self.parity {
+            Parity::MarkAndSpace => self.ninth,
+            Parity::OddAndEven => self.ninth != odd,
+            Parity::Stuck(level) => level,
+        };
+        let one = match bit {
+            0 => false,
+            1..=8 => byte >> (bit - 1) & 1 == 1,
+            9 if self.sends_ninth => ninth,
+            _ => true,
+        };
+        Ok(!one)
     }
 
     fn set_break(&mut self, on: bool) -> io::Result<()> {

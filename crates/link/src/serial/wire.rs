@@ -1,6 +1,6 @@
 //! What the serial engine needs of an adapter; tests bring a simulated one.
 
-use crate::Waker;
+use crate::{InLine, Waker};
 use payrig_units::Micros;
 use std::io;
 
@@ -39,6 +39,12 @@ pub(crate) trait Wire: Send {
     /// Sets or clears the ninth bit of what is sent from now on. False when the driver did not
     /// take the setting.
     fn set_ninth(&mut self, set: bool) -> io::Result<bool>;
+
+    /// Changes the speed of what is sent and received from now on.
+    fn set_speed(&mut self, baud: u32) -> io::Result<()>;
+
+    /// True while a modem line is asserted.
+    fn line(&mut self, line: InLine) -> io::Result<bool>;
 
     /// Holds the line active, or no longer.
     fn set_break(&mut self, on: bool) -> io::Result<()>;

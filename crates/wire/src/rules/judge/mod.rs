@@ -233,6 +233,14 @@ impl Judge {
                 );
                 return;
             }
+            // A coding that tells of a break and not of its length.
+            Certainty::CannotTell if uncertainty >= length => {
+                let what = "has a length that this link does not tell; whether it was the 100 ms of \
+                            a bus reset cannot be told";
+                let worst = Some((length, both));
+                let name = "too-close-to-tell";
+                self.advice.count(name, "a break", start, worst, what);
+            }
             Certainty::CannotTell => self.close_call("break", "master", start, length, both),
         }
         self.reset_end = Some((end, uncertainty));
