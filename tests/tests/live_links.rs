@@ -4,15 +4,15 @@
 //! stall, and says so.
 #![cfg(target_os = "linux")]
 
-use payrig_bench::live::{Ports, run_live};
+use payrig_bench::live::{LiveError, Ports, run_live};
 use payrig_bench::{BusAt, LineLevel, Rig, Stage};
 use payrig_link::{
-    Clock, InLine, LOOK_EVERY, ModemLines, ModemOptions, ModemPort, ModemThread, OutLine,
-    PtyOptions, PtyPort, ThreadPort, WordCoding,
+    BlockingPort, Clock, InLine, LOOK_EVERY, LinkError, ModemLines, ModemOptions, ModemPort,
+    ModemThread, OutLine, PortEvent, PtyOptions, PtyPort, ThreadPort, Waker, WordCoding,
 };
 use payrig_units::{Micros, Money};
-use payrig_wire::Source;
 use payrig_wire::recording::Entry;
+use payrig_wire::{Source, Transmission};
 use std::fs::OpenOptions;
 use std::io::{self, Read, Write};
 use std::path::Path;
@@ -213,4 +213,71 @@ fn a_validator_on_a_pseudo_terminal_pays_a_board_behind_modem_lines() {
 /// Released modem lines are high credit lines.
 fn lines_probe(levels: &[LineLevel]) -> bool {
     levels.iter().all(|l| l.high)
+}
+
+/// A port that says that its adapter was unplugged, when it is first waited for.
+struct Unplugged(Clock);
+
+impl BlockingPort for Unplugged {
+    fn name(&self) -> &str {
+        "unplugged"
+    }
+    fn clock(&self) -> Clock {
+        self.0
+    }
+    fn send(&mut self, _: Transmission, _: Micros) {}
+    fn wait(&mut self, until: Micros, _: Option<&Waker>) -> Result<Option<PortEvent>, LinkError> {
+        if until < self.0.now() {
+            return Ok(None);
+        }
+        let port = "unplugged".to_owned();
+        Err(LinkError::Vanished { port })
+    }
+}
+
+/// One port of two vanishes in mid-run: the log is complete up to then, ends with a verdict, and
+/// the real acceptor on the other port is held off.
+#[test]
+fn a_port_that_vanishes_ends_the_run_with_a_whole_log_and_everything_held_off() {
+    let text = "[bench]\nname = \"x\"\n[link]\nport = \"/dev/gone\"\n[board]\nkind = \"outside\"\n\
+                [[device]]\nkind = \"pulse-bill-validator\"\nname = \"old\"\nbills = [\"1.00\"]\n\
+                [device.link]\nport = \"B\"\noutside = \"device\"\n\
+                [[device]]\nkind = \"bridge\"\nname = \"bridge\"\nfrom = \"old\"\n";
+    let rig = Rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"));
+    let clock = Clock::starting_now();
+    let (one, far) = cable();
+    // Released is high, and high holds off; the far end sees what is driven.
+    far.cts.store(true, Ordering::SeqCst);
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .unwrap();
+    let mut log = Vec::new();
+    let (lines, levels) = lines("B", one, clock);
+    let mut stage = Stage::live(&rig, &levels);
+    let result = runtime.block_on(async {
+        let mut ports = Ports {
+            clock,
+            buses: vec![(BusAt::Board, ThreadPort::start(Unplugged(clock)).unwrap())],
+            lines: vec![("B".to_owned(), lines)],
+        };
+        let sink = |_: &Stage, entry: Entry| {
+            log.push(entry);
+            Ok(())
+        };
+        let stop = std::future::pending();
+        run_live(&mut stage, &mut ports, Micros::secs(60), stop, sink).await
+    });
+    let error = result.unwrap_err();
+    assert!(
+        matches!(&error, LiveError::Link(e) if e.is_vanished()),
+        "{error}"
+    );
+    assert!(matches!(log.last(), Some(Entry::Verdict { .. })), "{log:?}");
+    let said = log.iter().any(|e| match e {
+        Entry::Note { text, .. } => text.contains("the link failed"),
+        _ => false,
+    });
+    assert!(said, "{log:?}");
+    assert!(!far.cts.load(Ordering::SeqCst), "released: held off");
 }

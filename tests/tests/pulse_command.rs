@@ -98,8 +98,10 @@ fn which_passes_when_the_board_agrees() {
         folder.path(),
         &["pulse", "which", "five.csv", "--board", "60/45"],
     );
+    assert_eq!(ran.code, 0, "{}", ran.out);
     assert!(
-        ran.out.contains("profiles fit") || ran.code == 0,
+        ran.out
+            .contains("2 profiles fit: short (50/50 ms), 60/45 ms (60/45 ms). Feed a known bill"),
         "{}",
         ran.out
     );
@@ -220,6 +222,19 @@ fn the_map_is_the_same_in_table_json_and_picture() {
             "{row}"
         );
     }
+}
+
+/// The table in the book is what the command beside it prints.
+#[test]
+fn the_map_in_the_book_is_current() {
+    let page = fs::read_to_string(file("docs/src/pulses.md")).unwrap();
+    let command = "payrig pulse map --min-width 30 --max-width 120 --from 10 --step 10";
+    let (_, rest) = page.split_once(command).unwrap();
+    let table = rest.split("```text\n").nth(1).unwrap();
+    let table = table.split("```").next().unwrap();
+    let arguments: Vec<&str> = command.split(' ').skip(1).collect();
+    let ran = payrig(&arguments);
+    assert_eq!(ran.out.trim_end(), table.trim_end());
 }
 
 #[test]

@@ -115,6 +115,7 @@ impl<P: WordPort> Ports<P> {
                     ModemEvent::Driven { line, edge, late } => {
                         stage.line_driven(port, line, edge, late);
                     }
+                    ModemEvent::Attached { attached, .. } => stage.lines_attached(port, attached),
                     ModemEvent::Watching(how) => stage.link_note(format!("{port}: {how}")),
                 }
             }

@@ -116,6 +116,11 @@ pub(crate) const fn waited_for_processor() -> Micros {
     Micros::ZERO
 }
 
+/// The error of hardware that is gone.
+pub(crate) fn vanished() -> io::Error {
+    io::Error::new(io::ErrorKind::NotFound, "the port is gone")
+}
+
 /// Nothing to ask for here.
 pub(crate) const fn want_exact_wakeups() {}
 

@@ -44,7 +44,7 @@ pub use line::{HORIZON, Line, MIDWAY};
 pub use linux::AsyncPtyPort;
 pub use modem::{
     EdgeWait, InLine, LOOK_EVERY, ModemEvent, ModemLines, ModemOptions, ModemPort, ModemThread,
-    OutLine, SerialLines, Watching,
+    OutLine, SerialLines, Watching, lines_again,
 };
 pub use open_break::ASSUMED_BREAK;
 pub use pace::Pace;

@@ -7,7 +7,8 @@ use payrig_bench::rig::{BusLink, DeviceLink, LineLink, Pin, PortName};
 use payrig_bench::{BusAt, LineLevel, Rig, Stage};
 use payrig_link::{
     CAUTIONS, Clock, LOOK_EVERY, ModemOptions, ModemPort, ModemThread, PtyOptions, PtyPort,
-    SerialLines, SerialOptions, ThreadPort, UNMEASURED, WordCoding, open_serial, probe,
+    SerialLines, SerialOptions, ThreadPort, UNMEASURED, WordCoding, lines_again, open_serial,
+    probe,
 };
 use payrig_units::Micros;
 use payrig_wire::Source;
@@ -244,6 +245,9 @@ fn open_lines(
         look_every: LOOK_EVERY,
     };
     let mut port = ModemPort::new(SerialLines::open(path)?, options);
+    if let Some(patience) = links.iter().filter_map(|(_, l)| l.reconnect).max() {
+        port = port.reopened(patience, lines_again(path)?);
+    }
     let level = |(line, high)| LineLevel {
         port: path.to_owned(),
         line,

@@ -202,6 +202,70 @@ proptest! {
         }
     }
 
+    /// However many pulses and pauses are wrong at once: what is credited is what was sent, or
+    /// there is a finding.
+    #[test]
+    fn several_wrong_times_at_once_are_not_credited_in_silence(
+        profile in profile(),
+        amount in 1_i64..2_000,
+        wrong in proptest::collection::vec(
+            (any::<prop::sample::Index>(), 1_u64..700_000, any::<bool>()), 1..6
+        ),
+    ) {
+        prop_assume!(profile.check().is_ok());
+        let plan = profile.plan(Money(amount));
+        let mut pulses = times(&profile, &plan);
+        prop_assume!(!pulses.is_empty() && pulses.len() <= 400);
+        for (index, time, pause) in wrong {
+            let at = index.index(pulses.len());
+            let time = Micros(time);
+            if pause {
+                pulses[at].2 = time;
+            } else if !profile.width_windows().iter().any(|w| w.contains(time)) {
+                pulses[at].1 = time;
+            }
+        }
+        let (total, findings) = count(&profile, &edges(&profile, &pulses));
+        let about_trains = |f: &PulseFinding| f.rule != PulseRule::LineSilent;
+        prop_assert!(
+            total.0 + plan.remainder.0 == amount || findings.iter().any(about_trains),
+            "{} of {amount} credited in silence: {pulses:?}", total.0
+        );
+    }
+
+    /// A link that knows its edges to some extent only never proves a good train wrong, and never
+    /// costs a cent of it.
+    #[test]
+    fn an_uncertain_link_condemns_nothing_that_is_right(
+        profile in profile(),
+        amount in 1_i64..2_000,
+        shares in proptest::collection::vec((0_u64..=1_000, 0_u64..=1_000), 1..20),
+        uncertainty in 0_u64..4_000,
+        errors in proptest::collection::vec(-1_000_i64..=1_000, 1..40),
+    ) {
+        prop_assume!(profile.check().is_ok());
+        prop_assume!(!matches!(profile.coding, Coding::Widths(_)));
+        let plan = profile.plan(Money(amount));
+        let mut pulses = times(&profile, &plan);
+        prop_assume!(pulses.len() <= 200);
+        for (i, (_, on, off)) in pulses.iter_mut().enumerate() {
+            let (a, b) = shares[i % shares.len()];
+            *on = within(&profile, *on, a);
+            *off = within(&profile, *off, b);
+        }
+        let mut counter = CreditCounter::new(profile.clone(), Micros::ZERO);
+        for (i, (line, edge)) in edges(&profile, &pulses).iter().enumerate() {
+            let error = errors[i % errors.len()] * i64::try_from(uncertainty).unwrap() / 1_000;
+            let at = Micros(edge.at.0.saturating_add_signed(error));
+            counter.edge_within(line, at, edge.high, Micros(uncertainty));
+        }
+        counter.finish(Micros::secs(1_000_000));
+        prop_assert_eq!(counter.total().0 + plan.remainder.0, amount);
+        let findings = counter.take_findings();
+        let wrong: Vec<_> = findings.iter().filter(|f| f.is_limit()).collect();
+        prop_assert!(wrong.is_empty(), "{:?}", wrong);
+    }
+
     #[test]
     fn any_edges_are_counted_without_panic(
         profile in profile(),

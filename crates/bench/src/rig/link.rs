@@ -82,6 +82,8 @@ pub struct LineLink {
     pub asserted_is_high: bool,
     /// The device's lines, by their own names.
     pub wires: Vec<(String, Pin)>,
+    /// How long an adapter that vanished is waited for.
+    pub reconnect: Option<Micros>,
 }
 
 /// The link of a device.
@@ -268,6 +270,7 @@ fn lines(table: &Fields<'_>, device: &Lines) -> Result<LineLink, RigError> {
         device_outside,
         asserted_is_high,
         wires,
+        reconnect: table.time("reconnect")?,
     })
 }
 

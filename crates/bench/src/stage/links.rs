@@ -215,6 +215,18 @@ impl Stage {
         self.measured();
     }
 
+    /// The adapter of pulse lines is gone, or back.
+    pub fn lines_attached(&mut self, port: &str, attached: bool) {
+        let text = match attached {
+            true => format!("{port} is back; its lines are driven as they should be"),
+            false => format!(
+                "{port} is gone: nothing on its lines is seen or driven until it is back, and money \
+                 that a real acceptor takes meanwhile is counted by nobody"
+            ),
+        };
+        self.link_note(text);
+    }
+
     fn own_late(&mut self, text: String) {
         let mut late = Finding::advice("own-late", self.now, text);
         late.section = Cow::Borrowed("about this tool");

@@ -25,6 +25,11 @@ pub(crate) fn means_vanished(code: i32) -> bool {
         .any(|e| e.raw_os_error() == code)
 }
 
+/// The error of hardware that is gone.
+pub(crate) fn vanished() -> std::io::Error {
+    Errno::NODEV.into()
+}
+
 /// The error of something that is no terminal.
 pub(crate) fn means_no_terminal(code: i32) -> bool {
     [Errno::NOTTY, Errno::ISDIR, Errno::INVAL]

@@ -106,6 +106,14 @@ impl fmt::Debug for SerialLines {
 }
 
 impl SerialLines {
+    /// The library's errors do not say that an adapter is gone; that its file is does.
+    fn error(&self, error: serialport::Error) -> io::Error {
+        match std::path::Path::new(&self.name).exists() {
+            true => error.into(),
+            false => crate::system::vanished(),
+        }
+    }
+
     /// Opens a port for its lines, with everything it drives released. On some systems the lines
     /// move for a moment while a port is opened: connect after opening.
     ///
@@ -141,27 +149,44 @@ impl SerialLines {
     }
 }
 
+/// Opens the lines of a port that was lost: of the same adapter, wherever it is plugged in now.
+///
+/// # Errors
+/// When the ports of this machine cannot be listed.
+pub fn lines_again(
+    port: &str,
+) -> Result<impl FnMut() -> Result<Option<SerialLines>, LinkError> + Send + 'static, LinkError> {
+    let identity = crate::ports::identity(port)?;
+    let was = port.to_owned();
+    Ok(move || match crate::serial::back_as(&identity, &was)? {
+        Some(path) => SerialLines::open(&path).map(Some),
+        None => Ok(None),
+    })
+}
+
 impl ModemLines for SerialLines {
     fn name(&self) -> &str {
         &self.name
     }
 
     fn set(&mut self, line: OutLine, asserted: bool) -> io::Result<()> {
-        Ok(match (line, asserted) {
+        let set = match (line, asserted) {
             (OutLine::Rts, level) => self.port.write_request_to_send(level),
             (OutLine::Dtr, level) => self.port.write_data_terminal_ready(level),
             (OutLine::TxBreak, true) => self.port.set_break(),
             (OutLine::TxBreak, false) => self.port.clear_break(),
-        }?)
+        };
+        set.map_err(|e| self.error(e))
     }
 
     fn get(&mut self, line: InLine) -> io::Result<bool> {
-        Ok(match line {
+        let level = match line {
             InLine::Cts => self.port.read_clear_to_send(),
             InLine::Dsr => self.port.read_data_set_ready(),
             InLine::Dcd => self.port.read_carrier_detect(),
             InLine::Ri => self.port.read_ring_indicator(),
-        }?)
+        };
+        level.map_err(|e| self.error(e))
     }
 
     fn waiter(&mut self) -> io::Result<Box<dyn EdgeWait>> {

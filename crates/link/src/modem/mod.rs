@@ -6,6 +6,6 @@ mod port;
 mod waiter;
 
 pub use handle::ModemThread;
-pub use lines::{EdgeWait, InLine, ModemLines, OutLine, SerialLines};
+pub use lines::{EdgeWait, InLine, ModemLines, OutLine, SerialLines, lines_again};
 pub use port::{LOOK_EVERY, ModemEvent, ModemOptions, ModemPort};
 pub use waiter::Watching;

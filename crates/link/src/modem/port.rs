@@ -49,7 +49,34 @@ pub enum ModemEvent {
     },
     /// How edges are seen from now on.
     Watching(Watching),
+    /// The adapter is gone, or back. While it is gone no edge is seen and none is made; when it is
+    /// back its lines are driven as they should be.
+    Attached {
+        /// When it was noticed.
+        at: Micros,
+        /// True when it is back.
+        attached: bool,
+    },
 }
+
+/// Opens a port again; `None` while it is not there.
+type Reopen<L> = Box<dyn FnMut() -> Result<Option<L>, LinkError> + Send>;
+
+/// What is done when the adapter vanishes.
+struct Patience<L> {
+    most: Micros,
+    open: Reopen<L>,
+    lost_at: Option<Micros>,
+}
+
+impl<L> std::fmt::Debug for Patience<L> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Patience({})", self.most)
+    }
+}
+
+/// How often an adapter that is gone is looked for.
+const FIND_EVERY: Micros = Micros::ms(250);
 
 /// What is done with the lines of a port.
 #[derive(Clone, Debug)]
@@ -91,6 +118,9 @@ pub struct ModemPort<L> {
     alert: Micros,
     /// How far off the edges that were seen may be.
     seen: Lengths,
+    /// How each line is driven.
+    driven: BTreeMap<OutLine, bool>,
+    patience: Option<Patience<L>>,
 }
 
 /// What the kernel does for us.
@@ -143,7 +173,25 @@ impl<L: ModemLines> ModemPort<L> {
             missed: None,
             alert: Micros::ZERO,
             seen: Lengths::default(),
+            driven: BTreeMap::new(),
+            patience: None,
         }
+    }
+
+    /// The same, with an adapter that is waited for when it vanishes, for `most` each time; `open`
+    /// opens it again, and gives `None` while it is not there.
+    #[must_use]
+    pub fn reopened(
+        mut self,
+        most: Micros,
+        open: impl FnMut() -> Result<Option<L>, LinkError> + Send + 'static,
+    ) -> Self {
+        self.patience = Some(Patience {
+            most,
+            open: Box::new(open),
+            lost_at: None,
+        });
+        self
     }
 
     /// What messages call the port.
@@ -188,13 +236,22 @@ impl<L: ModemLines> ModemPort<L> {
     ) -> Result<Option<ModemEvent>, LinkError> {
         self.ask_kernel(waker);
         loop {
-            self.work(self.clock.now()).map_err(|e| self.failed(e))?;
+            self.work_or_lose()?;
             if let Some(event) = self.events.pop_front() {
                 return Ok(Some(event));
             }
             let now = self.clock.now();
             if now >= until {
                 return Ok(None);
+            }
+            if self.is_lost() {
+                let next = until.min(now + FIND_EVERY);
+                let rung =
+                    crate::system::pause(self.clock, next, waker).map_err(|e| self.failed(e))?;
+                if rung {
+                    return Ok(None);
+                }
+                continue;
             }
             let planned = self
                 .planned
@@ -206,9 +263,70 @@ impl<L: ModemLines> ModemPort<L> {
             let rung = crate::system::pause(self.clock, next, bell).map_err(|e| self.failed(e))?;
             if rung && waker.is_some() {
                 // Perhaps it was the kernel.
-                self.work(self.clock.now()).map_err(|e| self.failed(e))?;
+                self.work_or_lose()?;
                 return Ok(self.events.pop_front());
             }
+        }
+    }
+
+    fn is_lost(&self) -> bool {
+        self.patience.as_ref().is_some_and(|p| p.lost_at.is_some())
+    }
+
+    /// Does what is due; an adapter that vanished is looked for, where that was asked for.
+    fn work_or_lose(&mut self) -> Result<(), LinkError> {
+        let now = self.clock.now();
+        if self.is_lost() {
+            return self.look_for_it(now);
+        }
+        let Err(error) = self.work(now) else {
+            return Ok(());
+        };
+        let error = self.failed(error);
+        match &mut self.patience {
+            Some(patience) if error.is_vanished() => {
+                patience.lost_at = Some(now);
+                self.kernel = Kernel::Not;
+                self.missed = None;
+                let (at, attached) = (now, false);
+                let event = ModemEvent::Attached { at, attached };
+                self.events.push_back(event);
+                Ok(())
+            }
+            _ => Err(error),
+        }
+    }
+
+    fn look_for_it(&mut self, now: Micros) -> Result<(), LinkError> {
+        let Some(patience) = &mut self.patience else {
+            return Ok(());
+        };
+        // A file may be there before it can be opened.
+        if let Ok(Some(lines)) = (patience.open)() {
+            patience.lost_at = None;
+            self.lines = lines;
+            self.kernel = Kernel::NotAsked;
+            // What was to be made meanwhile was not; each line is as it should be now.
+            while let Some(planned) = self.planned.first_entry() {
+                if planned.key().0 > now {
+                    break;
+                }
+                let (line, high) = planned.remove();
+                self.driven.insert(line, high == self.asserted_is_high);
+            }
+            for (line, asserted) in self.driven.clone() {
+                self.lines.set(line, asserted).map_err(|e| self.failed(e))?;
+            }
+            let (at, attached) = (now, true);
+            self.events.push_back(ModemEvent::Attached { at, attached });
+            return Ok(());
+        }
+        match patience.lost_at {
+            Some(lost) if now.since(lost) >= patience.most => {
+                let port = self.lines.name().to_owned();
+                Err(LinkError::NotBack { port })
+            }
+            _ => Ok(()),
         }
     }
 
@@ -290,7 +408,9 @@ impl<L: ModemLines> ModemPort<L> {
                 break;
             }
             let (line, high) = planned.remove();
-            self.lines.set(line, high == self.asserted_is_high)?;
+            let asserted = high == self.asserted_is_high;
+            self.driven.insert(line, asserted);
+            self.lines.set(line, asserted)?;
             let done = self.clock.now().max(now);
             let late = done.since(at);
             let edge = Edge { at: done, high };
@@ -453,6 +573,105 @@ mod tests {
                 (Micros(69_500), true, Micros(500))
             ]
         );
+    }
+
+    /// Lines that vanish when they are told to.
+    #[derive(Clone, Default)]
+    struct Pluggable(Arc<Mutex<Plug>>);
+
+    #[derive(Default)]
+    struct Plug {
+        gone: bool,
+        cts: bool,
+        set: Vec<(OutLine, bool)>,
+    }
+
+    impl ModemLines for Pluggable {
+        fn name(&self) -> &str {
+            "pluggable"
+        }
+        fn set(&mut self, line: OutLine, asserted: bool) -> io::Result<()> {
+            let mut plug = self.0.lock().unwrap();
+            if plug.gone {
+                return Err(crate::system::vanished());
+            }
+            plug.set.push((line, asserted));
+            Ok(())
+        }
+        fn get(&mut self, _: InLine) -> io::Result<bool> {
+            let plug = self.0.lock().unwrap();
+            match plug.gone {
+                true => Err(crate::system::vanished()),
+                false => Ok(plug.cts),
+            }
+        }
+    }
+
+    fn pluggable() -> (ModemPort<Pluggable>, Pluggable) {
+        let lines = Pluggable::default();
+        let options = ModemOptions {
+            clock: Clock::starting_now(),
+            asserted_is_high: false,
+            watch: vec![InLine::Cts],
+            look_every: LOOK_EVERY,
+        };
+        (ModemPort::new(lines.clone(), options), lines)
+    }
+
+    #[cfg(all(target_os = "linux", feature = "linux"))]
+    #[test]
+    fn an_adapter_that_comes_back_is_driven_as_it_should_be() {
+        let (port, lines) = pluggable();
+        let again = lines.clone();
+        let mut port = port.reopened(Micros::secs(60), move || {
+            // Somebody plugs it in when it is looked for.
+            let mut plug = again.0.lock().unwrap();
+            (plug.gone, plug.cts) = (false, true);
+            plug.set.clear();
+            Ok(Some(again.clone()))
+        });
+        port.drive(
+            OutLine::Rts,
+            Edge {
+                at: Micros::ZERO,
+                high: false,
+            },
+        );
+        let mut attached = Vec::new();
+        let mut seen = 0;
+        while seen == 0 {
+            match port.wait(Micros::secs(60), None).unwrap() {
+                Some(ModemEvent::Driven { .. }) => lines.0.lock().unwrap().gone = true,
+                Some(ModemEvent::Attached { attached: a, .. }) => attached.push(a),
+                Some(ModemEvent::Seen { edge, .. }) => {
+                    seen += 1;
+                    assert!(!edge.high, "the level it has now");
+                }
+                _ => {}
+            }
+        }
+        assert_eq!(attached, [false, true]);
+        assert_eq!(lines.0.lock().unwrap().set, [(OutLine::Rts, true)]);
+    }
+
+    #[cfg(all(target_os = "linux", feature = "linux"))]
+    #[test]
+    fn an_adapter_that_does_not_come_back_or_is_not_waited_for_is_an_error() {
+        let gone = |patience: Option<Micros>| {
+            let (mut port, lines) = pluggable();
+            lines.0.lock().unwrap().gone = true;
+            if let Some(most) = patience {
+                port = port.reopened(most, || Ok(None));
+            }
+            loop {
+                if let Err(error) = port.wait(Micros::secs(60), None) {
+                    return error;
+                }
+            }
+        };
+        assert!(gone(None).is_vanished());
+        let error = gone(Some(Micros::ZERO));
+        assert!(matches!(error, LinkError::NotBack { .. }), "{error}");
     }
 
     /// A port whose kernel wakes are given by hand.

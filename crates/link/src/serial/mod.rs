@@ -69,7 +69,10 @@ pub fn open_serial(options: SerialOptions) -> Result<Box<dyn BlockingPort>, Link
 }
 
 /// Where the adapter is now; without a USB identity it can only be where it was.
-fn back_as(identity: &Option<UsbIdentity>, was: &str) -> Result<Option<String>, LinkError> {
+pub(crate) fn back_as(
+    identity: &Option<UsbIdentity>,
+    was: &str,
+) -> Result<Option<String>, LinkError> {
     match identity {
         Some(identity) => ports::find(identity),
         None => Ok(std::path::Path::new(was).exists().then(|| was.to_owned())),
