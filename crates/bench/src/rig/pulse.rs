@@ -261,6 +261,8 @@ fn hopper(
         exit_pulse_ms: ms(fields, "exit-pulse", 40)?,
         jam_after: count(fields, "jam-after")?,
         coins_after_stop: count(fields, "coins-after-stop")?.unwrap_or(0),
+        runs_by_itself: fields.boolean("runs-by-itself")?,
+        runs_without_power: fields.boolean("runs-without-power")?,
         faults: faults(fields)?,
     })
 }
@@ -419,6 +421,7 @@ fn faults(fields: &Fields<'_>) -> Result<PulseFaults, RigError> {
         reversed: table.boolean("reversed")?,
         width_percent: table.signed("width-percent", -99..1_001)?.unwrap_or(0),
         gap_percent: table.signed("gap-percent", -99..1_001)?.unwrap_or(0),
+        drift_percent: table.signed("drift-percent", -50..101)?.unwrap_or(0),
         jitter_us: us(&table, "jitter")?,
         bounce_us: us(&table, "bounce")?,
         glitch_us: us(&table, "glitch")?,
@@ -427,6 +430,8 @@ fn faults(fields: &Fields<'_>) -> Result<PulseFaults, RigError> {
         every: count(&table, "every")?.unwrap_or(0),
         trains_together: table.boolean("trains-together")?,
         ignores_inhibit: table.boolean("ignores-inhibit")?,
+        charges_taken_cards: table.boolean("charges-taken-cards")?,
+        stays_inhibited: table.boolean("stays-inhibited")?,
         stray_after_inhibit_ms: stray.and_then(|us| u32::try_from(us / 1_000).ok()),
         stuck: table.word("stuck", &stuck)?,
         wrong_profile: table.word("wrong-profile", &names)?.map(str::to_owned),

@@ -4,6 +4,7 @@
 //! They never look into the device.
 
 use super::habit::Layer;
+use super::pulse_unit::{HopperWires, PulseUnit};
 use super::setup::{Kind, Setup};
 use crate::check::Seen;
 use crate::result::Interval;
@@ -14,9 +15,8 @@ use payrig_mdb::{ACK, Address, Block, NAK, Word};
 use payrig_peripherals::bill::{BillValidator, Fault};
 use payrig_peripherals::cashless::{Card, CashlessDevice};
 use payrig_peripherals::changer::Changer;
-use payrig_peripherals::pulse::{PulseAcceptor, PulseDevice};
 use payrig_peripherals::{BusPeripheral, Port};
-use payrig_pulse::{LineSetup, Profile, Train, TrainReader};
+use payrig_pulse::{Profile, Train};
 use payrig_units::{Decimals, Micros, Money, Place};
 use payrig_wire::recording::{Entry, TrainRecord};
 use payrig_wire::{BusEvent, Edge, Finding, Source, TimedWord, Transmission, WORD_TIME};
@@ -56,8 +56,12 @@ pub enum Act {
     JamBill,
     /// Presents a card with this balance.
     Card(i64),
-    /// Puts a bill of this value into the pulse acceptor.
-    PulseBill(i64),
+    /// Puts a bill or coin of this value into the pulse acceptor, or shows a card for so much.
+    PulseMoney(i64),
+    /// Takes the card away before it is answered.
+    TakeCard,
+    /// Fills the stacker with bills.
+    FillStacker,
     /// Cuts the device's power, or gives it back.
     Power(bool),
 }
@@ -120,7 +124,7 @@ enum Machine {
     Changer(Box<Port<Changer>>),
     Bill(Box<Port<BillValidator>>),
     Cashless(Box<Port<CashlessDevice>>),
-    Pulse(Box<PulseAcceptor>),
+    Pulse(Box<PulseUnit>),
 }
 
 impl Machine {
@@ -146,13 +150,10 @@ pub struct Bench {
     books: Books,
     decimals: Decimals,
     heard: Vec<TimedWord>,
-    edges: Vec<Edge>,
     answer_times: Vec<Micros>,
     gaps: Vec<Micros>,
     findings: Vec<Finding>,
     trains: Vec<TrainRecord>,
-    profile: Profile,
-    bills: Vec<Money>,
     currency_scale: i64,
 }
 
@@ -168,7 +169,7 @@ impl Bench {
                 }
                 Machine::Changer(Box::new(Port::new(changer, setup.timing)))
             }
-            Kind::BillValidator => {
+            Kind::BillValidator | Kind::BillRecycler => {
                 let bill = BillValidator::new(setup.bill.clone(), setup.bill_quirks).ok()?;
                 Machine::Bill(Box::new(Port::new(bill, setup.timing)))
             }
@@ -176,7 +177,11 @@ impl Bench {
                 let cashless = CashlessDevice::new(setup.cashless.clone());
                 Machine::Cashless(Box::new(Port::new(cashless, setup.timing)))
             }
-            Kind::Pulse => Machine::Pulse(Box::new(PulseAcceptor::new(setup.pulse.clone()).ok()?)),
+            Kind::PulseBill
+            | Kind::PulseCoin
+            | Kind::PulseCoinHopper
+            | Kind::PulseHopper
+            | Kind::PulseCard => Machine::Pulse(Box::new(PulseUnit::new(setup).ok()?)),
         };
         let address = setup.kind.address().unwrap_or(Address::VMC);
         let mut bench = Self {
@@ -189,13 +194,10 @@ impl Bench {
             books: Books::new(),
             decimals: setup.decimals,
             heard: Vec::new(),
-            edges: Vec::new(),
             answer_times: Vec::new(),
             gaps: Vec::new(),
             findings: Vec::new(),
             trains: Vec::new(),
-            profile: setup.pulse.pulse.clone(),
-            bills: setup.pulse.bills.clone(),
             currency_scale: 1,
         };
         bench.collect();
@@ -334,11 +336,7 @@ impl Bench {
     fn collect(&mut self) {
         let mut movements = Vec::new();
         match &mut self.machine {
-            Machine::Pulse(d) => {
-                movements.extend(d.take_movements());
-                self.edges
-                    .extend(d.take_edges().into_iter().map(|(_, e)| e));
-            }
+            Machine::Pulse(d) => movements.extend(d.take_movements()),
             other => {
                 if let Some(bus) = other.bus() {
                     while let Some(sent) = self.layer.take(bus) {
@@ -393,6 +391,9 @@ impl Bench {
                         bill.insert_unknown_paper(now);
                     }
                     Act::RemoveCashBox => bill.remove_cash_box(now),
+                    Act::FillStacker => {
+                        bill.fill_stacker(now);
+                    }
                     Act::JamBill => bill.break_down(now, Fault::Jam),
                     _ => return Err(Seen::skipped("a bill validator cannot do that")),
                 }
@@ -400,9 +401,8 @@ impl Bench {
             (Machine::Cashless(p), Act::Card(balance)) => {
                 p.device_mut().present_card(now, Card::with(Money(balance)));
             }
-            (Machine::Pulse(d), Act::PulseBill(value)) => {
-                d.insert_bill(now, Money(value));
-            }
+            (Machine::Pulse(d), Act::PulseMoney(value)) => d.put_in(now, Money(value)),
+            (Machine::Pulse(d), Act::TakeCard) => d.remove_card(now),
             _ => return Err(Seen::skipped("this device cannot do that")),
         }
         self.collect();
@@ -536,53 +536,97 @@ impl Bench {
 
     // ---- the credit line ---------------------------------------------------------------------
 
-    /// The profile the acceptor was set to.
-    #[must_use]
-    pub fn profile(&self) -> &Profile {
-        &self.profile
-    }
-
-    /// The bills the acceptor was set to take.
-    #[must_use]
-    pub fn bills(&self) -> &[Money] {
-        &self.bills
-    }
-
-    /// The level of the credit line at rest.
-    #[must_use]
-    pub fn resting_high(&self) -> bool {
+    fn unit(&self) -> Result<&PulseUnit, Seen> {
         match &self.machine {
-            Machine::Pulse(d) => d.resting_levels().first().is_none_or(|(_, high)| *high),
-            _ => true,
+            Machine::Pulse(d) => Ok(d),
+            _ => Err(Seen::skipped("the device has no credit line")),
         }
+    }
+
+    fn unit_mut(&mut self) -> Option<&mut PulseUnit> {
+        match &mut self.machine {
+            Machine::Pulse(d) => Some(d),
+            _ => None,
+        }
+    }
+
+    /// The profile the acceptor was set to.
+    ///
+    /// # Errors
+    /// A skipped check: the device has no credit line.
+    pub fn profile(&self) -> Result<&Profile, Seen> {
+        self.unit().map(PulseUnit::profile)
+    }
+
+    /// The bills or coins the acceptor was set to take.
+    #[must_use]
+    pub fn values(&self) -> Vec<Money> {
+        self.unit().map_or(Vec::new(), |d| d.values().to_vec())
+    }
+
+    /// Pulses a value is said by.
+    #[must_use]
+    pub fn pulses_for(&self, value: Money) -> u64 {
+        self.unit().map_or(0, |d| d.pulses_for(value))
+    }
+
+    /// True for a card reader that asks every card for the same price.
+    #[must_use]
+    pub fn has_fixed_price(&self) -> bool {
+        self.unit().is_ok_and(PulseUnit::has_fixed_price)
+    }
+
+    /// The wires of the payout hopper.
+    ///
+    /// # Errors
+    /// A skipped check: there is none.
+    pub(super) fn hopper(&self) -> Result<HopperWires, Seen> {
+        let hopper = self.unit()?.hopper().cloned();
+        hopper.ok_or_else(|| Seen::skipped("there is no hopper below it"))
+    }
+
+    /// Runs the motor of the hopper, or stops it.
+    pub fn motor(&mut self, on: bool) {
+        let now = self.now;
+        if let Some(unit) = self.unit_mut() {
+            unit.motor(now, on);
+        }
+        self.collect();
+    }
+
+    /// Pulses of the exit sensor since this was last called: when each began, and its width.
+    pub fn take_exit(&mut self) -> Vec<(Micros, Micros)> {
+        self.unit_mut().map_or(Vec::new(), PulseUnit::take_exit)
+    }
+
+    /// Lines that rest at the wrong level: credit lines, or the exit sensor's.
+    #[must_use]
+    pub fn wrong_at_rest(&self, exit: bool) -> Vec<String> {
+        self.unit().map_or(Vec::new(), |d| d.wrong_at_rest(exit))
     }
 
     /// Sets the inhibit line.
     pub fn inhibit(&mut self, on: bool) {
-        let line = self.profile.inhibit.line.clone();
-        let level = self.profile.inhibit.inhibits;
-        let high = if on { level } else { level.other() }.is_high();
-        if let Machine::Pulse(d) = &mut self.machine {
-            d.input_edge(self.now, &line, high);
+        let now = self.now;
+        if let Some(unit) = self.unit_mut() {
+            unit.inhibit(now, on);
         }
         self.collect();
     }
 
     /// Edges since this was last called.
     pub fn take_edges(&mut self) -> Vec<Edge> {
-        std::mem::take(&mut self.edges)
+        self.unit_mut().map_or(Vec::new(), PulseUnit::take_edges)
     }
 
     /// Edges since this or [`take_edges`](Self::take_edges) was last called, read as trains by the
     /// profile.
     pub fn take_trains(&mut self) -> Vec<Train> {
-        let mut reader = TrainReader::new(LineSetup::of(&self.profile, "credit"));
-        let mut trains = Vec::new();
-        for edge in self.take_edges() {
-            trains.extend(reader.edge(edge.at, edge.high));
-        }
-        trains.extend(reader.finish(self.now));
-        let name = self.profile.name.clone();
+        let now = self.now;
+        let Some(unit) = self.unit_mut() else {
+            return Vec::new();
+        };
+        let (trains, name) = (unit.take_trains(now), unit.profile().name.clone());
         self.trains.extend(trains.iter().map(|train| TrainRecord {
             line: train.line.clone(),
             start_us: train.start(),

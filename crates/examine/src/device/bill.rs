@@ -13,13 +13,13 @@ use payrig_units::{Micros, Money, Place};
 /// From the inlet to a report: common practice, no source.
 const BILL_TIME: Micros = Micros::secs(6);
 
-fn ask(b: &mut Bench, command: &Command) -> Result<Response, Seen> {
+pub(super) fn ask(b: &mut Bench, command: &Command) -> Result<Response, Seen> {
     let bytes = data(b, command.emit().bytes(), command.name())?;
     Response::parse(command, &bytes)
         .map_err(|error| Seen::fail(format!("{}: {error}", command.name())))
 }
 
-fn setup(b: &mut Bench) -> Result<Setup, Seen> {
+pub(super) fn setup(b: &mut Bench) -> Result<Setup, Seen> {
     match ask(b, &Command::Setup)? {
         Response::Setup(setup) => Ok(setup),
         other => Err(Seen::fail(format!("SETUP brought {other}"))),
@@ -33,7 +33,7 @@ fn stacker(b: &mut Bench) -> Result<Stacker, Seen> {
     }
 }
 
-fn accept(b: &mut Bench, enable: BillTypes, escrow: BillTypes) -> Result<(), Seen> {
+pub(super) fn accept(b: &mut Bench, enable: BillTypes, escrow: BillTypes) -> Result<(), Seen> {
     let command = Command::BillType { enable, escrow };
     order(b, command.emit().bytes(), command.name())
 }
@@ -62,12 +62,12 @@ fn reports_of(answer: &Answer) -> Vec<Report> {
     }
 }
 
-fn poll(b: &mut Bench) -> Vec<Report> {
+pub(super) fn poll(b: &mut Bench) -> Vec<Report> {
     let answer = b.ask(Command::Poll.emit().bytes());
     reports_of(&answer)
 }
 
-fn watch(b: &mut Bench, time: Micros) -> Vec<Report> {
+pub(super) fn watch(b: &mut Bench, time: Micros) -> Vec<Report> {
     let by = b.now() + time;
     let mut reports = Vec::new();
     while b.now() < by {
@@ -78,7 +78,11 @@ fn watch(b: &mut Bench, time: Micros) -> Vec<Report> {
 }
 
 /// POLLs until a report is there, for so long at most.
-fn wait_for(b: &mut Bench, time: Micros, wanted: impl Fn(&Report) -> bool) -> Option<Report> {
+pub(super) fn wait_for(
+    b: &mut Bench,
+    time: Micros,
+    wanted: impl Fn(&Report) -> bool,
+) -> Option<Report> {
     let by = b.now() + time;
     while b.now() < by {
         if let Some(found) = poll(b).into_iter().find(|r| wanted(r)) {
@@ -89,7 +93,7 @@ fn wait_for(b: &mut Bench, time: Micros, wanted: impl Fn(&Report) -> bool) -> Op
     None
 }
 
-fn routed(reports: &[Report], wanted: Routing) -> Vec<u8> {
+pub(super) fn routed(reports: &[Report], wanted: Routing) -> Vec<u8> {
     let bill = |r: &Report| match r {
         Report::Bill { routing, bill_type } if *routing == wanted => Some(*bill_type),
         _ => None,
@@ -97,11 +101,11 @@ fn routed(reports: &[Report], wanted: Routing) -> Vec<u8> {
     reports.iter().filter_map(bill).collect()
 }
 
-fn is(wanted: Routing) -> impl Fn(&Report) -> bool {
+pub(super) fn is(wanted: Routing) -> impl Fn(&Report) -> bool {
     move |r| matches!(r, Report::Bill { routing, .. } if *routing == wanted)
 }
 
-fn used(setup: &Setup) -> Vec<(u8, Money)> {
+pub(super) fn used(setup: &Setup) -> Vec<(u8, Money)> {
     let value = |t: u8| match setup.value(t) {
         BillValue::Minor(n) => Some((t, Money(n))),
         _ => None,
@@ -114,17 +118,13 @@ fn first_bill(setup: &Setup) -> Result<(u8, Money), Seen> {
     bill.ok_or_else(|| Seen::cannot_tell("no bill has a value"))
 }
 
+// Recycler stores are left out: nothing goes there until RECYCLER ENABLE says so.
 fn stacked(b: &Bench) -> Money {
-    b.sum(|p| matches!(p, Place::Stacker(_) | Place::Recycler(..)))
+    b.sum(|p| matches!(p, Place::Stacker(_)))
 }
 
 fn kept(b: &Bench) -> Money {
-    b.sum(|p| {
-        matches!(
-            p,
-            Place::Stacker(_) | Place::Recycler(..) | Place::Escrow(_)
-        )
-    })
+    b.sum(|p| matches!(p, Place::Stacker(_) | Place::Escrow(_)))
 }
 
 fn small_stacker(setup: &mut BenchSetup) {

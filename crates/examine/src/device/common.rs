@@ -25,15 +25,7 @@ const CASHLESS_ID: &[u8] = b"\x17\x00ZZZ000000000001PAYRIG BENCH\x01\x00";
 
 const fn bytes(kind: Kind) -> Bytes {
     match kind {
-        Kind::Changer | Kind::Pulse => Bytes {
-            poll: 0x0B,
-            reset: 0x08,
-            setup: &[0x09],
-            identification: &[0x0F, 0x00],
-            just_reset: 0x0B,
-            non_response: Micros::secs(2),
-        },
-        Kind::BillValidator => Bytes {
+        Kind::BillValidator | Kind::BillRecycler => Bytes {
             poll: 0x33,
             reset: 0x30,
             setup: &[0x31],
@@ -48,6 +40,15 @@ const fn bytes(kind: Kind) -> Bytes {
             identification: CASHLESS_ID,
             just_reset: 0x00,
             non_response: Micros::secs(5),
+        },
+        // The changer's; a device on pulse lines is never asked.
+        _ => Bytes {
+            poll: 0x0B,
+            reset: 0x08,
+            setup: &[0x09],
+            identification: &[0x0F, 0x00],
+            just_reset: 0x0B,
+            non_response: Micros::secs(2),
         },
     }
 }

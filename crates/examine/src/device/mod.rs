@@ -6,8 +6,11 @@ mod cashless;
 mod changer;
 mod common;
 pub mod habit;
+mod hopper;
 mod pulse;
+mod pulse_unit;
 mod quirks;
+mod recycler;
 mod setup;
 
 #[cfg(test)]
@@ -15,7 +18,7 @@ mod tests;
 
 pub use bench::{Act, Answer, Bench, Close, Remains};
 pub use quirks::quirks;
-pub use setup::{Kind, Setup};
+pub use setup::{Kind, PulseSetup, Setup};
 
 use crate::check::{Check, Quirk, Seen};
 use crate::gather;
@@ -26,13 +29,17 @@ pub type DeviceCheck = Check<Bench, Setup>;
 
 /// The checks for a kind, in order.
 pub fn checks(kind: Kind) -> impl Iterator<Item = &'static DeviceCheck> {
-    let (common, own): (&[DeviceCheck], &[DeviceCheck]) = match kind {
-        Kind::Changer => (common::CHECKS, changer::CHECKS),
-        Kind::BillValidator => (common::CHECKS, bill::CHECKS),
-        Kind::Cashless => (common::CHECKS, cashless::CHECKS),
-        Kind::Pulse => (&[], pulse::CHECKS),
+    let tables: &[&'static [DeviceCheck]] = match kind {
+        Kind::Changer => &[common::CHECKS, changer::CHECKS],
+        Kind::BillValidator => &[common::CHECKS, bill::CHECKS],
+        Kind::BillRecycler => &[common::CHECKS, bill::CHECKS, recycler::CHECKS],
+        Kind::Cashless => &[common::CHECKS, cashless::CHECKS],
+        Kind::PulseBill | Kind::PulseCoin => &[pulse::CHECKS],
+        Kind::PulseCoinHopper => &[pulse::CHECKS, hopper::CHECKS, hopper::FED],
+        Kind::PulseHopper => &[hopper::CHECKS],
+        Kind::PulseCard => &[pulse::CHECKS, pulse::CARD],
     };
-    common.iter().chain(own)
+    tables.iter().copied().flatten()
 }
 
 /// Runs one check on a fresh bench.
@@ -79,7 +86,7 @@ fn subject(setup: &Setup) -> Subject {
             (subject.serial, subject.model) = (c.serial.clone(), c.model.clone());
             subject.version = version(c.version);
         }
-        Kind::BillValidator => {
+        Kind::BillValidator | Kind::BillRecycler => {
             let id = &setup.bill.identification;
             subject.name = setup.bill.name.clone();
             (subject.maker, subject.serial) = (text(&id.manufacturer), text(&id.serial));
@@ -93,7 +100,12 @@ fn subject(setup: &Setup) -> Subject {
             subject.model = text(&id.model);
             subject.version = version(id.version);
         }
-        Kind::Pulse => subject.name = setup.pulse.name.clone(),
+        Kind::PulseBill => subject.name.clone_from(&setup.pulse.bill.name),
+        Kind::PulseCoin | Kind::PulseCoinHopper => {
+            subject.name.clone_from(&setup.pulse.coin.name);
+        }
+        Kind::PulseHopper => subject.name.clone_from(&setup.pulse.hopper.name),
+        Kind::PulseCard => subject.name.clone_from(&setup.pulse.card.name),
     }
     subject
 }

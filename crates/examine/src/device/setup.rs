@@ -1,14 +1,19 @@
 //! What is on the bench of a device examination.
 
 use super::habit::Habits;
+use payrig_bench::Rig;
+use payrig_bench::rig::{DeviceRig, Kind as RigKind, PulseRig};
 use payrig_mdb::changer::DiagnosticCode;
 use payrig_mdb::{Address, CurrencyCode};
 use payrig_peripherals::PortTiming;
-use payrig_peripherals::bill::{self, BillConfig};
+use payrig_peripherals::bill::{self, BillConfig, RecyclerStore};
 use payrig_peripherals::cashless::CashlessConfig;
 use payrig_peripherals::changer::{self, ChangerConfig};
-use payrig_peripherals::pulse::{PulseAcceptorConfig, PulseFaults};
-use payrig_pulse::Profile;
+use payrig_peripherals::pulse::{
+    PulseAcceptorConfig, PulseCardReaderConfig, PulseCoinAcceptorConfig, PulseFaults,
+    PulseHopperConfig,
+};
+use payrig_pulse::{Level, Profile};
 use payrig_units::{Decimals, Money};
 use std::fmt;
 
@@ -19,40 +24,73 @@ pub enum Kind {
     Changer,
     /// Bill validator, 30H.
     BillValidator,
+    /// Bill validator that pays bills out again, 30H.
+    BillRecycler,
     /// Cashless device, 10H.
     Cashless,
-    /// Acceptor on a credit pulse line.
-    Pulse,
+    /// Bill validator on a credit pulse line.
+    PulseBill,
+    /// Coin acceptor on credit pulse lines.
+    PulseCoin,
+    /// Coin acceptor on credit pulse lines, above a payout hopper.
+    PulseCoinHopper,
+    /// Payout hopper alone.
+    PulseHopper,
+    /// Card reader on a credit pulse line.
+    PulseCard,
 }
 
 impl Kind {
     /// All of them, in the order they are examined.
-    pub const ALL: [Self; 4] = [
+    pub const ALL: [Self; 9] = [
         Self::Changer,
         Self::BillValidator,
+        Self::BillRecycler,
         Self::Cashless,
-        Self::Pulse,
+        Self::PulseBill,
+        Self::PulseCoin,
+        Self::PulseCoinHopper,
+        Self::PulseHopper,
+        Self::PulseCard,
     ];
 
-    /// The name on the command line.
+    /// The name on the command line; where a rig has the kind, as it is there.
     #[must_use]
     pub const fn name(self) -> &'static str {
         match self {
             Self::Changer => "changer",
             Self::BillValidator => "bill-validator",
+            Self::BillRecycler => "bill-recycler",
             Self::Cashless => "cashless",
-            Self::Pulse => "pulse",
+            Self::PulseBill => "pulse-bill-validator",
+            Self::PulseCoin => "pulse-coin-acceptor",
+            Self::PulseCoinHopper => "pulse-coin-hopper",
+            Self::PulseHopper => "pulse-hopper",
+            Self::PulseCard => "pulse-card-reader",
         }
     }
 
-    /// Its address on the bus; `None` for a pulse acceptor.
+    /// The kind of a name; also of the older `pulse`.
+    #[must_use]
+    pub fn named(name: &str) -> Option<Self> {
+        match name {
+            "pulse" => Some(Self::PulseBill),
+            _ => Self::ALL.into_iter().find(|k| k.name() == name),
+        }
+    }
+
+    /// Its address on the bus; `None` for a device on pulse lines.
     #[must_use]
     pub const fn address(self) -> Option<Address> {
         match self {
             Self::Changer => Some(Address::CHANGER),
-            Self::BillValidator => Some(Address::BILL_VALIDATOR),
+            Self::BillValidator | Self::BillRecycler => Some(Address::BILL_VALIDATOR),
             Self::Cashless => Some(Address::CASHLESS_1),
-            Self::Pulse => None,
+            Self::PulseBill
+            | Self::PulseCoin
+            | Self::PulseCoinHopper
+            | Self::PulseHopper
+            | Self::PulseCard => None,
         }
     }
 }
@@ -62,16 +100,109 @@ impl fmt::Display for Kind {
         f.pad(match self {
             Self::Changer => "changer",
             Self::BillValidator => "bill validator",
+            Self::BillRecycler => "bill recycler",
             Self::Cashless => "cashless device",
-            Self::Pulse => "pulse acceptor",
+            Self::PulseBill => "pulse bill validator",
+            Self::PulseCoin => "pulse coin acceptor",
+            Self::PulseCoinHopper => "pulse coin acceptor with hopper",
+            Self::PulseHopper => "pulse hopper",
+            Self::PulseCard => "pulse card reader",
         })
+    }
+}
+
+/// The devices on pulse lines, one of each kind.
+#[derive(Clone, Debug)]
+pub struct PulseSetup {
+    /// The bill validator.
+    pub bill: PulseAcceptorConfig,
+    /// The coin acceptor, perhaps above a hopper.
+    pub coin: PulseCoinAcceptorConfig,
+    /// The hopper that stands alone.
+    pub hopper: PulseHopperConfig,
+    /// The card reader.
+    pub card: PulseCardReaderConfig,
+    /// Amounts that are chosen at a card reader without a fixed price.
+    pub amounts: Vec<Money>,
+}
+
+impl PulseSetup {
+    /// Good ones, of the invented route "Harbour Loop".
+    #[must_use]
+    pub fn good() -> Self {
+        let hopper = |name: &str| PulseHopperConfig {
+            name: name.to_owned(),
+            coin: Money(25),
+            fill: 60,
+            capacity: 200,
+            motor_line: payrig_peripherals::pulse::MOTOR_LINE.to_owned(),
+            motor_on: Level::High,
+            exit_line: payrig_peripherals::pulse::EXIT_LINE.to_owned(),
+            exit_active: Level::Low,
+            coin_interval_ms: 350,
+            exit_pulse_ms: 40,
+            jam_after: None,
+            coins_after_stop: 0,
+            runs_by_itself: false,
+            runs_without_power: false,
+            faults: PulseFaults::default(),
+        };
+        Self {
+            bill: PulseAcceptorConfig {
+                name: "pulse acceptor".to_owned(),
+                bills: [100, 500, 1_000, 2_000].map(Money).to_vec(),
+                travel_ms: 1_500,
+                stack_ms: 700,
+                return_ms: 800,
+                pulse: Profile::short(),
+                faults: PulseFaults::default(),
+            },
+            coin: PulseCoinAcceptorConfig {
+                name: "pulse coin acceptor".to_owned(),
+                coins: [5, 10, 25, 100].map(Money).to_vec(),
+                fall_ms: 250,
+                pulse: Profile::short().with_count(1, Money(5)),
+                hopper: Some(hopper("hopper")),
+                faults: PulseFaults::default(),
+            },
+            hopper: hopper("pulse hopper"),
+            card: PulseCardReaderConfig {
+                name: "pulse card reader".to_owned(),
+                balance: Money(200_000),
+                price: None,
+                vend_pulses: 1,
+                authorise_ms: 1_200,
+                pulse: Profile::short(),
+                faults: PulseFaults::default(),
+            },
+            amounts: [100, 500, 1_000, 2_000].map(Money).to_vec(),
+        }
+    }
+
+    /// Faults of the credit lines of the device of a kind; of the exit line for a hopper alone.
+    pub fn faults(&mut self, kind: Kind) -> &mut PulseFaults {
+        match kind {
+            Kind::PulseCoin | Kind::PulseCoinHopper => &mut self.coin.faults,
+            Kind::PulseHopper => &mut self.hopper.faults,
+            Kind::PulseCard => &mut self.card.faults,
+            _ => &mut self.bill.faults,
+        }
+    }
+
+    /// The hopper of a kind, alone or below an acceptor.
+    pub fn hopper_of(&mut self, kind: Kind) -> Option<&mut PulseHopperConfig> {
+        match kind {
+            Kind::PulseHopper => Some(&mut self.hopper),
+            Kind::PulseCoinHopper => self.coin.hopper.as_mut(),
+            _ => None,
+        }
     }
 }
 
 /// An emulated device and how it misbehaves.
 #[derive(Clone, Debug)]
 pub struct Setup {
-    /// Which of the four is examined.
+    /// Which of them is examined.
     pub kind: Kind,
     /// The changer.
     pub changer: ChangerConfig,
@@ -85,8 +216,8 @@ pub struct Setup {
     pub bill_quirks: bill::Quirks,
     /// The cashless device, with its quirks.
     pub cashless: CashlessConfig,
-    /// The pulse acceptor, with its faults.
-    pub pulse: PulseAcceptorConfig,
+    /// The devices on pulse lines, with their faults.
+    pub pulse: PulseSetup,
     /// Times on the bus.
     pub timing: PortTiming,
     /// Bad habits on the wire.
@@ -101,26 +232,89 @@ impl Setup {
     pub fn good(kind: Kind) -> Self {
         let mut changer = ChangerConfig::demo();
         changer.currency = CurrencyCode::USD;
+        let mut pulse = PulseSetup::good();
+        if kind == Kind::PulseCoin {
+            pulse.coin.hopper = None;
+        }
+        let bill = match kind {
+            Kind::BillRecycler => recycler(),
+            _ => BillConfig::default(),
+        };
         Self {
             kind,
             changer,
             changer_quirks: changer::Quirks::default(),
             changer_faults: Vec::new(),
-            bill: BillConfig::default(),
+            bill,
             bill_quirks: bill::Quirks::default(),
             cashless: CashlessConfig::default(),
-            pulse: PulseAcceptorConfig {
-                name: "pulse acceptor".to_owned(),
-                bills: [100, 500, 1_000, 2_000].map(Money).to_vec(),
-                travel_ms: 1_500,
-                stack_ms: 700,
-                return_ms: 800,
-                pulse: Profile::short(),
-                faults: PulseFaults::default(),
-            },
+            pulse,
             timing: PortTiming::default(),
             habits: Habits::default(),
             decimals: Decimals(2),
         }
+    }
+
+    /// A device of a rig, with the quirks and faults the rig gives it; `None` for what cannot be
+    /// examined.
+    #[must_use]
+    pub fn of_rig(rig: &Rig, device: &DeviceRig) -> Option<Self> {
+        let mut setup = match &device.kind {
+            RigKind::Changer(config, quirks) => Self {
+                changer: config.clone(),
+                changer_quirks: *quirks,
+                ..Self::good(Kind::Changer)
+            },
+            RigKind::Bill(config, quirks) => Self {
+                bill: config.clone(),
+                bill_quirks: *quirks,
+                ..Self::good(match config.recycler.is_empty() {
+                    true => Kind::BillValidator,
+                    false => Kind::BillRecycler,
+                })
+            },
+            RigKind::Cashless(config) => Self {
+                cashless: config.clone(),
+                ..Self::good(Kind::Cashless)
+            },
+            RigKind::Pulse(pulse) => Self::of_pulse(pulse),
+            RigKind::Bridge(_) => return None,
+        };
+        setup.timing = device.timing;
+        setup.decimals = rig.decimals;
+        Some(setup)
+    }
+
+    fn of_pulse(pulse: &PulseRig) -> Self {
+        let kind = match pulse {
+            PulseRig::Bill(_) => Kind::PulseBill,
+            PulseRig::Coin(c) if c.hopper.is_some() => Kind::PulseCoinHopper,
+            PulseRig::Coin(_) => Kind::PulseCoin,
+            PulseRig::Hopper(_) => Kind::PulseHopper,
+            PulseRig::Card(_) => Kind::PulseCard,
+        };
+        let mut setup = Self::good(kind);
+        match pulse {
+            PulseRig::Bill(config) => setup.pulse.bill = config.clone(),
+            PulseRig::Coin(config) => setup.pulse.coin = config.clone(),
+            PulseRig::Hopper(config) => setup.pulse.hopper = config.clone(),
+            PulseRig::Card(config) => setup.pulse.card = config.clone(),
+        }
+        setup
+    }
+}
+
+/// A level 2 validator that pays 1.00 and 5.00 out again.
+fn recycler() -> BillConfig {
+    let store = |bill_type, count| RecyclerStore {
+        bill_type,
+        count,
+        capacity: 30,
+    };
+    BillConfig {
+        name: "bill recycler".to_owned(),
+        level: 2,
+        recycler: vec![store(0, 10), store(1, 6)],
+        ..BillConfig::default()
     }
 }

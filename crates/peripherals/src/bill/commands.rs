@@ -240,7 +240,9 @@ impl BillValidator {
                 }
             },
             Command::PayoutCancel => {
-                self.payout.cancel();
+                if !self.quirks.ignores_payout_cancel {
+                    self.payout.cancel();
+                }
                 Reply::Ack
             }
             _ => Reply::Silence,
@@ -249,7 +251,16 @@ impl BillValidator {
 
     /// A payout begins, unless one is going on (a repeated command must not pay twice). It ends at
     /// once with nothing paid when the dispenser is disabled or a bill is coming in.
-    fn pay_out(&mut self, now: Micros, plan: Vec<(u8, u32)>) -> Reply {
+    fn pay_out(&mut self, now: Micros, mut plan: Vec<(u8, u32)>) -> Reply {
+        if self.payout.is_active() && self.quirks.double_dispense_on_repeat {
+            self.payout.plan.extend(plan);
+            return Reply::Ack;
+        }
+        if self.quirks.dispenses_one_bill_less
+            && let Some((_, count)) = plan.last_mut()
+        {
+            *count = count.saturating_sub(1);
+        }
         if self.payout.is_active() {
             self.note("payout command ignored: another payout is going on".to_owned());
             return Reply::Ack;

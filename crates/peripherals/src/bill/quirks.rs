@@ -42,6 +42,12 @@ quirks! {
         /// PAYOUT VALUE POLL says nothing of the last bill: it is answered by ACK as soon as that bill
         /// is out (6.3, 37H-09H).
         last_bill_missing_in_value_poll = "last-bill-missing-in-value-poll",
+        /// A dispense command pays one bill less than it should (6.3, 37H-06H, 37H-07H).
+        dispenses_one_bill_less = "dispenses-one-bill-less",
+        /// A repeated dispense command (its ACK was lost) pays again (Appendix 3, section 3).
+        double_dispense_on_repeat = "double-dispense-on-repeat",
+        /// PAYOUT CANCEL is acknowledged and not obeyed (6.3, 37H-0AH).
+        ignores_payout_cancel = "ignores-payout-cancel",
     }
 }
 
@@ -57,7 +63,7 @@ mod tests {
             assert!(!*switch, "{name}");
             assert!(quirks.set(name, true));
         }
-        assert_eq!(Quirks::NAMES.len(), 15);
+        assert_eq!(Quirks::NAMES.len(), 18);
         assert!(quirks.no_just_reset && quirks.last_bill_missing_in_value_poll);
         assert!(!quirks.set("no-such-quirk", true));
     }

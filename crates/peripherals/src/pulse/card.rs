@@ -148,6 +148,9 @@ impl PulseCardReader {
 
     /// The card is taken away. Before the answer this cancels; afterwards it changes nothing.
     pub fn remove_card(&mut self, _now: Micros) {
+        if self.config.faults.charges_taken_cards {
+            return;
+        }
         if self.asking.take().is_some() {
             self.diary
                 .note("card taken away before the answer: nothing paid");

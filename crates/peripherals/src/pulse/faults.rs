@@ -21,6 +21,7 @@ pub enum Stuck {
 /// reversed = true              # normally open and normally closed mixed up
 /// width-percent = -30          # every pulse shorter by 30 %
 /// gap-percent = 20             # every pause longer by 20 %
+/// drift-percent = 1            # widths grow by 1 % with every 100 pulses
 /// jitter-us = 4000             # every time off by up to this, either way
 /// bounce-us = 900              # the contact settles this late at the leading edge
 /// glitch-us = 50               # a spike this long in every pause
@@ -29,6 +30,8 @@ pub enum Stuck {
 /// every = 3                    # the two above only in every third train
 /// trains-together = true       # no train gap between trains
 /// ignores-inhibit = true       # takes money while held off
+/// stays-inhibited = true       # held off once, takes nothing until its power is cut
+/// charges-taken-cards = true   # a card taken away before the answer pays all the same
 /// stray-after-inhibit-ms = 900 # a pulse without money, so long after the inhibit
 /// stuck = "active"             # or "resting": the line never moves
 /// wrong-profile = "long"       # the times of another ready-made profile
@@ -46,6 +49,9 @@ pub struct PulseFaults {
     pub width_percent: i32,
     /// Change of every pause in percent; range -99 to 1000.
     pub gap_percent: i32,
+    /// How much every width grows with 100 pulses, in percent; less than zero shrinks. Range -50 to
+    /// 100.
+    pub drift_percent: i32,
     /// Greatest random change of every width and pause, in microseconds.
     pub jitter_us: u32,
     /// How long the contact bounces at every leading edge, in microseconds.
@@ -62,6 +68,10 @@ pub struct PulseFaults {
     pub trains_together: bool,
     /// Money is taken although the inhibit line says no.
     pub ignores_inhibit: bool,
+    /// Held off once, it takes no money until its power is cut.
+    pub stays_inhibited: bool,
+    /// A card taken away before the answer pays all the same.
+    pub charges_taken_cards: bool,
     /// A pulse nobody paid for, this many milliseconds after the inhibit.
     pub stray_after_inhibit_ms: Option<u32>,
     /// The lines never move.
@@ -98,6 +108,10 @@ impl PulseFaults {
             if !(-99..=1_000).contains(&percent) {
                 return Err(format!("{key} is {percent}, expected -99 to 1000"));
             }
+        }
+        if !(-50..=100).contains(&self.drift_percent) {
+            let drift = self.drift_percent;
+            return Err(format!("drift-percent is {drift}, expected -50 to 100"));
         }
         let mut sent = profile.clone();
         if let Some(name) = &self.wrong_profile {

@@ -27,6 +27,8 @@ pub const EXIT_LINE: &str = "exit";
 /// exit-pulse-ms = 40
 /// jam-after = 5         # wrong on purpose: jams when so many coins have gone
 /// coins-after-stop = 1  # wrong on purpose: coins that still fall when the motor stops
+/// runs-by-itself = true      # wrong on purpose: the motor's line is understood the wrong way round
+/// runs-without-power = true  # wrong on purpose: the motor has another supply
 /// [faults]              # of the exit line
 /// ```
 #[derive(Clone, Debug, Deserialize)]
@@ -65,6 +67,12 @@ pub struct PulseHopperConfig {
     /// Wrong on purpose: coins that still fall when the motor stops.
     #[serde(default)]
     pub coins_after_stop: u32,
+    /// Wrong on purpose: the motor runs while its line says off, and stops while it says on.
+    #[serde(default)]
+    pub runs_by_itself: bool,
+    /// Wrong on purpose: the motor has another supply and goes on when the hopper's power is cut.
+    #[serde(default)]
+    pub runs_without_power: bool,
     /// How the exit sensor is wrong.
     #[serde(default)]
     pub faults: PulseFaults,
@@ -162,6 +170,10 @@ impl PulseHopper {
             diary: Diary::default(),
             config,
         };
+        if hopper.config.runs_by_itself {
+            hopper.running = true;
+            hopper.next_coin = hopper.interval();
+        }
         if hopper.coins > 0 {
             let amount = hopper.worth(hopper.coins);
             let place = hopper.place();
@@ -274,12 +286,13 @@ impl PulseDevice for PulseHopper {
 
     fn input_edge(&mut self, now: Micros, line: &str, high: bool) {
         if line == self.config.motor_line {
-            self.motor(now, Level::of(high) == self.config.motor_on);
+            let on = Level::of(high) == self.config.motor_on;
+            self.motor(now, on != self.config.runs_by_itself);
         }
     }
 
     fn power(&mut self, now: Micros, on: bool) {
-        if on == self.powered {
+        if on == self.powered || self.config.runs_without_power {
             return;
         }
         // Without power the motor stops at once; when it comes back the line decides again.

@@ -9,6 +9,8 @@ use payrig_units::Micros;
 pub(super) struct Hold {
     wire: Inhibit,
     ignored: bool,
+    /// Held off once, it stays so until its power is cut.
+    latches: bool,
     stray: Option<Micros>,
     inhibited: bool,
     stray_at: Micros,
@@ -20,6 +22,7 @@ impl Hold {
         Self {
             wire: wire.clone(),
             ignored: faults.ignores_inhibit,
+            latches: faults.stays_inhibited,
             stray: faults
                 .stray_after_inhibit_ms
                 .map(|ms| Micros::ms(ms.into())),
@@ -32,7 +35,8 @@ impl Hold {
         if line != self.wire.line {
             return;
         }
-        let inhibited = Level::of(high) == self.wire.inhibits;
+        let latched = self.latches && self.inhibited;
+        let inhibited = Level::of(high) == self.wire.inhibits || latched;
         if !inhibited {
             self.stray_at = Micros::NEVER;
         } else if !self.inhibited {
@@ -48,6 +52,7 @@ impl Hold {
 
     pub(super) fn power_cut(&mut self) {
         self.stray_at = Micros::NEVER;
+        self.inhibited &= !self.latches;
     }
 
     /// True, once, when a pulse nobody paid for is due.

@@ -61,6 +61,8 @@ pub(super) struct PulseTrack {
     /// No pulse before this.
     rest_until: Micros,
     trains: u32,
+    /// Pulses begun so far.
+    begun: u32,
     powered: bool,
     /// Lines that are active now.
     active: Vec<String>,
@@ -79,6 +81,7 @@ impl PulseTrack {
             since: Micros::ZERO,
             rest_until: Micros::ZERO,
             trains: 0,
+            begun: 0,
             powered: true,
             active: Vec::new(),
             edges: Vec::new(),
@@ -154,6 +157,13 @@ impl PulseTrack {
         Micros(u64::try_from((scaled + jitter).max(1)).unwrap_or(u64::MAX))
     }
 
+    /// A width after so many pulses, in microseconds; it never shrinks to nothing.
+    fn drifted(&self, width: Micros) -> i128 {
+        let percent = i128::from(self.faults.drift_percent) * i128::from(self.begun);
+        let least = i128::from(width.0) / 2;
+        (i128::from(width.0) * (10_000 + percent) / 10_000).max(least)
+    }
+
     /// The steps of the next pulse.
     fn begin(&mut self, pulse: Planned) {
         let step = |after, active| Step {
@@ -161,7 +171,9 @@ impl PulseTrack {
             line: pulse.line.clone(),
             active,
         };
-        let width = self.bent(pulse.on, self.faults.width_percent);
+        let drifted = u64::try_from(self.drifted(pulse.on)).unwrap_or(1);
+        self.begun = self.begun.saturating_add(1);
+        let width = self.bent(Micros(drifted), self.faults.width_percent);
         // Bounce: the contact opens and closes in shares of the bounce time, three times.
         let share = Micros(u64::from(self.faults.bounce_us) / 6).min(Micros(width.0 / 8));
         let mut steps = vec![step(Micros::ZERO, true)];

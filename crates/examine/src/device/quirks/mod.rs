@@ -32,7 +32,7 @@ macro_rules! pulse {
             about: $about,
             caught_by: &[$($caught),+],
             apply: |s| {
-                $(s.pulse.faults.$field = $value;)+
+                $(s.pulse.faults(s.kind).$field = $value;)+
             },
         }
     };
@@ -42,7 +42,9 @@ mod bill;
 mod cashless;
 mod changer;
 mod common;
+mod hopper;
 mod pulse;
+mod recycler;
 mod rewrite;
 
 use super::setup::{Kind, Setup};
@@ -50,13 +52,17 @@ use crate::check::Quirk;
 
 /// Quirks that make sense for a kind.
 pub fn quirks(kind: Kind) -> impl Iterator<Item = &'static Quirk<Setup>> {
-    let (own, common) = match kind {
-        Kind::Changer => (changer::CHANGER, common::COMMON),
-        Kind::BillValidator => (bill::BILL, common::COMMON),
-        Kind::Cashless => (cashless::CASHLESS, common::COMMON),
-        Kind::Pulse => (pulse::PULSE, &[][..]),
+    let tables: &[&'static [Quirk<Setup>]] = match kind {
+        Kind::Changer => &[changer::CHANGER, common::COMMON],
+        Kind::BillValidator => &[bill::BILL, common::COMMON],
+        Kind::BillRecycler => &[bill::BILL, recycler::RECYCLER, common::COMMON],
+        Kind::Cashless => &[cashless::CASHLESS, common::COMMON],
+        Kind::PulseBill | Kind::PulseCoin => &[pulse::PULSE],
+        Kind::PulseCoinHopper => &[pulse::PULSE, hopper::HOPPER, hopper::FED],
+        Kind::PulseHopper => &[hopper::HOPPER],
+        Kind::PulseCard => &[pulse::PULSE, pulse::CARD],
     };
-    own.iter().chain(common)
+    tables.iter().copied().flatten()
 }
 
 /// Quirks the devices have by themselves.

@@ -1,4 +1,4 @@
-//! Wrong behaviours of a pulse acceptor.
+//! Wrong behaviours of acceptors on pulse lines.
 
 use super::super::setup::Setup;
 use crate::check::Quirk;
@@ -15,7 +15,7 @@ pub(super) const PULSE: &[Quirk<Setup>] = &[
     pulse!(
         "stuck-line",
         "the line never moves",
-        ["line-moves", "takes-again-after-inhibit"],
+        ["line-moves"],
         stuck = Some(Stuck::Resting)
     ),
     pulse!(
@@ -90,5 +90,33 @@ pub(super) const PULSE: &[Quirk<Setup>] = &[
         "a power cut loses pulses",
         ["power-cut-keeps-pulses"],
         forgets_on_power_cut = true
+    ),
+    pulse!(
+        "slow-drift",
+        "pulses grow by 1 % with every 100 of them",
+        ["pulse-drift-slow"],
+        drift_percent = 1
+    ),
+    pulse!(
+        "stays-inhibited",
+        "held off once, it takes nothing any more",
+        ["takes-again-after-inhibit"],
+        stays_inhibited = true
+    ),
+];
+
+/// Quirks of a card reader besides.
+pub(super) const CARD: &[Quirk<Setup>] = &[
+    pulse!(
+        "pulses-worth-double",
+        "two pulses where one is meant",
+        ["card-charged-as-sent", "count-per-bill"],
+        wrong_pulses = Some(2)
+    ),
+    pulse!(
+        "charges-taken-cards",
+        "charges a card that was taken away before the answer",
+        ["card-taken-away-not-charged"],
+        charges_taken_cards = true
     ),
 ];

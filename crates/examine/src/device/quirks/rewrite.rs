@@ -114,7 +114,7 @@ pub(super) fn credits_paper(context: &Context<'_>, bytes: &mut Vec<u8>) {
     }
 }
 
-fn hides(context: &Context<'_>, bytes: &mut Vec<u8>, code: u8) {
+pub(super) fn hides(context: &Context<'_>, bytes: &mut Vec<u8>, code: u8) {
     if context.command == [0x33] {
         bytes.retain(|b| *b != code);
     }

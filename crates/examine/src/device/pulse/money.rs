@@ -1,0 +1,187 @@
+//! Money and pulses: counts, inhibit, power cuts.
+
+use super::measure::moves;
+use super::{feed, largest};
+use crate::check::{Run, Seen};
+use crate::device::bench::{Act, Bench};
+use payrig_pulse::{CreditCounter, Profile, Train};
+use payrig_units::{Micros, Money, Place};
+
+fn credit(profile: &Profile, trains: &[Train]) -> Money {
+    let mut counter = CreditCounter::new(profile.clone(), Micros::ZERO);
+    let mut end = Micros::ZERO;
+    for train in trains {
+        for pulse in &train.pulses {
+            let active = profile.active.is_high();
+            counter.edge(&train.line, pulse.start, active);
+            counter.edge(&train.line, pulse.end(), !active);
+            end = pulse.end();
+        }
+    }
+    counter.finish(end + profile.train_gap * 2);
+    counter.take_credits().iter().map(|c| c.amount).sum()
+}
+
+pub(super) fn count_per_bill(b: &mut Bench) -> Run {
+    let mut wrong = Vec::new();
+    let values = b.values();
+    for value in &values {
+        let trains = feed(b, *value)?;
+        let pulses: usize = trains.iter().map(Train::count).sum();
+        // A fixed price is said by a fixed number of pulses, whatever they are worth.
+        let good = match b.has_fixed_price() {
+            true => pulses as u64 == b.pulses_for(*value),
+            false => credit(b.profile()?, &trains) == *value,
+        };
+        if !good {
+            let credited = credit(b.profile()?, &trains);
+            let (value, credited) = (b.show(*value), b.show(credited));
+            wrong.push(format!(
+                "{value} gives {pulses} pulses, a credit of {credited}"
+            ));
+        }
+    }
+    let text = match wrong.is_empty() {
+        true => format!("{} values, each its worth", values.len()),
+        false => wrong.join("; "),
+    };
+    Ok(Seen::judge(wrong.is_empty(), text))
+}
+
+pub(super) fn count_steady(b: &mut Bench) -> Run {
+    let Some(bill) = b.values().first().copied() else {
+        return Ok(Seen::cannot_tell("no value is set"));
+    };
+    let mut counts = Vec::new();
+    for _ in 0..12 {
+        let trains = feed(b, bill)?;
+        counts.push(trains.iter().map(Train::count).sum::<usize>());
+    }
+    let same = counts.iter().all(|n| Some(n) == counts.first());
+    let shown: Vec<String> = counts.iter().map(ToString::to_string).collect();
+    Ok(Seen::judge(same, format!("pulses: {}", shown.join(" "))))
+}
+
+pub(super) fn trains_apart(b: &mut Bench) -> Run {
+    let bill = largest(b)?;
+    let second = b.values().first().copied().unwrap_or(bill);
+    b.act(Act::PulseMoney(bill.as_minor()))?;
+    // The next bill as soon as the first is credited.
+    let mut edges = Vec::new();
+    for _ in 0..2_000 {
+        b.wait(Micros::ms(5));
+        edges = b.take_edges();
+        if !edges.is_empty() {
+            break;
+        }
+    }
+    if edges.is_empty() {
+        return Ok(Seen::cannot_tell("no pulses came"));
+    }
+    b.act(Act::PulseMoney(second.as_minor()))?;
+    b.wait(Micros::secs(12));
+    // The first edge was taken already: the reader starts after the first pulse.
+    let trains = b.take_trains();
+    let counts: Vec<String> = trains.iter().map(|t| t.count().to_string()).collect();
+    let text = format!("trains of {} pulses", counts.join(" and "));
+    Ok(Seen::judge(trains.len() == 2, text))
+}
+
+/// What is in it, or was paid by cards.
+fn kept(b: &Bench) -> Money {
+    b.sum(|p| {
+        let is_inside = matches!(p, Place::Stacker(_) | Place::Escrow(_) | Place::CashBox(_));
+        is_inside || matches!(p, Place::Hopper(_) | Place::CardReceipts(_))
+    })
+}
+
+pub(super) fn inhibit(b: &mut Bench) -> Run {
+    b.inhibit(true);
+    let before = kept(b);
+    let mut pulses = 0;
+    for bill in b.values() {
+        pulses += feed(b, bill)?.iter().map(Train::count).sum::<usize>();
+    }
+    let taken = kept(b).saturating_sub(before);
+    let text = format!("{} taken, {pulses} pulses", b.show(taken));
+    Ok(Seen::judge(taken.is_zero() && pulses == 0, text))
+}
+
+pub(super) fn silent_while_inhibited(b: &mut Bench) -> Run {
+    b.wait(Micros::secs(1));
+    b.inhibit(true);
+    b.wait(Micros::secs(10));
+    let pulses: usize = b.take_trains().iter().map(Train::count).sum();
+    Ok(Seen::judge(pulses == 0, format!("{pulses} pulses")))
+}
+
+pub(super) fn takes_again(b: &mut Bench) -> Run {
+    b.inhibit(true);
+    b.wait(Micros::secs(2));
+    b.inhibit(false);
+    b.wait(Micros::secs(1));
+    moves(b)
+}
+
+pub(super) fn power_cut(b: &mut Bench) -> Run {
+    let bill = largest(b)?;
+    b.act(Act::PulseMoney(bill.as_minor()))?;
+    let mut trains = Vec::new();
+    for _ in 0..2_000 {
+        b.wait(Micros::ms(5));
+        trains = b.take_trains();
+        if !trains.is_empty() {
+            break;
+        }
+    }
+    if trains.is_empty() {
+        return Ok(Seen::cannot_tell("no pulses came"));
+    }
+    // In the pause after a pulse, so that none is cut short.
+    b.wait(b.profile()?.on + b.profile()?.off * 3);
+    b.act(Act::Power(false))?;
+    b.wait(Micros::secs(2));
+    b.act(Act::Power(true))?;
+    b.wait(Micros::secs(15));
+    trains.extend(b.take_trains());
+    let pulses: usize = trains.iter().map(Train::count).sum();
+    let wanted = b.pulses_for(bill);
+    let text = format!("{pulses} pulses of {wanted}");
+    Ok(Seen::judge(pulses as u64 >= wanted, text))
+}
+
+/// What cards have paid here.
+fn paid(b: &Bench) -> Money {
+    b.sum(|p| matches!(p, Place::CardReceipts(_)))
+}
+
+pub(super) fn charged_as_sent(b: &mut Bench) -> Run {
+    let mut wrong = Vec::new();
+    let values = b.values();
+    for value in &values {
+        let before = paid(b);
+        let pulses: usize = feed(b, *value)?.iter().map(Train::count).sum();
+        let charged = paid(b).saturating_sub(before);
+        if charged != *value || pulses as u64 != b.pulses_for(*value) {
+            let (chosen, charged) = (b.show(*value), b.show(charged));
+            wrong.push(format!("{chosen} chosen, {charged} paid, {pulses} pulses"));
+        }
+    }
+    let text = match wrong.is_empty() {
+        true => format!("{} amounts, each paid as it was sent", values.len()),
+        false => wrong.join("; "),
+    };
+    Ok(Seen::judge(wrong.is_empty(), text))
+}
+
+pub(super) fn taken_away(b: &mut Bench) -> Run {
+    let value = largest(b)?;
+    b.take_trains();
+    b.act(Act::PulseMoney(value.as_minor()))?;
+    b.wait(Micros::ms(300));
+    b.act(Act::TakeCard)?;
+    b.wait(Micros::secs(10));
+    let pulses: usize = b.take_trains().iter().map(Train::count).sum();
+    let text = format!("{} paid, {pulses} pulses", b.show(paid(b)));
+    Ok(Seen::judge(paid(b).is_zero() && pulses == 0, text))
+}
