@@ -3,8 +3,9 @@
 use crate::report::{ReportOutputs, print_table};
 use crate::tickets::TicketOutput;
 use crate::{Exit, Failure, Format};
-use clap::{Args, Subcommand, ValueEnum};
-use payrig_bench::rig::{Kind as RigKind, PulseRig, nearest};
+use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
+use clap::{Args, Subcommand};
+use payrig_bench::rig::nearest;
 use payrig_bench::{Rig, RigError};
 use payrig_examine::board::{self, BoardSetup};
 use payrig_examine::device::{self, Kind, Setup};
@@ -66,27 +67,17 @@ struct DeviceArguments {
     #[command(flatten)]
     common: Common,
     /// Examine devices of this kind only.
-    #[arg(long, value_enum)]
-    kind: Option<KindName>,
+    #[arg(long, value_parser = kinds())]
+    kind: Option<Kind>,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum KindName {
-    Changer,
-    BillValidator,
-    Cashless,
-    Pulse,
-}
-
-impl KindName {
-    const fn kind(self) -> Kind {
-        match self {
-            Self::Changer => Kind::Changer,
-            Self::BillValidator => Kind::BillValidator,
-            Self::Cashless => Kind::Cashless,
-            Self::Pulse => Kind::Pulse,
-        }
-    }
+/// The kinds by their names.
+fn kinds() -> impl TypedValueParser<Value = Kind> {
+    let names = Kind::ALL.map(|k| PossibleValue::new(k.name()));
+    // The name of the pulse bill validator while there was no other pulse device.
+    let old = PossibleValue::new("pulse").hide(true);
+    let parser = PossibleValuesParser::new(names.into_iter().chain([old]));
+    parser.try_map(|name| Kind::named(&name).ok_or("no such kind"))
 }
 
 pub(crate) fn examine(arguments: &ExamineArguments) -> Result<Exit, Failure> {
@@ -263,49 +254,25 @@ fn examine_board(common: &Common) -> Result<Exit, Failure> {
 
 /// The devices of a rig, or one good device of each kind.
 fn setups(arguments: &DeviceArguments) -> Result<Vec<Setup>, Failure> {
-    let wanted = arguments.kind.map(KindName::kind);
-    let mut setups: Vec<Setup> = match load(&arguments.common)? {
+    let rig = load(&arguments.common)?;
+    let mut setups: Vec<Setup> = match &rig {
         None => Kind::ALL.into_iter().map(Setup::good).collect(),
-        Some(rig) => rig.devices.iter().filter_map(|d| of_rig(&rig, d)).collect(),
+        Some(rig) => rig
+            .devices
+            .iter()
+            .filter_map(|d| Setup::of_rig(rig, d))
+            .collect(),
     };
-    setups.retain(|s| wanted.is_none_or(|kind| kind == s.kind));
+    // A rig calls a recycler a bill-validator with stores, and an acceptor above a hopper by its
+    // own name.
+    let is = |s: &Setup, kind: Kind| s.kind == kind || rig.is_some() && s.kind.plainer() == kind;
+    setups.retain(|s| arguments.kind.is_none_or(|kind| is(s, kind)));
     if setups.is_empty() {
-        let text = "the rig has no such device: it needs a [[device]] that is a changer, a \
-                    bill-validator, a cashless device or a pulse-bill-validator";
-        return Err(Failure::Wrong(text.to_owned()));
+        let names = Kind::ALL.map(Kind::name).join(", ");
+        let text = format!("the rig has no such device: it needs a [[device]] of one of {names}");
+        return Err(Failure::Wrong(text));
     }
     Ok(setups)
-}
-
-fn of_rig(rig: &Rig, device: &payrig_bench::rig::DeviceRig) -> Option<Setup> {
-    let mut setup = match &device.kind {
-        RigKind::Changer(config, quirks) => Setup {
-            changer: config.clone(),
-            changer_quirks: *quirks,
-            ..Setup::good(Kind::Changer)
-        },
-        RigKind::Bill(config, quirks) => Setup {
-            bill: config.clone(),
-            bill_quirks: *quirks,
-            ..Setup::good(Kind::BillValidator)
-        },
-        RigKind::Cashless(config) => Setup {
-            cashless: config.clone(),
-            ..Setup::good(Kind::Cashless)
-        },
-        RigKind::Pulse(pulse) => match &**pulse {
-            PulseRig::Bill(config) => Setup {
-                pulse: config.clone(),
-                ..Setup::good(Kind::Pulse)
-            },
-            _ => return None,
-        },
-        #[allow(unreachable_patterns)]
-        _ => return None,
-    };
-    setup.timing = device.timing;
-    setup.decimals = rig.decimals;
-    Some(setup)
 }
 
 fn examine_devices(arguments: &DeviceArguments) -> Result<Exit, Failure> {
@@ -314,9 +281,7 @@ fn examine_devices(arguments: &DeviceArguments) -> Result<Exit, Failure> {
     if let Some(name) = &common.quirk {
         setups.retain(|s| device::quirk(s.kind, name).is_some());
         if setups.is_empty() {
-            let kinds = arguments
-                .kind
-                .map_or(Kind::ALL.to_vec(), |k| vec![k.kind()]);
+            let kinds = arguments.kind.map_or(Kind::ALL.to_vec(), |k| vec![k]);
             let known: Vec<&str> = kinds
                 .into_iter()
                 .flat_map(device::quirks)

@@ -79,6 +79,17 @@ impl Kind {
         }
     }
 
+    /// The kind without what it has besides: a recycler is a bill validator, an acceptor above a
+    /// hopper an acceptor.
+    #[must_use]
+    pub const fn plainer(self) -> Self {
+        match self {
+            Self::BillRecycler => Self::BillValidator,
+            Self::PulseCoinHopper => Self::PulseCoin,
+            other => other,
+        }
+    }
+
     /// Its address on the bus; `None` for a device on pulse lines.
     #[must_use]
     pub const fn address(self) -> Option<Address> {
