@@ -19,7 +19,7 @@ use payrig_peripherals::{BusPeripheral, Port};
 use payrig_pulse::{Profile, Train};
 use payrig_units::{Decimals, Micros, Money, Place};
 use payrig_wire::recording::{Entry, TrainRecord};
-use payrig_wire::{BusEvent, Edge, Finding, Source, TimedWord, Transmission, WORD_TIME};
+use payrig_wire::{BusEvent, Finding, Source, TimedWord, Transmission, WORD_TIME};
 
 /// From the end of data to the tool's ACK.
 const TURNAROUND: Micros = Micros(600);
@@ -614,13 +614,13 @@ impl Bench {
         self.collect();
     }
 
-    /// Edges since this was last called.
-    pub fn take_edges(&mut self) -> Vec<Edge> {
-        self.unit_mut().map_or(Vec::new(), PulseUnit::take_edges)
+    /// True when a credit line has moved since [`take_trains`](Self::take_trains) was last called.
+    #[must_use]
+    pub fn has_edges(&self) -> bool {
+        self.unit().is_ok_and(PulseUnit::has_edges)
     }
 
-    /// Edges since this or [`take_edges`](Self::take_edges) was last called, read as trains by the
-    /// profile.
+    /// Edges on credit lines since this was last called, read as trains by the profile.
     pub fn take_trains(&mut self) -> Vec<Train> {
         let now = self.now;
         let Some(unit) = self.unit_mut() else {

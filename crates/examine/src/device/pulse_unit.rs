@@ -12,28 +12,28 @@ use payrig_wire::Edge;
 
 #[derive(Debug)]
 enum Unit {
-    Bill(PulseAcceptor),
-    Coin(PulseCoinAcceptor),
-    Hopper(PulseHopper),
-    Card(PulseCardReader),
+    Bill(Box<PulseAcceptor>),
+    Coin(Box<PulseCoinAcceptor>),
+    Hopper(Box<PulseHopper>),
+    Card(Box<PulseCardReader>),
 }
 
 impl Unit {
     fn device(&self) -> &dyn PulseDevice {
         match self {
-            Self::Bill(d) => d,
-            Self::Coin(d) => d,
-            Self::Hopper(d) => d,
-            Self::Card(d) => d,
+            Self::Bill(d) => &**d,
+            Self::Coin(d) => &**d,
+            Self::Hopper(d) => &**d,
+            Self::Card(d) => &**d,
         }
     }
 
     fn device_mut(&mut self) -> &mut dyn PulseDevice {
         match self {
-            Self::Bill(d) => d,
-            Self::Coin(d) => d,
-            Self::Hopper(d) => d,
-            Self::Card(d) => d,
+            Self::Bill(d) => &mut **d,
+            Self::Coin(d) => &mut **d,
+            Self::Hopper(d) => &mut **d,
+            Self::Card(d) => &mut **d,
         }
     }
 }
@@ -93,13 +93,13 @@ impl PulseUnit {
                 let config = pulse.coin.clone();
                 let hopper = config.hopper.as_ref().map(HopperWires::of);
                 let (profile, values) = (config.pulse.clone(), config.coins.clone());
-                let unit = Unit::Coin(PulseCoinAcceptor::new(config)?);
+                let unit = Unit::Coin(Box::new(PulseCoinAcceptor::new(config)?));
                 (unit, profile, values, hopper)
             }
             Kind::PulseHopper => {
                 let config = pulse.hopper.clone();
                 let hopper = Some(HopperWires::of(&config));
-                let unit = Unit::Hopper(PulseHopper::new(config)?);
+                let unit = Unit::Hopper(Box::new(PulseHopper::new(config)?));
                 (unit, Profile::short(), Vec::new(), hopper)
             }
             Kind::PulseCard => {
@@ -110,7 +110,7 @@ impl PulseUnit {
                 };
                 let profile = config.pulse.clone();
                 (
-                    Unit::Card(PulseCardReader::new(config)?),
+                    Unit::Card(Box::new(PulseCardReader::new(config)?)),
                     profile,
                     values,
                     None,
@@ -120,7 +120,7 @@ impl PulseUnit {
                 let config = pulse.bill.clone();
                 let (profile, values) = (config.pulse.clone(), config.bills.clone());
                 (
-                    Unit::Bill(PulseAcceptor::new(config)?),
+                    Unit::Bill(Box::new(PulseAcceptor::new(config)?)),
                     profile,
                     values,
                     None,
@@ -258,9 +258,9 @@ impl PulseUnit {
             .collect()
     }
 
-    /// Edges on credit lines since this or [`take_trains`](Self::take_trains) was last called.
-    pub(super) fn take_edges(&mut self) -> Vec<Edge> {
-        self.take_lines(false).into_iter().map(|(_, e)| e).collect()
+    /// True when a credit line has moved since [`take_trains`](Self::take_trains).
+    pub(super) fn has_edges(&self) -> bool {
+        self.edges.iter().any(|(line, _)| !self.is_exit(line))
     }
 
     fn take_lines(&mut self, exit: bool) -> Vec<(String, Edge)> {
