@@ -2,10 +2,10 @@
 //! clock. What one sends, the other hears, like with a cable between two computers.
 
 use payrig_bench::rig::{DeviceLink, DeviceRig};
-use payrig_bench::{BusAt, Outbound, Rig, Stage};
+use payrig_bench::{BusAt, Outbound, ReadOptions, Rig, Stage, read_file};
 use payrig_link::{InLine, Lateness, OutLine};
 use payrig_units::{Micros, Money};
-use payrig_wire::recording::Entry;
+use payrig_wire::recording::{Entry, Header, RecordingWriter};
 use payrig_wire::{BusEvent, Edge, Source, TimedWord, Transmission, WORD_TIME};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -532,6 +532,98 @@ from = \"one\"
         assert!(side.limits().is_empty(), "{:?}\n{devices}", side.limits());
         assert_eq!(side.balance("first stacker"), Money(600));
         assert_eq!(side.balance("board: received from two"), Money(-600));
+    }
+}
+
+/// The recording of a bench with a real acceptor, read again: the same trains, findings and money.
+#[test]
+fn the_recording_of_a_real_acceptor_reads_the_same() {
+    let faulty = format!("{ACCEPTOR_OUT}[device.faults]\nwrong-profile = \"long\"\n");
+    for acceptor in [ACCEPTOR_OUT, &faulty] {
+        let a = format!("{BENCH}{NO_BOARD}{acceptor}{}", feed("old"));
+        let wait = "[[script]]\ndo = \"wait\"\nfor = \"25 s\"\n";
+        let b = format!("{BENCH}{BOARD}{ACCEPTOR_IN}{BRIDGE}{wait}");
+        let mut pair = Pair::new(&a, &b, &[]);
+        pair.run(Micros::secs(60));
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("b.recording.jsonl");
+        let header = Header::new("test", "test", None);
+        let file = std::fs::File::create(&path).unwrap();
+        let mut writer = RecordingWriter::start(file, &header).unwrap();
+        for entry in &pair.b.log {
+            writer.entry(entry).unwrap();
+        }
+        let read = read_file(&path, &ReadOptions::default()).unwrap();
+        let worth = |log: &[Entry]| -> Vec<String> {
+            let one = |e: &Entry| match e {
+                Entry::Train(t) => Some(format!("{:?}", t.text)),
+                Entry::Movement(m) => Some(format!("{} {}", m.to, m.amount.as_minor())),
+                Entry::Finding(f) => Some(format!("{} {}", f.rule, f.text)),
+                _ => None,
+            };
+            let mut all: Vec<String> = log.iter().filter_map(one).collect();
+            all.sort();
+            all
+        };
+        assert_eq!(worth(&read.entries), worth(&pair.b.log));
+        assert!(worth(&read.entries).len() > 3);
+    }
+}
+
+/// Somebody who connects a real acceptor is told what may go wrong when payrig is gone.
+#[test]
+fn an_inhibit_that_is_not_there_or_not_safe_is_said() {
+    let notes = |keys: &str| {
+        let text = format!("{BENCH}{BOARD}{ACCEPTOR_IN}{keys}\n");
+        let mut side = Side::new(&rig(&text));
+        side.advance(Micros::ms(500));
+        let notes = side.notes().join("; ");
+        notes
+    };
+    assert!(!notes("").contains("nobody counts"));
+    let none = notes("lines = { credit = \"cts\" }");
+    assert!(none.contains("its inhibit is on no modem line"), "{none}");
+    let unsafe_level = notes("asserted = \"high\"");
+    assert!(
+        unsafe_level.contains("RTS of B is released"),
+        "{unsafe_level}"
+    );
+}
+
+/// A validator, a bridge to pulses and a bridge to the bus; the two bridges are on one supply, which
+/// is cut whenever it will. (A validator that is cut while it puts a bill away forgets it: that is
+/// the validator's, and the books name it.)
+#[test]
+fn bridges_on_one_supply_lose_no_cent_whenever_it_is_cut() {
+    for at in (0..9_000_000_u64).step_by(97_000) {
+        let mut script = String::from(
+            "[[script]]\ndo = \"wait-ready\"\n[[script]]\ndo = \"insert-bill\"\ndevice = \"new\"\n\
+             value = \"5.00\"\nafter = \"1 s\"\n",
+        );
+        for (on, after) in [("false", format!("{at} us")), ("true", "900 ms".to_owned())] {
+            for (i, device) in ["one", "two"].into_iter().enumerate() {
+                let after = if i == 0 { after.as_str() } else { "0 s" };
+                script += &format!(
+                    "[[script]]\ndo = \"power\"\ndevice = \"{device}\"\non = {on}\nafter = \"{after}\"\n"
+                );
+            }
+        }
+        let text = format!(
+            "{BENCH}{BOARD}{VALIDATOR}[[device]]\nkind = \"bridge\"\nname = \"one\"\nfrom = \"new\"\n\
+             [[device]]\nkind = \"bridge\"\nname = \"two\"\nfrom = \"one\"\n{script}\
+             [[script]]\ndo = \"wait\"\nfor = \"40 s\"\n"
+        );
+        let mut side = Side::new(&rig(&text));
+        while !side.stage.ended() {
+            let next = side.next();
+            side.advance(next);
+        }
+        let money: Vec<String> = side
+            .limits()
+            .into_iter()
+            .filter(|l| l.starts_with("money"))
+            .collect();
+        assert!(money.is_empty(), "cut {at} us after the bill: {money:?}");
     }
 }
 

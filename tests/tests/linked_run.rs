@@ -176,26 +176,51 @@ fn every_rig_of_the_repository_is_read() {
     }
 }
 
+/// A UART that connects its outputs to its inputs inside, until this is dropped.
+struct Loop {
+    port: String,
+    script: std::process::Child,
+}
+
+impl Loop {
+    fn new() -> Self {
+        let port = std::env::var("PAYRIG_LOOP_PORT").unwrap_or_else(|_| "/dev/ttyS0".to_owned());
+        let mut script = Command::new("python3")
+            .arg(file("tests/python/pulses_on_a_loop.py"))
+            .arg(&port)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut ready = String::new();
+        BufReader::new(script.stdout.take().unwrap())
+            .read_line(&mut ready)
+            .unwrap();
+        assert_eq!(ready, "ready\n", "{port} has no TIOCM_LOOP");
+        Self { port, script }
+    }
+
+    /// Five pulses on CTS.
+    fn pulses(&mut self) {
+        drop(self.script.stdin.take());
+    }
+}
+
+impl Drop for Loop {
+    fn drop(&mut self) {
+        self.pulses();
+        let _ = self.script.wait();
+    }
+}
+
 /// The modem lines of a real UART, if there is one that can connect its RTS to its CTS inside. By
-/// hand: cargo test -p payrig-tests --test linked_run -- --ignored loop
+/// hand: cargo test -p payrig-tests --test linked_run -- --ignored --test-threads 1
 #[test]
 #[ignore = "needs a UART with TIOCM_LOOP and nothing connected: PAYRIG_LOOP_PORT or /dev/ttyS0"]
 fn pulses_on_the_loop_of_a_real_uart_are_measured() {
-    let port = std::env::var("PAYRIG_LOOP_PORT").unwrap_or_else(|_| "/dev/ttyS0".to_owned());
-    let mut pulses = Command::new("python3")
-        .arg(file("tests/python/pulses_on_a_loop.py"))
-        .arg(&port)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let mut ready = String::new();
-    BufReader::new(pulses.stdout.take().unwrap())
-        .read_line(&mut ready)
-        .unwrap();
-    assert_eq!(ready, "ready\n", "{port} has no TIOCM_LOOP");
+    let mut uart = Loop::new();
     let listen = Command::new(binary())
-        .args(["pulse", "listen", &port, "--in", "cts", "--for", "5s"])
+        .args(["pulse", "listen", &uart.port, "--in", "cts", "--for", "5s"])
         .args(["--board", "long", "--fed", "5.00"])
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
@@ -203,11 +228,39 @@ fn pulses_on_the_loop_of_a_real_uart_are_measured() {
         .unwrap();
     // Its own opening moves the lines; then come the pulses.
     std::thread::sleep(std::time::Duration::from_millis(500));
-    drop(pulses.stdin.take());
+    uart.pulses();
     let heard = listen.wait_with_output().unwrap();
-    pulses.wait().unwrap();
     let out = String::from_utf8_lossy(&heard.stdout);
     let err = String::from_utf8_lossy(&heard.stderr);
     assert!(out.contains("5 pulses"), "{out}{err}");
     assert!(err.contains("How edges are seen: "), "{err}");
+}
+
+/// An emulated acceptor on DTR, and the same pulses as a real acceptor's on DSR, through a bridge
+/// onto the bus of our board: the drivers are real, the wire is inside the UART.
+#[test]
+#[ignore = "needs a UART with TIOCM_LOOP and nothing connected: PAYRIG_LOOP_PORT or /dev/ttyS0"]
+fn a_bridge_on_the_modem_lines_of_a_real_uart() {
+    let uart = Loop::new();
+    let acceptor = |name: &str, link: &str| {
+        format!(
+            "[[device]]\nkind = \"pulse-bill-validator\"\nname = \"{name}\"\n\
+             bills = [\"1.00\", \"20.00\"]\n[device.link]\nport = \"{}\"\n{link}\n",
+            uart.port
+        )
+    };
+    let rig = format!(
+        "[bench]\nname = \"loop\"\n[board]\nkind = \"controller\"\n[[board.item]]\nnumber = 11\n\
+         price = \"1.00\"\n{}{}[[device]]\nkind = \"bridge\"\nname = \"bridge\"\nfrom = \"real\"\n\
+         [[script]]\ndo = \"wait-ready\"\n[[script]]\ndo = \"insert-bill\"\ndevice = \"emulated\"\n\
+         value = \"20.00\"\nafter = \"1 s\"\n[[script]]\nexpect = \"credit\"\nvalue = \"20.00\"\n\
+         within = \"20 s\"\n",
+        acceptor("emulated", "lines = { credit = \"dtr\" }"),
+        acceptor("real", "outside = \"device\"\nlines = { credit = \"dsr\" }"),
+    );
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("rig.toml"), rig).unwrap();
+    let ran = payrig_tests::cli::payrig_in(folder.path(), &["run", "rig.toml"]);
+    assert!(ran.out.contains("ok: credit is 20.00"), "{}", ran.out);
+    assert!(ran.out.contains("20 pulses counted"), "{}", ran.out);
 }

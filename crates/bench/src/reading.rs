@@ -187,7 +187,12 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
             | Entry::Step { .. } => {
                 report.entries.push(entry.clone());
             }
-            Entry::Finding(f) if !matches!(f.section.as_ref(), "the ledger" | "the rig") => {}
+            // Nor can what the tool did wrong itself.
+            Entry::Finding(f)
+                if !matches!(
+                    f.section.as_ref(),
+                    "the ledger" | "the rig" | "about this tool"
+                ) => {}
             Entry::Finding(f) => report.find(f.clone()),
             _ => {}
         }

@@ -128,6 +128,7 @@ impl Stage {
         stage.set_up_lines(levels);
         let lines = stage.pulses.records().map(Entry::Line);
         stage.pending.extend(lines);
+        stage.caution();
         stage.collect();
         stage.publish();
         stage

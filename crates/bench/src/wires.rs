@@ -17,6 +17,8 @@ struct Route {
     rest: bool,
     /// The level that holds the device off, for an inhibit.
     holds_off: Option<bool>,
+    /// The level while nobody drives the modem line.
+    released: bool,
 }
 
 /// A line of a device at the other end of a modem line.
@@ -71,6 +73,7 @@ impl Wires {
                 outside: link.device_outside,
                 rest,
                 holds_off: inhibit.map(|i| i.inhibits.is_high()),
+                released: !link.asserted_is_high,
             });
         }
     }
@@ -104,6 +107,36 @@ impl Wires {
     pub(crate) fn inhibits(&self) -> impl Iterator<Item = (&str, &str, bool)> {
         let real = self.routes.iter().filter(|r| r.outside);
         real.filter_map(|r| Some((r.device.as_str(), r.line.as_str(), r.holds_off?)))
+    }
+
+    /// What somebody who connects real acceptors must know: device and words.
+    pub(crate) fn cautions(&self) -> Vec<(String, String)> {
+        let mut cautions = Vec::new();
+        for (device, _) in &self.outside {
+            let mut own = self
+                .routes
+                .iter()
+                .filter(|r| r.device == *device)
+                .peekable();
+            if own.peek().is_none() {
+                continue;
+            }
+            let Some(inhibit) = own.find(|r| r.holds_off.is_some()) else {
+                let text =
+                    "its inhibit is on no modem line: nothing holds it off while nobody counts";
+                cautions.push((device.clone(), text.to_owned()));
+                continue;
+            };
+            if inhibit.holds_off != Some(inhibit.released) {
+                let text = format!(
+                    "when payrig or the adapter is gone, {} of {} is released, and that lets it take \
+                     money nobody counts: fit a resistor at the acceptor, or turn the level round",
+                    inhibit.pin, inhibit.port
+                );
+                cautions.push((device.clone(), text));
+            }
+        }
+        cautions
     }
 
     /// Where a device that is outside puts money; `None` for one of ours.

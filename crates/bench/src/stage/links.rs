@@ -124,6 +124,13 @@ impl Stage {
         }
     }
 
+    /// Says what somebody who connects real acceptors must know.
+    pub(super) fn caution(&mut self) {
+        for (device, text) in self.wires.cautions() {
+            self.note(Some(device), text);
+        }
+    }
+
     /// The next thing that is to go out through a port.
     pub fn take_outbound(&mut self) -> Option<Outbound> {
         if let Some(sent) = self.link.as_mut().and_then(|l| l.outbox.pop_front()) {
