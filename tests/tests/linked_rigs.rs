@@ -577,8 +577,7 @@ fn an_inhibit_that_is_not_there_or_not_safe_is_said() {
         let text = format!("{BENCH}{BOARD}{ACCEPTOR_IN}{keys}\n");
         let mut side = Side::new(&rig(&text));
         side.advance(Micros::ms(500));
-        let notes = side.notes().join("; ");
-        notes
+        side.notes().join("; ")
     };
     assert!(!notes("").contains("nobody counts"));
     let none = notes("lines = { credit = \"cts\" }");
