@@ -6,12 +6,14 @@
 mod analyst;
 mod books;
 pub mod live;
+mod machine;
 mod on_link;
 mod outages;
 mod peers;
 mod player;
 mod pulse_lines;
 mod pulse_peer;
+mod pulse_words;
 mod reading;
 pub mod rig;
 pub mod run;

@@ -10,6 +10,7 @@ mod devices;
 mod error;
 mod fields;
 mod link;
+mod link_check;
 mod pulse;
 mod script;
 
@@ -176,7 +177,7 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
     let link = root.table("link", "[link]")?;
     let link = link.as_ref().map(link::read_bus).transpose()?;
     let linked: Vec<_> = tables.iter().zip(&all).collect();
-    link::check(link.as_ref(), &linked)?;
+    link_check::check(link.as_ref(), &linked)?;
 
     let board = root.table("board", "[board]")?;
     let board = root.need("board", "a table with `kind` and [[board.item]]", board)?;

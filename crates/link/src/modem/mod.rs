@@ -1,6 +1,7 @@
 //! Credit pulses on the modem lines of a port.
 
 mod handle;
+mod kernel;
 mod lines;
 mod port;
 mod waiter;
