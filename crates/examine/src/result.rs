@@ -1,5 +1,6 @@
 //! What an examination found: one result per check, and all that a report needs.
 
+use payrig_pulse::{Profile, Window};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
 use payrig_wire::Finding;
 use serde::{Deserialize, Serialize};
@@ -82,10 +83,44 @@ pub enum Grade {
 pub struct Interval {
     /// What was measured: "answer time", "pause between bytes", "polling interval of the changer".
     pub what: String,
-    /// The limit it is held against, where there is one.
+    /// No measurement may be shorter than this, where it is said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub least_us: Option<Micros>,
+    /// The limit none may be longer than, where there is one.
     pub limit_us: Option<Micros>,
     /// The measurements.
     pub values_us: Vec<Micros>,
+}
+
+impl Interval {
+    /// A series of which none may be longer than `limit`.
+    #[must_use]
+    pub fn at_most(what: &str, limit: Micros, values: Vec<Micros>) -> Self {
+        Self {
+            what: what.to_owned(),
+            least_us: None,
+            limit_us: Some(limit),
+            values_us: values,
+        }
+    }
+
+    /// True for a time that is too short or too long.
+    #[must_use]
+    pub fn is_outside(&self, time: Micros) -> bool {
+        self.least_us.is_some_and(|least| time < least)
+            || self.limit_us.is_some_and(|most| time > most)
+    }
+
+    /// What is allowed, in plain words; empty where anything is.
+    #[must_use]
+    pub fn allowed(&self) -> String {
+        match (self.least_us, self.limit_us) {
+            (None, None) => String::new(),
+            (None, Some(most)) => most.to_string(),
+            (Some(least), None) => format!("at least {least}"),
+            (Some(least), Some(most)) => format!("{least} to {most}"),
+        }
+    }
 }
 
 /// A whole examination.
@@ -124,6 +159,38 @@ pub struct Examination {
 }
 
 impl Examination {
+    /// All that was measured: the intervals, and pulses and pauses of the trains, held against their
+    /// profile where it is one of the ready-made ones.
+    #[must_use]
+    pub fn series(&self) -> Vec<Interval> {
+        let mut all = self.intervals.clone();
+        let mut add = |what: String, window: Option<Window>, values: &[Micros]| match all
+            .iter_mut()
+            .find(|i| i.what == what)
+        {
+            Some(known) => known.values_us.extend_from_slice(values),
+            None if values.is_empty() => {}
+            None => all.push(Interval {
+                what,
+                least_us: window.map(|w| w.min),
+                limit_us: window.map(|w| w.max),
+                values_us: values.to_vec(),
+            }),
+        };
+        for train in &self.trains {
+            let profile = Profile::named(&train.profile);
+            let widths = profile.as_ref().map(Profile::width_windows);
+            // Where the width is the value, there are several, and none is the one allowed.
+            let width = widths
+                .filter(|w| w.len() == 1)
+                .and_then(|w| w.first().copied());
+            let gap = profile.as_ref().map(Profile::gap_window);
+            add(format!("pulse on {}", train.line), width, &train.widths_us);
+            add(format!("pause on {}", train.line), gap, &train.gaps_us);
+        }
+        all
+    }
+
     /// How many checks ended so.
     #[must_use]
     pub fn count(&self, outcome: Outcome) -> usize {

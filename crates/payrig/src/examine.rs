@@ -232,6 +232,15 @@ fn examine_board(common: &Common) -> Result<Exit, Failure> {
     {
         return Err(unknown("check", id, &known));
     }
+    if let (Some(file), false) = (&common.rig, setup.unused.is_empty()) {
+        anstream::eprintln!(
+            "The examination takes the board of {} with its pace, levels and policies. Not used:",
+            file.display()
+        );
+        for what in &setup.unused {
+            anstream::eprintln!("  {what}");
+        }
+    }
     let only = common.only.clone();
     if common.list {
         let meant = board::checks().filter(|c| only.as_deref().is_none_or(|id| id == c.id));

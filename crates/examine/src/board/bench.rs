@@ -490,11 +490,7 @@ impl BoardBench {
             let pairs = at.iter().zip(at.iter().skip(1));
             pairs.map(|(a, b)| b.since(*a)).collect()
         };
-        let interval = |what: &str, values| Interval {
-            what: what.to_owned(),
-            limit_us: Some(Micros::ms(200)),
-            values_us: values,
-        };
+        let interval = |what: &str, values| Interval::at_most(what, Micros::ms(200), values);
         let intervals = vec![
             interval("polling interval of the changer", polls(CHANGER)),
             interval("polling interval of the bill validator", polls(BILL)),

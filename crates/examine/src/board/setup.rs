@@ -34,6 +34,8 @@ pub struct BoardSetup {
     pub pulse: PulseAcceptorConfig,
     /// Bad habits of these on the wire, by address.
     pub device_habits: BTreeMap<u8, Habits>,
+    /// What the rig says and the examination does not use, in plain words.
+    pub unused: Vec<String>,
 }
 
 impl BoardSetup {
@@ -77,6 +79,7 @@ impl BoardSetup {
             cashless,
             pulse,
             device_habits: BTreeMap::new(),
+            unused: Vec::new(),
         })
     }
 
@@ -102,6 +105,33 @@ impl BoardSetup {
             decimals: setup.board.decimals,
             ..board
         };
+        let own = "the examination has its own";
+        if !rig.board.items.is_empty() {
+            setup.unused.push(format!("items and prices: {own}"));
+        }
+        let devices = rig.devices.iter();
+        let devices = devices.map(|d| format!("device \"{}\": {own}", d.name));
+        setup.unused.extend(devices);
+        if !rig.script.is_empty() {
+            setup.unused.push(format!("the script: {own}"));
+        }
         Ok(setup)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_what_of_a_rig_is_not_used() {
+        let mut rig = Rig::parse(Path::new("rig"), BENCH).unwrap();
+        let setup = BoardSetup::of_rig(Path::new("rig"), &rig).unwrap();
+        assert_eq!(setup.unused.len(), 5, "{:?}", setup.unused);
+        assert!(setup.unused[1].contains("\"changer\""));
+        rig.devices.clear();
+        rig.board.items.clear();
+        let setup = BoardSetup::of_rig(Path::new("rig"), &rig).unwrap();
+        assert_eq!(setup.unused, Vec::<String>::new());
     }
 }

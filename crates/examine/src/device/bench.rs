@@ -646,17 +646,12 @@ impl Bench {
     pub fn finish(mut self) -> Remains {
         let last = self.analyst.finish(self.now);
         self.log(last);
-        let interval = |what: &str, limit, values: Vec<Micros>| Interval {
-            what: what.to_owned(),
-            limit_us: Some(limit),
-            values_us: values,
-        };
         Remains {
             now: self.now,
             findings: self.findings,
             intervals: vec![
-                interval("answer time", Micros::ms(5), self.answer_times),
-                interval("pause between bytes", Micros::ms(1), self.gaps),
+                Interval::at_most("answer time", Micros::ms(5), self.answer_times),
+                Interval::at_most("pause between bytes", Micros::ms(1), self.gaps),
             ],
             trains: self.trains,
             books: self.books,

@@ -56,7 +56,7 @@ fn ticks(span: u64) -> Vec<u64> {
         .collect()
 }
 
-/// Times from zero on, each bar as wide as a sixtieth of the axis; bars beyond the limit stand out.
+/// Times from zero on, each bar as wide as a sixtieth of the axis; bars beyond a limit stand out.
 pub(super) fn histogram(interval: &Interval) -> Markup {
     let Some(f) = figures(&interval.values_us) else {
         return html! {};
@@ -65,13 +65,16 @@ pub(super) fn histogram(interval: &Interval) -> Markup {
     let limit = interval.limit_us.map(Micros::as_us);
     // A limit far beyond all that was measured would press everything into one bar.
     let near = limit.filter(|l| *l <= longest.saturating_mul(12));
-    let end = longest.max(near.unwrap_or(0)).max(1);
+    let least = interval.least_us.map(Micros::as_us);
+    let least = least.filter(|l| *l <= longest.saturating_mul(12));
+    let both = least.is_some() && near.is_some();
+    let end = longest.max(near.or(least).unwrap_or(0)).max(1);
     let span = end.saturating_add(end / 12).max(BARS);
     let bar = span / BARS + 1;
     let span = bar.saturating_mul(BARS);
     let mut bars: std::collections::BTreeMap<(u64, bool), u64> = Default::default();
     for value in &interval.values_us {
-        let over = limit.is_some_and(|l| value.as_us() > l);
+        let over = interval.is_outside(*value);
         *bars.entry((value.as_us() / bar, over)).or_default() += 1;
     }
     let most = bars.values().copied().max().unwrap_or(1);
@@ -94,11 +97,16 @@ pub(super) fn histogram(interval: &Interval) -> Markup {
                     line.axis x1=(x) x2=(x) y1=(HIGH) y2=(HIGH + 4) {}
                     text.tick x=(x) y=(HIGH + 15) text-anchor=(anchor(x)) { (tick(Micros(t))) }
                 }
+                @if let Some(least) = least {
+                    @let x = scale(least, span, WIDTH);
+                    line.limit x1=(x) x2=(x) y1="-2" y2=(HIGH + 4) {}
+                    text.limit x=(x.saturating_sub(3)) y="-5" text-anchor=(if x < WIDTH / 4 { "start" } else { "end" }) { "from " (tick(Micros(least))) }
+                }
                 @match (near, limit) {
                     (Some(limit), _) => {
                         @let x = scale(limit, span, WIDTH);
                         line.limit x1=(x) x2=(x) y1="-2" y2=(HIGH + 4) {}
-                        text.limit x=(x) y="-5" text-anchor=(if x > WIDTH * 3 / 4 { "end" } else { "middle" }) { "limit " (tick(Micros(limit))) }
+                        text.limit x=(if both { x + 3 } else { x }) y="-5" text-anchor=(if both && x < WIDTH * 3 / 4 { "start" } else if x > WIDTH * 3 / 4 { "end" } else { "middle" }) { (if both { "to " } else { "limit " }) (tick(Micros(limit))) }
                     }
                     (None, Some(limit)) => {
                         text.limit x=(WIDTH) y="-5" text-anchor="end" { "limit " (tick(Micros(limit))) ", far to the right \u{2192}" }
@@ -197,6 +205,7 @@ mod tests {
         values.push(Micros(5_001));
         let interval = Interval {
             what: "answer time".to_owned(),
+            least_us: None,
             limit_us: Some(Micros::ms(5)),
             values_us: values,
         };
@@ -214,11 +223,12 @@ mod tests {
         #[test]
         fn any_series_and_any_train_draws_within_the_picture(
             values in proptest::collection::vec(any::<u64>(), 0..40),
+            least in proptest::option::of(any::<u64>()),
             limit in proptest::option::of(any::<u64>()),
             small in any::<bool>(),
         ) {
             let values: Vec<Micros> = values.iter().map(|v| Micros(if small { v % 9_000 } else { *v })).collect();
-            let interval = Interval { what: "<&>".to_owned(), limit_us: limit.map(Micros), values_us: values.clone() };
+            let interval = Interval { what: "<&>".to_owned(), least_us: least.map(Micros), limit_us: limit.map(Micros), values_us: values.clone() };
             let train = TrainRecord {
                 line: "\"<credit>".to_owned(), start_us: Micros::ZERO, pulses: values.len() as u64,
                 widths_us: values.clone(), gaps_us: values, profile: "none".to_owned(), text: None,

@@ -347,6 +347,7 @@ fn intervals(wobble: &mut Wobble) -> Vec<Interval> {
     let payouts = (0..45).map(|_| wobble.bell(95_000, 131_000)).collect();
     let interval = |what: &str, limit_us: Option<Micros>, values_us| Interval {
         what: what.to_owned(),
+        least_us: None,
         limit_us,
         values_us,
     };

@@ -133,10 +133,14 @@ pub fn text_table(examination: &Examination, width: usize) -> String {
     rows.extend(examination.checks.iter().map(check_row));
     put(table(&rows, width));
 
-    let mut rows = vec![heading("measured", "limit", "shortest / median / longest")];
-    for interval in &examination.intervals {
+    let mut rows = vec![heading(
+        "measured",
+        "allowed",
+        "shortest / median / longest",
+    )];
+    for interval in examination.series() {
         if let Some(f) = figures(&interval.values_us) {
-            let limit = interval.limit_us.map(|l| l.to_string()).unwrap_or_default();
+            let limit = interval.allowed();
             let text = format!("{} / {} / {} of {}", f.min, f.median, f.max, f.count);
             rows.push((Style::new(), [plain(&interval.what), limit, text]));
         }

@@ -84,30 +84,6 @@ impl Comparison {
     }
 }
 
-/// All measured times by what they are: the intervals, and the pulses and pauses of each line.
-fn series(examination: &Examination) -> Vec<(String, Option<Micros>, Vec<Micros>)> {
-    let mut all: Vec<(String, Option<Micros>, Vec<Micros>)> = Vec::new();
-    let mut add = |what: String, limit, values: &[Micros]| match all
-        .iter_mut()
-        .find(|(w, _, _)| *w == what)
-    {
-        Some((_, _, have)) => have.extend_from_slice(values),
-        None => all.push((what, limit, values.to_vec())),
-    };
-    for interval in &examination.intervals {
-        add(
-            interval.what.clone(),
-            interval.limit_us,
-            &interval.values_us,
-        );
-    }
-    for train in &examination.trains {
-        add(format!("pulse on {}", train.line), None, &train.widths_us);
-        add(format!("pause on {}", train.line), None, &train.gaps_us);
-    }
-    all
-}
-
 /// Holds an examination against the one before.
 #[must_use]
 pub fn compare(before: &Examination, now: &Examination) -> Comparison {
@@ -151,16 +127,16 @@ pub fn compare(before: &Examination, now: &Examination) -> Comparison {
         });
     }
     let may_be_off = before.uncertainty_us + now.uncertainty_us;
-    let then = series(before);
-    for (what, limit_us, values) in series(now) {
-        let old = then.iter().find(|(w, _, _)| *w == what);
+    let then = before.series();
+    for series in now.series() {
+        let old = then.iter().find(|s| s.what == series.what);
         let both = old
-            .and_then(|(_, _, values)| figures(values))
-            .zip(figures(&values));
+            .and_then(|old| figures(&old.values_us))
+            .zip(figures(&series.values_us));
         if let Some((before, now)) = both {
             comparison.drifts.push(Drift {
-                what,
-                limit_us,
+                what: series.what,
+                limit_us: series.limit_us,
                 before,
                 now,
                 certain: before.median.abs_diff(now.median) > may_be_off,

@@ -13,27 +13,31 @@ const TRAINS: usize = 6;
 
 pub(super) fn times(examination: &Examination) -> Markup {
     let measured: Vec<_> = examination
-        .intervals
-        .iter()
-        .filter_map(|i| Some((i, figures(&i.values_us)?)))
+        .series()
+        .into_iter()
+        .filter_map(|i| figures(&i.values_us).map(|f| (i, f)))
         .collect();
     if measured.is_empty() {
         return html! {};
     }
     let body = html! {
         div.charts {
-            @for (interval, f) in measured {
+            @for (interval, f) in &measured {
                 figure {
                     figcaption {
                         b { (plain(&interval.what)) }
                         span {
-                            @match interval.limit_us {
-                                Some(limit) => {
-                                    @let over = interval.values_us.iter().filter(|v| **v > limit).count();
+                            @let outside = interval.values_us.iter().filter(|v| interval.is_outside(**v)).count();
+                            @match (interval.least_us, interval.limit_us) {
+                                (None, None) => { "no limit" }
+                                (None, Some(limit)) => {
                                     "limit " (limit) ", "
-                                    @if over == 0 { "none over" } @else { strong { (over) " over" } }
+                                    @if outside == 0 { "none over" } @else { strong { (outside) " over" } }
                                 }
-                                None => { "no limit" }
+                                _ => {
+                                    "allowed " (interval.allowed()) ", "
+                                    @if outside == 0 { "none outside" } @else { strong { (outside) " outside" } }
+                                }
                             }
                         }
                     }
