@@ -121,25 +121,23 @@ pub(super) fn takes_again(b: &mut Bench) -> Run {
 pub(super) fn power_cut(b: &mut Bench) -> Run {
     let bill = largest(b)?;
     b.act(Act::PulseMoney(bill.as_minor()))?;
-    let mut trains = Vec::new();
     for _ in 0..2_000 {
-        b.wait(Micros::ms(5));
-        trains = b.take_trains();
-        if !trains.is_empty() {
+        if b.has_edges() {
             break;
         }
+        b.wait(Micros::ms(5));
     }
-    if trains.is_empty() {
+    if !b.has_edges() {
         return Ok(Seen::cannot_tell("no pulses came"));
     }
-    // In the pause after a pulse, so that none is cut short.
-    b.wait(b.profile()?.on + b.profile()?.off * 3);
+    // Into the middle of the third pause, so that no pulse is cut short.
+    let (on, off) = (b.profile()?.on, b.profile()?.off);
+    b.wait((on + off) * 2 + on + Micros(off.as_us() / 2));
     b.act(Act::Power(false))?;
     b.wait(Micros::secs(2));
     b.act(Act::Power(true))?;
     b.wait(Micros::secs(15));
-    trains.extend(b.take_trains());
-    let pulses: usize = trains.iter().map(Train::count).sum();
+    let pulses: usize = b.take_trains().iter().map(Train::count).sum();
     let wanted = b.pulses_for(bill);
     let text = format!("{pulses} pulses of {wanted}");
     Ok(Seen::judge(pulses as u64 >= wanted, text))
