@@ -113,13 +113,18 @@ for = \"20 s\"
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(40))]
     /// Whenever the power goes, the books agree in the end: the bill came back, or all of it was
-    /// credited. A pulse that the cut shortens is a finding of the line, no more.
+    /// credited. What the cut did to the train is told as that, and is nobody's breach.
     #[test]
     fn no_cut_costs_a_cent(at in 0u64..5_000_000, dark in 1u64..3_000_000, coins in any::<bool>()) {
         let bridge = if coins { "as = \"changer\"\nscaling = 100" } else { "" };
         let found = limits(&supply_cut(bridge, at, dark));
-        let money: Vec<_> = found.iter().filter(|(rule, _)| rule == "money").collect();
-        prop_assert!(money.is_empty(), "{:?}", money);
+        // A bill that is past the sensors when the inhibit comes is stacked, and told later than the
+        // profile's silence allows: this acceptor is that slow, power cut or not.
+        let found: Vec<_> = found
+            .iter()
+            .filter(|(rule, _)| rule != "pulse-while-inhibited")
+            .collect();
+        prop_assert!(found.is_empty(), "{:?}", found);
     }
 }
 

@@ -55,20 +55,23 @@ within = "60 s"
 "#;
 
 fn sells(coding: &str) {
+    sells_on(RIG, "bus: ", coding, &["--link", "pty", "--coding", coding]);
+}
+
+fn sells_on(rig: &str, bus: &str, coding: &str, link: &[&str]) {
     let Some(python) = python() else { return };
     let folder = tempfile::tempdir().unwrap();
-    std::fs::write(folder.path().join("rig.toml"), RIG).unwrap();
+    std::fs::write(folder.path().join("rig.toml"), rig).unwrap();
     let mut bench = Command::new(binary())
-        .args([
-            "run", "rig.toml", "--link", "pty", "--coding", coding, "--limit", "120",
-        ])
+        .args(["run", "rig.toml", "--limit", "120"])
+        .args(link)
         .current_dir(folder.path())
         .stdout(Stdio::piped())
         .spawn()
         .unwrap();
     let mut lines = BufReader::new(bench.stdout.take().unwrap()).lines();
     let path = lines
-        .find_map(|l| l.unwrap().strip_prefix("bus: ").map(str::to_owned))
+        .find_map(|l| l.unwrap().strip_prefix(bus).map(str::to_owned))
         .unwrap();
     // The rest is read aside, so that the bench never waits for a full pipe.
     let rest = std::thread::spawn(move || lines.map_while(Result::ok).collect::<Vec<_>>());
@@ -101,6 +104,14 @@ fn a_board_in_another_language_sells_over_marked_parity() {
 #[test]
 fn a_board_in_another_language_sells_over_plain_lines() {
     sells("plain");
+}
+
+/// The same changer on a port of its own, as the rig says, while another is on the board's bus.
+#[test]
+fn a_board_in_another_language_sells_over_the_port_of_one_device() {
+    let alone = "name = \"changer\"\n[device.link]\nport = \"pty\"\ncoding = \"plain\"\n";
+    let rig = RIG.replace("name = \"changer\"\n", alone);
+    sells_on(&rig, "bus of changer: ", "plain", &[]);
 }
 
 #[test]

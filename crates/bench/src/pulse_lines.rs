@@ -2,7 +2,7 @@
 //! whoever counts its pulses. The same looks at a bench that runs and at its recording.
 
 use crate::outages::Outages;
-use crate::pulse_words::{describe, fit, setting};
+use crate::pulse_words::{Excuse, describe, fit, setting};
 use crate::reading::pulse_finding;
 use crate::rig::{BridgeWay, Kind, Rig};
 use payrig_pulse::{CreditCounter, Profile, ProfileRecord, PulseRule, Severity};
@@ -28,6 +28,8 @@ struct Device {
     levels: BTreeMap<String, bool>,
     /// What its pulses said in all.
     told: Money,
+    /// Its power cut in the middle of its last train.
+    cut_short: Option<Excuse>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -48,6 +50,7 @@ impl Device {
             reversed: Reversed::No,
             levels: BTreeMap::new(),
             told: Money::ZERO,
+            cut_short: None,
         }
     }
 
@@ -304,19 +307,29 @@ impl PulseLines {
                 if found.rule == PulseRule::LineReversed && device.reversed == Reversed::No {
                     device.reversed = Reversed::Found;
                 }
-                if found.rule == PulseRule::PulseWidth && found.is_limit() {
-                    let train = trains.iter().find(|t| t.start() == found.at);
-                    let cut = train.and_then(|t| self.outages.cut(&device.name, t, &profile));
-                    if let Some(cut) = cut {
-                        found.severity = Severity::Advice;
-                        found.text = format!(
-                            "{}. The power of {} went at {cut}, in the middle of a pulse: that says                              nothing of its setting",
-                            found.text, device.name
-                        );
-                    } else if let Some(advice) = train.and_then(|t| setting(t, &profile, decimals))
-                    {
-                        found.text = format!("{}. {advice}", found.text);
+                let train = trains.iter().find(|t| t.start() == found.at);
+                let excuse = train
+                    .filter(|_| found.is_limit())
+                    .and_then(|t| self.outages.excuse(found.rule, &device.name, t, &profile));
+                // A train that was cut goes on in the next one, whatever its first pulse makes whole.
+                let excuse = match found.rule {
+                    PulseRule::PulseRemainder => {
+                        let before = std::mem::replace(&mut device.cut_short, excuse);
+                        excuse.or(before)
                     }
+                    _ => excuse,
+                };
+                let width = found.rule == PulseRule::PulseWidth && found.is_limit();
+                if let Some(excuse) = excuse {
+                    found.severity = Severity::Advice;
+                    found.text = format!(
+                        "{}. The power of {} went at {}, {}",
+                        found.text, device.name, excuse.at, excuse.says
+                    );
+                } else if width
+                    && let Some(advice) = train.and_then(|t| setting(t, &profile, decimals))
+                {
+                    found.text = format!("{}. {advice}", found.text);
                 }
                 found.line = named(&found.line);
                 entries.push(Entry::Finding(pulse_finding(&found)));

@@ -3,14 +3,61 @@
 
 use crate::outages::Outages;
 use payrig_pulse::{
-    Coding, Credit, Profile, Pulse, Question, Train, Verdict, distance, identify, judge,
+    Coding, Credit, Profile, Pulse, PulseRule, Question, Train, Verdict, distance, identify, judge,
 };
 use payrig_units::{Decimals, Micros};
 
+/// A power cut that explains what is wrong with a train.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Excuse {
+    /// When the power went.
+    pub(crate) at: Micros,
+    /// Where in the train, and what follows.
+    pub(crate) says: &'static str,
+}
+
 impl Outages {
+    /// The power cut of the sender that explains a breach of a rule by a train.
+    pub(crate) fn excuse(
+        &self,
+        rule: PulseRule,
+        sender: &str,
+        train: &Train,
+        profile: &Profile,
+    ) -> Option<Excuse> {
+        let (at, says) = match rule {
+            PulseRule::PulseWidth => (
+                self.cut(sender, train, profile)?,
+                "in the middle of a pulse: that says nothing of its setting",
+            ),
+            PulseRule::PulseGap => (
+                self.cut_pause(sender, train, profile)?,
+                "in this pause: that says nothing of its setting",
+            ),
+            PulseRule::PulseRemainder => (
+                self.cut_within(Some(sender), train.start(), train.end() + profile.train_gap)?,
+                "in the middle of a train: the rest should come when it is back",
+            ),
+            _ => return None,
+        };
+        Some(Excuse { at, says })
+    }
+
+    /// The same as [`cut`](Self::cut) for pauses.
+    fn cut_pause(&self, sender: &str, train: &Train, profile: &Profile) -> Option<Micros> {
+        let pauses = train.pulses.iter().zip(train.pulses.iter().skip(1));
+        let verdicts = judge(train, profile).gaps;
+        let mut wrong = pauses
+            .zip(verdicts)
+            .filter(|(_, verdict)| *verdict == Verdict::Fail)
+            .map(|((one, next), _)| self.cut_within(Some(sender), one.start, next.start));
+        let first = wrong.next()??;
+        wrong.all(|cut| cut.is_some()).then_some(first)
+    }
+
     /// When the power of the sender went, if all pulses of a train that are of the wrong width are
     /// so because of that.
-    pub(crate) fn cut(&self, sender: &str, train: &Train, profile: &Profile) -> Option<Micros> {
+    fn cut(&self, sender: &str, train: &Train, profile: &Profile) -> Option<Micros> {
         let widths = judge(train, profile).widths;
         let wrong = train.pulses.iter().zip(widths);
         let mut wrong = wrong.filter(|(_, verdict)| *verdict == Verdict::Fail);

@@ -66,4 +66,24 @@ proptest! {
             prop_assert!(error.line > 0 && !error.message.is_empty());
         }
     }
+
+    /// The same with a rig of links.
+    #[test]
+    fn damaged_links_are_read_or_refused_with_their_line(
+        line in 0usize..90, what in 0u8..3, cut in 0usize..40
+    ) {
+        let text = include_str!("../../../../bench-rigs/bridge-on-ports.toml");
+        let mut lines: Vec<&str> = text.lines().collect();
+        let line = line.min(lines.len() - 1);
+        match what {
+            0 => {
+                lines.remove(line);
+            }
+            1 => lines.insert(line, lines[line]),
+            _ => lines[line] = lines[line].get(..cut).unwrap_or(lines[line]),
+        }
+        if let Err(error) = parse(&lines.join("\n")) {
+            prop_assert!(error.line > 0 && !error.message.is_empty());
+        }
+    }
 }
