@@ -86,6 +86,9 @@ pub struct BoardBench {
     delivered: Vec<u16>,
     shown: Vec<String>,
     pulse_name: String,
+    prices: BTreeMap<u16, Money>,
+    /// Edges of the line that holds the pulse acceptor off: when, and whether it does from then on.
+    held_off: Vec<(Micros, bool)>,
     /// Since when the bench is at rest, so that polling intervals say something.
     resting_since: Option<Micros>,
 }
@@ -123,6 +126,13 @@ impl BoardBench {
             delivered: Vec::new(),
             shown: Vec::new(),
             pulse_name: setup.pulse.name.clone(),
+            prices: setup
+                .board
+                .items
+                .iter()
+                .map(|i| (i.number, i.price))
+                .collect(),
+            held_off: Vec::new(),
             resting_since: None,
         };
         bench.collect();
@@ -268,9 +278,13 @@ impl BoardBench {
         while let Some(words) = self.board.take_transmission() {
             self.bus.transmit(Source::Master, words);
         }
+        for (line, edge) in self.board.take_pulse_edges(self.now) {
+            self.pulse.input_edge(edge.at, &line, edge.high);
+            self.held_off.push((edge.at, edge.high));
+        }
+        self.shown.extend(self.board.take_shown());
         let person = self.board.person();
         self.delivered.extend(person.take_delivered());
-        self.shown.extend(person.take_shown().0);
         // What the board believes has moved is not looked at: the money is.
         person.take_movements();
         for movement in movements {
@@ -476,6 +490,45 @@ impl BoardBench {
     pub fn rest(&mut self) -> Micros {
         self.resting_since = Some(self.now);
         self.now
+    }
+
+    /// Edges so far of the line that holds the pulse acceptor off: when, and whether it does from
+    /// then on.
+    #[must_use]
+    pub fn held_off(&self) -> &[(Micros, bool)] {
+        &self.held_off
+    }
+
+    /// Takes the card out of the reader.
+    pub fn take_card(&mut self) {
+        self.reader_do(|r, now| {
+            r.remove_card(now);
+        });
+    }
+
+    /// Lets time pass until the bench is so, for so long at most; false when it never was.
+    pub fn until_so(&mut self, most: Micros, so: impl Fn(&Self) -> bool) -> bool {
+        let by = self.now + most;
+        while self.now < by {
+            if so(self) {
+                return true;
+            }
+            self.wait(Micros::ms(5));
+        }
+        so(self)
+    }
+
+    /// What cards have paid.
+    #[must_use]
+    pub fn card_paid(&self) -> Money {
+        self.sum(|p| matches!(p, Place::CardReceipts(_)))
+    }
+
+    /// What was sold, at its prices.
+    #[must_use]
+    pub fn sold(&self) -> Money {
+        let price = |item: &u16| self.prices.get(item).copied().unwrap_or_default();
+        self.delivered.iter().map(price).sum()
     }
 
     /// Ends the bench.

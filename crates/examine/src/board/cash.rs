@@ -289,7 +289,7 @@ pub(super) const ENTRIES: &[Entry] = &[
     ),
 ];
 
-fn empty(s: &mut BoardSetup) {
+pub(super) fn empty(s: &mut BoardSetup) {
     for coin in s.changer.coins.iter_mut().flatten() {
         if let Some(tube) = &mut coin.tube {
             tube.coins = 0;

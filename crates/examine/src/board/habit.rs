@@ -1,6 +1,7 @@
 //! A board with bad habits: a layer around a well-behaved controller. It changes what the
 //! controller says before it is on the wire, and what it hears before it hears it.
 
+use super::hearing::{Ear, Gate, LetsIn, Mishears};
 use payrig_controller::Controller;
 use payrig_mdb::{ACK, Address, Block, NAK, Word};
 use payrig_units::Micros;
@@ -24,6 +25,8 @@ pub struct Memory {
     pub count: u32,
     /// Whatever command a habit wants to keep.
     pub kept: Vec<u8>,
+    /// Power cuts of the board so far.
+    pub cuts: u32,
 }
 
 /// What becomes of a command.
@@ -62,14 +65,16 @@ pub struct BoardHabits {
     pub no_mode_bit: bool,
     /// No bus reset but the first.
     pub no_bus_reset: bool,
-    /// Pulses of any width are taken for good ones.
-    pub any_pulse: bool,
-    /// Pulses are not heard.
-    pub deaf_to_pulses: bool,
-    /// Pulses are not heard for 3 s after a DISPENSE.
-    pub deaf_while_paying: bool,
+    /// How pulses are misheard.
+    pub mishears: Option<Mishears>,
+    /// How the line that holds the pulse acceptor off is handled wrongly.
+    pub lets_in: Option<LetsIn>,
     /// The exact-change light is never on.
     pub no_exact_change_light: bool,
+    /// The exact-change light, once on, stays on.
+    pub light_stays_on: bool,
+    /// Nothing a card reader wants displayed is displayed.
+    pub no_display: bool,
     /// A blocked motor is not noticed.
     pub no_drop_sensor: bool,
 }
@@ -88,6 +93,9 @@ pub struct Board {
     answered: bool,
     resets: u32,
     dispensed: Option<Micros>,
+    ear: Ear,
+    gate: Gate,
+    light_was_on: bool,
     out: VecDeque<Transmission>,
 }
 
@@ -97,6 +105,9 @@ impl Board {
     pub fn new(controller: Controller, habits: BoardHabits) -> Self {
         Self {
             controller,
+            ear: Ear::new(habits.mishears),
+            gate: Gate::new(habits.lets_in),
+            light_was_on: false,
             habits,
             memory: Memory::default(),
             asked: Vec::new(),
@@ -124,7 +135,30 @@ impl Board {
     /// The exact-change light.
     #[must_use]
     pub fn exact_change(&self) -> bool {
-        self.controller.exact_change() && !self.habits.no_exact_change_light
+        let on = self.controller.exact_change() || self.light_was_on;
+        on && !self.habits.no_exact_change_light
+    }
+
+    /// What the display showed since the last call.
+    pub fn take_shown(&mut self) -> Vec<String> {
+        self.light_was_on |= self.habits.light_stays_on && self.controller.exact_change();
+        let shown = self.controller.take_shown().0;
+        match self.habits.no_display {
+            true => Vec::new(),
+            false => shown,
+        }
+    }
+
+    /// Edges on the pulse acceptor's lines since the last call: the line and the edge.
+    pub fn take_pulse_edges(&mut self, now: Micros) -> Vec<(String, Edge)> {
+        let started = self.memory.commands.contains_key(&0x0C);
+        let edges = self.controller.take_pulse_edges().into_iter();
+        let mut out: Vec<(String, Edge)> = edges
+            .filter_map(|(_, line, edge)| Some((line, self.gate.pass(edge, started)?)))
+            .collect();
+        let own = self.gate.own(now, started);
+        out.extend(own.map(|edge| (payrig_pulse::INHIBIT_LINE.to_owned(), edge)));
+        out
     }
 
     /// A word of a peripheral.
@@ -195,22 +229,9 @@ impl Board {
 
     /// A credit line changed.
     pub fn pulse_edge(&mut self, name: &str, line: &str, edge: Edge) {
-        let paying = self
-            .dispensed
-            .is_some_and(|at| edge.at < at + Micros::secs(3));
-        if self.habits.deaf_to_pulses || self.habits.deaf_while_paying && paying {
-            return;
+        for edge in self.ear.hear(edge, self.dispensed) {
+            self.controller.pulse_edge(name, line, edge);
         }
-        if self.habits.any_pulse {
-            // Every edge into a pulse counts as a pulse as it should be.
-            if !edge.high {
-                self.controller.pulse_edge(name, line, edge);
-                let (at, high) = (edge.at + Micros::ms(50), true);
-                self.controller.pulse_edge(name, line, Edge { at, high });
-            }
-            return;
-        }
-        self.controller.pulse_edge(name, line, edge);
     }
 
     /// When [`wake`](Self::wake) is wanted.
@@ -239,6 +260,7 @@ impl Board {
     /// Power comes or goes.
     pub fn power(&mut self, now: Micros, on: bool) {
         self.answer.clear();
+        self.memory.cuts += u32::from(!on);
         self.controller.power(now, on);
     }
 

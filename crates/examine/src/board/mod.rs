@@ -5,6 +5,8 @@ mod bills;
 mod cards;
 mod cash;
 pub mod habit;
+mod hearing;
+mod inhibit;
 mod life;
 mod pulses;
 mod setup;
@@ -14,6 +16,7 @@ mod start;
 mod tests;
 
 pub use bench::{BoardBench, Line};
+pub use hearing::{LetsIn, Mishears};
 pub use setup::BoardSetup;
 
 use crate::check::{Check, Quirk, Seen};
@@ -63,15 +66,16 @@ macro_rules! entry {
 pub(crate) use entry;
 
 fn entries() -> impl Iterator<Item = &'static Entry> {
-    let all: [&[Entry]; 6] = [
+    let all: &[&'static [Entry]] = &[
         start::ENTRIES,
         life::ENTRIES,
         cash::ENTRIES,
         bills::ENTRIES,
         cards::ENTRIES,
         pulses::ENTRIES,
+        inhibit::ENTRIES,
     ];
-    all.into_iter().flatten()
+    all.iter().copied().flatten()
 }
 
 /// The checks, in order.

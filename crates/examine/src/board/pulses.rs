@@ -1,6 +1,7 @@
 //! Checks of what a board does with credit pulses, alone and beside the bus.
 
 use super::bench::{BoardBench, CHANGER};
+use super::hearing::Mishears;
 use super::{Entry, entry, refunds};
 use crate::check::{COMMON_PRACTICE, Run, Seen};
 use payrig_units::Micros;
@@ -18,7 +19,7 @@ pub(super) const ENTRIES: &[Entry] = &[
         None,
         "deaf-to-pulses",
         "does not hear pulses",
-        |s| s.habits.deaf_to_pulses = true
+        |s| s.habits.mishears = Some(Mishears::All)
     ),
     entry!(
         "short-pulses-ignored",
@@ -29,9 +30,9 @@ pub(super) const ENTRIES: &[Entry] = &[
         Rule,
         |b| stray(b, 5, 5),
         None,
-        "counts-any-pulse",
-        "counts pulses of any width",
-        |s| s.habits.any_pulse = true
+        "counts-short-pulses",
+        "counts spikes as pulses",
+        |s| s.habits.mishears = Some(Mishears::Short)
     ),
     entry!(
         "long-pulses-ignored",
@@ -43,8 +44,8 @@ pub(super) const ENTRIES: &[Entry] = &[
         |b| stray(b, 1, 400),
         None,
         "counts-long-pulses",
-        "counts pulses of any width",
-        |s| s.habits.any_pulse = true
+        "counts a line that was held as a pulse",
+        |s| s.habits.mishears = Some(Mishears::Long)
     ),
     entry!(
         "several-dollars",
@@ -55,9 +56,9 @@ pub(super) const ENTRIES: &[Entry] = &[
         Rule,
         |b| bills(b, &[500]),
         None,
-        "hears-no-trains",
-        "does not hear trains",
-        |s| s.habits.deaf_to_pulses = true
+        "hears-first-pulse-only",
+        "hears only the first pulse of a train",
+        |s| s.habits.mishears = Some(Mishears::AllButFirst)
     ),
     entry!(
         "pulse-while-paying",
@@ -70,7 +71,7 @@ pub(super) const ENTRIES: &[Entry] = &[
         None,
         "deaf-while-paying",
         "does not hear pulses while it pays",
-        |s| s.habits.deaf_while_paying = true
+        |s| s.habits.mishears = Some(Mishears::WhilePaying)
     ),
     entry!(
         "pulses-and-coins-add-up",
