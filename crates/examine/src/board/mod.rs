@@ -9,6 +9,8 @@ mod hearing;
 mod inhibit;
 mod life;
 mod pulses;
+mod repeat;
+mod resets;
 mod setup;
 mod start;
 
@@ -69,6 +71,8 @@ fn entries() -> impl Iterator<Item = &'static Entry> {
     let all: &[&'static [Entry]] = &[
         start::ENTRIES,
         life::ENTRIES,
+        repeat::ENTRIES,
+        resets::ENTRIES,
         cash::ENTRIES,
         bills::ENTRIES,
         cards::ENTRIES,
