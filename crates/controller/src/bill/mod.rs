@@ -128,6 +128,11 @@ impl Bill {
         self.policy.change != BillChange::Off && self.offered.contains(Options::RECYCLING)
     }
 
+    /// True while it pays, or what it paid is still to be counted.
+    pub(crate) fn is_paying(&self) -> bool {
+        self.recycler.is_counting()
+    }
+
     /// Pays an amount in bills; the outcome comes as [`Report::PaidOut`] or
     /// [`Report::BillsNotPaid`].
     pub(crate) fn pay(&mut self, now: Micros, amount: Money) {

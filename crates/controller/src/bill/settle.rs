@@ -149,4 +149,9 @@ impl Recycler {
         self.given_up = Some(payout);
         vec![News::Note(text), News::GivenUp(paid)]
     }
+
+    /// True while it pays, or what it paid is still to be counted.
+    pub(super) fn is_counting(&self) -> bool {
+        self.payout.is_some() || self.given_up.is_some()
+    }
 }

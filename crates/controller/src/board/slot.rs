@@ -34,6 +34,17 @@ impl Peer {
     }
 }
 
+impl Peer {
+    /// True while it pays, or what it paid is still to be counted.
+    pub(super) fn is_paying(&self) -> bool {
+        match self {
+            Self::Changer(d) => d.is_paying(),
+            Self::Bill(d) => d.is_paying(),
+            Self::Cashless(_) => false,
+        }
+    }
+}
+
 impl Slot {
     /// True while commands other than POLL are still to be sent or answered.
     pub(super) fn is_busy(&self) -> bool {

@@ -67,7 +67,9 @@ impl Controller {
     }
 
     fn power_up(&mut self, now: Micros) {
-        self.slots.clear();
+        // Drivers that were paying remember it, and count what came out.
+        let mut paying = std::mem::take(&mut self.slots);
+        paying.retain(|s| s.unit.is_paying());
         self.mailbox.reset();
         for input in &mut self.pulses {
             input.hold_off(now, true);
@@ -127,6 +129,8 @@ impl Controller {
                 ..Rhythm::new(non_response)
             };
             let channel = Channel::new(address, rhythm, now);
+            let remembered = paying.iter().position(|s| s.name == name);
+            let unit = remembered.map_or(unit, |i| paying.swap_remove(i).unit);
             self.slots.push(Slot {
                 name,
                 channel,
@@ -159,11 +163,28 @@ impl Controller {
         }
         self.motor.stop();
         if !on {
-            self.vending.power_lost();
+            let countable = self.payouts_broken_off(now);
+            self.vending.power_lost(countable);
         }
         if on {
             self.power_up(now);
         }
+    }
+
+    /// The power went in the middle of payouts: what came out is counted once it is back. True when
+    /// a changer was paying.
+    fn payouts_broken_off(&mut self, now: Micros) -> bool {
+        let mut any = false;
+        let mut coins = false;
+        for slot in self.slots.iter_mut().filter(|s| s.unit.is_paying()) {
+            any = true;
+            coins |= matches!(slot.unit, Peer::Changer(_));
+            slot.unit.driver().lost(now);
+        }
+        if any {
+            self.settle(now);
+        }
+        coins
     }
 
     /// True while the board has power.

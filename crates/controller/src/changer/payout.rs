@@ -83,6 +83,11 @@ impl Changer {
         self.step == Step::Done && make_change(amount, &self.stock()).is_some()
     }
 
+    /// True while it pays, or what it paid is still to be counted.
+    pub(crate) fn is_paying(&self) -> bool {
+        self.payout.is_some()
+    }
+
     /// Pays an amount; the outcome comes as [`Report::PaidOut`] or [`Report::PayoutFailed`].
     pub(crate) fn pay(&mut self, amount: Money) {
         if self.payout.is_some() || !self.can_pay(amount) {

@@ -314,8 +314,9 @@ impl Vending {
         }
     }
 
-    /// The board has lost its power: what was under way is not known to it any more. Credit stays.
-    pub fn power_lost(&mut self) {
+    /// The board has lost its power: what was under way is not known to it any more. Credit stays,
+    /// and so does a payout that can be counted once power is back (`countable`).
+    pub fn power_lost(&mut self, countable: bool) {
         if let Stage::Delivering(sale) = &self.stage
             && let Some(card) = &sale.card
         {
@@ -326,12 +327,19 @@ impl Vending {
             );
             self.shown.push(text);
         }
+        let counted = countable && self.stage == Stage::Paying;
         if self.stage == Stage::Paying {
             let amount = self.credit.show(self.policy.decimals);
-            let text = format!("power was lost during a payout: how much of {amount} is not known");
+            let how = match counted {
+                true => "is counted when power is back",
+                false => "is not known",
+            };
+            let text = format!("power was lost during a payout: how much of {amount} {how}");
             self.shown.push(text);
         }
-        self.stage = Stage::Idle;
+        if !counted {
+            self.stage = Stage::Idle;
+        }
         self.sessions.clear();
         self.coupon = None;
         self.entry = None;

@@ -4,6 +4,7 @@ mod bench;
 mod bills;
 mod cards;
 mod cash;
+mod cuts;
 pub mod habit;
 mod hearing;
 mod inhibit;
@@ -78,6 +79,7 @@ fn entries() -> impl Iterator<Item = &'static Entry> {
         cards::ENTRIES,
         pulses::ENTRIES,
         inhibit::ENTRIES,
+        cuts::ENTRIES,
     ];
     all.iter().copied().flatten()
 }

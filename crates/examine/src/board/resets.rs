@@ -159,7 +159,7 @@ fn note_reset(m: &mut Memory) -> bool {
 }
 
 /// A DISPENSE of twice the coins, fifteen at most.
-fn doubled(order: u8) -> u8 {
+pub(super) fn doubled(order: u8) -> u8 {
     let coins = (order >> 4).saturating_mul(2).min(15);
     coins << 4 | order & 0x0F
 }
@@ -235,7 +235,7 @@ fn in_escrow(b: &mut BoardBench) -> Run {
     b.bill(0);
     let there = |b: &BoardBench| !b.sum(|p| matches!(p, Place::Escrow(_))).is_zero();
     b.until_so(Micros::secs(5), there);
-    b.wait(Micros::ms(1_550));
+    b.wait(Micros::ms(1_505));
     b.power(BILL, false);
     b.wait(Micros::ms(300));
     b.power(BILL, true);
