@@ -21,7 +21,7 @@ use serde::Deserialize;
 /// bounce-us = 1000
 /// inhibit-line = "inhibit"
 /// inhibits = "high"        # the level that holds the acceptor off
-/// inhibit-silence-ms = 500
+/// inhibit-silence-ms = 800
 /// unpowered = "inhibited"  # or "enabled": what the line says while its driver has no power
 /// ```
 /// Instead of `pulses` and `unit`: `lines = [{ name = "coin-1", value = 25 }, ...]` for a line per

@@ -206,6 +206,9 @@ impl Profile {
         Self::all().into_iter().find(|p| p.name == name)
     }
 
+    /// The silence is 800 ms: a bill that is past the sensors when the inhibit comes is stacked
+    /// first, which takes up to 700 ms (common practice, no source), and then told.
+    ///
     /// The train gap is 300 ms in all of them: twice the longest pause, so that a reader set to
     /// the wrong profile still sees whole trains and can say which profile they are of.
     fn ready_made(name: &str, ms: u64) -> Self {
@@ -224,7 +227,7 @@ impl Profile {
             inhibit: Inhibit {
                 line: INHIBIT_LINE.to_owned(),
                 inhibits: Level::High,
-                silence: Micros::ms(500),
+                silence: Micros::ms(800),
                 unpowered: Unpowered::default(),
             },
         }
