@@ -1,7 +1,7 @@
 //! How late answers are over a pseudo-terminal, beside a bare pair that only echoes.
 //!
 //! Four devices (changer, bill validator, two cashless devices) behind one pseudo-terminal, served
-//! as `payrig run --link pty` does; a peer polls each of them every 25 ms. In the same run, at the
+//! by the whole bench as `payrig run --link pty` does it, books, rules and recording included; a peer polls each of them every 25 ms. In the same run, at the
 //! same pace, a bare pair of terminals sends one byte there and back. With `busy` another thread
 //! keeps a processor occupied.
 //!
@@ -25,20 +25,20 @@ fn main() {
 
 #[cfg(target_os = "linux")]
 mod measure {
+    use payrig_bench::live::{Ports, run_live};
+    use payrig_bench::{BusAt, Rig, Stage};
     use payrig_link::{
-        Clock, Figures, Lateness, Lengths, PortEvent, PtyOptions, PtyPort, ThreadPort, WordCoding,
-        WordPort,
+        Clock, Figures, Lateness, Lengths, LinkError, PortEvent, PtyOptions, PtyPort, ThreadPort,
+        WordCoding, WordPort,
     };
-    use payrig_mdb::cashless::Unit;
     use payrig_mdb::{Block, Word};
-    use payrig_peripherals::bill::{BillConfig, BillValidator};
-    use payrig_peripherals::cashless::{CashlessConfig, CashlessDevice};
-    use payrig_peripherals::changer::{Changer, ChangerConfig};
-    use payrig_peripherals::{BusPeripheral, Port, PortTiming};
+    use payrig_peripherals::PortTiming;
     use payrig_units::Micros;
-    use payrig_wire::{BusEvent, Source, WORD_TIME};
+    use payrig_wire::recording::{Header, RecordingWriter};
+    use payrig_wire::{BusEvent, Source, Transmission, WORD_TIME};
     use std::fs::File;
-    use std::io::{Read, Write};
+    use std::io::{BufWriter, Read, Write};
+    use std::path::Path;
     use std::sync::Arc;
     use std::sync::atomic::{AtomicBool, Ordering};
     use std::thread;
@@ -86,7 +86,7 @@ mod measure {
                     .enable_all()
                     .build()
                     .unwrap();
-                runtime.block_on(serve(link, &stop))
+                runtime.block_on(serve(link, clock, &stop))
             })
         };
         let (answers, silences) = peer.join().unwrap();
@@ -152,60 +152,85 @@ mod measure {
         println!("    longer {:>10} {:>12}", before.0, before.1);
     }
 
-    /// Plays the four devices, as a bench does. Gives the lateness of every first word.
-    async fn serve(mut link: ThreadPort, stop: &AtomicBool) -> Vec<Lateness> {
-        let timing = PortTiming::default();
-        let reader = |unit| {
-            let config = CashlessConfig {
-                unit,
-                ..CashlessConfig::default()
-            };
-            Port::new(CashlessDevice::new(config), timing)
-        };
-        let changer = Changer::new(ChangerConfig::demo(), Default::default()).unwrap();
-        let bill = BillValidator::new(BillConfig::default(), Default::default()).unwrap();
-        let mut ports: Vec<Box<dyn BusPeripheral>> = vec![
-            Box::new(Port::new(changer, timing)),
-            Box::new(Port::new(bill, timing)),
-            Box::new(reader(Unit::One)),
-            Box::new(reader(Unit::Two)),
-        ];
-        let mut late = Vec::new();
-        let mut first = true;
-        while !stop.load(Ordering::Relaxed) {
-            let now = link.now();
-            let next = ports
-                .iter()
-                .map(|p| p.next_deadline())
-                .min()
-                .unwrap_or(Micros::NEVER);
-            let pause = next.since(now).min(Micros::ms(100));
-            tokio::select! {
-                event = link.receive() => match event.unwrap() {
-                    PortEvent::Heard(BusEvent::Word(word)) => {
-                        first = true;
-                        ports.iter_mut().for_each(|p| p.heard(&word));
-                    }
-                    PortEvent::Sent { late: by, .. } if first => {
-                        first = false;
-                        late.push(by);
-                    }
-                    _ => {}
-                },
-                () = tokio::time::sleep(Duration::from_micros(pause.as_us())) => {
-                    let now = link.now();
-                    ports.iter_mut().for_each(|p| p.wake(now));
-                }
-            }
-            for port in &mut ports {
-                while let Some(transmission) = port.take_transmission() {
-                    link.send(transmission).unwrap();
-                }
-                port.take_movements();
-                port.take_notes();
-            }
+    /// The port, with the lateness of every first word noted.
+    struct Noted {
+        port: ThreadPort,
+        first: bool,
+        late: Vec<Lateness>,
+    }
+
+    impl WordPort for Noted {
+        fn now(&self) -> Micros {
+            self.port.now()
         }
-        late
+        fn send(&mut self, transmission: Transmission) -> Result<(), LinkError> {
+            self.port.send(transmission)
+        }
+        async fn receive(&mut self) -> Result<PortEvent, LinkError> {
+            let event = self.port.receive().await;
+            match event {
+                Ok(PortEvent::Heard(BusEvent::Word(_))) => self.first = true,
+                Ok(PortEvent::Sent { late, .. }) if self.first => {
+                    self.first = false;
+                    self.late.push(late);
+                }
+                _ => {}
+            }
+            event
+        }
+    }
+
+    const RIG: &str = r#"
+[bench]
+name = "four devices"
+[link]
+port = "pty"
+[board]
+kind = "outside"
+[[device]]
+kind = "changer"
+name = "changer"
+[[device]]
+kind = "bill-validator"
+name = "bill"
+[[device]]
+kind = "cashless"
+name = "reader"
+[[device]]
+kind = "cashless"
+name = "second reader"
+unit = 2
+"#;
+
+    /// Plays the four devices, as `payrig run` does: the whole bench, books, rules and a recording
+    /// that is flushed line by line. Gives the lateness of every first word.
+    async fn serve(port: ThreadPort, clock: Clock, stop: &AtomicBool) -> Vec<Lateness> {
+        let rig = Rig::parse(Path::new("four.toml"), RIG).unwrap();
+        let mut stage = Stage::live(&rig, &[]);
+        let noted = Noted {
+            port,
+            first: true,
+            late: Vec::new(),
+        };
+        let mut ports = Ports {
+            clock,
+            buses: vec![(BusAt::Board, noted)],
+            lines: Vec::new(),
+        };
+        let header = Header::new("answer_latency", &rig.name, None);
+        let file = tempfile::tempfile().unwrap();
+        let mut recording = RecordingWriter::start(BufWriter::new(file), &header).unwrap();
+        let stopped = async {
+            while !stop.load(Ordering::Relaxed) {
+                tokio::time::sleep(Duration::from_millis(100)).await;
+            }
+        };
+        let sink = |_: &Stage, entry| recording.entry(&entry);
+        let limit = Micros::secs(4_000);
+        run_live(&mut stage, &mut ports, limit, stopped, sink)
+            .await
+            .unwrap();
+        ports.buses.remove(0).1.late
     }
 
     /// Plays the board. Gives the time from the end of the last word of each command to the start
