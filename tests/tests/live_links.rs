@@ -10,14 +10,17 @@ use payrig_link::{
     BlockingPort, Clock, InLine, LOOK_EVERY, LinkError, ModemLines, ModemOptions, ModemPort,
     ModemThread, OutLine, PortEvent, PtyOptions, PtyPort, ThreadPort, Waker, WordCoding,
 };
+use payrig_tests::cli::binary;
 use payrig_units::{Micros, Money};
 use payrig_wire::recording::Entry;
 use payrig_wire::{Source, Transmission};
 use std::fs::OpenOptions;
-use std::io::{self, Read, Write};
+use std::io::{self, BufRead, BufReader, Read, Write};
 use std::path::Path;
+use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
 
 /// One end of a null-modem cable: RTS and CTS cross over.
 struct Cable {
@@ -280,4 +283,74 @@ fn a_port_that_vanishes_ends_the_run_with_a_whole_log_and_everything_held_off() 
     });
     assert!(said, "{log:?}");
     assert!(!far.cts.load(Ordering::SeqCst), "released: held off");
+}
+
+/// A bench as a process, and the path of its bus.
+fn bench(
+    folder: &Path,
+    name: &str,
+    rig: &str,
+    more: &[&str],
+) -> (Child, String, JoinHandle<String>) {
+    std::fs::write(folder.join(name), rig).unwrap();
+    let mut bench = Command::new(binary())
+        .args(["run", name, "--no-record", "--limit", "120"])
+        .args(more)
+        .current_dir(folder)
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut lines = BufReader::new(bench.stdout.take().unwrap()).lines();
+    let path = lines
+        .find_map(|l| l.unwrap().strip_prefix("bus: ").map(str::to_owned))
+        .unwrap();
+    let rest = std::thread::spawn(move || {
+        let all: Vec<String> = lines.map_while(Result::ok).collect();
+        all.join("\n")
+    });
+    (bench, path, rest)
+}
+
+/// Both roles of `payrig run` against each other: our devices on one pseudo-terminal, our board on
+/// another, and bytes carried between the two. Either books the money of the other's side.
+#[test]
+fn our_board_sells_with_our_devices_over_two_pseudo_terminals() {
+    let folder = tempfile::tempdir().unwrap();
+    let changer = "[[device]]\nkind = \"changer\"\nname = \"changer\"\n";
+    let devices = format!(
+        "[bench]\nname = \"devices\"\n[board]\nkind = \"outside\"\n{changer}\
+         [[script]]\ndo = \"wait-ready\"\nwithin = \"60 s\"\n\
+         [[script]]\ndo = \"insert-coin\"\nvalue = \"1.00\"\n\
+         [[script]]\ndo = \"insert-coin\"\nvalue = \"1.00\"\nafter = \"1 s\"\n\
+         [[script]]\nexpect = \"balance\"\nplace = \"customer\"\nminus = \"1.50\"\nwithin = \"60 s\"\n"
+    );
+    let board = format!(
+        "[bench]\nname = \"board\"\n[link]\nport = \"pty\"\noutside = \"devices\"\n\
+         [board]\nkind = \"controller\"\n[[board.item]]\nnumber = 11\nprice = \"1.50\"\n{changer}\
+         [[script]]\nexpect = \"credit\"\nvalue = \"2.00\"\nwithin = \"90 s\"\n\
+         [[script]]\ndo = \"select\"\nitem = 11\n\
+         [[script]]\nexpect = \"sold\"\ncount = 1\nwithin = \"30 s\"\n\
+         [[script]]\nexpect = \"credit\"\nvalue = \"0.00\"\nwithin = \"30 s\"\n"
+    );
+    let (mut one, far, devices) =
+        bench(folder.path(), "devices.toml", &devices, &["--link", "pty"]);
+    let (mut other, near, board) = bench(folder.path(), "board.toml", &board, &[]);
+    pump(&far, &near);
+    pump(&near, &far);
+    one.wait().unwrap();
+    other.wait().unwrap();
+    let (devices, board) = (devices.join().unwrap(), board.join().unwrap());
+    assert!(
+        devices.contains("ok: customer holds -1.50"),
+        "{devices}\n{board}"
+    );
+    assert!(board.contains("ok: 1 item delivered"), "{board}");
+    // By its own report two coins came in and half a dollar went out.
+    assert!(
+        board.contains("as it reported: changer is outside"),
+        "{board}"
+    );
+    for log in [&devices, &board] {
+        assert!(!log.contains("FINDING                  money"), "{log}");
+    }
 }
