@@ -158,6 +158,9 @@ fn the_rig_says_the_link_and_the_command_line_has_the_last_word() {
     let none = run(&["--link", "virtual"]);
     assert_eq!(none.code, 0, "{}{}", none.out, none.err);
     assert!(!none.out.contains("bus: /dev/"), "{}", none.out);
+    let coding = run(&["--coding", "plain"]);
+    assert_eq!(coding.code, 2);
+    assert!(coding.err.contains("take --link pty"), "{}", coding.err);
     let role = run(&["--link", "virtual", "--role", "board"]);
     assert_eq!(role.code, 2);
     assert!(role.err.contains("write [link] in the rig"), "{}", role.err);

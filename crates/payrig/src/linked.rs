@@ -96,6 +96,13 @@ impl LinkArguments {
             link.outside = role.outside();
         }
         link.coding = coding.unwrap_or(link.coding);
+        if link.coding == WordCoding::Plain && link.port != PortName::Pty {
+            return Err(Failure::Wrong(format!(
+                "the plain coding is for a pseudo-terminal; on {} the mode bit is the parity bit: \
+                 leave --coding out, or take --link pty",
+                link.port
+            )));
+        }
         link.reconnect = self.reconnect.map(Micros::secs).or(link.reconnect);
         Ok(())
     }
