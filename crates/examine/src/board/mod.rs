@@ -9,11 +9,15 @@ pub mod habit;
 mod hearing;
 mod inhibit;
 mod life;
+mod peers;
 mod pulses;
+mod readers;
 mod repeat;
 mod resets;
+mod revalue;
 mod setup;
 mod start;
+mod tolerance;
 
 #[cfg(test)]
 mod tests;
@@ -79,6 +83,10 @@ fn entries() -> impl Iterator<Item = &'static Entry> {
         cards::ENTRIES,
         pulses::ENTRIES,
         inhibit::ENTRIES,
+        tolerance::ENTRIES,
+        peers::ENTRIES,
+        readers::ENTRIES,
+        revalue::ENTRIES,
         cuts::ENTRIES,
     ];
     all.iter().copied().flatten()

@@ -2,7 +2,7 @@
 //! devices in the field do. What a device does wrong by itself is a quirk of its own crate; what
 //! only shows on the wire is made here.
 
-use payrig_mdb::cashless::{Level, Mode, Unit, length_in};
+use payrig_mdb::cashless::{Level, Mode, Options, Unit, length_in};
 use payrig_mdb::{ACK, Address, Block, Length, NAK, RET, Word, chk, command_length};
 use payrig_peripherals::BusPeripheral;
 use payrig_units::Micros;
@@ -79,6 +79,8 @@ pub struct Habits {
 pub struct Layer {
     habits: Habits,
     address: Address,
+    /// What a card reader and its VMC have agreed on, which changes the form of commands.
+    mode: Mode,
     mine: bool,
     gathering: bool,
     /// The command as it was sent.
@@ -111,6 +113,7 @@ impl Layer {
         Self {
             habits,
             address,
+            mode: Mode::level(Level::TWO),
             mine: false,
             gathering: false,
             sent: Vec::new(),
@@ -199,7 +202,7 @@ impl Layer {
             self.hung = true;
         }
         let length = match Unit::of(self.address.byte()) {
-            Some(_) => length_in(&self.heard, &Mode::level(Level::TWO)),
+            Some(_) => length_in(&self.heard, &self.mode),
             None => command_length(&self.heard),
         };
         let done = matches!(length, Length::Known(n) if self.heard.len() >= n);
@@ -229,12 +232,27 @@ impl Layer {
             return;
         }
         port.heard(&word);
+        self.agreed(&command);
         if let Ok(block) = Block::new(&command) {
             match command.first() {
                 Some(0x0C | 0x34) => self.enabling = Some(block),
                 Some(0x08 | 0x30) if self.habits.stays_enabled => self.replay = self.enabling,
                 _ => {}
             }
+        }
+    }
+
+    /// Level 03 options a reader is told to use (7.4.24) are of level 03; a reset ends them.
+    fn agreed(&mut self, command: &[u8]) {
+        match command {
+            [0x17 | 0x67, 0x04, rest @ ..] => {
+                if let Ok(bits) = <[u8; 4]>::try_from(rest) {
+                    self.mode.level = Level::THREE;
+                    self.mode.options = Options(u32::from_be_bytes(bits));
+                }
+            }
+            [0x10 | 0x60] => self.mode = Mode::level(Level::TWO),
+            _ => {}
         }
     }
 
@@ -276,6 +294,7 @@ impl Layer {
             self.silent_until = end + slow;
         }
         self.hung = false;
+        self.mode = Mode::level(Level::TWO);
         !self.habits.ignores_bus_reset
     }
 
