@@ -570,6 +570,70 @@ fn the_recording_of_a_real_acceptor_reads_the_same() {
     }
 }
 
+/// An emulated hopper on modem lines pays while the board outside holds its motor line, a pulse per
+/// coin, and its bench says what left it.
+#[test]
+fn an_emulated_hopper_pays_at_the_word_of_a_real_board() {
+    let text = format!(
+        "{BENCH}{NO_BOARD}[[device]]\nkind = \"pulse-hopper\"\nname = \"hopper\"\ncoin = \"0.25\"\n\
+         count = 20\n[device.link]\nport = \"A\"\nlines = {{ motor = \"dcd\", exit = \"dtr\" }}\n"
+    );
+    let mut side = Side::new(&rig(&text));
+    let motor = |at, high| Coming::Seen("A".to_owned(), InLine::Dcd, Edge { at, high });
+    side.queue(Micros::secs(1), motor(Micros::secs(1), true));
+    side.queue(Micros::secs(3), motor(Micros::secs(3), false));
+    let mut pulses = 0;
+    while side.next() <= Micros::secs(6) {
+        let next = side.next();
+        side.advance(next);
+        while let Some(out) = side.stage.take_outbound() {
+            let Outbound::Edge { port, line, edge } = out else {
+                panic!("{out:?}")
+            };
+            assert_eq!((port.as_str(), line), ("A", OutLine::Dtr));
+            pulses += i64::from(!edge.high);
+        }
+    }
+    side.stage.finish_now();
+    side.advance(Micros::secs(6));
+    assert!(pulses > 3, "{pulses}");
+    assert_eq!(side.balance("hopper hopper"), Money(500 - 25 * pulses));
+    assert!(side.limits().is_empty(), "{:?}", side.limits());
+    let notes = side.notes().join("; ");
+    assert!(notes.contains("only that board can say"), "{notes}");
+}
+
+/// A real line that never moves is named, with what to check; also when the recording is read.
+#[test]
+fn a_real_line_that_never_moves_is_named_with_what_to_check() {
+    let wait = "[[script]]\ndo = \"wait\"\nfor = \"5 s\"\n";
+    let text = format!("{BENCH}{BOARD}{ACCEPTOR_IN}{BRIDGE}{wait}");
+    let mut side = Side::new(&rig(&text));
+    while !side.stage.ended() {
+        let next = side.next();
+        side.advance(next);
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("still.recording.jsonl");
+    let header = Header::new("test", "test", None);
+    let mut writer =
+        RecordingWriter::start(std::fs::File::create(&path).unwrap(), &header).unwrap();
+    for entry in &side.log {
+        writer.entry(entry).unwrap();
+    }
+    let read = read_file(&path, &ReadOptions::default()).unwrap();
+    for log in [&side.log, &read.entries] {
+        let found = log.iter().find_map(|e| match e {
+            Entry::Finding(f) if f.rule == "line-silent" => Some(f.text.clone()),
+            _ => None,
+        });
+        let found = found.unwrap_or_else(|| panic!("{log:?}"));
+        for word in ["common ground", "pull-up", "polarity", "inhibit"] {
+            assert!(found.contains(word), "{found}");
+        }
+    }
+}
+
 /// Somebody who connects a real acceptor is told what may go wrong when payrig is gone.
 #[test]
 fn an_inhibit_that_is_not_there_or_not_safe_is_said() {

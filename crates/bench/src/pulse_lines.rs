@@ -22,6 +22,8 @@ struct Device {
     moved: bool,
     /// It took money.
     fed: bool,
+    /// It is real: whether it took any is not seen.
+    outside: bool,
     /// Found to rest at the level that should be a pulse: read the other way round from the next
     /// edge on, so that its trains can still be told.
     reversed: Reversed,
@@ -47,6 +49,7 @@ impl Device {
             counter: CreditCounter::new(profile, Micros::ZERO),
             moved: false,
             fed: false,
+            outside: false,
             reversed: Reversed::No,
             levels: BTreeMap::new(),
             told: Money::ZERO,
@@ -129,9 +132,11 @@ impl PulseLines {
             }
             if let Some(profile) = pulse.profile() {
                 let (name, behind) = (device.name.clone(), device.behind.clone());
-                lines
-                    .devices
-                    .push(Device::new(name, behind, profile.clone()));
+                let outside = device.is_outside();
+                lines.devices.push(Device {
+                    outside,
+                    ..Device::new(name, behind, profile.clone())
+                });
             }
         }
         lines
@@ -145,7 +150,10 @@ impl PulseLines {
             let profile = record.profile.clone().map(Profile::try_from);
             if let (false, Some(Ok(profile))) = (known, profile) {
                 let counted_by = record.counted_by.clone();
-                let device = Device::new(record.device.clone(), counted_by, profile);
+                let device = Device {
+                    outside: record.outside,
+                    ..Device::new(record.device.clone(), counted_by, profile)
+                };
                 lines.devices.push(device);
             }
             let line = record.line.strip_prefix(record.device.as_str());
@@ -174,6 +182,7 @@ impl PulseLines {
             Some(_) => self.of(device).find_map(|d| d.counted_by.clone()),
             None => None,
         };
+        let outside = profile.is_some() && self.of(device).any(|d| d.outside);
         self.records.push(LineRecord {
             at_us: Micros::ZERO,
             device: device.to_owned(),
@@ -181,6 +190,7 @@ impl PulseLines {
             role,
             high,
             counted_by,
+            outside,
             profile,
         });
     }
@@ -299,9 +309,10 @@ impl PulseLines {
             let trains = device.counter.take_trains();
             for mut found in device.counter.take_findings() {
                 // A line that rests because nobody fed the device, or because its coin did not
-                // come, is no news.
+                // come, is no news; of a real device nobody knows whether it was fed.
                 let silent = found.rule == PulseRule::LineSilent;
-                if silent && (!device.fed || device.moved) {
+                let known = device.fed || device.outside;
+                if silent && (!known || device.moved) {
                     continue;
                 }
                 if found.rule == PulseRule::LineReversed && device.reversed == Reversed::No {

@@ -118,7 +118,7 @@ pub(crate) const fn waited_for_processor() -> Micros {
 
 /// The error of hardware that is gone.
 pub(crate) fn vanished() -> io::Error {
-    io::Error::new(io::ErrorKind::NotFound, "the port is gone")
+    io::Error::new(io::ErrorKind::NotConnected, "the port is gone")
 }
 
 /// Nothing to ask for here.

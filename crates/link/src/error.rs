@@ -40,8 +40,8 @@ pub enum LinkError {
     },
     /// The adapter was unplugged, or its driver gave up.
     #[error(
-        "port '{port}' has vanished: check plug and cable; with --reconnect the run goes on when \
-         the same adapter is back"
+        "port '{port}' has vanished: check plug and cable; with --reconnect (in a rig: \
+         reconnect) the run goes on when the same adapter is back"
     )]
     Vanished {
         /// As given.
@@ -99,6 +99,7 @@ impl LinkError {
             (io::ErrorKind::NotFound, _) => Self::NotFound { port },
             (io::ErrorKind::PermissionDenied, _) => Self::NoPermission { port },
             (io::ErrorKind::ResourceBusy, _) => Self::Busy { port },
+            (io::ErrorKind::NotConnected, _) => Self::Vanished { port },
             #[cfg(all(target_os = "linux", feature = "linux"))]
             (_, Some(code)) if crate::linux::means_vanished(code) => Self::Vanished { port },
             #[cfg(all(target_os = "linux", feature = "linux"))]
@@ -117,5 +118,31 @@ impl LinkError {
     #[must_use]
     pub const fn is_vanished(&self) -> bool {
         matches!(self, Self::Vanished { .. })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What the system says becomes what to do.
+    #[test]
+    fn each_error_names_the_port_and_what_to_do() {
+        for (kind, says) in [
+            (io::ErrorKind::NotFound, "payrig ports"),
+            (io::ErrorKind::PermissionDenied, "group"),
+            (io::ErrorKind::ResourceBusy, "another program"),
+            (io::ErrorKind::NotConnected, "reconnect"),
+            (io::ErrorKind::TimedOut, "reading failed"),
+        ] {
+            let error = LinkError::from_io("/dev/ttyX", "reading", kind.into());
+            let text = error.to_string();
+            assert!(
+                text.contains("/dev/ttyX") && text.contains(says),
+                "{kind}: {text}"
+            );
+            let vanished = kind == io::ErrorKind::NotConnected;
+            assert_eq!(error.is_vanished(), vanished);
+        }
     }
 }

@@ -223,6 +223,9 @@ pub struct LineRecord {
     /// The bridge that counts its pulses; none for the board.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub counted_by: Option<String>,
+    /// The device is real: what it takes is not seen, only what its line says.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub outside: bool,
     /// What pulses on it should be like, for credit lines.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub profile: Option<ProfileRecord>,

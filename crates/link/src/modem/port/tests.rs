@@ -110,7 +110,6 @@ fn pluggable() -> (ModemPort<Pluggable>, Pluggable) {
     (ModemPort::new(lines.clone(), options), lines)
 }
 
-#[cfg(all(target_os = "linux", feature = "linux"))]
 #[test]
 fn an_adapter_that_comes_back_is_driven_as_it_should_be() {
     let (port, lines) = pluggable();
@@ -146,7 +145,6 @@ fn an_adapter_that_comes_back_is_driven_as_it_should_be() {
     assert_eq!(lines.0.lock().unwrap().set, [(OutLine::Rts, true)]);
 }
 
-#[cfg(all(target_os = "linux", feature = "linux"))]
 #[test]
 fn an_adapter_that_does_not_come_back_or_is_not_waited_for_is_an_error() {
     let gone = |patience: Option<Micros>| {
