@@ -10,3 +10,6 @@ pub mod tickets;
 
 pub use check::{COMMON_PRACTICE, Check, Quirk, Run, Seen, Weight};
 pub use result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
+
+#[cfg(test)]
+mod appendix_3;

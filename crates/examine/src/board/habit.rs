@@ -59,6 +59,8 @@ pub struct BoardHabits {
     pub never_acks: bool,
     /// Data are answered with NAK.
     pub naks_data: bool,
+    /// NAK is taken for ACK.
+    pub nak_is_ack: bool,
     /// Every fifth command has a wrong CHK.
     pub wrong_chk: bool,
     /// Every fifth address byte has no mode bit.
@@ -164,6 +166,10 @@ impl Board {
     /// A word of a peripheral.
     pub fn heard(&mut self, word: TimedWord) {
         self.answered = true;
+        let mut word = word;
+        if self.habits.nak_is_ack && self.answer.is_empty() && word.word == Word::marked(NAK) {
+            word.word = Word::marked(ACK);
+        }
         // A pause longer than the controller bears ends the answer for it.
         let changes = self.swallow || self.habits.hears.is_some() || self.habits.ignores_checksum;
         if !changes {

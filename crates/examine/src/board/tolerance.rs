@@ -113,7 +113,46 @@ pub(super) const ENTRIES: &[Entry] = &[
             Said::AsIs
         })
     ),
+    entry!(
+        "waits-after-nak",
+        "Waits out the time-out after a NAK",
+        "no command within 5 ms of a NAK",
+        "Appendix 3, section 3",
+        "Late answers of others collide with the next command: wait as after silence.",
+        Advice,
+        waits_after_nak,
+        Some(naking_changer),
+        "takes-nak-for-ack",
+        "takes NAK for ACK and goes on at once",
+        |s| s.habits.nak_is_ack = true
+    ),
 ];
+
+fn naking_changer(s: &mut BoardSetup) {
+    let nak_for_ack = Some(3);
+    for address in [CHANGER, BILL, READER] {
+        let habits = Habits {
+            nak_for_ack,
+            ..Habits::default()
+        };
+        s.device_habits.insert(address, habits);
+    }
+}
+
+fn waits_after_nak(b: &mut BoardBench) -> Run {
+    b.ready();
+    let pairs = b.lines().iter().zip(b.lines().iter().skip(1));
+    let naks = pairs.filter(|(l, next)| !l.board && l.bytes == [0xFF] && next.is_command());
+    let pauses: Vec<Micros> = naks.map(|(l, next)| next.at.since(l.end)).collect();
+    let Some(least) = pauses.iter().min() else {
+        return Ok(Seen::cannot_tell("no NAK was sent"));
+    };
+    let text = format!(
+        "{} NAKs, the next command after {least} at the least",
+        pauses.len()
+    );
+    Ok(Seen::judge(*least >= Micros::ms(5), text))
+}
 
 fn all(s: &mut BoardSetup, late: Option<Micros>, gap: Option<Micros>) {
     for address in [CHANGER, BILL, READER] {

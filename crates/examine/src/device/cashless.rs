@@ -438,6 +438,17 @@ pub(super) const CHECKS: &[Check<Bench, Setup>] = &[
         arrange: None,
         run: off_after_reset,
     },
+    Check {
+        id: "revalue-refused-as-such",
+        title: "Refuses revalue by REVALUE DENIED",
+        expected: "REVALUE DENIED, or a limit above zero, after REVALUE LIMIT REQUEST",
+        section: "7.4.19, Appendix 3, section 4",
+        advice: "Boards take a limit of zero for an offer and keep bills. Update its software.",
+        weight: Weight::Advice,
+        quirk: "limit-of-zero",
+        arrange: None,
+        run: revalue_refused,
+    },
 ];
 
 fn slow_decisions(setup: &mut Setup) {
@@ -722,4 +733,18 @@ fn patient(b: &mut Bench) -> Run {
         )
     });
     Ok(Seen::judge(!lost, texts(&reports)))
+}
+
+fn revalue_refused(b: &mut Bench) -> Run {
+    let mut t = Talk::new(b);
+    t.session()?;
+    if t.config.is_some_and(|c| c.level < Level::TWO) {
+        return Ok(Seen::skipped("a reader of level 1 does not revalue"));
+    }
+    let is_limit = |r: &Report| matches!(r, Report::RevalueLimit(_) | Report::RevalueDenied);
+    let answer = t.ask(Kind::RevalueLimitRequest, is_limit)?;
+    Ok(Seen::judge(
+        answer != Report::RevalueLimit(0),
+        answer.to_string(),
+    ))
 }

@@ -38,6 +38,8 @@ pub struct Habits {
     pub acts_on_bad_checksum: bool,
     /// A command with a wrong CHK is answered with NAK.
     pub naks: bool,
+    /// Every so manieth ACK is a NAK instead.
+    pub nak_for_ack: Option<u32>,
     /// An address that is nobody's is answered too.
     pub answers_other_address: bool,
     /// RET is answered with something else.
@@ -379,6 +381,15 @@ impl Layer {
         if let Some(block) = data {
             words = self.data(&block);
             self.awaiting_ack = words.len() > 1;
+        }
+        let unasked = bytes == [ACK] && data.is_none();
+        if unasked
+            && self
+                .habits
+                .nak_for_ack
+                .is_some_and(|n| self.answers.is_multiple_of(n))
+        {
+            words = vec![Word::marked(NAK)];
         }
         if let Some((every, late)) = self.habits.late
             && self.answers.is_multiple_of(every)

@@ -3,7 +3,8 @@
 use super::super::setup::Setup;
 use super::own;
 use super::rewrite::{
-    approves_everything, hides_out_of_sequence, is_disable, is_reset, is_vend_request, scaling_zero,
+    approves_everything, hides_out_of_sequence, is_disable, is_reset, is_vend_request,
+    limit_of_zero, scaling_zero,
 };
 use crate::check::Quirk;
 
@@ -116,5 +117,11 @@ pub(super) const CASHLESS: &[Quirk<Setup>] = &[
         "acknowledges RESET and stays enabled",
         ["reader-off-after-reset"],
         shrugs = Some(is_reset)
+    ),
+    habit!(
+        "limit-of-zero",
+        "answers REVALUE LIMIT REQUEST with a limit of zero",
+        ["revalue-refused-as-such"],
+        rewrite = Some(limit_of_zero)
     ),
 ];

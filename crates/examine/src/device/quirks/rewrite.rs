@@ -149,3 +149,9 @@ pub(super) fn hides_out_of_sequence(_: &Context<'_>, bytes: &mut Vec<u8>) {
         bytes.clear();
     }
 }
+
+pub(super) fn limit_of_zero(_: &Context<'_>, bytes: &mut Vec<u8>) {
+    if *bytes == [0x0E] {
+        *bytes = vec![0x0F, 0x00, 0x00];
+    }
+}
