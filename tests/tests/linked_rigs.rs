@@ -746,6 +746,10 @@ fn mistakes_about_links_name_the_line_and_what_to_write() {
             "one side must be ours",
         ),
         (
+            format!("{BENCH}[link]\nport = \"pty\"\n{BOARD}{VALIDATOR}"),
+            "write kind = \"outside\" in [board]",
+        ),
+        (
             format!("{BENCH}[link]\nport = \"A\"\ncoding = \"plain\"\n{NO_BOARD}{VALIDATOR}"),
             "is for a pseudo-terminal",
         ),

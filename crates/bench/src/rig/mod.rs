@@ -191,6 +191,15 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
                        other: one side must be ours";
         return Err(board_fields.error(message));
     }
+    if board.ours && link.as_ref().is_some_and(|l| l.outside == Source::Master) {
+        let message = "[link] says that the board is outside, and [board] that it is ours";
+        let mut error = board_fields.error(message);
+        error.hint = Some(
+            "write kind = \"outside\" in [board]; or, for real devices, outside = \"devices\" in [link]"
+                .to_owned(),
+        );
+        return Err(error);
+    }
 
     let names: Vec<_> = all.iter().map(|d| (d.name.clone(), d.acts())).collect();
     let items: Vec<u16> = board.items.iter().map(|i| i.number).collect();
