@@ -51,3 +51,29 @@ impl EdgeWait for Waiting {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::{LinkError, ModemLines, SerialLines};
+    use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+
+    /// A thread that still waits owns a descriptor, and keeps nobody from opening the port.
+    #[test]
+    fn a_port_can_be_opened_again_while_somebody_still_waits() {
+        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        grantpt(&master).unwrap();
+        unlockpt(&master).unwrap();
+        let path = ptsname(&master, Vec::new()).unwrap();
+        let path = path.to_str().unwrap();
+        let mut lines = SerialLines::open(path).unwrap();
+        let waiter = lines.waiter().unwrap();
+        let busy = SerialLines::open(path).unwrap_err();
+        assert!(matches!(busy, LinkError::Busy { .. }), "{busy}");
+        drop(lines);
+        let mut again = SerialLines::open(path).unwrap();
+        drop(waiter);
+        // A pseudo-terminal has no modem lines, and says so at once.
+        let wait = again.waiter().unwrap().wait(&[crate::InLine::Cts]);
+        assert!(wait.is_err());
+    }
+}
