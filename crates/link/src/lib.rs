@@ -43,8 +43,8 @@ pub use line::{HORIZON, Line, MIDWAY};
 #[cfg(all(target_os = "linux", feature = "linux"))]
 pub use linux::AsyncPtyPort;
 pub use modem::{
-    EdgeWait, InLine, LOOK_EVERY, ModemEvent, ModemLines, ModemOptions, ModemPort, ModemThread,
-    OutLine, SerialLines, Watching, lines_again,
+    EdgeWait, InLine, LOOK_EVERY, LinesReport, ModemEvent, ModemLines, ModemOptions, ModemPort,
+    ModemThread, OutLine, SerialLines, Watching, lines_again,
 };
 pub use open_break::ASSUMED_BREAK;
 pub use pace::Pace;

@@ -23,7 +23,7 @@ pub(crate) fn ports(arguments: &PortsArguments) -> Result<Exit, Failure> {
         anstream::eprintln!("{CAUTIONS}");
         let report = probe(port)?;
         match arguments.format {
-            Format::Text => write!(out, "{report}")?,
+            Format::Text => writeln!(out, "{report}")?,
             Format::Json => {
                 serde_json::to_writer(&mut out, &report).map_err(io::Error::from)?;
                 writeln!(out)?;

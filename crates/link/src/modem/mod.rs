@@ -4,9 +4,12 @@ mod handle;
 mod kernel;
 mod lines;
 mod port;
+mod probe;
 mod waiter;
 
 pub use handle::ModemThread;
 pub use lines::{EdgeWait, InLine, ModemLines, OutLine, SerialLines, lines_again};
 pub use port::{LOOK_EVERY, ModemEvent, ModemOptions, ModemPort};
+pub use probe::LinesReport;
+pub(crate) use probe::try_lines;
 pub use waiter::Watching;

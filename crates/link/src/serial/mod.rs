@@ -14,6 +14,7 @@ pub use report::{AdapterReport, LowLatency, ParitySwitching, Verdict, VerdictKin
 #[cfg_attr(not(target_os = "linux"), allow(unused_imports))]
 pub(crate) use wire::{Wire, Woken};
 
+use crate::modem::{SerialLines, try_lines};
 use crate::{BlockingPort, Clock, LinkError, UsbIdentity, ports};
 use engine::SerialPort;
 use payrig_units::Micros;
@@ -89,6 +90,10 @@ pub fn probe(port: &str) -> Result<AdapterReport, LinkError> {
     let mut wire = crate::system::open_wire(port, clock)?;
     let identity = ports::identity(port)?;
     let low_latency = crate::system::low_latency(port);
-    probe::run(&mut wire, identity, low_latency)
-        .map_err(|e| LinkError::from_io(port, "trying it out", e))
+    let report = probe::run(&mut wire, identity, low_latency);
+    drop(wire);
+    let mut report = report.map_err(|e| LinkError::from_io(port, "trying it out", e))?;
+    // A port without modem lines has nothing to report of them.
+    report.lines = SerialLines::open(port).and_then(try_lines).ok();
+    Ok(report)
 }

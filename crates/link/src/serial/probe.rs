@@ -100,6 +100,7 @@ pub(super) fn run(
         ),
         judges_inter_byte: judges(seen, uncertainty, INTER_BYTE),
         judges_response: judges(seen, uncertainty, RESPONSE),
+        lines: None,
     })
 }
 

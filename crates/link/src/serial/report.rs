@@ -1,7 +1,7 @@
 //! What an adapter can do, in plain words.
 
 use super::ninth::NinthBit;
-use crate::{Figures, UsbIdentity};
+use crate::{Figures, LinesReport, UsbIdentity};
 use payrig_units::Micros;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -106,6 +106,9 @@ pub struct AdapterReport {
     pub judges_inter_byte: Verdict,
     /// Can another's answers be judged against 5.0 ms?
     pub judges_response: Verdict,
+    /// The modem lines, for credit pulses; none where the port has none.
+    #[serde(default)]
+    pub lines: Option<LinesReport>,
 }
 
 impl fmt::Display for AdapterReport {
@@ -196,6 +199,10 @@ impl fmt::Display for AdapterReport {
             "  judges the 1.0 ms of others: {}",
             self.judges_inter_byte
         )?;
-        write!(f, "  judges the 5.0 ms of others: {}", self.judges_response)
+        write!(f, "  judges the 5.0 ms of others: {}", self.judges_response)?;
+        match &self.lines {
+            Some(lines) => write!(f, "\n{lines}"),
+            None => Ok(()),
+        }
     }
 }
