@@ -74,18 +74,21 @@ pub(crate) use entry;
 
 fn entries() -> impl Iterator<Item = &'static Entry> {
     let all: &[&'static [Entry]] = &[
-        start::ENTRIES,
+        start::setup::ENTRIES,
+        start::wire::ENTRIES,
         life::ENTRIES,
         repeat::ENTRIES,
         resets::ENTRIES,
         cash::ENTRIES,
         bills::ENTRIES,
-        cards::ENTRIES,
+        cards::vends::ENTRIES,
+        cards::sessions::ENTRIES,
         pulses::ENTRIES,
         inhibit::ENTRIES,
         tolerance::ENTRIES,
         peers::ENTRIES,
-        readers::ENTRIES,
+        readers::levels::ENTRIES,
+        readers::refunds::ENTRIES,
         revalue::ENTRIES,
         cuts::ENTRIES,
     ];

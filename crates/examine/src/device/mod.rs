@@ -6,6 +6,7 @@ mod cashless;
 mod changer;
 mod common;
 pub mod habit;
+mod habits;
 mod hopper;
 mod pulse;
 mod pulse_unit;
@@ -29,17 +30,34 @@ pub type DeviceCheck = Check<Bench, Setup>;
 
 /// The checks for a kind, in order.
 pub fn checks(kind: Kind) -> impl Iterator<Item = &'static DeviceCheck> {
-    let tables: &[&'static [DeviceCheck]] = match kind {
-        Kind::Changer => &[common::CHECKS, changer::CHECKS],
-        Kind::BillValidator => &[common::CHECKS, bill::CHECKS],
-        Kind::BillRecycler => &[common::CHECKS, bill::CHECKS, recycler::CHECKS],
-        Kind::Cashless => &[common::CHECKS, cashless::CHECKS],
+    let own: &[&'static [DeviceCheck]] = match kind {
+        Kind::Changer => &[
+            changer::coins::CHECKS,
+            changer::payout::CHECKS,
+            changer::service::CHECKS,
+        ],
+        Kind::BillValidator => &[bill::CHECKS],
+        Kind::BillRecycler => &[
+            bill::CHECKS,
+            recycler::stores::CHECKS,
+            recycler::payouts::CHECKS,
+        ],
+        Kind::Cashless => &[cashless::sessions::CHECKS, cashless::vends::CHECKS],
         Kind::PulseBill | Kind::PulseCoin => &[pulse::CHECKS],
         Kind::PulseCoinHopper => &[pulse::CHECKS, hopper::CHECKS, hopper::FED],
         Kind::PulseHopper => &[hopper::CHECKS],
         Kind::PulseCard => &[pulse::CHECKS, pulse::CARD],
     };
-    tables.iter().copied().flatten()
+    let common: &[&'static [DeviceCheck]] = match kind.address() {
+        None => &[],
+        Some(_) => &[
+            common::resets::CHECKS,
+            common::times::CHECKS,
+            common::blocks::CHECKS,
+            common::life::CHECKS,
+        ],
+    };
+    common.iter().chain(own).copied().flatten()
 }
 
 /// Runs one check on a fresh bench.

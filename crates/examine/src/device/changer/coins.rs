@@ -1,0 +1,213 @@
+//! Coins fed: reported once, by their routing, or refused.
+
+use super::super::bench::{Act, Bench, Close};
+use super::super::common::{found, order};
+use super::super::setup::Setup as BenchSetup;
+use super::{
+    COIN_TIME, accept, coins, inside, poll, reports_of, routing, setup, start, used, waiting_coin,
+    watch,
+};
+use crate::check::{Check, Run, Seen, Weight};
+use payrig_mdb::changer::{CoinTypes, Command};
+use payrig_units::{Micros, Money};
+
+/// The checks.
+pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
+    Check {
+        id: "coin-values",
+        title: "Says what its coins are worth",
+        expected: "level 2 or 3, a scaling factor, coin values in ascending order",
+        section: "5.3, SETUP",
+        advice: "Boards credit wrong amounts. Check its coin set and configuration.",
+        weight: Weight::Rule,
+        quirk: "scaling-zero",
+        arrange: None,
+        run: coin_values,
+    },
+    Check {
+        id: "each-coin-reported-once",
+        title: "Reports each coin once",
+        expected: "every coin type fed is reported exactly once, by its own type",
+        section: "5.3, POLL",
+        advice: "Boards credit too much or too little. Clean the coin path; then replace it.",
+        weight: Weight::Rule,
+        quirk: "duplicate-report-after-ack",
+        arrange: None,
+        run: each_coin_once,
+    },
+    Check {
+        id: "coin-repeated-after-lost-ack",
+        title: "Repeats a coin whose report was not acknowledged",
+        expected: "the same report at the next POLL, and not again after its ACK",
+        section: "2.2, Appendix 3, section 3",
+        advice: "Customers lose money on a noisy bus. Do not install it.",
+        weight: Weight::Rule,
+        quirk: "forgets-unacknowledged",
+        arrange: None,
+        run: coin_repeated,
+    },
+    Check {
+        id: "disabled-coins-refused",
+        title: "Refuses each coin that is disabled",
+        expected: "one type off at a time: that one falls through, the next is taken",
+        section: "5.3, COIN TYPE",
+        advice: "It takes coins the board will not credit. Replace the acceptor.",
+        weight: Weight::Rule,
+        quirk: "accepts-disabled-coins",
+        arrange: None,
+        run: disabled_coins,
+    },
+    Check {
+        id: "all-coins-off-after-reset",
+        title: "Takes no coin after RESET",
+        expected: "every coin falls through until COIN TYPE enables it",
+        section: "5.3, RESET",
+        advice: "Coins are taken while the board cannot credit them. Replace it.",
+        weight: Weight::Rule,
+        quirk: "stays-enabled",
+        arrange: None,
+        run: off_after_reset,
+    },
+    Check {
+        id: "slug-not-credited",
+        title: "Credits no slug",
+        expected: "no coin reported for an object that is none",
+        section: "5.3, POLL",
+        advice: "Clean the acceptor and teach it its coins again; then replace it.",
+        weight: Weight::Rule,
+        quirk: "credits-slugs",
+        arrange: None,
+        run: slug,
+    },
+    Check {
+        id: "coin-routing-true",
+        title: "Sends coins where it says",
+        expected: "a coin told to its tube raises that tube by one, another goes to the cash box",
+        section: "5.3, POLL, TUBE STATUS",
+        advice: "Change runs out while the board believes there is some. Check the coin gates.",
+        weight: Weight::Rule,
+        quirk: "reports-wrong-routing",
+        arrange: None,
+        run: routing,
+    },
+];
+
+fn coin_values(b: &mut Bench) -> Run {
+    found(b);
+    let setup = setup(b)?;
+    let values: Vec<Money> = used(&setup).into_iter().map(|(_, v)| v).collect();
+    let shown: Vec<String> = values.iter().map(|v| b.show(*v)).collect();
+    let mut wrong = Vec::new();
+    if !matches!(setup.level, 2 | 3) {
+        wrong.push(format!("level {} is none of this standard", setup.level));
+    }
+    if setup.scaling_factor == 0 {
+        wrong.push("the scaling factor is 0: coins are worth nothing".to_owned());
+    }
+    if values.is_empty() {
+        wrong.push("no coin has a value".to_owned());
+    }
+    if values.iter().zip(values.iter().skip(1)).any(|(a, b)| a > b) {
+        wrong.push("values do not ascend".to_owned());
+    }
+    let text = format!(
+        "level {}, scaling factor {}, coins {}{}{}",
+        setup.level,
+        setup.scaling_factor,
+        shown.join(" "),
+        if wrong.is_empty() { "" } else { ": " },
+        wrong.join(", ")
+    );
+    Ok(Seen::judge(wrong.is_empty(), text))
+}
+
+fn each_coin_once(b: &mut Bench) -> Run {
+    let setup = start(b)?;
+    let mut wrong = Vec::new();
+    let used = used(&setup);
+    for (coin_type, value) in &used {
+        b.act(Act::Coin(coin_type.get()))?;
+        let seen = coins(&watch(b, COIN_TIME));
+        let own = seen.iter().filter(|(t, _)| t == coin_type).count();
+        if own != 1 || seen.len() != 1 {
+            let value = b.show(*value);
+            wrong.push(format!(
+                "{value} reported {own} times, others {}",
+                seen.len() - own
+            ));
+        }
+    }
+    let text = match wrong.is_empty() {
+        true => format!("{} coins fed, each reported once", used.len()),
+        false => wrong.join("; "),
+    };
+    Ok(Seen::judge(wrong.is_empty(), text))
+}
+
+fn coin_repeated(b: &mut Bench) -> Run {
+    waiting_coin(b)?;
+    let poll_block = Command::Poll.emit();
+    let first = b.exchange(poll_block.bytes(), Close::Silence);
+    let first_coins = coins(&reports_of(&first)).len();
+    if first_coins == 0 {
+        return Ok(Seen::cannot_tell("no coin was reported"));
+    }
+    let again = coins(&poll(b)).len();
+    let text = format!("reported {first_coins} time, after the lost ACK {again} times");
+    Ok(Seen::judge(again == first_coins, text))
+}
+
+fn disabled_coins(b: &mut Bench) -> Run {
+    let setup = start(b)?;
+    let mut wrong = Vec::new();
+    let used = used(&setup);
+    for (coin_type, value) in &used {
+        accept(b, CoinTypes::ALL.without(*coin_type))?;
+        let before = inside(b);
+        b.act(Act::Coin(coin_type.get()))?;
+        let seen = coins(&watch(b, COIN_TIME));
+        if !seen.is_empty() || inside(b) != before {
+            wrong.push(format!("{} taken while disabled", b.show(*value)));
+        }
+        if let Some((other, value)) = used.iter().find(|(t, _)| t != coin_type) {
+            b.act(Act::Coin(other.get()))?;
+            if !coins(&watch(b, COIN_TIME)).iter().any(|(t, _)| t == other) {
+                wrong.push(format!("{} refused while enabled", b.show(*value)));
+            }
+        }
+    }
+    let text = match wrong.is_empty() {
+        true => format!("{} types, each refused when it was off", used.len()),
+        false => wrong.join("; "),
+    };
+    Ok(Seen::judge(wrong.is_empty(), text))
+}
+
+fn off_after_reset(b: &mut Bench) -> Run {
+    let setup = start(b)?;
+    order(b, Command::Reset.emit().bytes(), "RESET")?;
+    super::super::common::until_just_reset(b);
+    watch(b, Micros::secs(1));
+    let before = inside(b);
+    let used = used(&setup);
+    for (coin_type, _) in &used {
+        b.act(Act::Coin(coin_type.get()))?;
+        watch(b, COIN_TIME);
+    }
+    let taken = inside(b).saturating_sub(before);
+    let text = format!("{} coins fed, {} taken", used.len(), b.show(taken));
+    Ok(Seen::judge(taken.is_zero(), text))
+}
+
+fn slug(b: &mut Bench) -> Run {
+    start(b)?;
+    b.act(Act::Slug)?;
+    let reports = watch(b, COIN_TIME);
+    let credited = coins(&reports).len();
+    let said: Vec<String> = reports.iter().map(ToString::to_string).collect();
+    let text = match said.is_empty() {
+        true => "nothing reported".to_owned(),
+        false => said.join("; "),
+    };
+    Ok(Seen::judge(credited == 0, text))
+}

@@ -1,0 +1,201 @@
+//! Tubes and payouts, counts compared.
+
+use super::super::bench::{Act, Answer, Bench};
+use super::super::setup::Setup as BenchSetup;
+use super::{COIN_TIME, coins, fullest, in_tube, pay, payout_ends, start, tubes, used, watch};
+use crate::check::{Check, Run, Seen, Weight};
+use payrig_mdb::changer::{CoinType, Command, DispenseCount, Routing};
+use payrig_units::Money;
+
+/// The checks.
+pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
+    Check {
+        id: "tube-status-follows",
+        title: "Counts a coin that went into its tube",
+        expected: "TUBE STATUS one higher, and the same as in the coin's report",
+        section: "5.3, TUBE STATUS",
+        advice: "The board cannot know what change it has. Check the tube sensors.",
+        weight: Weight::Rule,
+        quirk: "tube-status-frozen",
+        arrange: None,
+        run: tube_status_follows,
+    },
+    Check {
+        id: "tube-counts-honest",
+        title: "Has as many coins as it says",
+        expected: "the smallest tube pays out as many coins as TUBE STATUS told",
+        section: "5.3, TUBE STATUS",
+        advice: "Empty the tubes, count, fill again by the manual; then replace the sensors.",
+        weight: Weight::Rule,
+        quirk: "wrong-tube-count",
+        arrange: None,
+        run: counts_honest,
+    },
+    Check {
+        id: "pays-from-each-tube",
+        title: "Pays the coins it is asked for, from each tube",
+        expected: "two coins of each type come out, and TUBE STATUS is two lower",
+        section: "5.3, DISPENSE",
+        advice: "Customers are paid too little or too much. Check the dispenser of that tube.",
+        weight: Weight::Rule,
+        quirk: "dispenses-one-coin-less",
+        arrange: None,
+        run: pays_each_tube,
+    },
+    Check {
+        id: "payout-ends",
+        title: "Ends a payout",
+        expected: "CHANGER PAYOUT BUSY is gone within 30 s of a payout of three coins",
+        section: "5.3, POLL, Appendix 3, section 2",
+        advice: "The machine is blocked after the first change. Check the payout sensors.",
+        weight: Weight::Rule,
+        quirk: "always-busy",
+        arrange: None,
+        run: ends,
+    },
+    Check {
+        id: "dispense-acknowledged",
+        title: "Acknowledges DISPENSE",
+        expected: "ACK",
+        section: "5.3, DISPENSE",
+        advice: "Boards pay twice, or not at all. Do not install it.",
+        weight: Weight::Rule,
+        quirk: "dispense-without-ack",
+        arrange: None,
+        run: dispense_acknowledged,
+    },
+    Check {
+        id: "dispense-not-doubled",
+        title: "Does not pay twice when DISPENSE is repeated",
+        expected: "a repetition during the payout pays nothing more",
+        section: "Appendix 3, section 3, condition 1",
+        advice: "A noisy bus makes it pay twice. Use it only with boards that never repeat.",
+        weight: Weight::Rule,
+        quirk: "double-dispense-on-repeat",
+        arrange: None,
+        run: dispense_not_doubled,
+    },
+];
+
+fn tube_status_follows(b: &mut Bench) -> Run {
+    let setup = start(b)?;
+    let before = tubes(b)?;
+    let mut wrong = Vec::new();
+    let mut followed = 0;
+    for (coin_type, value) in used(&setup) {
+        b.act(Act::Coin(coin_type.get()))?;
+        let reports = watch(b, COIN_TIME);
+        let to_tube = coins(&reports).contains(&(coin_type, Routing::Tubes));
+        let after = tubes(b)?;
+        let rise = i32::from(after.counts.get(coin_type)) - i32::from(before.counts.get(coin_type));
+        if to_tube && setup.routing.contains(coin_type) {
+            followed += 1;
+            if rise != 1 {
+                wrong.push(format!("{}: changed by {rise}", b.show(value)));
+            }
+        }
+    }
+    if followed == 0 {
+        return Ok(Seen::cannot_tell("no coin went to a tube"));
+    }
+    let text = match wrong.is_empty() {
+        true => format!("{followed} tubes, each counts one more"),
+        false => wrong.join("; "),
+    };
+    Ok(Seen::judge(wrong.is_empty(), text))
+}
+
+fn counts_honest(b: &mut Bench) -> Run {
+    let setup = start(b)?;
+    let status = tubes(b)?;
+    let filled = used(&setup)
+        .into_iter()
+        .map(|(t, v)| (t, v, status.counts.get(t)));
+    let Some((coin_type, value, told)) = filled.filter(|(_, _, n)| *n > 0).min_by_key(|f| f.2)
+    else {
+        return Ok(Seen::cannot_tell("all tubes are empty"));
+    };
+    let mut out = Money::ZERO;
+    for _ in 0..u32::from(told).div_ceil(10) + 1 {
+        out = out.saturating_add(pay(b, coin_type, 10)?.0);
+    }
+    let came = out.as_minor() / value.as_minor().max(1);
+    let text = format!("tube of {}: told {told}, {came} came out", b.show(value));
+    Ok(Seen::judge(came == i64::from(told), text))
+}
+
+fn pays_each_tube(b: &mut Bench) -> Run {
+    let setup = start(b)?;
+    let status = tubes(b)?;
+    let mut wrong = Vec::new();
+    let mut tried = 0;
+    for (coin_type, value) in used(&setup) {
+        if status.counts.get(coin_type) < 2 {
+            continue;
+        }
+        tried += 1;
+        let (out, _) = pay(b, coin_type, 2)?;
+        let wanted = value.saturating_add(value);
+        let after = tubes(b)?.counts.get(coin_type);
+        let fewer = status.counts.get(coin_type).saturating_sub(after);
+        if out != wanted || fewer != 2 {
+            wrong.push(format!(
+                "asked for {}, {} came out, TUBE STATUS {fewer} coins lower",
+                b.show(wanted),
+                b.show(out)
+            ));
+        }
+    }
+    if tried == 0 {
+        return Ok(Seen::cannot_tell("all tubes are empty"));
+    }
+    let text = match wrong.is_empty() {
+        true => format!("{tried} tubes paid two coins each"),
+        false => wrong.join("; "),
+    };
+    Ok(Seen::judge(wrong.is_empty(), text))
+}
+
+fn ends(b: &mut Bench) -> Run {
+    let (coin_type, _) = fullest(b)?;
+    let from = b.now();
+    let (_, ended) = pay(b, coin_type, 3)?;
+    let took = b.now().since(from);
+    let text = match ended {
+        true => format!("three coins in {took}"),
+        false => format!("still busy after {took}"),
+    };
+    Ok(Seen::judge(ended, text))
+}
+
+fn dispense(coin_type: CoinType, coins: usize) -> Command {
+    Command::Dispense {
+        coin_type,
+        coins: DispenseCount::saturating(coins),
+    }
+}
+
+fn dispense_acknowledged(b: &mut Bench) -> Run {
+    let (coin_type, _) = fullest(b)?;
+    let answer = b.ask(dispense(coin_type, 1).emit().bytes());
+    payout_ends(b);
+    Ok(Seen::judge(answer == Answer::Ack, answer.text()))
+}
+
+fn dispense_not_doubled(b: &mut Bench) -> Run {
+    let (coin_type, value) = fullest(b)?;
+    let before = in_tube(b, coin_type);
+    let command = dispense(coin_type, 2);
+    b.ask(command.emit().bytes());
+    let second = b.ask(command.emit().bytes());
+    payout_ends(b);
+    let out = before.saturating_sub(in_tube(b, coin_type));
+    let wanted = value.saturating_add(value);
+    let text = format!(
+        "asked twice for {}, the second time {}: {} came out",
+        b.show(wanted),
+        second.text(),
+        b.show(out)
+    );
+    Ok(Seen::judge(out <= wanted, text))
+}

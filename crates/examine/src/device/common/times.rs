@@ -1,0 +1,107 @@
+//! Times on the wire, over thousands of POLLs.
+
+use super::super::bench::Bench;
+use super::super::setup::Setup;
+use super::{bytes, found, poll};
+use crate::check::{Check, Run, Seen, Weight};
+use payrig_units::Micros;
+
+/// The checks.
+pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
+    Check {
+        id: "answer-time",
+        title: "Answers within 5 ms, over two thousand POLLs",
+        expected: "no answer later than 5.0 ms",
+        section: "3.2",
+        advice: "Old boards give up after 5 ms and lose reports. Do not install it on those.",
+        weight: Weight::Rule,
+        quirk: "late-answers",
+        arrange: None,
+        run: answer_time,
+    },
+    Check {
+        id: "answer-time-margin",
+        title: "Answers within 4 ms",
+        expected: "no answer later than 4.0 ms",
+        section: "Appendix 3, section 2",
+        advice: "It keeps the limit, without the margin that is recommended.",
+        weight: Weight::Advice,
+        quirk: "hardly-in-time",
+        arrange: None,
+        run: answer_time_margin,
+    },
+    Check {
+        id: "inter-byte-time",
+        title: "Pauses at most 1 ms between bytes",
+        expected: "no pause inside an answer longer than 1.0 ms",
+        section: "3.2",
+        advice: "Boards take the answer for ended and lose it. Do not install it.",
+        weight: Weight::Rule,
+        quirk: "slow-bytes",
+        arrange: None,
+        run: inter_byte_time,
+    },
+    Check {
+        id: "inter-byte-margin",
+        title: "Pauses at most 0.8 ms between bytes",
+        expected: "no pause inside an answer longer than 0.8 ms",
+        section: "Appendix 3, section 2",
+        advice: "It keeps the limit, without the margin that is recommended.",
+        weight: Weight::Advice,
+        quirk: "rather-slow-bytes",
+        arrange: None,
+        run: inter_byte_margin,
+    },
+];
+
+fn many_polls(b: &mut Bench, count: u32) {
+    found(b);
+    for _ in 0..count {
+        poll(b);
+        b.wait(Micros::ms(20));
+    }
+}
+
+fn spread(times: &[Micros]) -> Option<(Micros, Micros, usize)> {
+    let least = times.iter().min()?;
+    Some((*least, *times.iter().max()?, times.len()))
+}
+
+fn times_within(times: &[Micros], limit: Micros, what: &str) -> Run {
+    let Some((least, most, count)) = spread(times) else {
+        return Ok(Seen::cannot_tell("it answered nothing that could be timed"));
+    };
+    let late = times.iter().filter(|t| **t > limit).count();
+    let text = format!("{count} {what}: {least} to {most}, {late} over {limit}");
+    Ok(Seen::judge(late == 0, text))
+}
+
+fn answer_time(b: &mut Bench) -> Run {
+    many_polls(b, 2_000);
+    times_within(b.answer_times(), Micros::ms(5), "answers")
+}
+
+fn answer_time_margin(b: &mut Bench) -> Run {
+    many_polls(b, 200);
+    times_within(b.answer_times(), Micros::ms(4), "answers")
+}
+
+fn long_answers(b: &mut Bench) {
+    found(b);
+    for _ in 0..50 {
+        let setup = bytes(b.kind()).setup;
+        b.ask(setup);
+        b.wait(Micros::ms(20));
+        poll(b);
+    }
+}
+
+fn inter_byte_time(b: &mut Bench) -> Run {
+    long_answers(b);
+    times_within(b.gaps(), Micros::ms(1), "pauses")
+}
+
+fn inter_byte_margin(b: &mut Bench) -> Run {
+    long_answers(b);
+    times_within(b.gaps(), Micros(800), "pauses")
+}

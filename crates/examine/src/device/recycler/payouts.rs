@@ -1,0 +1,242 @@
+//! Payouts: bills, values, progress, cancelled, repeated.
+
+use super::super::bench::{Answer, Bench};
+use super::super::bill::{ask, setup, wait_for, watch};
+use super::super::common::{data, order, until_just_reset};
+use super::super::setup::Setup as BenchSetup;
+use super::{bills, fullest, pay, payout_ends, start, status, stored, worth};
+use crate::check::{COMMON_PRACTICE, Check, Run, Seen, Weight};
+use payrig_mdb::bill::{Command, RecyclerUse, Report, Response};
+use payrig_units::{Micros, Money};
+
+/// The checks.
+pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
+    Check {
+        id: "pays-bills",
+        title: "Pays bills of each store",
+        expected: "DISPENSE BILL of two bills: two bills out of the inlet",
+        section: "6.3, 37H 06H",
+        advice: "Customers get too little. Clean the store and its rollers, then replace it.",
+        weight: Weight::Rule,
+        quirk: "dispenses-one-bill-less",
+        arrange: None,
+        run: pays_bills,
+    },
+    Check {
+        id: "pays-a-value",
+        title: "Pays a value in bills of its own choice",
+        expected: "DISPENSE VALUE of 7.00 pays 7.00",
+        section: "6.3, 37H 07H",
+        advice: "Boards that leave the choice to it book wrong amounts. Update its software.",
+        weight: Weight::Rule,
+        quirk: "shrugs-dispense-value",
+        arrange: None,
+        run: pays_value,
+    },
+    Check {
+        id: "payout-status-right",
+        title: "Says which bills it paid",
+        expected: "PAYOUT STATUS with the bills that came out",
+        section: "6.3, 37H 08H",
+        advice: "Boards believe they paid something else. Update its software.",
+        weight: Weight::Rule,
+        quirk: "payout-status-one-more",
+        arrange: None,
+        run: status_right,
+    },
+    Check {
+        id: "payout-progress-told",
+        title: "Says what it has paid while it pays",
+        expected: "the values of all PAYOUT VALUE POLLs add up to what came out",
+        section: "6.3, 37H 09H",
+        advice: "The display counts down wrongly. Update its software.",
+        weight: Weight::Rule,
+        quirk: "last-bill-missing-in-value-poll",
+        arrange: None,
+        run: progress,
+    },
+    Check {
+        id: "payout-cancelled",
+        title: "Stops a payout when it is told to",
+        expected: "at most one bill more after PAYOUT CANCEL",
+        section: "6.3, 37H 0AH",
+        advice: "A payout cannot be stopped. Update its software.",
+        weight: Weight::Rule,
+        quirk: "ignores-payout-cancel",
+        arrange: None,
+        run: cancelled,
+    },
+    Check {
+        id: "payout-busy-told",
+        title: "Says that it is paying",
+        expected: "DISPENSER PAYOUT BUSY at POLLs during a payout",
+        section: "6.3, POLL, 22H",
+        advice: "Boards give a payout up for lost. Update its software.",
+        weight: Weight::Rule,
+        quirk: "hides-payout-busy",
+        arrange: None,
+        run: busy_told,
+    },
+    Check {
+        id: "bill-waiting-told",
+        title: "Says that a bill waits to be taken",
+        expected: "BILL WAITING while a bill is in the inlet",
+        section: "6.3, POLL, 2AH",
+        advice: "Nobody asks the customer to take the bill. Check the inlet sensor.",
+        weight: Weight::Advice,
+        quirk: "hides-waiting-bill",
+        arrange: None,
+        run: waiting_told,
+    },
+    Check {
+        id: "payout-not-doubled",
+        title: "Does not pay a repeated order twice",
+        expected: "two bills, though DISPENSE BILL of two was sent twice in a row",
+        section: "Appendix 3, section 3",
+        advice: "A lost ACK pays twice. Never use it with boards that repeat orders.",
+        weight: Weight::Rule,
+        quirk: "double-dispense-on-repeat",
+        arrange: None,
+        run: not_doubled,
+    },
+    Check {
+        id: "stores-kept-over-reset",
+        title: "Keeps its bills after a RESET",
+        expected: "the same BILL DISPENSE STATUS before and after RESET",
+        section: COMMON_PRACTICE,
+        advice: "Every reset makes the accounts wrong. Update its software or replace it.",
+        weight: Weight::Rule,
+        quirk: "counts-change-with-reset",
+        arrange: None,
+        run: same_after_reset,
+    },
+];
+
+fn pays_bills(b: &mut Bench) -> Run {
+    let (setup, _) = start(b, RecyclerUse::All)?;
+    let counts = status(b)?;
+    let mut wrong = Vec::new();
+    let mut tried = 0;
+    for (bill_type, _) in counts.iter().filter(|(_, n)| *n >= 2) {
+        tried += 1;
+        let before = stored(b);
+        pay(b, &bills(bill_type, 2))?;
+        let out = before.saturating_sub(stored(b));
+        let wanted = Money(worth(&setup, bill_type).as_minor() * 2);
+        if out != wanted {
+            wrong.push(format!(
+                "asked for {}, {} came out",
+                b.show(wanted),
+                b.show(out)
+            ));
+        }
+    }
+    if tried == 0 {
+        return Ok(Seen::cannot_tell("no store holds two bills: fill it"));
+    }
+    let text = match wrong.is_empty() {
+        true => format!("{tried} stores paid two bills each"),
+        false => wrong.join("; "),
+    };
+    Ok(Seen::judge(wrong.is_empty(), text))
+}
+
+fn pays_value(b: &mut Bench) -> Run {
+    let (setup, _) = start(b, RecyclerUse::All)?;
+    let wanted = Money(700);
+    let factor = i64::from(setup.scaling.factor).max(1);
+    let counts = u16::try_from(wanted.as_minor() / factor).unwrap_or(u16::MAX);
+    let before = stored(b);
+    pay(b, &Command::DispenseValue(counts))?;
+    let out = before.saturating_sub(stored(b));
+    let text = format!("asked for {}, {} came out", b.show(wanted), b.show(out));
+    Ok(Seen::judge(out == wanted, text))
+}
+
+fn status_right(b: &mut Bench) -> Run {
+    let (bill_type, value) = fullest(b, 2)?;
+    let before = stored(b);
+    pay(b, &bills(bill_type, 2))?;
+    let out = before.saturating_sub(stored(b)).as_minor() / value.as_minor().max(1);
+    let Response::PayoutStatus(counts) = ask(b, &Command::PayoutStatus)? else {
+        return Ok(Seen::fail("no PAYOUT STATUS"));
+    };
+    let told: i64 = counts.iter().map(|(_, n)| i64::from(n)).sum();
+    let good = told == out && i64::from(counts.count(bill_type)) == out;
+    let text = format!("{out} bills came out, PAYOUT STATUS says {told}");
+    Ok(Seen::judge(good, text))
+}
+
+fn progress(b: &mut Bench) -> Run {
+    let (bill_type, _) = fullest(b, 3)?;
+    let factor = i64::from(setup(b)?.scaling.factor);
+    let before = stored(b);
+    let told = pay(b, &bills(bill_type, 3))?;
+    let told = Money(i64::try_from(told).unwrap_or(0) * factor);
+    let out = before.saturating_sub(stored(b));
+    let text = format!("{} came out, {} told on the way", b.show(out), b.show(told));
+    Ok(Seen::judge(told == out && !out.is_zero(), text))
+}
+
+fn cancelled(b: &mut Bench) -> Run {
+    let (bill_type, value) = fullest(b, 5)?;
+    let before = stored(b);
+    let command = bills(bill_type, 5);
+    order(b, command.emit().bytes(), command.name())?;
+    watch(b, Micros::ms(2_500));
+    let then = stored(b);
+    let cancel = Command::PayoutCancel;
+    order(b, cancel.emit().bytes(), cancel.name())?;
+    payout_ends(b)?;
+    let count = |amount: Money| amount.as_minor() / value.as_minor().max(1);
+    let until = count(before.saturating_sub(then));
+    let after = count(then.saturating_sub(stored(b)));
+    let text = format!("{until} of 5 bills paid when it was cancelled, {after} after that");
+    Ok(Seen::judge(after <= 1 && until < 4, text))
+}
+
+fn said_while_paying(b: &mut Bench, wanted: Report) -> Run {
+    let (bill_type, _) = fullest(b, 2)?;
+    let command = bills(bill_type, 2);
+    order(b, command.emit().bytes(), command.name())?;
+    let said = wait_for(b, Micros::secs(10), |r| *r == wanted).is_some();
+    payout_ends(b)?;
+    let text = if said { wanted.name() } else { "nothing said" };
+    Ok(Seen::judge(said, text))
+}
+
+fn busy_told(b: &mut Bench) -> Run {
+    said_while_paying(b, Report::DispenserPayoutBusy)
+}
+
+fn waiting_told(b: &mut Bench) -> Run {
+    said_while_paying(b, Report::BillWaiting)
+}
+
+fn not_doubled(b: &mut Bench) -> Run {
+    let (bill_type, value) = fullest(b, 4)?;
+    let before = stored(b);
+    let command = bills(bill_type, 2);
+    b.ask(command.emit().bytes());
+    b.ask(command.emit().bytes());
+    payout_ends(b)?;
+    let out = before.saturating_sub(stored(b)).as_minor() / value.as_minor().max(1);
+    let text = format!("two bills asked for twice in a row, {out} came out");
+    Ok(Seen::judge(out <= 2, text))
+}
+
+fn same_after_reset(b: &mut Bench) -> Run {
+    start(b, RecyclerUse::All)?;
+    let command = Command::BillDispenseStatus;
+    let before = data(b, command.emit().bytes(), command.name())?;
+    order(b, Command::Reset.emit().bytes(), "RESET")?;
+    until_just_reset(b);
+    start(b, RecyclerUse::All)?;
+    let after = data(b, command.emit().bytes(), command.name())?;
+    let text = format!(
+        "before RESET {}, after {}",
+        Answer::Data(before.clone()).text(),
+        Answer::Data(after.clone()).text()
+    );
+    Ok(Seen::judge(before == after, text))
+}
