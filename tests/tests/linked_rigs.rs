@@ -603,6 +603,61 @@ fn an_emulated_hopper_pays_at_the_word_of_a_real_board() {
     assert!(notes.contains("only that board can say"), "{notes}");
 }
 
+/// A link that knows its edges to 2 ms cannot tell a pulse of 59 ms from one of 62 ms, where 60 ms is
+/// the limit: that is advice. One that knows them exactly can.
+#[test]
+fn the_uncertainty_of_a_link_is_part_of_every_verdict() {
+    for (width, uncertainty, limits, advice) in [
+        (62_u64, 2_000, 0, 1),
+        (59, 2_000, 0, 1),
+        (62, 0, 1, 0),
+        (59, 0, 0, 0),
+        (70, 2_000, 1, 0),
+    ] {
+        // Whoever counts, a board or a bridge, knows no better: the books agree.
+        let bridge = if width % 2 == 0 { BRIDGE } else { "" };
+        let text = format!("{BENCH}{BOARD}{ACCEPTOR_IN}{bridge}");
+        let mut side = Side::new(&rig(&text));
+        side.advance(Micros::secs(1));
+        for (ms, high) in [(2_000, false), (2_000 + width, true)] {
+            let at = Micros::ms(ms);
+            side.advance(at);
+            side.stage
+                .line_seen("B", InLine::Cts, Edge { at, high }, Micros(uncertainty));
+        }
+        while side.next() < Micros::secs(8) {
+            let next = side.next();
+            side.advance(next);
+        }
+        side.stage.finish_now();
+        side.advance(Micros::secs(8));
+        assert!(
+            side.limits().iter().all(|l| !l.starts_with("money")),
+            "{:?}",
+            side.limits()
+        );
+        let count = |limit: bool| {
+            let of = |e: &&Entry| match e {
+                Entry::Finding(f) => f.rule == "pulse-width" && f.is_limit() == limit,
+                _ => false,
+            };
+            side.log.iter().filter(of).count()
+        };
+        assert_eq!(
+            (count(true), count(false)),
+            (limits, advice),
+            "{width} ms, {uncertainty} us"
+        );
+        // What cannot be told is counted; what is proved wrong is not.
+        let taken = Money(if limits == 0 { 100 } else { 0 });
+        assert_eq!(
+            side.balance("old stacker"),
+            taken,
+            "{width} ms, {uncertainty} us"
+        );
+    }
+}
+
 /// A real line that never moves is named, with what to check; also when the recording is read.
 #[test]
 fn a_real_line_that_never_moves_is_named_with_what_to_check() {

@@ -340,9 +340,15 @@ impl Peers {
     }
 
     /// An edge of a real device, for the bridge that counts it.
-    pub(crate) fn outside_edge(&mut self, device: &str, line: &str, edge: Edge) {
+    pub(crate) fn outside_edge(
+        &mut self,
+        device: &str,
+        line: &str,
+        edge: Edge,
+        uncertainty: Micros,
+    ) {
         if let Some(bridge) = self.bridge_of(device) {
-            bridge.input_edge(edge.at, line, edge.high);
+            bridge.input_edge_within(edge.at, line, edge.high, uncertainty);
         }
     }
 

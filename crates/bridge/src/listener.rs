@@ -52,13 +52,13 @@ impl Listener {
         }
     }
 
-    pub(crate) fn edge(&mut self, now: Micros, line: &str, high: bool) {
+    pub(crate) fn edge(&mut self, now: Micros, line: &str, high: bool, uncertainty: Micros) {
         if !self.hears(line) {
             return;
         }
         self.levels.insert(line.to_owned(), (high, now));
         if self.powered {
-            self.counter.edge(line, now, high);
+            self.counter.edge_within(line, now, high, uncertainty);
             if high != self.profile().active.is_high() {
                 self.stuck = false;
             }
@@ -155,7 +155,7 @@ mod tests {
         let ms = Micros::ms;
         for edge in clean_pulses(Level::Low, ms(start), count, ms(50), ms(50)) {
             if edge.at < ms(until) {
-                listener.edge(edge.at, "credit", edge.high);
+                listener.edge(edge.at, "credit", edge.high, Micros::ZERO);
             }
         }
     }
@@ -188,10 +188,10 @@ mod tests {
     fn power_that_comes_back_in_the_same_pulse_counts_it_once() {
         let mut listener = Listener::new(Profile::short());
         listener.level(Micros::ZERO, "credit", true);
-        listener.edge(Micros::ms(1_000), "credit", false);
+        listener.edge(Micros::ms(1_000), "credit", false, Micros::ZERO);
         listener.power(Micros::ms(1_042), false);
         listener.power(Micros::ms(1_044), true);
-        listener.edge(Micros::ms(1_050), "credit", true);
+        listener.edge(Micros::ms(1_050), "credit", true, Micros::ZERO);
         assert_eq!(total(&mut listener, 9_000), 100);
     }
 
@@ -199,10 +199,10 @@ mod tests {
     fn a_stuck_line_is_noticed_and_recovers() {
         let mut listener = Listener::new(Profile::short());
         listener.level(Micros::ZERO, "credit", true);
-        listener.edge(Micros::secs(60), "credit", false);
+        listener.edge(Micros::secs(60), "credit", false, Micros::ZERO);
         listener.wake(Micros::secs(63));
         assert!(listener.is_stuck());
-        listener.edge(Micros::secs(70), "credit", true);
+        listener.edge(Micros::secs(70), "credit", true, Micros::ZERO);
         assert!(!listener.is_stuck());
     }
 }

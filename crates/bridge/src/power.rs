@@ -54,6 +54,12 @@ impl PulseBridge {
         self.port.device_mut().input_edge(now, line, high);
     }
 
+    /// The same with an edge whose time may be off by `uncertainty` either way.
+    pub fn input_edge_within(&mut self, now: Micros, line: &str, high: bool, uncertainty: Micros) {
+        let device = self.port.device_mut();
+        device.input_edge_within(now, line, high, uncertainty);
+    }
+
     /// Edges of the inhibit line since the last call: line and edge.
     pub fn take_edges(&mut self) -> Vec<(String, Edge)> {
         self.port.device_mut().take_edges()

@@ -90,10 +90,12 @@ impl PulseInput {
         edges.into_iter().map(|e| (line.clone(), e)).collect()
     }
 
-    pub(crate) fn edge(&mut self, powered: bool, line: &str, edge: Edge) {
+    /// An edge of a line, whose time may be off by `uncertainty` either way.
+    pub(crate) fn edge(&mut self, powered: bool, line: &str, edge: Edge, uncertainty: Micros) {
         self.levels.insert(line.to_owned(), edge.high);
         if powered {
-            self.counter.edge(line, edge.at, edge.high);
+            self.counter
+                .edge_within(line, edge.at, edge.high, uncertainty);
             self.collect();
         }
     }

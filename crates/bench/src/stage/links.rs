@@ -195,9 +195,9 @@ impl Stage {
         let (device, own, outside) = (end.device.to_owned(), end.line.to_owned(), end.outside);
         self.log_edge(&device, &own, edge, uncertainty);
         if outside {
-            self.peers.outside_edge(&device, &own, edge);
+            self.peers.outside_edge(&device, &own, edge, uncertainty);
             if let Some(board) = &mut self.board {
-                board.pulse_edge(&device, &own, edge);
+                board.pulse_edge_within(&device, &own, edge, uncertainty);
             }
         } else {
             self.peers.input_edge(&device, &own, edge);

@@ -253,7 +253,12 @@ impl PulseToMdb {
 
     /// An edge of a credit line.
     pub fn input_edge(&mut self, now: Micros, line: &str, high: bool) {
-        self.listener.edge(now, line, high);
+        self.input_edge_within(now, line, high, Micros::ZERO);
+    }
+
+    /// The same with an edge whose time may be off by `uncertainty` either way.
+    pub fn input_edge_within(&mut self, now: Micros, line: &str, high: bool, uncertainty: Micros) {
+        self.listener.edge(now, line, high, uncertainty);
         self.collect(now);
     }
 

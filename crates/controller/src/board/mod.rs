@@ -64,8 +64,13 @@ impl Controller {
 
     /// A credit or exit line of the pulse device `name` changed.
     pub fn pulse_edge(&mut self, name: &str, line: &str, edge: Edge) {
+        self.pulse_edge_within(name, line, edge, Micros::ZERO);
+    }
+
+    /// The same with an edge whose time may be off by `uncertainty` either way, over a real link.
+    pub fn pulse_edge_within(&mut self, name: &str, line: &str, edge: Edge, uncertainty: Micros) {
         for input in self.pulses.iter_mut().filter(|p| p.name() == name) {
-            input.edge(self.powered, line, edge);
+            input.edge(self.powered, line, edge, uncertainty);
         }
         for hopper in self.hoppers.iter_mut().filter(|h| h.wire() == name) {
             hopper.edge(line, edge);
