@@ -143,8 +143,8 @@ impl Controller {
         self.update_welcome(now);
     }
 
-    /// Power to the board comes or goes. Credit that was shown is lost with it, as on a board
-    /// without a memory; the ledger keeps it.
+    /// Power to the board comes or goes. Credit stays; sales and sessions under way are forgotten,
+    /// and what a payout under way has paid is counted once power is back.
     pub fn power(&mut self, now: Micros, on: bool) {
         if on == self.powered {
             return;

@@ -130,6 +130,17 @@ fn coins(b: &Bench, amount: Money) -> Result<i64, Seen> {
     Ok(amount.as_minor() / b.hopper()?.coin.as_minor().max(1))
 }
 
+/// The end of a check when there are too few coins in it.
+fn enough(b: &Bench, least: i64) -> Result<(), Seen> {
+    match coins(b, inside(b))? {
+        held if held >= least => Ok(()),
+        held => {
+            let text = format!("{held} coins in it, {least} are needed: fill it");
+            Err(Seen::cannot_tell(text))
+        }
+    }
+}
+
 /// Runs the motor until so many pulses came, or none came for 3 s. The motor stops at once, as a
 /// board's does; the pulses are given.
 fn pay(b: &mut Bench, wanted: usize) -> Result<Vec<(Micros, Micros)>, Seen> {
@@ -170,6 +181,7 @@ fn still(b: &mut Bench) -> Run {
 }
 
 fn pays(b: &mut Bench) -> Run {
+    enough(b, 1)?;
     let from = b.now();
     let pulses = pay(b, 1)?;
     Ok(match pulses.first() {
@@ -179,6 +191,7 @@ fn pays(b: &mut Bench) -> Run {
 }
 
 fn counts(b: &mut Bench) -> Run {
+    enough(b, 12)?;
     let before = inside(b);
     let pulses = pay(b, 10)?.len();
     b.wait(Micros::secs(2));
@@ -189,6 +202,7 @@ fn counts(b: &mut Bench) -> Run {
 }
 
 fn stops(b: &mut Bench) -> Run {
+    enough(b, 7)?;
     pay(b, 5)?;
     b.wait(Micros::ms(200));
     let before = inside(b);
@@ -200,14 +214,13 @@ fn stops(b: &mut Bench) -> Run {
 }
 
 fn keeps_paying(b: &mut Bench) -> Run {
-    if coins(b, inside(b))? < 40 {
-        return Ok(Seen::cannot_tell("fewer than 40 coins in it: fill it"));
-    }
+    enough(b, 40)?;
     let paid = pay(b, 40)?.len();
     Ok(Seen::judge(paid == 40, format!("{paid} of 40 coins paid")))
 }
 
 fn exit_widths(b: &mut Bench) -> Run {
+    enough(b, 20)?;
     let set = b.hopper()?.pulse;
     let pulses = pay(b, 20)?;
     let widths: Vec<Micros> = pulses.into_iter().map(|(_, width)| width).collect();
@@ -222,6 +235,7 @@ fn exit_widths(b: &mut Bench) -> Run {
 }
 
 fn exit_bounce(b: &mut Bench) -> Run {
+    enough(b, 20)?;
     let pace = b.hopper()?.interval;
     let pulses = pay(b, 20)?;
     if pulses.len() < 2 {
@@ -238,6 +252,7 @@ fn exit_bounce(b: &mut Bench) -> Run {
 }
 
 fn power_cut(b: &mut Bench) -> Run {
+    enough(b, 20)?;
     b.hopper()?;
     b.motor(true);
     b.wait(Micros::secs(2));

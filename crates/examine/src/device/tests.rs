@@ -56,10 +56,20 @@ fn every_check_catches_its_quirk() {
 fn names_are_unique_and_there_are_enough() {
     let mut all = std::collections::BTreeSet::new();
     for kind in Kind::ALL {
+        let mut names = std::collections::BTreeSet::new();
+        for quirk in quirks(kind) {
+            assert!(names.insert(quirk.name), "{kind}: {} twice", quirk.name);
+        }
         let mut ids = std::collections::BTreeSet::new();
+        let mut own = std::collections::BTreeSet::new();
         for check in checks(kind) {
             assert!(ids.insert(check.id), "{} twice", check.id);
             all.insert(check.id);
+            assert!(
+                own.insert(check.quirk),
+                "{kind}: two checks rest on {}",
+                check.quirk
+            );
             assert!(!check.section.is_empty() && !check.advice.is_empty());
         }
     }

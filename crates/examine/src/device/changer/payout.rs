@@ -149,7 +149,11 @@ fn pays_each_tube(b: &mut Bench) -> Run {
     if tried == 0 {
         return Ok(Seen::cannot_tell("all tubes are empty"));
     }
+    let tubes = setup.routing.iter().count();
     let text = match wrong.is_empty() {
+        true if tried < tubes => {
+            format!("{tried} of {tubes} tubes paid two coins each, the others hold fewer")
+        }
         true => format!("{tried} tubes paid two coins each"),
         false => wrong.join("; "),
     };

@@ -77,7 +77,7 @@ fn times_within(times: &[Micros], limit: Micros, what: &str) -> Run {
 }
 
 fn answer_time(b: &mut Bench) -> Run {
-    many_polls(b, 2_000);
+    many_polls(b, 4_000);
     times_within(b.answer_times(), Micros::ms(5), "answers")
 }
 

@@ -25,7 +25,7 @@ pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
     Check {
         id: "pays-a-value",
         title: "Pays a value in bills of its own choice",
-        expected: "DISPENSE VALUE of 7.00 pays 7.00",
+        expected: "DISPENSE VALUE of a bill of each store: as much comes out",
         section: "6.3, 37H 07H",
         advice: "Boards that leave the choice to it book wrong amounts. Update its software.",
         weight: Weight::Rule,
@@ -143,7 +143,13 @@ fn pays_bills(b: &mut Bench) -> Run {
 
 fn pays_value(b: &mut Bench) -> Run {
     let (setup, _) = start(b, RecyclerUse::All)?;
-    let wanted = Money(700);
+    // A bill of each store together; the recycler may choose others.
+    let held = status(b)?;
+    let held = held.iter().filter(|(_, n)| *n > 0);
+    let wanted: Money = held.map(|(t, _)| worth(&setup, t)).sum();
+    if wanted.is_zero() {
+        return Ok(Seen::cannot_tell("all stores are empty: fill them"));
+    }
     let factor = i64::from(setup.scaling.factor).max(1);
     let counts = u16::try_from(wanted.as_minor() / factor).unwrap_or(u16::MAX);
     let before = stored(b);
