@@ -46,9 +46,10 @@ fn the_page_is_well_formed_and_lists_every_check() {
             .unwrap();
         assert!(text(*card).contains(&check.advice), "{}", check.id);
     }
-    assert_eq!(all(&page, "svg.histogram").len(), 3);
+    assert_eq!(all(&page, "svg.histogram").len(), 5);
     assert_eq!(all(&page, "svg.waveform").len(), 2);
-    assert_eq!(all(&page, "svg.histogram line.limit").len(), 2);
+    // One limit for each of two series of the bus, both ends for each of two of the credit line.
+    assert_eq!(all(&page, "svg.histogram line.limit").len(), 6);
     assert_eq!(
         all(&page, ".movements tbody tr").len(),
         examination.movements.len()
