@@ -46,10 +46,14 @@ fn the_page_is_well_formed_and_lists_every_check() {
             .unwrap();
         assert!(text(*card).contains(&check.advice), "{}", check.id);
     }
-    assert_eq!(all(&page, "svg.histogram").len(), 5);
+    // Each measured series is drawn, pulses and pauses too, with each of its limits.
+    let series = examination.series();
+    assert!(series.len() >= 3);
+    assert_eq!(all(&page, "svg.histogram").len(), series.len());
     assert_eq!(all(&page, "svg.waveform").len(), 2);
-    // One limit for each of two series of the bus, both ends for each of two of the credit line.
-    assert_eq!(all(&page, "svg.histogram line.limit").len(), 6);
+    let limits = series.iter().flat_map(|s| [s.least_us, s.limit_us]);
+    let limits = limits.flatten().count();
+    assert_eq!(all(&page, "svg.histogram line.limit").len(), limits);
     assert_eq!(
         all(&page, ".movements tbody tr").len(),
         examination.movements.len()

@@ -1,5 +1,6 @@
 //! A check as a value: what it does, what must be seen, what to do when it fails, and how to run it.
 
+use crate::operator::SeenBy;
 use crate::result::{CheckResult, Grade, Outcome};
 use payrig_units::Micros;
 
@@ -22,8 +23,8 @@ pub struct Seen {
     pub outcome: Outcome,
     /// What was seen, with numbers.
     pub text: String,
-    /// True when a person said so, and not the wire.
-    pub by_person: bool,
+    /// Who saw it.
+    pub by: SeenBy,
 }
 
 impl Seen {
@@ -31,7 +32,7 @@ impl Seen {
         Self {
             outcome,
             text: text.into(),
-            by_person: false,
+            by: SeenBy::Wire,
         }
     }
 
@@ -69,10 +70,10 @@ impl Seen {
         }
     }
 
-    /// The same, said by a person.
+    /// The same, seen by somebody, or nobody.
     #[must_use]
-    pub fn by_person(mut self) -> Self {
-        self.by_person = true;
+    pub fn by(mut self, by: SeenBy) -> Self {
+        self.by = by;
         self
     }
 }
@@ -116,7 +117,7 @@ impl<B, S> Check<B, S> {
             outcome: seen.outcome,
             seen: seen.text,
             advice: if helpful { self.advice } else { "" }.to_owned(),
-            seen_by_person: seen.by_person,
+            seen_by: seen.by,
             from_us: from,
             to_us: to,
         }

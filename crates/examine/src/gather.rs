@@ -2,11 +2,11 @@
 //! bench whose clock begins at zero; in the examination they come one after another.
 
 use crate::check::{Check, Seen, Weight, grade};
-use crate::device::Remains;
-use crate::result::{CheckResult, Examination, Grade, Interval, Subject};
+use crate::remains::Remains;
+use crate::result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
 use payrig_wire::Finding;
-use payrig_wire::recording::TrainRecord;
+use payrig_wire::recording::{Entry, TrainRecord};
 use std::collections::BTreeMap;
 
 /// Between one check and the next in the examination's time.
@@ -17,21 +17,20 @@ const BETWEEN: Micros = Micros::secs(1);
 pub(crate) fn examine<'a, B: 'a, S: 'a>(
     checks: impl Iterator<Item = &'a Check<B, S>>,
     only: Option<&str>,
-    run: impl Fn(&Check<B, S>) -> (Seen, Option<Remains>),
-    mut each: impl FnMut(&CheckResult),
+    mut run: impl FnMut(&Check<B, S>) -> (Seen, Option<Remains>),
+    mut each: impl FnMut(&CheckResult, &[Entry]),
     subject: Subject,
     decimals: Decimals,
 ) -> Examination {
     let mut gathered = Gathered::default();
     let mut weights: Vec<Weight> = Vec::new();
-    for check in checks.filter(|c| only.is_none_or(|id| id == c.id)) {
-        let from = gathered.now;
+    let wanted = checks.filter(|c| only.is_none_or(|id| id == c.id));
+    for (number, check) in (1..).zip(wanted) {
         let (seen, remains) = run(check);
-        let took = remains.as_ref().map_or(Micros::ZERO, |r| r.now);
-        let result = check.result(seen, from, from + took);
-        each(&result);
+        let (result, entries) = gathered.add(check, seen, remains, number);
+        each(&result, &entries);
+        gathered.checks.push(result);
         weights.push(check.weight);
-        gathered.add(result, remains);
     }
     let mut examination = gathered.examination(subject, decimals);
     let weighed = examination.checks.iter().zip(weights);
@@ -43,6 +42,7 @@ pub(crate) fn examine<'a, B: 'a, S: 'a>(
 #[derive(Debug, Default)]
 struct Gathered {
     now: Micros,
+    uncertainty: Micros,
     checks: Vec<CheckResult>,
     findings: Vec<Finding>,
     intervals: Vec<Interval>,
@@ -52,12 +52,49 @@ struct Gathered {
 }
 
 impl Gathered {
-    /// A check is over.
-    fn add(&mut self, result: CheckResult, remains: Option<Remains>) {
-        self.checks.push(result);
-        let Some(remains) = remains else { return };
-        let from = self.now;
-        self.now = from + remains.now + BETWEEN;
+    /// A check is over. What came of it, and what is to be recorded of it.
+    fn add<B, S>(
+        &mut self,
+        check: &Check<B, S>,
+        seen: Seen,
+        remains: Option<Remains>,
+        number: u32,
+    ) -> (CheckResult, Vec<Entry>) {
+        // On a port the clock is one for all checks; in simulated time each begins at zero.
+        let (by, from, to) = match &remains {
+            Some(remains) if remains.live => (Micros::ZERO, remains.began, remains.now),
+            Some(remains) => (self.now, self.now, self.now + remains.now),
+            None => (self.now, self.now, self.now),
+        };
+        let mut seen = seen;
+        let mut entries = Vec::new();
+        if let Some(remains) = remains {
+            seen.by = seen.by.max(remains.seen_by);
+            if let Some(over) = &remains.over {
+                seen.outcome = over.outcome;
+                seen.text.clone_from(&over.text);
+            }
+            entries = self.keep(remains, by);
+            self.now = to + if by == from { BETWEEN } else { Micros::ZERO };
+        }
+        let result = check.result(seen, from, to);
+        entries.push(Entry::Step {
+            at_us: to,
+            number,
+            text: format!("check {}: {}", check.id, check.title),
+            passed: match result.outcome {
+                Outcome::Pass => Some(true),
+                Outcome::Fail => Some(false),
+                Outcome::CannotTell | Outcome::Skipped => None,
+            },
+            why: (result.outcome != Outcome::Pass).then(|| result.seen.clone()),
+        });
+        (result, entries)
+    }
+
+    /// Keeps what a bench left behind, `from` later, and gives its recording back.
+    fn keep(&mut self, remains: Remains, from: Micros) -> Vec<Entry> {
+        self.uncertainty = self.uncertainty.max(remains.uncertainty);
         self.findings
             .extend(remains.findings.into_iter().map(|mut f| {
                 f.at += from;
@@ -86,6 +123,8 @@ impl Gathered {
                 None => self.intervals.push(interval),
             }
         }
+        let entries = remains.entries.into_iter();
+        entries.map(|entry| entry.shifted(from)).collect()
     }
 
     /// The whole; grade and reasons are still to be given.
@@ -95,7 +134,7 @@ impl Gathered {
             date: String::new(),
             tool: concat!("payrig ", env!("CARGO_PKG_VERSION")).to_owned(),
             link: "virtual bus".to_owned(),
-            uncertainty_us: Micros::ZERO,
+            uncertainty_us: self.uncertainty,
             checks: self.checks,
             grade: Grade::Fit,
             reasons: Vec::new(),

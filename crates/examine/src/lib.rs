@@ -4,11 +4,15 @@ pub mod board;
 mod check;
 pub mod device;
 mod gather;
+pub mod operator;
+mod remains;
 pub mod report;
 mod result;
 pub mod tickets;
+pub mod wire;
 
 pub use check::{COMMON_PRACTICE, Check, Quirk, Run, Seen, Weight};
+pub use remains::Remains;
 pub use result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! What an examination found: one result per check, and all that a report needs.
 
+use crate::operator::SeenBy;
 use payrig_pulse::{Profile, Window};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
 use payrig_wire::Finding;
@@ -40,9 +41,9 @@ pub struct CheckResult {
     /// What to do about it; for a check that passed, nothing.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub advice: String,
-    /// True when a person, not the wire, said so.
-    #[serde(default)]
-    pub seen_by_person: bool,
+    /// Who saw what it was judged by.
+    #[serde(default, skip_serializing_if = "SeenBy::is_wire")]
+    pub seen_by: SeenBy,
     /// When it began and ended on the bench.
     pub from_us: Micros,
     /// See `from_us`.

@@ -10,6 +10,7 @@ use payrig_bench::{Rig, RigError};
 use payrig_examine::board::{self, BoardSetup};
 use payrig_examine::device::{self, Kind, Setup};
 use payrig_examine::{CheckResult, Examination, Outcome};
+use payrig_wire::recording::Entry;
 use serde_json::{Value, json};
 use std::io::{self, Write};
 use std::path::PathBuf;
@@ -154,7 +155,7 @@ fn unknown(what: &str, name: &str, known: &[&str]) -> Failure {
 }
 
 /// An examination still to be run; it tells every result as it comes.
-type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult)) -> Examination>;
+type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult, &[Entry])) -> Examination>;
 
 /// Runs examinations one after another, writing each as it comes.
 fn run_all(
@@ -169,7 +170,7 @@ fn run_all(
     let mut passed = true;
     for (subject, examine) in examinations {
         let mut failed: io::Result<()> = Ok(());
-        let mut each = |check: &CheckResult| {
+        let mut each = |check: &CheckResult, _: &[Entry]| {
             if common.format == Format::Json && failed.is_ok() {
                 failed = writeln!(io::stdout().lock(), "{}", check_line(&subject, check));
             }

@@ -5,12 +5,14 @@
 
 use super::habit::Board;
 use super::setup::BoardSetup;
-use crate::device::Remains;
 use crate::device::habit::Layer;
+use crate::operator::SeenBy;
+use crate::remains::Remains;
 use crate::result::Interval;
+use crate::wire::Wire;
 use payrig_bench::{Analyst, Books};
 use payrig_controller::Controller;
-use payrig_link::{Fault, VirtualBus};
+use payrig_link::Fault;
 use payrig_mdb::Address;
 use payrig_mdb::changer::CoinType;
 use payrig_peripherals::bill::BillValidator;
@@ -19,8 +21,9 @@ use payrig_peripherals::changer::Changer;
 use payrig_peripherals::pulse::{PulseAcceptor, PulseDevice};
 use payrig_peripherals::{BusPeripheral, Port, PortTiming};
 use payrig_units::{Decimals, Micros, Money, Place};
-use payrig_wire::recording::{BlockRecord, Entry};
+use payrig_wire::recording::{BlockRecord, Entry, MovementRecord};
 use payrig_wire::{BusEvent, Edge, Finding, Source};
+use std::cell::Cell;
 use std::collections::BTreeMap;
 
 /// The changer's address.
@@ -69,7 +72,7 @@ impl Line {
 #[derive(Debug)]
 pub struct BoardBench {
     now: Micros,
-    bus: VirtualBus,
+    wire: Wire,
     board: Board,
     changer: Port<Changer>,
     bill: Port<BillValidator>,
@@ -91,6 +94,10 @@ pub struct BoardBench {
     held_off: Vec<(Micros, bool)>,
     /// Since when the bench is at rest, so that polling intervals say something.
     resting_since: Option<Micros>,
+    /// Who saw what was judged by.
+    seen_by: Cell<SeenBy>,
+    /// All that happened, for the recording.
+    entries: Vec<Entry>,
 }
 
 impl BoardBench {
@@ -109,7 +116,7 @@ impl BoardBench {
         let controller = Controller::new(setup.board.clone(), Micros::ZERO);
         let mut bench = Self {
             now: Micros::ZERO,
-            bus: VirtualBus::new(1, Micros(60)),
+            wire: Wire::simulated(),
             board: Board::new(controller, setup.habits.clone()),
             changer: Port::new(changer, timing),
             bill: Port::new(bill, timing),
@@ -134,6 +141,8 @@ impl BoardBench {
                 .collect(),
             held_off: Vec::new(),
             resting_since: None,
+            seen_by: Cell::default(),
+            entries: Vec::new(),
         };
         bench.collect();
         Some(bench)
@@ -166,7 +175,7 @@ impl BoardBench {
     /// Lets time pass until `to`.
     pub fn until(&mut self, to: Micros) {
         loop {
-            let next = self.bus.next().min(self.board.next_deadline());
+            let next = self.wire.next().min(self.board.next_deadline());
             let next = next.min(self.devices_next());
             if next > to {
                 break;
@@ -221,7 +230,7 @@ impl BoardBench {
     }
 
     fn deliver(&mut self) {
-        while let Some(heard) = self.bus.pop(self.now) {
+        while let Some(heard) = self.wire.pop(self.now) {
             let entries = self.analyst.event(&heard.event);
             self.log(entries);
             match heard.event {
@@ -268,15 +277,21 @@ impl BoardBench {
             movements.extend(port.take_movements());
         });
         for words in sent {
-            self.bus.transmit(Source::Peripheral, words);
+            self.wire.transmit(Source::Peripheral, words);
         }
         movements.extend(self.pulse.take_movements());
         let name = self.pulse_name.clone();
         for (line, edge) in self.pulse.take_edges() {
+            self.entries.push(Entry::Edge {
+                line: format!("{name} {line}"),
+                at_us: edge.at,
+                high: edge.high,
+                uncertainty_us: Micros::ZERO,
+            });
             self.board.pulse_edge(&name, &line, edge);
         }
         while let Some(words) = self.board.take_transmission() {
-            self.bus.transmit(Source::Master, words);
+            self.wire.transmit(Source::Master, words);
         }
         for (line, edge) in self.board.take_pulse_edges(self.now) {
             self.pulse.input_edge(edge.at, &line, edge.high);
@@ -289,17 +304,21 @@ impl BoardBench {
         person.take_movements();
         for movement in movements {
             // Amounts too large for the ledger do not occur on this bench.
-            let _ = self.books.book(self.now, None, movement);
+            if let Ok(entry) = self.books.book(self.now, None, movement) {
+                let record = MovementRecord::from(&entry);
+                self.entries.push(Entry::Movement(record));
+            }
         }
     }
 
     fn log(&mut self, entries: Vec<Entry>) {
         for entry in entries {
-            match entry {
-                Entry::Finding(finding) => self.findings.push(finding),
-                Entry::Block(block) => self.line(&block),
+            match &entry {
+                Entry::Finding(finding) => self.findings.push(finding.clone()),
+                Entry::Block(block) => self.line(block),
                 _ => {}
             }
+            self.entries.push(entry);
         }
     }
 
@@ -352,18 +371,21 @@ impl BoardBench {
     /// Items delivered so far: a person saw them fall.
     #[must_use]
     pub fn delivered(&self) -> &[u16] {
+        self.seen_by.set(SeenBy::Emulation);
         &self.delivered
     }
 
     /// The exact-change light: a person sees it.
     #[must_use]
     pub fn exact_change(&self) -> bool {
+        self.seen_by.set(SeenBy::Emulation);
         self.board.exact_change()
     }
 
     /// What the display showed: a person reads it.
     #[must_use]
     pub fn shown(&self) -> &[String] {
+        self.seen_by.set(SeenBy::Emulation);
         &self.shown
     }
 
@@ -465,7 +487,7 @@ impl BoardBench {
 
     /// Puts a fault on the wire.
     pub fn fault(&mut self, fault: Fault) {
-        self.bus.add_fault(fault);
+        self.wire.add_fault(fault);
     }
 
     /// Waits until the board has enabled every peripheral, half a minute at most. When it never
@@ -550,6 +572,12 @@ impl BoardBench {
             interval("polling interval of the cashless device", polls(READER)),
         ];
         Remains {
+            began: Micros::ZERO,
+            live: false,
+            uncertainty: Micros::ZERO,
+            entries: self.entries,
+            seen_by: self.seen_by.get(),
+            over: None,
             now: self.now,
             intervals,
             findings: self.findings,

@@ -443,7 +443,7 @@ fn light(b: &mut BoardBench) -> Run {
     b.ready();
     let on = b.exact_change();
     let text = format!("the light is {}", if on { "on" } else { "off" });
-    Ok(Seen::judge(on, text).by_person())
+    Ok(Seen::judge(on, text))
 }
 
 fn failed_vend(b: &mut BoardBench) -> Run {

@@ -26,11 +26,12 @@ pub use bench::{BoardBench, Line};
 pub use hearing::{LetsIn, Mishears};
 pub use setup::BoardSetup;
 
+use crate::Remains;
 use crate::check::{Check, Quirk, Seen};
-use crate::device::Remains;
 use crate::gather;
 use crate::result::{CheckResult, Examination, Subject};
 use payrig_units::Money;
+use payrig_wire::recording;
 
 /// A check of a board.
 pub type BoardCheck = Check<BoardBench, BoardSetup>;
@@ -130,7 +131,7 @@ pub fn run_check(check: &BoardCheck, setup: &BoardSetup) -> (Seen, Option<Remain
 pub fn examine(
     setup: &BoardSetup,
     only: Option<&str>,
-    each: impl FnMut(&CheckResult),
+    each: impl FnMut(&CheckResult, &[recording::Entry]),
 ) -> Examination {
     let identity = &setup.board.identity;
     let subject = Subject {

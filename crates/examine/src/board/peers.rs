@@ -286,7 +286,7 @@ fn light_cleared(b: &mut BoardBench) -> Run {
     let after = b.exact_change();
     let say = |on: bool| if on { "on" } else { "off" };
     let text = format!("the light was {}, then {}", say(before), say(after));
-    Ok(Seen::judge(before && !after, text).by_person())
+    Ok(Seen::judge(before && !after, text))
 }
 
 fn reader_code(b: &mut BoardBench) -> Run {

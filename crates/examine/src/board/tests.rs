@@ -3,7 +3,7 @@ use crate::result::Outcome;
 
 #[test]
 fn the_good_board_passes_every_check() {
-    let examination = examine(&BoardSetup::good().unwrap(), None, |_| {});
+    let examination = examine(&BoardSetup::good().unwrap(), None, |_, _| {});
     let bad = examination
         .checks
         .iter()

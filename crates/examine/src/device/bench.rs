@@ -3,23 +3,24 @@
 //! Checks see what passes on the wire, edges on the credit line, and where money physically is.
 //! They never look into the device.
 
-use super::habit::Layer;
+pub(super) use super::act::{Act, Answer, Close};
 use super::pulse_unit::{HopperWires, PulseUnit};
 use super::setup::{Kind, Setup};
+use super::subject::Emulated;
+use super::told::Told;
 use crate::check::Seen;
+use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Tally};
+use crate::remains::{Remains, STOPPED};
 use crate::result::Interval;
+use crate::wire::{Linked, Wire};
 use payrig_bench::{Analyst, Books};
-use payrig_link::VirtualBus;
-use payrig_mdb::changer::CoinType;
-use payrig_mdb::{ACK, Address, Block, NAK, Word};
-use payrig_peripherals::bill::{BillValidator, Fault};
-use payrig_peripherals::cashless::{Card, CashlessDevice};
-use payrig_peripherals::changer::Changer;
-use payrig_peripherals::{BusPeripheral, Port};
+use payrig_mdb::{ACK, Block, NAK, Word};
 use payrig_pulse::{Profile, Train};
-use payrig_units::{Decimals, Micros, Money, Place};
-use payrig_wire::recording::{Entry, TrainRecord};
+use payrig_units::{Decimals, Micros, Money, Movement, Place};
+use payrig_wire::recording::{Entry, LineRecord, LineRole, MovementRecord, TrainRecord};
 use payrig_wire::{BusEvent, Finding, Source, TimedWord, Transmission, WORD_TIME};
+use std::cell::Cell;
+use std::collections::VecDeque;
 
 /// From the end of data to the tool's ACK.
 const TURNAROUND: Micros = Micros(600);
@@ -33,108 +34,55 @@ const PATIENCE: Micros = Micros::ms(20);
 /// From one POLL to the next.
 pub(super) const POLL_EVERY: Micros = Micros::ms(125);
 
-/// What the operator does at the device.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Act {
-    /// Puts in a coin of this type.
-    Coin(u8),
-    /// Puts in something that is no coin.
-    Slug,
-    /// Presses the return lever.
-    PressLever,
-    /// Lets it go.
-    ReleaseLever,
-    /// Disturbs a tube sensor: unplugs it, covers it.
-    BreakTubeSensor(u8),
-    /// Puts in a bill of this type.
-    Bill(u8),
-    /// Puts in a piece of paper.
-    Paper,
-    /// Takes the cash box away.
-    RemoveCashBox,
-    /// Blocks the bill path.
-    JamBill,
-    /// Presents a card with this balance.
-    Card(i64),
-    /// Puts a bill or coin of this value into the pulse acceptor, or shows a card for so much.
-    PulseMoney(i64),
-    /// Takes the card away before it is answered.
-    TakeCard,
-    /// Fills the stacker with bills.
-    FillStacker,
-    /// Cuts the device's power, or gives it back.
-    Power(bool),
-}
-
-/// How an exchange is closed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Close {
-    /// ACK after good data.
-    Ack,
-    /// NAK after data.
-    Nak,
-    /// Nothing, as if the ACK were lost.
-    Silence,
-}
-
-/// What the device answered.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Answer {
-    /// Nothing.
-    Silence,
-    /// ACK.
-    Ack,
-    /// NAK.
-    Nak,
-    /// Data with a right CHK, without it.
-    Data(Vec<u8>),
-    /// Something that is no valid answer.
-    Bad(Vec<u8>),
-}
-
-impl Answer {
-    /// The data, where there is any.
-    #[must_use]
-    pub fn data(&self) -> Option<&[u8]> {
-        match self {
-            Self::Data(data) => Some(data),
-            _ => None,
-        }
-    }
-
-    /// The answer in plain words.
-    #[must_use]
-    pub fn text(&self) -> String {
-        let hex = |bytes: &[u8]| {
-            let hex: Vec<String> = bytes.iter().map(|b| format!("{b:02X}")).collect();
-            hex.join(" ")
-        };
-        match self {
-            Self::Silence => "silence".to_owned(),
-            Self::Ack => "ACK".to_owned(),
-            Self::Nak => "NAK".to_owned(),
-            Self::Data(data) => format!("data {}", hex(data)),
-            Self::Bad(bytes) => format!("{}, which is no valid answer", hex(bytes)),
-        }
-    }
-}
-
+/// What is examined.
 #[derive(Debug)]
-enum Machine {
-    Changer(Box<Port<Changer>>),
-    Bill(Box<Port<BillValidator>>),
-    Cashless(Box<Port<CashlessDevice>>),
-    Pulse(Box<PulseUnit>),
+enum Subject {
+    Emulated(Box<Emulated>),
+    /// At the other end of a port.
+    Outside(Box<AtHand>),
 }
 
-impl Machine {
-    fn bus(&mut self) -> Option<&mut dyn BusPeripheral> {
-        match self {
-            Self::Changer(p) => Some(&mut **p),
-            Self::Bill(p) => Some(&mut **p),
-            Self::Cashless(p) => Some(&mut **p),
-            Self::Pulse(_) => None,
+/// An outside device: who does and sees things at it, and what it told.
+#[derive(Debug)]
+struct AtHand {
+    operator: Box<dyn Operator>,
+    told: Told,
+    /// Reports that came while the operator was asked.
+    queued: VecDeque<Vec<u8>>,
+}
+
+/// An outside device and the bench it stands on, lent to one check after another.
+#[derive(Debug)]
+pub struct Outside {
+    linked: Linked,
+    operator: Box<dyn Operator>,
+    told: Told,
+}
+
+impl Outside {
+    /// A device of this kind at the other end of a port.
+    #[must_use]
+    pub fn new(kind: Kind, linked: Linked, operator: Box<dyn Operator>) -> Self {
+        let told = Told::new(kind);
+        Self {
+            linked,
+            operator,
+            told,
         }
+    }
+
+    /// False once the link has failed.
+    pub(super) fn is_usable(&self) -> bool {
+        !self.linked.has_failed()
+    }
+
+    pub(super) fn linked(&mut self) -> &mut Linked {
+        &mut self.linked
+    }
+
+    /// Who it says it is.
+    pub(super) fn identity(&self) -> crate::result::Subject {
+        self.told.identity()
     }
 }
 
@@ -142,10 +90,10 @@ impl Machine {
 #[derive(Debug)]
 pub struct Bench {
     kind: Kind,
+    began: Micros,
     now: Micros,
-    bus: VirtualBus,
-    machine: Machine,
-    layer: Layer,
+    wire: Wire,
+    subject: Subject,
     analyst: Analyst,
     books: Books,
     decimals: Decimals,
@@ -155,42 +103,49 @@ pub struct Bench {
     findings: Vec<Finding>,
     trains: Vec<TrainRecord>,
     currency_scale: i64,
+    seen_by: Cell<SeenBy>,
+    entries: Vec<Entry>,
+    /// The check is over, whatever it says: somebody or something is missing.
+    over: Option<Seen>,
 }
 
 impl Bench {
-    /// Sets a device up. `None` when it contradicts itself.
+    /// Sets an emulated device up. `None` when it contradicts itself.
     #[must_use]
     pub fn new(setup: &Setup) -> Option<Self> {
-        let machine = match setup.kind {
-            Kind::Changer => {
-                let mut changer = Changer::new(setup.changer.clone(), setup.changer_quirks).ok()?;
-                for code in &setup.changer_faults {
-                    changer.set_fault(Micros::ZERO, *code, true);
-                }
-                Machine::Changer(Box::new(Port::new(changer, setup.timing)))
-            }
-            Kind::BillValidator | Kind::BillRecycler => {
-                let bill = BillValidator::new(setup.bill.clone(), setup.bill_quirks).ok()?;
-                Machine::Bill(Box::new(Port::new(bill, setup.timing)))
-            }
-            Kind::Cashless => {
-                let cashless = CashlessDevice::new(setup.cashless.clone());
-                Machine::Cashless(Box::new(Port::new(cashless, setup.timing)))
-            }
-            Kind::PulseBill
-            | Kind::PulseCoin
-            | Kind::PulseCoinHopper
-            | Kind::PulseHopper
-            | Kind::PulseCard => Machine::Pulse(Box::new(PulseUnit::new(setup).ok()?)),
-        };
-        let address = setup.kind.address().unwrap_or(Address::VMC);
+        let emulated = Emulated::new(setup)?;
+        let subject = Subject::Emulated(Box::new(emulated));
+        Some(Self::set_up(setup, Wire::simulated(), subject))
+    }
+
+    /// A bench with an outside device.
+    #[must_use]
+    pub fn outside(setup: &Setup, outside: Outside) -> Self {
+        let Outside {
+            linked,
+            operator,
+            mut told,
+        } = outside;
+        told.begin();
+        let queued = VecDeque::new();
+        let subject = Subject::Outside(Box::new(AtHand {
+            operator,
+            told,
+            queued,
+        }));
+        Self::set_up(setup, Wire::linked(linked), subject)
+    }
+
+    fn set_up(setup: &Setup, wire: Wire, subject: Subject) -> Self {
+        let ours = matches!(subject, Subject::Outside(_)).then_some(Source::Master);
+        let now = wire.now();
         let mut bench = Self {
             kind: setup.kind,
-            now: Micros::ZERO,
-            bus: VirtualBus::new(1, Micros(60)),
-            machine,
-            layer: Layer::new(setup.habits.clone(), address),
-            analyst: Analyst::new(),
+            began: now,
+            now,
+            wire,
+            subject,
+            analyst: Analyst::new().speaking_for(ours),
             books: Books::new(),
             decimals: setup.decimals,
             heard: Vec::new(),
@@ -199,9 +154,26 @@ impl Bench {
             findings: Vec::new(),
             trains: Vec::new(),
             currency_scale: 1,
+            seen_by: Cell::default(),
+            entries: Vec::new(),
+            over: None,
         };
+        let lines = bench.unit().map_or(Vec::new(), |unit| {
+            let record = |(line, high): (String, bool)| LineRecord {
+                at_us: now,
+                device: unit.name().to_owned(),
+                line: format!("{} {line}", unit.name()),
+                role: LineRole::Credit,
+                high,
+                profile: None,
+                counted_by: None,
+                outside: false,
+            };
+            unit.levels().into_iter().map(record).collect()
+        });
+        bench.entries.extend(lines.into_iter().map(Entry::Line));
         bench.collect();
-        Some(bench)
+        bench
     }
 
     /// What is examined.
@@ -234,15 +206,15 @@ impl Bench {
         &self.books
     }
 
-    /// What is in a place.
+    /// What all places that `which` accepts hold together. An emulated device is looked into; at an
+    /// outside one the operator counts what came out, and the rest is what it reported.
     #[must_use]
-    pub fn balance(&self, place: &Place) -> Money {
-        self.books.ledger().balance(place)
-    }
-
-    /// What all places that `which` accepts hold together.
-    #[must_use]
-    pub fn sum(&self, which: impl Fn(&Place) -> bool) -> Money {
+    pub fn sum(&mut self, which: impl Fn(&Place) -> bool) -> Money {
+        if self.is_outside() {
+            self.settle_out();
+        } else {
+            self.note_seen(SeenBy::Emulation);
+        }
         self.books.ledger().held(which)
     }
 
@@ -257,42 +229,55 @@ impl Bench {
         self.currency_scale = factor.max(1);
     }
 
+    /// How far the times of what is heard may be off.
+    #[must_use]
+    pub fn uncertainty(&self) -> Micros {
+        self.wire.uncertainty()
+    }
+
+    /// True when the device is at the other end of a port, and cannot be looked into.
+    #[must_use]
+    pub fn is_outside(&self) -> bool {
+        matches!(self.subject, Subject::Outside(_))
+    }
+
+    fn note_seen(&self, by: SeenBy) {
+        self.seen_by.set(self.seen_by.get().max(by));
+    }
+
     // ---- time --------------------------------------------------------------------------------
 
-    fn machine_next(&mut self) -> Micros {
-        match &mut self.machine {
-            Machine::Pulse(d) => d.next_deadline(),
-            other => other.bus().map_or(Micros::NEVER, |b| b.next_deadline()),
+    fn next(&mut self) -> Micros {
+        let subject = match &mut self.subject {
+            Subject::Emulated(emulated) => emulated.next_deadline(),
+            Subject::Outside(_) => Micros::NEVER,
+        };
+        subject.min(self.wire.next())
+    }
+
+    /// Lets time pass to the next thing that happens, until `to` at most. False when nothing did.
+    fn step(&mut self, to: Micros) -> bool {
+        let due = self.next().min(to);
+        self.now = self.now.max(self.wire.reach(due));
+        if self.next() > self.now {
+            return self.now < to;
         }
+        self.deliver();
+        let now = self.now;
+        if let Subject::Emulated(emulated) = &mut self.subject {
+            emulated.wake(now);
+        }
+        self.collect();
+        true
     }
 
     /// Lets time pass until `to`.
     pub fn until(&mut self, to: Micros) {
-        loop {
-            let next = self.bus.next().min(self.machine_next());
-            let next = next.min(self.layer.next_deadline());
-            if next > to {
-                break;
-            }
-            self.now = self.now.max(next);
-            self.deliver();
-            let now = self.now;
-            match &mut self.machine {
-                Machine::Pulse(d) => d.wake(now),
-                other => {
-                    if let Some(bus) = other.bus()
-                        && bus.next_deadline() <= now
-                    {
-                        bus.wake(now);
-                    }
-                }
-            }
-            self.layer.wake(now);
-            self.collect();
-        }
+        while self.step(to) {}
         self.now = self.now.max(to);
         let now = self.now;
-        let entries = self.analyst.idle(now);
+        let mut entries = self.analyst.idle(now);
+        entries.extend(self.wire.take_notes());
         self.log(entries);
     }
 
@@ -302,21 +287,23 @@ impl Bench {
     }
 
     fn deliver(&mut self) {
-        while let Some(heard) = self.bus.pop(self.now) {
+        while let Some(heard) = self.wire.pop(self.now) {
             let entries = self.analyst.event(&heard.event);
             self.log(entries);
             match heard.event {
-                BusEvent::Word(word) if word.source == Source::Peripheral => self.heard.push(word),
+                BusEvent::Word(word) if word.source == Source::Peripheral => {
+                    if heard.reaches_peer {
+                        self.heard.push(word);
+                    }
+                }
                 BusEvent::Word(word) => {
-                    if let Some(bus) = self.machine.bus() {
-                        self.layer.heard(word, bus);
+                    if let Subject::Emulated(emulated) = &mut self.subject {
+                        emulated.heard(word);
                     }
                 }
                 BusEvent::Break { start, end, .. } => {
-                    if self.layer.bus_reset(end)
-                        && let Some(bus) = self.machine.bus()
-                    {
-                        bus.heard_break(start, end);
+                    if let Subject::Emulated(emulated) = &mut self.subject {
+                        emulated.heard_break(start, end);
                     }
                 }
                 BusEvent::Garbled { .. } => {}
@@ -326,87 +313,286 @@ impl Bench {
     }
 
     fn log(&mut self, entries: Vec<Entry>) {
-        self.findings
-            .extend(entries.into_iter().filter_map(|e| match e {
-                Entry::Finding(finding) => Some(finding),
-                _ => None,
-            }));
+        for entry in entries {
+            if let Entry::Finding(finding) = &entry {
+                self.findings.push(finding.clone());
+            }
+            self.entries.push(entry);
+        }
     }
 
     fn collect(&mut self) {
-        let mut movements = Vec::new();
-        match &mut self.machine {
-            Machine::Pulse(d) => movements.extend(d.take_movements()),
-            other => {
-                if let Some(bus) = other.bus() {
-                    while let Some(sent) = self.layer.take(bus) {
-                        self.bus.transmit(Source::Peripheral, sent);
-                    }
-                    movements.extend(bus.take_movements());
-                }
-            }
+        let Subject::Emulated(emulated) = &mut self.subject else {
+            return;
+        };
+        let movements = emulated.take_movements();
+        while let Some(sent) = emulated.take_transmission() {
+            self.wire.transmit(Source::Peripheral, sent);
         }
+        if let Some(unit) = emulated.unit_mut() {
+            let name = unit.name().to_owned();
+            let edges = unit.take_fresh().into_iter();
+            self.entries.extend(edges.map(|(line, edge)| Entry::Edge {
+                line: format!("{name} {line}"),
+                at_us: edge.at,
+                high: edge.high,
+                uncertainty_us: Micros::ZERO,
+            }));
+        }
+        self.book(movements);
+    }
+
+    fn book(&mut self, movements: Vec<Movement>) {
         for movement in movements {
             // Amounts too large for the ledger do not occur on these benches.
-            let _ = self.books.book(self.now, None, movement);
+            if let Ok(entry) = self.books.book(self.now, None, movement) {
+                self.entries
+                    .push(Entry::Movement(MovementRecord::from(&entry)));
+            }
         }
     }
 
     // ---- the operator ------------------------------------------------------------------------
 
-    /// Has something done at the device. The end of the check when it cannot be.
+    /// Has something done at the device, which is POLLed meanwhile when a person has to do it. The
+    /// end of the check when it cannot be.
     ///
     /// # Errors
-    /// A skipped check: the device is of another kind.
+    /// A skipped check: the device is of another kind, or nobody is there.
     pub fn act(&mut self, act: Act) -> Result<(), Seen> {
-        let now = self.now;
-        match (&mut self.machine, act) {
-            (Machine::Pulse(d), Act::Power(on)) => d.power(now, on),
-            (machine, Act::Power(on)) => {
-                self.layer.power(on);
-                if let Some(bus) = machine.bus() {
-                    bus.power(now, on);
-                }
+        self.do_act(act, true)
+    }
+
+    /// As [`act`](Self::act), and nothing is said on the bus meanwhile: reports wait in the device.
+    ///
+    /// # Errors
+    /// As [`act`](Self::act).
+    pub fn act_unasked(&mut self, act: Act) -> Result<(), Seen> {
+        self.do_act(act, false)
+    }
+
+    fn do_act(&mut self, act: Act, polling: bool) -> Result<(), Seen> {
+        let text = self.instruction(act);
+        let at_us = self.now;
+        if let Subject::Emulated(emulated) = &mut self.subject {
+            if !emulated.act(self.now, act) {
+                let text = format!("a {} cannot do that", self.kind);
+                return Err(Seen::skipped(text));
             }
-            (Machine::Changer(p), act) => {
-                let changer = p.device_mut();
-                match act {
-                    Act::Coin(t) => changer.insert_coin(now, CoinType::of(t)),
-                    Act::Slug => changer.insert_slug(now),
-                    Act::PressLever => changer.press_escrow_lever(now),
-                    Act::ReleaseLever => changer.release_escrow_lever(now),
-                    Act::BreakTubeSensor(t) => {
-                        changer.break_tube_sensor(now, CoinType::of(t), true);
-                    }
-                    _ => return Err(Seen::skipped("a changer cannot do that")),
-                }
-            }
-            (Machine::Bill(p), act) => {
-                let bill = p.device_mut();
-                match act {
-                    Act::Bill(t) => {
-                        bill.insert_bill(now, t);
-                    }
-                    Act::Paper => {
-                        bill.insert_unknown_paper(now);
-                    }
-                    Act::RemoveCashBox => bill.remove_cash_box(now),
-                    Act::FillStacker => {
-                        bill.fill_stacker(now);
-                    }
-                    Act::JamBill => bill.break_down(now, Fault::Jam),
-                    _ => return Err(Seen::skipped("a bill validator cannot do that")),
-                }
-            }
-            (Machine::Cashless(p), Act::Card(balance)) => {
-                p.device_mut().present_card(now, Card::with(Money(balance)));
-            }
-            (Machine::Pulse(d), Act::PulseMoney(value)) => d.put_in(now, Money(value)),
-            (Machine::Pulse(d), Act::TakeCard) => d.remove_card(now),
-            _ => return Err(Seen::skipped("this device cannot do that")),
+            self.entries.push(Entry::Act { at_us, text });
+            self.collect();
+            return Ok(());
         }
-        self.collect();
-        Ok(())
+        if let Subject::Outside(at_hand) = &mut self.subject {
+            // What is reported while the hand is still at the slot is of this coin.
+            at_hand.told.put(act);
+        }
+        let deed = Deed::Act(act);
+        match self.ask_operator(
+            &Question::Do {
+                text: text.clone(),
+                deed,
+            },
+            polling,
+        ) {
+            Reply::CannotDo | Reply::Default => {
+                self.taken_back(act);
+                Err(Seen::skipped(format!("needs a person: {text}")))
+            }
+            Reply::Stop => {
+                self.taken_back(act);
+                Err(self.stopped())
+            }
+            Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
+                let at_us = self.now;
+                self.entries.push(Entry::Act { at_us, text });
+                Ok(())
+            }
+        }
+    }
+
+    /// It was not put in after all.
+    fn taken_back(&mut self, act: Act) {
+        if let Subject::Outside(at_hand) = &mut self.subject {
+            let worth = at_hand.told.worth(act);
+            at_hand.told.put_in = at_hand.told.put_in.saturating_sub(worth);
+        }
+    }
+
+    fn stopped(&mut self) -> Seen {
+        self.wire.give_up();
+        let seen = Seen::skipped(STOPPED);
+        self.over = Some(seen.clone());
+        seen
+    }
+
+    fn instruction(&self, act: Act) -> String {
+        let worth = match &self.subject {
+            Subject::Outside(at_hand) => at_hand.told.worth(act),
+            Subject::Emulated(_) => Money::ZERO,
+        };
+        act.instruction(worth, self.decimals)
+    }
+
+    /// Puts a question and goes on with the wire until it is answered.
+    fn ask_operator(&mut self, question: &Question, polling: bool) -> Reply {
+        let Subject::Outside(at_hand) = &mut self.subject else {
+            return Reply::Default;
+        };
+        let nobody = Box::new(crate::operator::Unattended::default());
+        let mut operator = std::mem::replace(&mut at_hand.operator, nobody);
+        operator.ask(question);
+        let reply = loop {
+            if self.wire.is_over() {
+                break Reply::CannotDo;
+            }
+            if let Some(reply) = operator.answer(self.now) {
+                break reply;
+            }
+            if polling {
+                self.poll_meanwhile();
+                self.wait(POLL_EVERY);
+            } else {
+                self.wait(Micros::ms(20));
+            }
+        };
+        let at_us = self.now;
+        self.entries.push(Entry::Note {
+            at_us,
+            who: Some("operator".to_owned()),
+            text: format!("{} {reply}", question.text()),
+        });
+        if let Subject::Outside(at_hand) = &mut self.subject {
+            at_hand.operator = operator;
+        }
+        reply
+    }
+
+    /// Keeps the device company; what it reports is kept for the check.
+    fn poll_meanwhile(&mut self) {
+        let poll = self.poll_byte();
+        let words = Block::truncated(&[poll]).master_words().collect();
+        let answer = self.talk(&[poll], words, Micros(60), Close::Ack);
+        let (Answer::Data(data), Subject::Outside(at_hand)) = (answer, &mut self.subject) else {
+            return;
+        };
+        // A state that lasts is said at every POLL; once is enough.
+        let lasting = match (self.kind, data.as_slice()) {
+            (Kind::Changer, [0x02 | 0x06 | 0x0A]) => true,
+            (Kind::BillValidator | Kind::BillRecycler, [code]) => *code < 0x10,
+            _ => false,
+        };
+        if !lasting || at_hand.queued.back() != Some(&data) {
+            at_hand.queued.push_back(data);
+        }
+    }
+
+    const fn poll_byte(&self) -> u8 {
+        match self.kind {
+            Kind::BillValidator | Kind::BillRecycler => 0x33,
+            Kind::Cashless => 0x12,
+            _ => 0x0B,
+        }
+    }
+
+    /// Something that is not on the wire: the emulated device is looked into, a person is asked,
+    /// or `default` is taken.
+    pub fn look(
+        &mut self,
+        text: &str,
+        sight: Sight,
+        default: bool,
+        emulated: impl FnOnce(&Self) -> bool,
+    ) -> bool {
+        if !self.is_outside() {
+            self.note_seen(SeenBy::Emulation);
+            return emulated(self);
+        }
+        let text = text.to_owned();
+        let question = Question::Look {
+            text,
+            sight,
+            default,
+        };
+        match self.ask_operator(&question, true) {
+            Reply::Saw(seen) => {
+                self.note_seen(SeenBy::Person);
+                seen
+            }
+            reply => {
+                self.nobody(reply);
+                default
+            }
+        }
+    }
+
+    /// An amount that is not on the wire, likewise.
+    pub fn count(
+        &mut self,
+        text: &str,
+        tally: Tally,
+        default: Money,
+        emulated: impl FnOnce(&Self) -> Money,
+    ) -> Money {
+        if !self.is_outside() {
+            self.note_seen(SeenBy::Emulation);
+            return emulated(self);
+        }
+        let question = Question::Count {
+            text: text.to_owned(),
+            tally,
+            default,
+            decimals: self.decimals,
+        };
+        match self.ask_operator(&question, true) {
+            Reply::Counted(amount) => {
+                self.note_seen(SeenBy::Person);
+                amount
+            }
+            reply => {
+                self.nobody(reply);
+                default
+            }
+        }
+    }
+
+    fn nobody(&mut self, reply: Reply) {
+        self.note_seen(SeenBy::Nobody);
+        if reply == Reply::Stop {
+            self.stopped();
+        }
+    }
+
+    /// Has the operator count what came out.
+    fn ask_out(&mut self) -> Money {
+        let expected = match &self.subject {
+            Subject::Outside(at_hand) => at_hand.told.to_come_out(),
+            Subject::Emulated(_) => Money::ZERO,
+        };
+        let text = match self.kind {
+            Kind::BillValidator | Kind::BillRecycler => {
+                "How much came back out of the bill slot since you were last asked?"
+            }
+            _ => "How much came out of the return cup since you were last asked?",
+        };
+        let counted = self.count(text, Tally::CameOut, expected, |_| Money::ZERO);
+        let movements = match &mut self.subject {
+            Subject::Outside(at_hand) => at_hand.told.came_out(counted),
+            Subject::Emulated(_) => Vec::new(),
+        };
+        self.book(movements);
+        counted
+    }
+
+    /// Asks for what should have come out and was not counted yet.
+    fn settle_out(&mut self) {
+        let open = match &self.subject {
+            Subject::Outside(at_hand) => at_hand.told.to_come_out(),
+            Subject::Emulated(_) => Money::ZERO,
+        };
+        if open != Money::ZERO && !self.wire.is_over() {
+            self.ask_out();
+        }
     }
 
     // ---- the bus -----------------------------------------------------------------------------
@@ -415,14 +601,23 @@ impl Bench {
     pub fn send(&mut self, words: Vec<Word>, gap: Micros) -> Micros {
         let at = self.now;
         let sent = Transmission::Words { at, words, gap };
-        self.bus.transmit(Source::Master, sent)
+        let end = self.wire.say(Source::Master, sent);
+        self.now = self.now.max(self.wire_now());
+        end
+    }
+
+    fn wire_now(&self) -> Micros {
+        match self.wire.is_over() {
+            true => self.now,
+            false => self.wire.now(),
+        }
     }
 
     /// Holds the bus for `length`.
     pub fn hold(&mut self, length: Micros) {
         let at = self.now;
         let sent = Transmission::Break { at, length };
-        let end = self.bus.transmit(Source::Master, sent);
+        let end = self.wire.say(Source::Master, sent);
         self.until(end);
     }
 
@@ -435,8 +630,16 @@ impl Bench {
 
     /// One exchange; the command is without CHK.
     pub fn exchange(&mut self, command: &[u8], close: Close) -> Answer {
+        if close == Close::Ack
+            && command == [self.poll_byte()]
+            && let Subject::Outside(at_hand) = &mut self.subject
+            && let Some(data) = at_hand.queued.pop_front()
+        {
+            // It came while the operator was asked.
+            return Answer::Data(data);
+        }
         let words = Block::truncated(command).master_words().collect();
-        self.exchange_words(words, Micros(60), close)
+        self.talk(command, words, Micros(60), close)
     }
 
     /// One exchange with an ordinary end.
@@ -446,6 +649,11 @@ impl Bench {
 
     /// One exchange, the words as they are.
     pub fn exchange_words(&mut self, words: Vec<Word>, gap: Micros, close: Close) -> Answer {
+        self.talk(&[], words, gap, close)
+    }
+
+    /// One exchange; `command` is what the words say, where that may move money.
+    fn talk(&mut self, command: &[u8], words: Vec<Word>, gap: Micros, close: Close) -> Answer {
         self.heard.clear();
         let end = self.send(words, gap);
         self.until(end);
@@ -463,8 +671,24 @@ impl Bench {
         if after_data {
             self.say(say);
         }
+        if close == Close::Ack {
+            self.told(command, &answer);
+        }
         self.wait(REST);
         answer
+    }
+
+    /// An outside device has said something for good.
+    fn told(&mut self, command: &[u8], answer: &Answer) {
+        let Subject::Outside(at_hand) = &mut self.subject else {
+            return;
+        };
+        let movements = match answer {
+            Answer::Ack => at_hand.told.acknowledged(command),
+            Answer::Data(data) => at_hand.told.said(command, data),
+            _ => Vec::new(),
+        };
+        self.book(movements);
     }
 
     /// Says one byte, as ACK, NAK and RET are said.
@@ -478,18 +702,15 @@ impl Bench {
 
     /// Waits for an answer to what ended at `end`.
     pub fn listen(&mut self, end: Micros) -> Answer {
-        let mut by = end + PATIENCE + WORD_TIME;
+        let slack = self.uncertainty();
+        let mut by = end + PATIENCE + WORD_TIME + slack;
         loop {
-            let next = self.bus.next().min(self.machine_next());
-            if next > by {
-                break;
-            }
             let known = self.heard.len();
-            self.until(next);
+            let more = self.step(by);
             if self.heard.len() > known {
-                by = self.now + Micros::ms(5) + WORD_TIME;
+                by = self.now + Micros::ms(5) + WORD_TIME + slack;
             }
-            if self.heard.last().is_some_and(|w| w.word.mode) {
+            if !more || self.heard.last().is_some_and(|w| w.word.mode) {
                 break;
             }
         }
@@ -537,16 +758,17 @@ impl Bench {
     // ---- the credit line ---------------------------------------------------------------------
 
     fn unit(&self) -> Result<&PulseUnit, Seen> {
-        match &self.machine {
-            Machine::Pulse(d) => Ok(d),
-            _ => Err(Seen::skipped("the device has no credit line")),
-        }
+        let unit = match &self.subject {
+            Subject::Emulated(emulated) => emulated.unit(),
+            Subject::Outside(_) => None,
+        };
+        unit.ok_or_else(|| Seen::skipped("the device has no credit line"))
     }
 
     fn unit_mut(&mut self) -> Option<&mut PulseUnit> {
-        match &mut self.machine {
-            Machine::Pulse(d) => Some(d),
-            _ => None,
+        match &mut self.subject {
+            Subject::Emulated(emulated) => emulated.unit_mut(),
+            Subject::Outside(_) => None,
         }
     }
 
@@ -643,11 +865,41 @@ impl Bench {
 
     /// Ends the bench: findings, intervals and trains for the report.
     #[must_use]
-    pub fn finish(mut self) -> Remains {
+    pub fn finish(self) -> Remains {
+        self.end().0
+    }
+
+    /// Ends the bench and gives the outside device back, where there is one.
+    #[must_use]
+    pub(super) fn end(mut self) -> (Remains, Option<Outside>) {
+        let by = self.seen_by.get();
+        self.settle_out();
+        // The check did not judge by it.
+        self.seen_by.set(by);
         let last = self.analyst.finish(self.now);
+        let notes = self.wire.take_notes();
         self.log(last);
-        Remains {
-            now: self.now,
+        self.log(notes);
+        self.disagreements();
+        let failed = self.wire.failure().map(|error| {
+            let text = format!("the link failed before the check was over: {error}");
+            Seen::cannot_tell(text)
+        });
+        let live = self.is_outside();
+        let (now, uncertainty) = (self.now, self.wire.uncertainty());
+        let outside = match (self.subject, self.wire.into_linked()) {
+            (Subject::Outside(at_hand), Some(linked)) => Some(Outside {
+                linked,
+                operator: at_hand.operator,
+                told: at_hand.told,
+            }),
+            _ => None,
+        };
+        let remains = Remains {
+            began: self.began,
+            uncertainty,
+            now,
+            live,
             findings: self.findings,
             intervals: vec![
                 Interval::at_most("answer time", Micros::ms(5), self.answer_times),
@@ -655,21 +907,28 @@ impl Bench {
             ],
             trains: self.trains,
             books: self.books,
+            entries: self.entries,
+            seen_by: self.seen_by.get(),
+            over: failed.or(self.over),
+        };
+        (remains, outside)
+    }
+
+    /// Where the operator and the device disagree about money.
+    fn disagreements(&mut self) {
+        if !self.is_outside() {
+            return;
+        }
+        for d in self.books.discrepancies() {
+            let (real, claimed) = (self.show(d.real), self.show(d.claimed));
+            let text = format!(
+                "by hand {real} went into the {} and stayed there, it reports {claimed}",
+                d.device
+            );
+            let mut finding = Finding::advice("money", d.since, text);
+            finding.severity = payrig_wire::Severity::Limit;
+            finding.section = std::borrow::Cow::Borrowed("the ledger");
+            self.log(vec![Entry::Finding(finding)]);
         }
     }
-}
-
-/// What is left of a bench once its check is over.
-#[derive(Debug)]
-pub struct Remains {
-    /// When it ended.
-    pub now: Micros,
-    /// Found on the wire.
-    pub findings: Vec<Finding>,
-    /// Measured.
-    pub intervals: Vec<Interval>,
-    /// Seen on the credit line.
-    pub trains: Vec<TrainRecord>,
-    /// Where money went.
-    pub books: Books,
 }

@@ -119,11 +119,11 @@ fn first_bill(setup: &Setup) -> Result<(u8, Money), Seen> {
 }
 
 // Recycler stores are left out: nothing goes there until RECYCLER ENABLE says so.
-fn stacked(b: &Bench) -> Money {
+fn stacked(b: &mut Bench) -> Money {
     b.sum(|p| matches!(p, Place::Stacker(_)))
 }
 
-fn kept(b: &Bench) -> Money {
+fn kept(b: &mut Bench) -> Money {
     b.sum(|p| matches!(p, Place::Stacker(_) | Place::Escrow(_)))
 }
 
@@ -530,14 +530,16 @@ fn told(report: Option<Report>) -> String {
 fn escrow_stack(b: &mut Bench) -> Run {
     let (report, value) = ordered(b, EscrowStatus::STACK)?;
     let good = report.is_some_and(|r| is(Routing::Stacked)(&r)) && stacked(b) == value;
-    let text = format!("{}; {} in the stacker", told(report), b.show(stacked(b)));
+    let held = stacked(b);
+    let text = format!("{}; {} in the stacker", told(report), b.show(held));
     Ok(Seen::judge(good, text))
 }
 
 fn escrow_return(b: &mut Bench) -> Run {
     let (report, _) = ordered(b, EscrowStatus::RETURN)?;
     let good = report.is_some_and(|r| is(Routing::Returned)(&r)) && kept(b).is_zero();
-    let text = format!("{}; {} kept", told(report), b.show(kept(b)));
+    let held = kept(b);
+    let text = format!("{}; {} kept", told(report), b.show(held));
     Ok(Seen::judge(good, text))
 }
 
@@ -561,7 +563,8 @@ fn reset_returns_escrow(b: &mut Bench) -> Run {
     let (_, value, _) = into_escrow(b)?;
     order(b, Command::Reset.emit().bytes(), "RESET")?;
     watch(b, BILL_TIME);
-    let text = format!("{} of {} kept", b.show(kept(b)), b.show(value));
+    let held = kept(b);
+    let text = format!("{} of {} kept", b.show(held), b.show(value));
     Ok(Seen::judge(kept(b).is_zero(), text))
 }
 

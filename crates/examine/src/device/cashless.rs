@@ -203,7 +203,7 @@ impl<'a> Talk<'a> {
         }
     }
 
-    fn receipts(&self) -> Money {
+    fn receipts(&mut self) -> Money {
         self.bench.sum(|p| matches!(p, Place::CardReceipts(_)))
     }
 

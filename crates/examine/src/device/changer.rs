@@ -119,11 +119,11 @@ fn used(setup: &Setup) -> Vec<(CoinType, Money)> {
     CoinType::all().filter_map(value).collect()
 }
 
-fn inside(b: &Bench) -> Money {
+fn inside(b: &mut Bench) -> Money {
     b.sum(|p| matches!(p, Place::Tube(..) | Place::CashBox(_)))
 }
 
-fn in_tube(b: &Bench, coin_type: CoinType) -> Money {
+fn in_tube(b: &mut Bench, coin_type: CoinType) -> Money {
     b.sum(|p| matches!(p, Place::Tube(_, t) if *t == coin_type.get()))
 }
 

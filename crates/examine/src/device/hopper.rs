@@ -122,7 +122,7 @@ pub(super) const FED: &[Check<Bench, Setup>] = &[Check {
 }];
 
 /// What came out of the hopper until now.
-fn inside(b: &Bench) -> Money {
+fn inside(b: &mut Bench) -> Money {
     b.sum(|p| matches!(p, Place::Hopper(_)))
 }
 
@@ -131,8 +131,9 @@ fn coins(b: &Bench, amount: Money) -> Result<i64, Seen> {
 }
 
 /// The end of a check when there are too few coins in it.
-fn enough(b: &Bench, least: i64) -> Result<(), Seen> {
-    match coins(b, inside(b))? {
+fn enough(b: &mut Bench, least: i64) -> Result<(), Seen> {
+    let held = inside(b);
+    match coins(b, held)? {
         held if held >= least => Ok(()),
         held => {
             let text = format!("{held} coins in it, {least} are needed: fill it");
@@ -176,7 +177,8 @@ fn still(b: &mut Bench) -> Run {
     let before = inside(b);
     b.hopper()?;
     b.wait(Micros::secs(30));
-    let out = coins(b, before.saturating_sub(inside(b)))?;
+    let gone = before.saturating_sub(inside(b));
+    let out = coins(b, gone)?;
     Ok(Seen::judge(out == 0, format!("{out} coins in 30 s")))
 }
 
@@ -196,7 +198,8 @@ fn counts(b: &mut Bench) -> Run {
     let pulses = pay(b, 10)?.len();
     b.wait(Micros::secs(2));
     let pulses = pulses + b.take_exit().len();
-    let out = coins(b, before.saturating_sub(inside(b)))?;
+    let gone = before.saturating_sub(inside(b));
+    let out = coins(b, gone)?;
     let text = format!("{pulses} pulses, {out} coins");
     Ok(Seen::judge(pulses == 10 && out == 10, text))
 }
@@ -207,7 +210,8 @@ fn stops(b: &mut Bench) -> Run {
     b.wait(Micros::ms(200));
     let before = inside(b);
     b.wait(Micros::secs(5));
-    let late = coins(b, before.saturating_sub(inside(b)))?;
+    let gone = before.saturating_sub(inside(b));
+    let late = coins(b, gone)?;
     let at_once = b.take_exit().len();
     let text = format!("{at_once} coins after the motor stopped");
     Ok(Seen::judge(late == 0 && at_once == 0, text))
@@ -259,7 +263,8 @@ fn power_cut(b: &mut Bench) -> Run {
     b.act(Act::Power(false))?;
     let before = inside(b);
     b.wait(Micros::secs(5));
-    let out = coins(b, before.saturating_sub(inside(b)))?;
+    let gone = before.saturating_sub(inside(b));
+    let out = coins(b, gone)?;
     let text = format!("{out} coins while the power was off");
     Ok(Seen::judge(out == 0, text))
 }

@@ -1,5 +1,6 @@
 //! The examination of a device off the shelf: the tool plays the board.
 
+mod act;
 mod bench;
 mod bill;
 mod cashless;
@@ -13,17 +14,23 @@ mod pulse_unit;
 mod quirks;
 mod recycler;
 mod setup;
+mod subject;
+mod told;
 
 #[cfg(test)]
 mod tests;
 
-pub use bench::{Act, Answer, Bench, Close, Remains};
+pub use act::{Act, Answer, Close};
+pub use bench::{Bench, Outside};
 pub use quirks::quirks;
 pub use setup::{Kind, PulseSetup, Setup};
 
 use crate::check::{Check, Quirk, Seen};
 use crate::gather;
+use crate::remains::{Remains, STOPPED};
 use crate::result::{CheckResult, Examination, Subject};
+use payrig_link::LinkError;
+use payrig_wire::recording::Entry;
 
 /// A check of a device.
 pub type DeviceCheck = Check<Bench, Setup>;
@@ -78,7 +85,11 @@ pub fn run_check(check: &DeviceCheck, setup: &Setup) -> (Seen, Option<Remains>) 
 /// Examines an emulated device; `only` picks one check by its name. `each` is told every result as
 /// it comes.
 #[must_use]
-pub fn examine(setup: &Setup, only: Option<&str>, each: impl FnMut(&CheckResult)) -> Examination {
+pub fn examine(
+    setup: &Setup,
+    only: Option<&str>,
+    each: impl FnMut(&CheckResult, &[Entry]),
+) -> Examination {
     gather::examine(
         checks(setup.kind),
         only,
@@ -87,6 +98,62 @@ pub fn examine(setup: &Setup, only: Option<&str>, each: impl FnMut(&CheckResult)
         subject(setup),
         setup.decimals,
     )
+}
+
+/// Examines a device at the other end of a port. One port, and one device, serve all checks, in the
+/// port's time. When the link fails the checks that are left are skipped: the examination is whole
+/// up to then, and the error says what happened.
+#[must_use]
+pub fn examine_outside(
+    setup: &Setup,
+    outside: Outside,
+    only: Option<&str>,
+    each: impl FnMut(&CheckResult, &[Entry]),
+) -> (Examination, Option<LinkError>) {
+    let mut lent = Some(outside);
+    let mut stopped = None;
+    let run = |check: &DeviceCheck| {
+        let Some(outside) = lent.take() else {
+            return (Seen::skipped("the link is gone"), None);
+        };
+        if let Some(why) = &stopped {
+            lent = Some(outside);
+            return (Seen::skipped(*why), None);
+        }
+        if !outside.is_usable() {
+            stopped = Some("the link has failed");
+            lent = Some(outside);
+            return (Seen::skipped("the link has failed"), None);
+        }
+        if check.arrange.is_some() {
+            lent = Some(outside);
+            let text = "needs a device that is set up for it: done with emulated devices only";
+            return (Seen::skipped(text), None);
+        }
+        let mut bench = Bench::outside(setup, outside);
+        let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+        let (remains, back) = bench.end();
+        if remains.over.as_ref().is_some_and(|o| o.text == STOPPED) {
+            stopped = Some(STOPPED);
+        }
+        lent = back;
+        (seen, Some(remains))
+    };
+    let subject = Subject {
+        kind: setup.kind.to_string(),
+        ..Subject::default()
+    };
+    let checks = checks(setup.kind);
+    let mut examination = gather::examine(checks, only, run, each, subject, setup.decimals);
+    let mut failure = None;
+    if let Some(mut outside) = lent {
+        examination.subject = Subject {
+            kind: setup.kind.to_string(),
+            ..outside.identity()
+        };
+        failure = outside.linked().take_failure();
+    }
+    (examination, failure)
 }
 
 /// What the rig says of the device; for an emulated one that is what it says of itself.

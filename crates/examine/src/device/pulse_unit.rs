@@ -77,6 +77,8 @@ pub(super) struct PulseUnit {
     fixed: Option<u32>,
     hopper: Option<HopperWires>,
     edges: Vec<(String, Edge)>,
+    /// Those the recording has not got yet.
+    fresh: Vec<(String, Edge)>,
     /// Since when a coin covers the exit sensor.
     covered: Option<Micros>,
 }
@@ -134,6 +136,7 @@ impl PulseUnit {
             fixed,
             hopper,
             edges: Vec::new(),
+            fresh: Vec::new(),
             covered: None,
         })
     }
@@ -234,7 +237,24 @@ impl PulseUnit {
     }
 
     fn gather(&mut self) {
-        self.edges.extend(self.unit.device_mut().take_edges());
+        let edges = self.unit.device_mut().take_edges();
+        self.fresh.extend(edges.iter().cloned());
+        self.edges.extend(edges);
+    }
+
+    /// Edges for the recording since this was last called.
+    pub(super) fn take_fresh(&mut self) -> Vec<(String, Edge)> {
+        std::mem::take(&mut self.fresh)
+    }
+
+    /// Levels of its lines at rest, true for high.
+    pub(super) fn levels(&self) -> Vec<(String, bool)> {
+        self.unit.device().resting_levels()
+    }
+
+    /// What the lines are called after.
+    pub(super) fn name(&self) -> &str {
+        self.unit.device().name()
     }
 
     fn is_exit(&self, line: &str) -> bool {

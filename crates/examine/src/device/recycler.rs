@@ -14,7 +14,7 @@ use payrig_units::{Micros, Money, Place};
 const PAYOUT_TIME: Micros = Micros::secs(40);
 
 /// What is in the stores.
-fn stored(b: &Bench) -> Money {
+fn stored(b: &mut Bench) -> Money {
     b.sum(|p| matches!(p, Place::Recycler(..)))
 }
 

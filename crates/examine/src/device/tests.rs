@@ -6,7 +6,7 @@ use crate::result::Outcome;
 fn good_devices_pass_every_check() {
     let mut failed = Vec::new();
     for kind in Kind::ALL {
-        let examination = examine(&Setup::good(kind), None, |_| {});
+        let examination = examine(&Setup::good(kind), None, |_, _| {});
         for check in &examination.checks {
             if check.outcome != Outcome::Pass {
                 failed.push(format!(

@@ -1,5 +1,6 @@
 //! An invented examination, to see what reports look like.
 
+use crate::operator::SeenBy;
 use crate::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money, Movement, Place};
 use payrig_wire::Finding;
@@ -334,7 +335,10 @@ fn check(index: usize, entry: &(&str, &str, &str, &str), wobble: &mut Wobble) ->
         outcome,
         seen,
         advice: advice.to_owned(),
-        seen_by_person: matches!(id, "case-intact" | "acceptance-clean"),
+        seen_by: match id {
+            "case-intact" | "acceptance-clean" => SeenBy::Person,
+            _ => SeenBy::Wire,
+        },
         from_us: from,
         to_us: from + wobble.bell(400_000, 2_400_000),
     }

@@ -47,8 +47,8 @@ fn case(check: &CheckResult) -> TestCase {
     let mut case = TestCase::new(check.id.as_str(), status);
     case.set_time(duration(check.to_us.since(check.from_us)));
     case.add_property(("section", check.section.as_str()));
-    if check.seen_by_person {
-        case.add_property(("seen-by", "person"));
+    if !check.seen_by.is_wire() {
+        case.add_property(("seen-by", check.seen_by.words()));
     }
     if check.outcome == Outcome::Pass {
         case.set_system_out(details);

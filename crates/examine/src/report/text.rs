@@ -2,6 +2,7 @@
 
 use super::figures;
 use super::words::{identity, plain, section, tally};
+use crate::operator::SeenBy;
 use crate::{CheckResult, Examination, Grade, Outcome};
 use anstyle::{AnsiColor, Color, Style};
 use std::fmt::Write;
@@ -47,9 +48,9 @@ pub fn line(check: &CheckResult) -> String {
 }
 
 fn seen(check: &CheckResult) -> String {
-    match check.seen_by_person {
-        true => format!("{} (seen by a person)", check.seen),
-        false => check.seen.clone(),
+    match check.seen_by {
+        SeenBy::Wire => check.seen.clone(),
+        by => format!("{} ({})", check.seen, by.words()),
     }
 }
 

@@ -382,6 +382,44 @@ pub(super) const TYPES: [&str; 13] = [
 ];
 
 impl Entry {
+    /// The same, `by` later: to put what several benches recorded, each from zero, one after another.
+    #[must_use]
+    pub fn shifted(mut self, by: Micros) -> Self {
+        match &mut self {
+            Self::Block(block) => {
+                block.start_us += by;
+                block.end_us += by;
+                for time in block.starts_us.iter_mut().chain(&mut block.ends_us) {
+                    *time += by;
+                }
+            }
+            Self::Break {
+                start_us, end_us, ..
+            }
+            | Self::Garbled {
+                start_us, end_us, ..
+            } => {
+                *start_us += by;
+                *end_us += by;
+            }
+            Self::Line(line) => line.at_us += by,
+            Self::Movement(movement) => {
+                movement.at_us += by;
+                movement.word_at_us = movement.word_at_us.map(|at| at + by);
+            }
+            Self::Finding(finding) => finding.at += by,
+            Self::Train(train) => train.start_us += by,
+            Self::Edge { at_us, .. }
+            | Self::Note { at_us, .. }
+            | Self::Power { at_us, .. }
+            | Self::Act { at_us, .. }
+            | Self::Step { at_us, .. }
+            | Self::Verdict { at_us, .. } => *at_us += by,
+            Self::Unknown(_) => {}
+        }
+        self
+    }
+
     /// An event of the bus that is no word; words are recorded with their block.
     #[must_use]
     pub fn of_event(event: &BusEvent) -> Option<Self> {

@@ -270,5 +270,5 @@ fn shown(b: &mut BoardBench) -> Run {
     b.secs(2);
     let seen = b.shown().iter().any(|text| text.contains("TRY AGAIN"));
     let text = if seen { "shown" } else { "not shown" };
-    Ok(Seen::judge(seen, text).by_person())
+    Ok(Seen::judge(seen, text))
 }

@@ -83,7 +83,7 @@ pub(super) fn trains_apart(b: &mut Bench) -> Run {
 }
 
 /// What is in it, or was paid by cards.
-fn kept(b: &Bench) -> Money {
+fn kept(b: &mut Bench) -> Money {
     b.sum(|p| {
         let is_inside = matches!(p, Place::Stacker(_) | Place::Escrow(_) | Place::CashBox(_));
         is_inside || matches!(p, Place::Hopper(_) | Place::CardReceipts(_))
@@ -144,7 +144,7 @@ pub(super) fn power_cut(b: &mut Bench) -> Run {
 }
 
 /// What cards have paid here.
-fn paid(b: &Bench) -> Money {
+fn paid(b: &mut Bench) -> Money {
     b.sum(|p| matches!(p, Place::CardReceipts(_)))
 }
 
@@ -175,6 +175,7 @@ pub(super) fn taken_away(b: &mut Bench) -> Run {
     b.act(Act::TakeCard)?;
     b.wait(Micros::secs(10));
     let pulses: usize = b.take_trains().iter().map(Train::count).sum();
-    let text = format!("{} paid, {pulses} pulses", b.show(paid(b)));
+    let sum = paid(b);
+    let text = format!("{} paid, {pulses} pulses", b.show(sum));
     Ok(Seen::judge(paid(b).is_zero() && pulses == 0, text))
 }

@@ -18,7 +18,7 @@ fn card(number: usize, check: &CheckResult) -> Markup {
             }
             dl {
                 dt { "Seen" }
-                dd { (plain(&check.seen)) @if check.seen_by_person { " (by a person)" } }
+                dd { (plain(&check.seen)) @if !check.seen_by.is_wire() { " (" (check.seen_by.words()) ")" } }
                 dt { "Expected" }
                 dd { (plain(&check.expected)) " " cite { (plain(&section(&check.section))) } }
                 @if !check.advice.is_empty() {
@@ -154,7 +154,7 @@ pub(super) fn all(examination: &Examination) -> Markup {
                         code { (plain(&check.id)) }
                     }
                     div.seen {
-                        p { (plain(&check.seen)) @if check.seen_by_person { em { " seen by a person" } } }
+                        p { (plain(&check.seen)) @if !check.seen_by.is_wire() { em { " " (check.seen_by.words()) } } }
                         p.expected { "expected: " (plain(&check.expected)) }
                     }
                     cite { (plain(&check.section)) }

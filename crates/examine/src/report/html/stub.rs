@@ -53,7 +53,7 @@ pub(super) fn stub(examination: &Examination) -> Markup {
                 div.lines {
                     span { "name" } span { "date" } span { "signature" }
                 }
-                p.made { "Seen and measured by " (plain(&examination.tool)) ". A check seen by a person says so." }
+                p.made { "Seen and measured by " (plain(&examination.tool)) ". A check that was not seen on the wire says by whom." }
             }
         }
     }

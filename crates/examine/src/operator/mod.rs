@@ -1,0 +1,175 @@
+//! The person at the bench, as questions and answers: instructions, yes or no, amounts.
+//!
+//! Nothing here waits or reads a keyboard. A bench puts a [`Question`] to its [`Operator`] and goes
+//! on with the wire until there is a [`Reply`]. Every question has a default for benches nobody
+//! stands at, and every answer says whose it is ([`SeenBy`]).
+
+mod unattended;
+
+pub use unattended::Unattended;
+
+use crate::device::Act;
+use payrig_units::{Decimals, Micros, Money};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Who saw what a check judges by.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+)]
+pub enum SeenBy {
+    /// The tool itself: what passed on the wire, and money in devices it plays.
+    #[default]
+    #[serde(rename = "wire")]
+    Wire,
+    /// The emulated machine, which was looked into: no person and no real machine was there.
+    #[serde(rename = "emulation")]
+    Emulation,
+    /// A person at the bench.
+    #[serde(rename = "person")]
+    Person,
+    /// Nobody: the question's default was taken.
+    #[serde(rename = "default: nobody looked")]
+    Nobody,
+}
+
+impl SeenBy {
+    /// As reports write it.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Wire => "seen on the wire",
+            Self::Emulation => "read from the emulated machine",
+            Self::Person => "seen by a person",
+            Self::Nobody => "nobody looked: the default was taken",
+        }
+    }
+
+    /// True for what is said of a check by itself: nothing more needs to be said of it.
+    #[must_use]
+    pub fn is_wire(&self) -> bool {
+        *self == Self::Wire
+    }
+}
+
+/// Something a person is asked to do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Deed {
+    /// Something at the device under examination.
+    Act(Act),
+    /// Press this selection of the machine.
+    Select(u16),
+    /// Make the next vend of this selection fail.
+    BlockMotor(u16),
+    /// Switch the machine on or off.
+    MachinePower(bool),
+    /// Set the machine up as the checks need it.
+    Prepare,
+}
+
+/// Something a person is asked to look at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sight {
+    /// The exact-change light.
+    ExactChangeLight,
+    /// Whether an item of this selection fell.
+    Fell(u16),
+    /// Whether a coin lies in the tube of this coin type.
+    InTube(u8),
+    /// Whether a bill is in the stacker.
+    InStacker,
+    /// Whether a bill is held in escrow.
+    InEscrow,
+}
+
+/// Money a person is asked to count.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tally {
+    /// What came out since the last time it was asked: return cup, inlet.
+    CameOut,
+    /// What was taken from the card.
+    FromCard,
+}
+
+/// A question to the operator.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Question {
+    /// Do this, and say when it is done.
+    Do {
+        /// In plain words.
+        text: String,
+        /// What it is.
+        deed: Deed,
+    },
+    /// Yes or no.
+    Look {
+        /// In plain words, with a question mark.
+        text: String,
+        /// What it is about.
+        sight: Sight,
+        /// What is taken when nobody looks.
+        default: bool,
+    },
+    /// An amount.
+    Count {
+        /// In plain words, with a question mark.
+        text: String,
+        /// What it is about.
+        tally: Tally,
+        /// What is taken when nobody looks.
+        default: Money,
+        /// How amounts are written.
+        decimals: Decimals,
+    },
+}
+
+impl Question {
+    /// Its text.
+    #[must_use]
+    pub fn text(&self) -> &str {
+        match self {
+            Self::Do { text, .. } | Self::Look { text, .. } | Self::Count { text, .. } => text,
+        }
+    }
+}
+
+/// What comes back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reply {
+    /// It is done.
+    Done,
+    /// It cannot be done here: nobody is there, or a person says so.
+    CannotDo,
+    /// Yes or no, seen by a person.
+    Saw(bool),
+    /// An amount, counted by a person.
+    Counted(Money),
+    /// Nobody looked: the default holds.
+    Default,
+    /// The person ends the examination.
+    Stop,
+}
+
+impl fmt::Display for Reply {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Done => f.write_str("done"),
+            Self::CannotDo => f.write_str("cannot be done here"),
+            Self::Saw(true) => f.write_str("yes"),
+            Self::Saw(false) => f.write_str("no"),
+            Self::Counted(amount) => write!(f, "{} minor units", amount.as_minor()),
+            Self::Default => f.write_str("nobody looked, the default is taken"),
+            Self::Stop => f.write_str("the examination is ended"),
+        }
+    }
+}
+
+/// Whoever answers.
+pub trait Operator: fmt::Debug {
+    /// A question is put. There is one at a time.
+    fn ask(&mut self, question: &Question);
+
+    /// The answer to it, once there is one; asked for again and again while the bench goes on.
+    /// `now` is bench time.
+    fn answer(&mut self, now: Micros) -> Option<Reply>;
+}

@@ -1,0 +1,23 @@
+//! Nobody at the bench.
+
+use super::{Operator, Question, Reply};
+use payrig_units::Micros;
+
+/// Nobody: what needs hands cannot be done, what needs eyes is answered by its default.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Unattended {
+    asked: Option<Reply>,
+}
+
+impl Operator for Unattended {
+    fn ask(&mut self, question: &Question) {
+        self.asked = Some(match question {
+            Question::Do { .. } => Reply::CannotDo,
+            Question::Look { .. } | Question::Count { .. } => Reply::Default,
+        });
+    }
+
+    fn answer(&mut self, _: Micros) -> Option<Reply> {
+        self.asked.take()
+    }
+}

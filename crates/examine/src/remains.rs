@@ -1,0 +1,39 @@
+//! What is left of a bench once its check is over.
+
+use crate::check::Seen;
+use crate::operator::SeenBy;
+use crate::result::Interval;
+use payrig_bench::Books;
+use payrig_units::Micros;
+use payrig_wire::Finding;
+use payrig_wire::recording::{Entry, TrainRecord};
+
+/// What a check says that the operator ended.
+pub(crate) const STOPPED: &str = "the examination was ended by the operator";
+
+/// What is left of a bench once its check is over.
+#[derive(Debug)]
+pub struct Remains {
+    /// When it began: zero in simulated time.
+    pub began: Micros,
+    /// When it ended.
+    pub now: Micros,
+    /// Its times are those of a port, which goes on.
+    pub live: bool,
+    /// How far its times may be off.
+    pub uncertainty: Micros,
+    /// Found on the wire.
+    pub findings: Vec<Finding>,
+    /// Measured.
+    pub intervals: Vec<Interval>,
+    /// Seen on the credit line.
+    pub trains: Vec<TrainRecord>,
+    /// Where money went.
+    pub books: Books,
+    /// All that happened, for the recording.
+    pub entries: Vec<Entry>,
+    /// Who saw what the check judged by.
+    pub seen_by: SeenBy,
+    /// How the check ended in truth, where somebody or something was missing.
+    pub over: Option<Seen>,
+}
