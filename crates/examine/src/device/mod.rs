@@ -43,9 +43,15 @@ pub fn checks(kind: Kind) -> impl Iterator<Item = &'static DeviceCheck> {
             changer::payout::CHECKS,
             changer::service::CHECKS,
         ],
-        Kind::BillValidator => &[bill::CHECKS],
+        Kind::BillValidator => &[
+            bill::taking::CHECKS,
+            bill::escrow::CHECKS,
+            bill::service::CHECKS,
+        ],
         Kind::BillRecycler => &[
-            bill::CHECKS,
+            bill::taking::CHECKS,
+            bill::escrow::CHECKS,
+            bill::service::CHECKS,
             recycler::stores::CHECKS,
             recycler::payouts::CHECKS,
         ],
