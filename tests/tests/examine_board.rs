@@ -48,3 +48,30 @@ fn checks_are_listed_without_running_them() {
     assert_eq!(list.code, 0, "{}", list.err);
     assert!(lines(&list.out).len() >= 60);
 }
+
+/// Of each kind of check one quirk: the exit code says that it was found, and what to do is said.
+#[test]
+fn what_a_board_does_wrong_is_told_with_what_to_do() {
+    for (quirk, check) in [
+        ("repeats-without-poll", "coin-type-in-turn-with-poll"),
+        ("pays-again-after-reset", "reset-in-payout"),
+        ("lets-in-without-change", "held-off-without-change"),
+        ("waits-3-ms", "accepts-answers-at-5-ms"),
+        ("reads-first-bill-only", "several-bills-credited"),
+        ("asks-in-16-bits", "money-of-32-bits"),
+        ("revalues-half", "revalue-in-full"),
+        ("pays-again-after-cut", "cut-in-payout"),
+    ] {
+        let ran = payrig(&[
+            "examine",
+            "board",
+            "--unattended",
+            "--only",
+            check,
+            "--quirk",
+            quirk,
+        ]);
+        assert_eq!(ran.code, 1, "{quirk}: {}{}", ran.out, ran.err);
+        assert!(ran.out.contains("what to do:"), "{quirk}: {}", ran.out);
+    }
+}

@@ -192,6 +192,26 @@ pub(in crate::board) const ENTRIES: &[Entry] = &[
             _ => Said::AsIs,
         })
     ),
+    entry!(
+        "return-and-card-at-once",
+        "Bears a card taken out just as the return is pressed",
+        "no coin, and the next card can buy",
+        "Appendix 3, section 4",
+        "Board and reader wait for each other: accept END SESSION whenever it comes.",
+        Rule,
+        at_once,
+        None,
+        "knows-one-session",
+        "hears of no card after its first session",
+        |s| s.habits.hears = Some(|m, c, d| {
+            if c == [0x12] && matches!(d.as_slice(), [0x03, ..]) {
+                m.count += 1;
+                if m.count > 1 {
+                    d.clear();
+                }
+            }
+        })
+    ),
 ];
 
 fn no_request(m: &mut crate::board::habit::Memory, command: &[u8]) -> Said {
@@ -317,4 +337,24 @@ fn cancel(b: &mut BoardBench) -> Run {
     b.reader_do(|r, now| r.press_cancel(now));
     b.secs(5);
     said(b, from, "SESSION COMPLETE")
+}
+
+fn at_once(b: &mut BoardBench) -> Run {
+    b.ready();
+    b.card(Some(1_000));
+    b.secs(2);
+    b.take_card();
+    b.press_return();
+    b.secs(12);
+    let coins = b.customer();
+    b.card(Some(1_000));
+    b.secs(2);
+    b.select(11);
+    b.secs(10);
+    let sold = b.delivered().len();
+    let text = format!(
+        "{} in coins; the next card buys {sold} items",
+        b.show(coins)
+    );
+    Ok(Seen::judge(coins.is_zero() && sold == 1, text))
 }
