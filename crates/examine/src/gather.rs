@@ -2,6 +2,7 @@
 //! bench whose clock begins at zero; in the examination they come one after another.
 
 use crate::check::{Check, Seen, Weight, grade};
+use crate::operator::SeenBy;
 use crate::remains::Remains;
 use crate::result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
@@ -73,6 +74,10 @@ impl Gathered {
             if let Some(over) = &remains.over {
                 seen.outcome = over.outcome;
                 seen.text.clone_from(&over.text);
+            }
+            if (seen.by, seen.outcome) == (SeenBy::Nobody, Outcome::Fail) {
+                // Nothing is held against a subject that nobody saw.
+                seen.outcome = Outcome::CannotTell;
             }
             entries = self.keep(remains, by);
             self.now = to + if by == from { BETWEEN } else { Micros::ZERO };

@@ -31,6 +31,12 @@ pub enum Act {
     TakeCard,
     /// Fills the stacker with bills.
     FillStacker,
+    /// Puts a tube sensor right again.
+    MendTubeSensor(u8),
+    /// Puts the cash box back, and empties the stacker where it was full.
+    ReturnCashBox,
+    /// Clears the bill path.
+    ClearJam,
     /// Cuts the device's power, or gives it back.
     Power(bool),
 }
@@ -89,6 +95,20 @@ impl Answer {
 }
 
 impl Act {
+    /// What puts a device right again that is to serve the next check too.
+    #[must_use]
+    pub const fn undone_by(self) -> Option<Self> {
+        match self {
+            Self::PressLever => Some(Self::ReleaseLever),
+            Self::BreakTubeSensor(t) => Some(Self::MendTubeSensor(t)),
+            Self::RemoveCashBox | Self::FillStacker => Some(Self::ReturnCashBox),
+            Self::JamBill => Some(Self::ClearJam),
+            Self::Card(_) => Some(Self::TakeCard),
+            Self::Power(false) => Some(Self::Power(true)),
+            _ => None,
+        }
+    }
+
     /// What a person is asked to do. `worth` is what the coin or bill is worth, where that is known.
     #[must_use]
     pub fn instruction(self, worth: Money, decimals: Decimals) -> String {
@@ -116,6 +136,11 @@ impl Act {
                     show(value)
                 )
             }
+            Self::MendTubeSensor(t) => {
+                format!("put the sensor of the tube of coin type {t} right again")
+            }
+            Self::ReturnCashBox => "put the cash box back, empty".to_owned(),
+            Self::ClearJam => "clear the bill path".to_owned(),
             Self::TakeCard => "take the card away".to_owned(),
             Self::FillStacker => "make the stacker full, or block it as full".to_owned(),
             Self::Power(false) => "cut the device's power".to_owned(),

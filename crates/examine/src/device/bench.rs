@@ -14,6 +14,7 @@ use crate::remains::{Remains, STOPPED};
 use crate::result::Interval;
 use crate::wire::{Linked, Wire};
 use payrig_bench::{Analyst, Books};
+use payrig_mdb::bill::{self, EscrowStatus};
 use payrig_mdb::{ACK, Block, NAK, Word};
 use payrig_pulse::{Profile, Train};
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
@@ -49,6 +50,8 @@ struct AtHand {
     told: Told,
     /// Reports that came while the operator was asked.
     queued: VecDeque<Vec<u8>>,
+    /// What is to be put right again before the next check.
+    to_undo: Vec<Act>,
 }
 
 /// An outside device and the bench it stands on, lent to one check after another.
@@ -132,6 +135,7 @@ impl Bench {
             operator,
             told,
             queued,
+            to_undo: Vec::new(),
         }));
         Self::set_up(setup, Wire::linked(linked), subject)
     }
@@ -406,7 +410,36 @@ impl Bench {
             Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
                 let at_us = self.now;
                 self.entries.push(Entry::Act { at_us, text });
+                if let Subject::Outside(at_hand) = &mut self.subject {
+                    at_hand.to_undo.retain(|undo| *undo != act);
+                    at_hand.to_undo.extend(act.undone_by());
+                }
                 Ok(())
+            }
+        }
+    }
+
+    /// Has everything put right again that this check put wrong, and a bill in escrow given back.
+    fn undo(&mut self) {
+        let in_escrow = |b: &Self| match &b.subject {
+            Subject::Outside(at_hand) => at_hand.told.in_escrow(),
+            Subject::Emulated(_) => false,
+        };
+        if in_escrow(self) && !self.wire.is_over() {
+            let back = bill::Command::Escrow(EscrowStatus::RETURN);
+            self.ask(back.emit().bytes());
+            let by = self.now + Micros::secs(10);
+            while in_escrow(self) && self.now < by && !self.wire.is_over() {
+                self.poll_meanwhile();
+                self.wait(POLL_EVERY);
+            }
+        }
+        while let Subject::Outside(at_hand) = &mut self.subject {
+            let Some(act) = at_hand.to_undo.pop() else {
+                break;
+            };
+            if self.wire.is_over() || self.do_act(act, true).is_err() {
+                break;
             }
         }
     }
@@ -502,7 +535,7 @@ impl Bench {
         text: &str,
         sight: Sight,
         default: bool,
-        emulated: impl FnOnce(&Self) -> bool,
+        emulated: impl FnOnce(&mut Self) -> bool,
     ) -> bool {
         if !self.is_outside() {
             self.note_seen(SeenBy::Emulation);
@@ -584,15 +617,32 @@ impl Bench {
         counted
     }
 
-    /// Asks for what should have come out and was not counted yet.
+    /// Asks for what should have come out, or be taken from a card, and was not seen yet.
     fn settle_out(&mut self) {
-        let open = match &self.subject {
-            Subject::Outside(at_hand) => at_hand.told.to_come_out(),
-            Subject::Emulated(_) => Money::ZERO,
+        let Subject::Outside(at_hand) = &self.subject else {
+            return;
         };
-        if open != Money::ZERO && !self.wire.is_over() {
+        let (out, card) = (at_hand.told.to_come_out(), at_hand.told.card_unseen());
+        if out != Money::ZERO && !self.wire.is_over() {
             self.ask_out();
         }
+        if card && !self.wire.is_over() {
+            self.ask_card();
+        }
+    }
+
+    fn ask_card(&mut self) {
+        let claimed = match &self.subject {
+            Subject::Outside(at_hand) => at_hand.told.claimed(),
+            Subject::Emulated(_) => Money::ZERO,
+        };
+        let text = "How much has been taken from the card since this check began?";
+        let seen = self.count(text, Tally::FromCard, claimed, |_| Money::ZERO);
+        let movements = match &mut self.subject {
+            Subject::Outside(at_hand) => at_hand.told.taken_from_card(seen),
+            Subject::Emulated(_) => Vec::new(),
+        };
+        self.book(movements);
     }
 
     // ---- the bus -----------------------------------------------------------------------------
@@ -873,6 +923,7 @@ impl Bench {
     #[must_use]
     pub(super) fn end(mut self) -> (Remains, Option<Outside>) {
         let by = self.seen_by.get();
+        self.undo();
         self.settle_out();
         // The check did not judge by it.
         self.seen_by.set(by);

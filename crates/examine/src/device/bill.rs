@@ -140,7 +140,7 @@ fn waiting_bill(b: &mut Bench) -> Result<u8, Seen> {
     let setup = start(b, BillTypes::NONE)?;
     let (bill_type, _) = first_bill(&setup)?;
     watch(b, Micros::ms(500));
-    b.act(Act::Bill(bill_type))?;
+    b.act_unasked(Act::Bill(bill_type))?;
     b.wait(BILL_TIME);
     Ok(bill_type)
 }

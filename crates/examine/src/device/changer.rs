@@ -7,6 +7,7 @@ pub(super) mod service;
 use super::bench::{Act, Answer, Bench, POLL_EVERY};
 use super::common::{data, found, order};
 use crate::check::{Run, Seen};
+use crate::operator::Sight;
 use payrig_mdb::changer::{
     CoinCredit, CoinType, CoinTypes, Command, DispenseCount, Features, Report, Response, Routing,
     Setup, Status, TubeStatus,
@@ -160,7 +161,7 @@ fn waiting_coin(b: &mut Bench) -> Result<CoinType, Seen> {
         return Err(Seen::cannot_tell("no coin has a value"));
     };
     watch(b, Micros::ms(500));
-    b.act(Act::Coin(coin_type.get()))?;
+    b.act_unasked(Act::Coin(coin_type.get()))?;
     b.wait(Micros::ms(1_500));
     Ok(coin_type)
 }
@@ -172,7 +173,13 @@ fn routing(b: &mut Bench) -> Run {
         let before = in_tube(b, coin_type);
         b.act(Act::Coin(coin_type.get()))?;
         let seen = coins(&watch(b, COIN_TIME));
-        let to_tube = in_tube(b, coin_type) > before;
+        let told = seen.iter().any(|(_, routing)| *routing == Routing::Tubes);
+        let question = format!(
+            "Did the coin of {} go to its tube (and not to the cash box)?",
+            b.show(value)
+        );
+        let emulated = |b: &mut Bench| in_tube(b, coin_type) > before;
+        let to_tube = b.look(&question, Sight::InTube(coin_type.get()), told, emulated);
         for (_, routing) in seen {
             if (routing == Routing::Tubes) != to_tube {
                 let where_to = if to_tube { "tube" } else { "cash box" };

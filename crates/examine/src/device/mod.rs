@@ -18,6 +18,9 @@ mod subject;
 mod told;
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+mod outside_tests;
+#[cfg(test)]
 mod tests;
 
 pub use act::{Act, Answer, Close};

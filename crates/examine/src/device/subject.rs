@@ -159,6 +159,9 @@ impl Emulated {
             (Machine::Cashless(p), Act::Card(balance)) => {
                 p.device_mut().present_card(now, Card::with(Money(balance)));
             }
+            (Machine::Cashless(p), Act::TakeCard) => {
+                p.device_mut().remove_card(now);
+            }
             (Machine::Pulse(d), Act::PulseMoney(value)) => d.put_in(now, Money(value)),
             (Machine::Pulse(d), Act::TakeCard) => d.remove_card(now),
             _ => return false,
@@ -174,6 +177,7 @@ fn at_changer(changer: &mut Changer, now: Micros, act: Act) -> bool {
         Act::PressLever => changer.press_escrow_lever(now),
         Act::ReleaseLever => changer.release_escrow_lever(now),
         Act::BreakTubeSensor(t) => changer.break_tube_sensor(now, CoinType::of(t), true),
+        Act::MendTubeSensor(t) => changer.break_tube_sensor(now, CoinType::of(t), false),
         _ => return false,
     }
     true
@@ -192,6 +196,12 @@ fn at_validator(bill: &mut BillValidator, now: Micros, act: Act) -> bool {
             bill.fill_stacker(now);
         }
         Act::JamBill => bill.break_down(now, Fault::Jam),
+        Act::ClearJam => {
+            bill.repair(now, Fault::Jam);
+        }
+        Act::ReturnCashBox => {
+            bill.replace_cash_box(now, true);
+        }
         _ => return false,
     }
     true

@@ -6,8 +6,10 @@ use super::setup::Kind;
 use crate::device::Act;
 use crate::result::Subject;
 use payrig_mdb::bill::{self, BillValue};
+use payrig_mdb::cashless::{self, Kind as CashlessKind, Mode, Report as CashlessReport};
 use payrig_mdb::changer::{self, CoinCredit, CoinType};
 use payrig_units::{Money, Movement, Place};
+use std::cmp::Ordering;
 
 /// What it told so far.
 #[derive(Debug)]
@@ -22,10 +24,23 @@ pub(super) struct Told {
     pub(super) reported: Money,
     /// What it was ordered to pay and acknowledged, in this check.
     pub(super) ordered: Money,
-    /// What the operator counted as come out, in this check.
-    pub(super) counted: Money,
+    /// What the operator was asked about already, in this check.
+    settled: Money,
     /// Put in and not reported as kept yet.
     under_way: Money,
+    /// Reported to be in escrow.
+    escrow: Money,
+    /// Where the last payout came from, by its order.
+    paid_from: Option<Place>,
+    /// What the reader claims to have taken from cards, in this check.
+    claimed: Money,
+    /// What the operator saw taken from cards, in this check.
+    taken: Money,
+    /// The reader's scaling factor, and what it approved and may have to give back.
+    reader_scale: i64,
+    approved: Money,
+    /// Something was taken from a card or given back to it since the operator looked.
+    card_moved: bool,
 }
 
 impl Told {
@@ -38,16 +53,26 @@ impl Told {
             put_in: Money::ZERO,
             reported: Money::ZERO,
             ordered: Money::ZERO,
-            counted: Money::ZERO,
+            settled: Money::ZERO,
             under_way: Money::ZERO,
+            escrow: Money::ZERO,
+            paid_from: None,
+            claimed: Money::ZERO,
+            taken: Money::ZERO,
+            reader_scale: 1,
+            approved: Money::ZERO,
+            card_moved: false,
         }
     }
 
     /// A new check begins: what it said of itself holds, money is counted anew.
     pub(super) fn begin(&mut self) {
         (self.put_in, self.reported) = (Money::ZERO, Money::ZERO);
-        (self.ordered, self.counted) = (Money::ZERO, Money::ZERO);
-        self.under_way = Money::ZERO;
+        (self.ordered, self.settled) = (Money::ZERO, Money::ZERO);
+        (self.under_way, self.escrow) = (Money::ZERO, Money::ZERO);
+        (self.claimed, self.taken) = (Money::ZERO, Money::ZERO);
+        (self.approved, self.paid_from) = (Money::ZERO, None);
+        self.card_moved = false;
     }
 
     /// The name its places have in the ledger.
@@ -60,12 +85,18 @@ impl Told {
         self.identity.clone().unwrap_or_default()
     }
 
+    /// True while a bill is said to be in escrow.
+    pub(super) fn in_escrow(&self) -> bool {
+        !self.escrow.is_zero()
+    }
+
     /// What should have come out in this check and was not counted yet: what went in and was not
     /// kept, and what was paid.
     pub(super) fn to_come_out(&self) -> Money {
-        let refused = self.put_in.saturating_sub(self.reported).max(Money::ZERO);
+        let inside = self.reported.saturating_add(self.escrow);
+        let refused = self.put_in.saturating_sub(inside).max(Money::ZERO);
         let out = refused.saturating_add(self.ordered);
-        out.saturating_sub(self.counted)
+        out.saturating_sub(self.settled)
     }
 
     /// What a coin or bill put in is worth, as far as it told.
@@ -98,20 +129,111 @@ impl Told {
         self.under_way = self.under_way.saturating_add(worth);
     }
 
+    /// True when a card may have less, or more, than the operator has seen.
+    pub(super) const fn card_unseen(&self) -> bool {
+        self.card_moved
+    }
+
+    /// What the reader claims to have taken from cards in this check.
+    pub(super) fn claimed(&self) -> Money {
+        self.claimed
+    }
+
+    /// The operator looked at the card: so much less is on it.
+    pub(super) fn taken_from_card(&mut self, seen: Money) -> Vec<Movement> {
+        self.card_moved = false;
+        let card = seen.saturating_sub(self.taken);
+        self.taken = seen;
+        let receipts = Place::CardReceipts(self.name());
+        match card.cmp(&Money::ZERO) {
+            Ordering::Greater => {
+                vec![movement(
+                    Place::Customer,
+                    receipts,
+                    card,
+                    "taken from the card, as seen by hand",
+                )]
+            }
+            Ordering::Less => {
+                vec![movement(
+                    receipts,
+                    Place::Customer,
+                    -card,
+                    "back on the card, as seen by hand",
+                )]
+            }
+            Ordering::Equal => Vec::new(),
+        }
+    }
+
     /// An order was acknowledged. Money that moves by it.
     pub(super) fn acknowledged(&mut self, command: &[u8]) -> Vec<Movement> {
-        let Ok(changer::Command::Dispense { coin_type, coins }) = changer::Command::parse(command)
-        else {
-            return Vec::new();
-        };
-        if self.kind != Kind::Changer {
-            return Vec::new();
+        match self.kind {
+            Kind::Changer => self.changer_ordered(command),
+            Kind::BillRecycler => self.recycler_ordered(command),
+            Kind::Cashless => {
+                self.reader_told(command);
+                Vec::new()
+            }
+            _ => Vec::new(),
         }
-        let amount = self.coin(coin_type).checked_mul(i64::from(coins.get()));
-        let amount = amount.unwrap_or_default();
+    }
+
+    fn changer_ordered(&mut self, command: &[u8]) -> Vec<Movement> {
+        let (from, amount) = match changer::Command::parse(command) {
+            Ok(changer::Command::Dispense { coin_type, coins }) => {
+                let amount = self.coin(coin_type).checked_mul(i64::from(coins.get()));
+                (Place::Tube(self.name(), coin_type.get()), amount)
+            }
+            Ok(changer::Command::Payout { value }) => {
+                let scale = self.changer.as_ref().map_or(1, |s| s.scaling_factor.into());
+                let amount = Money(i64::from(value)).checked_mul(scale);
+                // Of which tubes, only the device knows.
+                (Place::CashBox(self.name()), amount)
+            }
+            _ => return Vec::new(),
+        };
+        self.ordered_from(from, amount.unwrap_or_default())
+    }
+
+    fn recycler_ordered(&mut self, command: &[u8]) -> Vec<Movement> {
+        let (store, amount) = match bill::Command::parse(command) {
+            Ok(bill::Command::DispenseBill { bill_type, count }) => {
+                (bill_type, self.note(bill_type).checked_mul(count.into()))
+            }
+            Ok(bill::Command::DispenseValue(value)) => {
+                let factor = self.bill.as_ref().map_or(1, |s| s.scaling.factor.into());
+                // Of which stores, only the device knows.
+                (0, Money(value.into()).checked_mul(factor))
+            }
+            _ => return Vec::new(),
+        };
+        let from = Place::Recycler(self.name(), store);
+        self.ordered_from(from, amount.unwrap_or_default())
+    }
+
+    fn ordered_from(&mut self, from: Place, amount: Money) -> Vec<Movement> {
         self.ordered = self.ordered.saturating_add(amount);
-        let tube = Place::Tube(self.name(), coin_type.get());
-        self.both_out(tube, amount)
+        self.paid_from = Some(from.clone());
+        self.both_out(from, amount)
+    }
+
+    /// VEND FAILURE, or the end of a session: what was approved is given back.
+    fn reader_told(&mut self, command: &[u8]) {
+        let Ok((command, _)) = cashless::Command::parse_any(command, &Mode::default()) else {
+            return;
+        };
+        match command.kind {
+            CashlessKind::VendSuccess(_) => self.approved = Money::ZERO,
+            CashlessKind::VendFailure(_)
+            | CashlessKind::VendCancel
+            | CashlessKind::SessionComplete => {
+                self.card_moved |= !self.approved.is_zero();
+                self.claimed = self.claimed.saturating_sub(self.approved);
+                self.approved = Money::ZERO;
+            }
+            _ => {}
+        }
     }
 
     fn both_out(&self, from: Place, amount: Money) -> Vec<Movement> {
@@ -197,22 +319,82 @@ impl Told {
         };
         let value = self.note(*bill_type);
         match routing {
+            bill::Routing::EscrowPosition => self.escrowed(value),
+            bill::Routing::Returned => self.out_of_escrow(),
             bill::Routing::Stacked => self.kept(Place::Stacker(self.name()), value),
             bill::Routing::ToRecycler => self.kept(Place::Recycler(self.name(), *bill_type), value),
             _ => Vec::new(),
         }
     }
 
+    fn escrowed(&mut self, value: Money) -> Vec<Movement> {
+        let real = value.min(self.under_way);
+        if real <= Money::ZERO || !self.escrow.is_zero() {
+            return Vec::new();
+        }
+        self.escrow = real;
+        let escrow = Place::Escrow(self.name());
+        vec![movement(
+            Place::Customer,
+            escrow,
+            real,
+            "in escrow, as the device says",
+        )]
+    }
+
+    fn out_of_escrow(&mut self) -> Vec<Movement> {
+        let back = std::mem::take(&mut self.escrow);
+        if back.is_zero() {
+            return Vec::new();
+        }
+        self.under_way = self.under_way.saturating_sub(back);
+        let escrow = Place::Escrow(self.name());
+        vec![movement(
+            escrow,
+            Place::Customer,
+            back,
+            "returned, as the device says",
+        )]
+    }
+
     fn reader_said(&mut self, command: &[u8], data: &[u8]) {
-        // PERIPHERAL ID (7.4.4): 09H, maker, serial, model, version.
-        let reader = matches!(command, [0x17 | 0x12 | 0x67 | 0x62, ..]);
-        let Some((0x09, id)) = data.split_first().filter(|_| reader) else {
+        let mode = Mode::default();
+        let Ok((command, _)) = cashless::Command::parse_any(command, &mode) else {
             return;
         };
-        let part = |from: usize, to: usize| id.get(from..to).unwrap_or_default();
-        if let (27.., &[major, minor]) = (id.len(), part(27, 29)) {
-            let (maker, serial, model) = (part(0, 3), part(3, 15), part(15, 27));
-            self.identity = Some(identity(maker, serial, model, [major, minor]));
+        let Ok((response, _)) = cashless::Response::parse_any(&command, data, &mode) else {
+            return;
+        };
+        // What is decided at once is good without an ACK of its own.
+        if matches!(
+            command.kind,
+            CashlessKind::VendCancel | CashlessKind::SessionComplete
+        ) {
+            let unit = command.emit(&mode);
+            self.reader_told(unit.bytes());
+        }
+        for report in response.reports() {
+            match report {
+                CashlessReport::ReaderConfig(config) => self.reader_scale = config.scale.into(),
+                CashlessReport::PeripheralId(id) => {
+                    self.identity = Some(identity(
+                        &id.id.maker,
+                        &id.id.serial,
+                        &id.id.model,
+                        id.id.version,
+                    ));
+                }
+                CashlessReport::VendApproved {
+                    amount: Some(amount),
+                    ..
+                } => {
+                    let amount = Money(i64::from(*amount)).checked_mul(self.reader_scale);
+                    self.approved = amount.unwrap_or_default();
+                    self.claimed = self.claimed.saturating_add(self.approved);
+                    self.card_moved = true;
+                }
+                _ => {}
+            }
         }
     }
 
@@ -229,8 +411,19 @@ impl Told {
             value,
             "the device reports it",
         )];
-        if real > Money::ZERO {
-            booked.push(movement(Place::Customer, place, real, "put in by hand"));
+        let held = std::mem::take(&mut self.escrow).min(real);
+        if held > Money::ZERO {
+            let escrow = Place::Escrow(self.name());
+            booked.push(movement(
+                escrow,
+                place.clone(),
+                held,
+                "the device reports it",
+            ));
+        }
+        let rest = real.saturating_sub(held);
+        if rest > Money::ZERO {
+            booked.push(movement(Place::Customer, place, rest, "put in by hand"));
         }
         booked
     }
@@ -238,9 +431,10 @@ impl Told {
     /// The operator counted what came out: what is to be corrected in the books.
     pub(super) fn came_out(&mut self, counted: Money) -> Vec<Movement> {
         let expected = self.to_come_out();
-        self.counted = self.counted.saturating_add(counted);
-        let inside = match self.kind {
-            Kind::BillValidator | Kind::BillRecycler => Place::Stacker(self.name()),
+        self.settled = self.settled.saturating_add(expected);
+        let inside = match (&self.paid_from, self.kind) {
+            (Some(place), _) if self.ordered > Money::ZERO => place.clone(),
+            (_, Kind::BillValidator | Kind::BillRecycler) => Place::Stacker(self.name()),
             _ => Place::CashBox(self.name()),
         };
         let missing = expected.saturating_sub(counted);

@@ -8,6 +8,7 @@ use super::{
     waiting_bill, watch,
 };
 use crate::check::{Check, Run, Seen, Weight};
+use crate::operator::Sight;
 use payrig_mdb::bill::{BillTypes, Command, EscrowStatus, Report, Routing};
 use payrig_units::{Micros, Money, Place};
 
@@ -152,13 +153,15 @@ fn stacked_means_stacked(b: &mut Bench) -> Run {
     if wait_for(b, BILL_TIME, is(Routing::Stacked)).is_none() {
         return Ok(Seen::cannot_tell("BILL STACKED never came"));
     }
-    let there = stacked(b);
+    let question = "Is the bill in the stacker now, out of sight of the slot?";
+    let emulated = |b: &mut Bench| stacked(b) == value;
+    let there = b.look(question, Sight::InStacker, true, emulated);
     let text = format!(
-        "{} of {} in the stacker when it was said",
-        b.show(there),
-        b.show(value)
+        "{} {} the stacker when it was said",
+        b.show(value),
+        if there { "in" } else { "not in" }
     );
-    Ok(Seen::judge(there == value, text))
+    Ok(Seen::judge(there, text))
 }
 
 fn reset_returns_escrow(b: &mut Bench) -> Run {

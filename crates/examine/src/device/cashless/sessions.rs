@@ -102,7 +102,7 @@ fn level_respected(b: &mut Bench) -> Run {
     let mut t = Talk::new(b);
     t.start(Level::ONE)?;
     t.order(Kind::ReaderEnable)?;
-    t.bench.act(Act::Card(BALANCE))?;
+    t.bench.act_unasked(Act::Card(BALANCE))?;
     let by = t.bench.now() + Micros::secs(10);
     while t.bench.now() < by {
         let (answer, _) = t.send(Kind::Poll, Close::Ack);
@@ -142,7 +142,7 @@ fn session_begins_once(b: &mut Bench) -> Run {
 fn session_repeated(b: &mut Bench) -> Run {
     let mut t = Talk::new(b);
     t.enabled()?;
-    t.bench.act(Act::Card(BALANCE))?;
+    t.bench.act_unasked(Act::Card(BALANCE))?;
     let by = t.bench.now() + Micros::secs(10);
     while t.bench.now() < by {
         let (_, reports) = t.send(Kind::Poll, Close::Silence);

@@ -109,7 +109,7 @@ fn several_coins(b: &mut Bench) -> Run {
     watch(b, Micros::ms(500));
     let fed: Vec<CoinType> = used.iter().map(|(t, _)| *t).cycle().take(3).collect();
     for coin_type in &fed {
-        b.act(Act::Coin(coin_type.get()))?;
+        b.act_unasked(Act::Coin(coin_type.get()))?;
     }
     b.wait(Micros::secs(2));
     let first = coins(&poll(b)).len();

@@ -1,0 +1,379 @@
+//! The examination of a device at the other end of a port, in simulated time: the port, the device
+//! and the person at it are played here.
+
+use super::subject::Emulated;
+use super::*;
+use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Tally, Unattended};
+use crate::result::Outcome;
+use crate::wire::{Cable, Linked};
+use payrig_link::{Lateness, PortEvent, VirtualBus};
+use payrig_peripherals::bill::BillKind;
+use payrig_units::{Micros, Money, Place};
+use payrig_wire::{BusEvent, Source, Transmission};
+use std::cell::RefCell;
+use std::rc::Rc;
+
+/// What is at the other end.
+#[derive(Debug)]
+struct World {
+    now: Micros,
+    bus: VirtualBus,
+    device: Emulated,
+    setup: Setup,
+    /// Put in by hand, all in all, and what of it the customer has less.
+    put_in: Money,
+    gone: Money,
+    /// Counted as come out, all in all.
+    counted: Money,
+    /// Taken from cards.
+    receipts: Money,
+    /// Where the last coin or bill went.
+    last: Option<Place>,
+    /// After this the adapter is unplugged.
+    ends: Micros,
+}
+
+impl World {
+    fn new(setup: &Setup) -> Rc<RefCell<Self>> {
+        let mut world = Self {
+            now: Micros::ZERO,
+            bus: VirtualBus::new(1, Micros(60)),
+            device: Emulated::new(setup).unwrap(),
+            setup: setup.clone(),
+            put_in: Money::ZERO,
+            gone: Money::ZERO,
+            counted: Money::ZERO,
+            receipts: Money::ZERO,
+            last: None,
+            ends: Micros::NEVER,
+        };
+        world.collect();
+        Rc::new(RefCell::new(world))
+    }
+
+    fn collect(&mut self) {
+        while let Some(sent) = self.device.take_transmission() {
+            self.bus.transmit(Source::Peripheral, sent);
+        }
+        for m in self.device.take_movements() {
+            let amount = |place: &Place| {
+                if m.from == *place {
+                    m.amount
+                } else {
+                    Money::ZERO
+                }
+            };
+            let customer = Place::Customer;
+            self.gone = self.gone.saturating_add(amount(&customer));
+            if m.to == customer {
+                self.gone = self.gone.saturating_sub(m.amount);
+            }
+            if matches!(
+                m.to,
+                Place::Tube(..) | Place::CashBox(_) | Place::Stacker(_)
+            ) {
+                self.last = Some(m.to.clone());
+            }
+            if let Place::CardReceipts(_) = m.to {
+                self.receipts = self.receipts.saturating_add(m.amount);
+            }
+            if let Place::CardReceipts(_) = m.from {
+                self.receipts = self.receipts.saturating_sub(m.amount);
+            }
+        }
+    }
+
+    /// What is in the hands of the person when this is done.
+    fn worth(&self, act: Act) -> Money {
+        match act {
+            Act::Coin(t) => {
+                let coin = self
+                    .setup
+                    .changer
+                    .coins
+                    .get(usize::from(t))
+                    .copied()
+                    .flatten();
+                coin.map_or(Money::ZERO, |c| c.worth.money())
+            }
+            Act::Bill(t) => match self.setup.bill.bills.get(usize::from(t)) {
+                Some(BillKind::Value(value)) => *value,
+                _ => Money::ZERO,
+            },
+            _ => Money::ZERO,
+        }
+    }
+
+    /// What came out since this was last asked: all that was put in and is not inside.
+    fn count(&mut self) -> Money {
+        let out = self.put_in.saturating_sub(self.gone);
+        let news = out.saturating_sub(self.counted);
+        self.counted = out;
+        news
+    }
+
+    fn step(&mut self, until: Micros) -> Option<PortEvent> {
+        loop {
+            if let Some(heard) = self.bus.pop(self.now) {
+                let event = heard.event;
+                let ours = match event {
+                    BusEvent::Word(word) => {
+                        if word.source == Source::Master {
+                            self.device.heard(word);
+                        }
+                        word.source == Source::Master
+                    }
+                    BusEvent::Break { start, end, .. } => {
+                        self.device.heard_break(start, end);
+                        true
+                    }
+                    BusEvent::Garbled { .. } => false,
+                };
+                self.collect();
+                let late = Lateness::default();
+                return Some(match ours {
+                    true => PortEvent::Sent { event, late },
+                    false => PortEvent::Heard(event),
+                });
+            }
+            let next = self.bus.next().min(self.device.next_deadline());
+            if next > until {
+                self.now = self.now.max(until);
+                return None;
+            }
+            self.now = self.now.max(next);
+            let now = self.now;
+            self.device.wake(now);
+            self.collect();
+        }
+    }
+}
+
+#[derive(Debug)]
+struct Wires(Rc<RefCell<World>>);
+
+impl Cable for Wires {
+    fn now(&self) -> Micros {
+        self.0.borrow().now
+    }
+
+    fn send(&mut self, sent: Transmission) {
+        self.0.borrow_mut().bus.transmit(Source::Master, sent);
+    }
+
+    fn wait(&mut self, until: Micros) -> Result<Option<PortEvent>, LinkError> {
+        let mut world = self.0.borrow_mut();
+        if world.now >= world.ends {
+            let port = "fake".to_owned();
+            return Err(LinkError::Vanished { port });
+        }
+        Ok(world.step(until))
+    }
+}
+
+/// A person who needs a moment for everything.
+#[derive(Debug)]
+struct Person {
+    world: Rc<RefCell<World>>,
+    asked: Option<(Question, Option<Micros>, bool)>,
+    /// What had been taken from cards when the last one was presented.
+    receipts_before: Money,
+}
+
+impl Operator for Person {
+    fn ask(&mut self, question: &Question) {
+        self.asked = Some((question.clone(), None, false));
+    }
+
+    fn answer(&mut self, now: Micros) -> Option<Reply> {
+        let (question, since, done) = self.asked.as_mut()?;
+        let since = *since.get_or_insert(now);
+        if now < since + Micros::ms(400) {
+            return None;
+        }
+        let mut world = self.world.borrow_mut();
+        if let (
+            Question::Do {
+                deed: Deed::Act(act),
+                ..
+            },
+            false,
+        ) = (&*question, *done)
+        {
+            *done = true;
+            let (now, act) = (world.now, *act);
+            if matches!(act, Act::Card(_)) {
+                self.receipts_before = world.receipts;
+            }
+            world.last = None;
+            let worth = world.worth(act);
+            world.put_in = world.put_in.saturating_add(worth);
+            if !world.device.act(now, act) {
+                return Some(Reply::CannotDo);
+            }
+            world.collect();
+        }
+        if now < since + Micros::ms(800) {
+            return None;
+        }
+        Some(match question {
+            Question::Do { .. } => Reply::Done,
+            Question::Look { sight, .. } => Reply::Saw(match sight {
+                Sight::InTube(t) => {
+                    matches!(&world.last, Some(Place::Tube(_, tube)) if tube == t)
+                }
+                _ => matches!(&world.last, Some(Place::Stacker(_))),
+            }),
+            Question::Count { tally, .. } => Reply::Counted(match tally {
+                Tally::CameOut => world.count(),
+                Tally::FromCard => world.receipts.saturating_sub(self.receipts_before),
+            }),
+        })
+    }
+}
+
+const ON_THE_BUS: [Kind; 4] = [
+    Kind::Changer,
+    Kind::BillValidator,
+    Kind::BillRecycler,
+    Kind::Cashless,
+];
+
+fn attended(setup: &Setup, only: Option<&str>) -> (Examination, Option<LinkError>) {
+    let world = World::new(setup);
+    let cable = Box::new(Wires(Rc::clone(&world)));
+    let linked = Linked::new(cable, Source::Master, Micros(50));
+    let person = Person {
+        world,
+        asked: None,
+        receipts_before: Money::ZERO,
+    };
+    let outside = Outside::new(setup.kind, linked, Box::new(person));
+    examine_outside(setup, outside, only, |_, _| {})
+}
+
+/// What an outside device has to be set up for, and what earlier checks leave too few bills for.
+const NOT_DONE: [&str; 5] = [
+    "stacker-full-told",
+    "level-respected",
+    "vend-cancel-obeyed",
+    "payout-cancelled",
+    "payout-not-doubled",
+];
+
+#[test]
+fn good_devices_pass_at_the_other_end_of_a_port() {
+    let mut wrong = Vec::new();
+    for kind in ON_THE_BUS {
+        let (examination, failure) = attended(&Setup::good(kind), None);
+        assert!(failure.is_none(), "{kind}: {failure:?}");
+        assert!(
+            !examination.subject.serial.is_empty(),
+            "{kind} said who it is"
+        );
+        for check in &examination.checks {
+            let allowed: &[Outcome] = match NOT_DONE.contains(&check.id.as_str()) {
+                true => &[Outcome::Skipped, Outcome::CannotTell],
+                false => &[Outcome::Pass],
+            };
+            if !allowed.contains(&check.outcome) {
+                let (o, t) = (check.outcome, &check.seen);
+                wrong.push(format!("{kind} {}: {o:?} {t}", check.id));
+            }
+            if check.seen_by == SeenBy::Emulation {
+                wrong.push(format!("{kind} {}: looked into the device", check.id));
+            }
+        }
+        // By hand, by report and by count, all money is somewhere.
+        let sum: Money = examination.balances.iter().map(|(_, amount)| *amount).sum();
+        assert_eq!(sum, Money::ZERO, "{kind}");
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// What a person is too slow to see: a bill reported stacked a moment before it is, and bills that
+/// come out after what was ordered has been counted.
+const TOO_QUICK: [&str; 2] = ["stacked-means-stacked", "payout-cancelled"];
+
+/// A fault is found at the other end of a port as it is on the virtual bus.
+#[test]
+fn checks_catch_their_quirks_at_the_other_end_of_a_port() {
+    let mut wrong = Vec::new();
+    let mut caught = 0;
+    for kind in ON_THE_BUS {
+        for check in checks(kind) {
+            if check.arrange.is_some() || TOO_QUICK.contains(&check.id) {
+                continue;
+            }
+            let mut setup = Setup::good(kind);
+            (quirk(kind, check.quirk).unwrap().apply)(&mut setup);
+            let (examination, _) = attended(&setup, Some(check.id));
+            let result = &examination.checks[0];
+            match result.outcome {
+                Outcome::Fail => caught += 1,
+                o => wrong.push(format!("{kind} {}: {o:?} {}", check.id, result.seen)),
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{caught} caught\n{}", wrong.join("\n"));
+    assert!(caught >= 190, "{caught}");
+}
+
+#[test]
+fn with_nobody_there_what_needs_hands_is_left_out_and_nothing_fails() {
+    for kind in ON_THE_BUS {
+        let setup = Setup::good(kind);
+        let cable = Box::new(Wires(World::new(&setup)));
+        let linked = Linked::new(cable, Source::Master, Micros(50));
+        let outside = Outside::new(kind, linked, Box::<Unattended>::default());
+        let (examination, failure) = examine_outside(&setup, outside, None, |_, _| {});
+        assert!(failure.is_none());
+        let count = |o: Outcome| examination.checks.iter().filter(|c| c.outcome == o).count();
+        let failed = examination
+            .checks
+            .iter()
+            .find(|c| c.outcome == Outcome::Fail);
+        assert_eq!(failed, None, "{kind}");
+        assert!(
+            count(Outcome::Pass) >= 15,
+            "{kind}: {}",
+            count(Outcome::Pass)
+        );
+        let skipped = examination
+            .checks
+            .iter()
+            .filter(|c| c.outcome == Outcome::Skipped);
+        let (by_hand, other): (Vec<_>, Vec<_>) =
+            skipped.partition(|c| c.seen.starts_with("needs a person"));
+        assert!(by_hand.len() >= 3, "{kind}");
+        assert!(
+            other.iter().all(|c| NOT_DONE.contains(&c.id.as_str())),
+            "{kind}: {other:?}"
+        );
+    }
+}
+
+#[test]
+fn a_link_that_fails_ends_it_and_keeps_what_was_found() {
+    let setup = Setup::good(Kind::Changer);
+    let world = World::new(&setup);
+    world.borrow_mut().ends = Micros::secs(60);
+    let linked = Linked::new(Box::new(Wires(world)), Source::Master, Micros(50));
+    let outside = Outside::new(setup.kind, linked, Box::<Unattended>::default());
+    let mut entries = 0;
+    let (examination, failure) = examine_outside(&setup, outside, None, |_, e| entries += e.len());
+    assert!(
+        matches!(failure, Some(LinkError::Vanished { .. })),
+        "{failure:?}"
+    );
+    assert_eq!(examination.checks.len(), checks(Kind::Changer).count());
+    let outcomes: Vec<Outcome> = examination.checks.iter().map(|c| c.outcome).collect();
+    assert_eq!(outcomes[0], Outcome::Pass);
+    let cut = outcomes
+        .iter()
+        .position(|o| *o == Outcome::CannotTell)
+        .unwrap();
+    assert!(examination.checks[cut].seen.contains("the link failed"));
+    assert!(outcomes[cut + 1..].iter().all(|o| *o == Outcome::Skipped));
+    assert!(entries > 100, "{entries}");
+}
