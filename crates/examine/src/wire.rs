@@ -90,6 +90,8 @@ pub struct Linked {
     failure: Option<LinkError>,
     over: bool,
     ever_heard: bool,
+    /// Somebody has opened the other end.
+    attached: bool,
 }
 
 impl Linked {
@@ -110,6 +112,7 @@ impl Linked {
             failure: None,
             over: false,
             ever_heard: false,
+            attached: false,
         }
     }
 
@@ -140,6 +143,15 @@ impl Linked {
     /// Why the link failed, if it did.
     pub fn take_failure(&mut self) -> Option<LinkError> {
         self.failure.take()
+    }
+
+    /// Waits until somebody has opened the other end, for so long at most. False when nobody has.
+    pub fn wait_for_other_end(&mut self, time: Micros) -> bool {
+        let until = self.now() + time;
+        while !self.attached && !self.ever_heard && !self.over && self.now() < until {
+            self.pump(until);
+        }
+        self.attached || self.ever_heard
     }
 
     /// Waits until the subject is heard, for so long at most. False when it is not.
@@ -220,7 +232,12 @@ impl Linked {
                     reaches_peer: true,
                 });
             }
-            other => self.note(other.to_string()),
+            other => {
+                if let PortEvent::Peer { attached, .. } = other {
+                    self.attached = attached;
+                }
+                self.note(other.to_string());
+            }
         }
     }
 

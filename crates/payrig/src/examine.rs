@@ -1,19 +1,30 @@
 //! `payrig examine`.
 
+mod link;
+mod person;
+mod record;
+
 use crate::report::{ReportOutputs, print_table};
 use crate::tickets::TicketOutput;
 use crate::{Exit, Failure, Format};
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args, Subcommand};
+use link::SubjectLink;
 use payrig_bench::rig::nearest;
 use payrig_bench::{Rig, RigError};
 use payrig_examine::board::{self, BoardSetup};
-use payrig_examine::device::{self, Kind, Setup};
+use payrig_examine::device::{self, Kind, Outside, Setup};
+use payrig_examine::operator::{Operator, Unattended};
 use payrig_examine::{CheckResult, Examination, Outcome};
+use payrig_link::LinkError;
+use payrig_wire::Source;
 use payrig_wire::recording::Entry;
+use person::Person;
+use record::Recording;
 use serde_json::{Value, json};
 use std::io::{self, Write};
 use std::path::PathBuf;
+use std::time::SystemTime;
 
 /// Arguments of `payrig examine`.
 #[derive(Debug, Args)]
@@ -36,7 +47,8 @@ struct Common {
     /// The rig with what is to be examined [default: what is built in].
     #[arg(long, value_name = "FILE")]
     rig: Option<PathBuf>,
-    /// Ask nobody: questions are answered by their defaults.
+    /// Ask nobody: what needs hands at a real subject is left out, what needs eyes is answered by
+    /// its default, and the result says so. Emulated subjects need nobody.
     #[arg(long)]
     unattended: bool,
     /// Name the checks and run none.
@@ -48,9 +60,15 @@ struct Common {
     /// Run this check only.
     #[arg(long, value_name = "CHECK")]
     only: Option<String>,
-    /// Make the subject misbehave in this way, to see what the examination says.
-    #[arg(long, value_name = "QUIRK")]
+    /// Make the emulated subject misbehave in this way, to see what the examination says.
+    #[arg(long, value_name = "QUIRK", conflicts_with = "link")]
     quirk: Option<String>,
+    /// Write everything that happened as a recording, which `payrig read` reads; its SHA-256 is in
+    /// the reports.
+    #[arg(long, value_name = "FILE")]
+    record: Option<PathBuf>,
+    #[command(flatten)]
+    link: SubjectLink,
     #[command(flatten)]
     outputs: ReportOutputs,
     #[command(flatten)]
@@ -155,7 +173,10 @@ fn unknown(what: &str, name: &str, known: &[&str]) -> Failure {
 }
 
 /// An examination still to be run; it tells every result as it comes.
-type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult, &[Entry])) -> Examination>;
+type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult, &[Entry])) -> Examined>;
+
+/// What came out, and whether the link failed on the way.
+type Examined = (Examination, Option<LinkError>);
 
 /// Runs examinations one after another, writing each as it comes.
 fn run_all(
@@ -163,20 +184,35 @@ fn run_all(
     subjects: usize,
     examinations: impl Iterator<Item = (String, Job)>,
 ) -> Result<Exit, Failure> {
-    if common.outputs.any() && subjects > 1 {
-        let text = "several devices are examined, a report is of one: name it with --kind";
+    if (common.outputs.any() || common.record.is_some()) && subjects > 1 {
+        let text =
+            "several devices are examined, a report or recording is of one: name it with --kind";
         return Err(Failure::Wrong(text.to_owned()));
     }
     let mut passed = true;
     for (subject, examine) in examinations {
         let mut failed: io::Result<()> = Ok(());
-        let mut each = |check: &CheckResult, _: &[Entry]| {
-            if common.format == Format::Json && failed.is_ok() {
+        let begin = |path: &PathBuf| Recording::begin(path, &subject);
+        let mut recording = common.record.as_ref().map(begin).transpose()?;
+        let mut each = |check: &CheckResult, entries: &[Entry]| {
+            if failed.is_ok()
+                && let Some(recording) = &mut recording
+            {
+                failed = recording.check(entries);
+            }
+            if failed.is_ok() && common.format == Format::Json {
                 failed = writeln!(io::stdout().lock(), "{}", check_line(&subject, check));
             }
+            if failed.is_ok() && common.link.is_given() && common.format == Format::Text {
+                // It takes a while: what comes is told as it comes.
+                anstream::eprintln!("{}  {}: {}", check.outcome.words(), check.id, check.seen);
+            }
         };
-        let examination = examine(&mut each);
+        let (mut examination, failure) = examine(&mut each);
         failed?;
+        if let Some(recording) = recording {
+            examination.recording_sha256 = recording.end()?;
+        }
         passed &= examination.passed();
         match common.format {
             Format::Json => {
@@ -192,6 +228,10 @@ fn run_all(
             anstream::eprintln!("wrote {}", path.display());
         }
         common.ticket.keep(&examination)?;
+        if let Some(error) = failure {
+            // What was found before is written: the reports say where it ended.
+            return Err(error.into());
+        }
     }
     Ok(if passed {
         Exit::Passed
@@ -256,7 +296,11 @@ fn examine_board(common: &Common) -> Result<Exit, Failure> {
         list(&listed.collect::<Vec<_>>(), common.format)?;
         return Ok(Exit::Passed);
     }
-    let job: Job = Box::new(move |each| board::examine(&setup, only.as_deref(), each));
+    if common.link.is_given() {
+        let text = "examining a board outside is not there yet";
+        return Err(Failure::Wrong(text.to_owned()));
+    }
+    let job: Job = Box::new(move |each| (board::examine(&setup, only.as_deref(), each), None));
     run_all(common, 1, std::iter::once(("board".to_owned(), job)))
 }
 
@@ -283,6 +327,54 @@ fn setups(arguments: &DeviceArguments) -> Result<Vec<Setup>, Failure> {
         return Err(Failure::Wrong(text));
     }
     Ok(setups)
+}
+
+/// A device at the other end of a link.
+fn examine_outside(common: &Common, mut setups: Vec<Setup>) -> Result<Exit, Failure> {
+    setups.retain(|s| s.kind.address().is_some());
+    let setup = match (setups.pop(), setups.is_empty()) {
+        (Some(setup), true) => setup,
+        (Some(_), false) => {
+            let text = "one device is at the other end of the link: name its kind with --kind";
+            return Err(Failure::Wrong(text.to_owned()));
+        }
+        (None, _) => {
+            let text = "a device on pulse lines has no bus: `payrig pulse listen` measures it";
+            return Err(Failure::Wrong(text.to_owned()));
+        }
+    };
+    let Some(opened) = common.link.open(Source::Master)? else {
+        return Ok(Exit::Passed);
+    };
+    let operator = operator(common)?;
+    let outside = Outside::new(setup.kind, opened.linked, operator);
+    let (subject, only) = (setup.kind.name().to_owned(), common.only.clone());
+    let (name, began) = (opened.name, SystemTime::now());
+    let job: Job = Box::new(move |each| {
+        let (mut examination, failure) =
+            device::examine_outside(&setup, outside, only.as_deref(), each);
+        examination.link = name;
+        examination.date = date(began);
+        (examination, failure)
+    });
+    run_all(common, 1, std::iter::once((subject, job)))
+}
+
+/// Who answers questions about a subject outside.
+fn operator(common: &Common) -> Result<Box<dyn Operator>, Failure> {
+    Ok(match common.unattended {
+        true => Box::new(Unattended::default()),
+        false => Box::new(Person::at_the_terminal()?),
+    })
+}
+
+/// A time of the machine's clock, in RFC 3339.
+fn date(time: SystemTime) -> String {
+    let since = time.duration_since(SystemTime::UNIX_EPOCH);
+    let seconds = since.map_or(0, |s| i64::try_from(s.as_secs()).unwrap_or(0));
+    chrono::DateTime::from_timestamp(seconds, 0).map_or_else(String::new, |d| {
+        d.to_rfc3339_opts(chrono::SecondsFormat::Secs, true)
+    })
 }
 
 fn examine_devices(arguments: &DeviceArguments) -> Result<Exit, Failure> {
@@ -333,12 +425,15 @@ fn examine_devices(arguments: &DeviceArguments) -> Result<Exit, Failure> {
         )?;
         return Ok(Exit::Passed);
     }
+    if common.link.is_given() {
+        return examine_outside(common, setups);
+    }
     let count = setups.len();
     let only = common.only.clone();
     let jobs = setups.into_iter().map(|setup| {
         let subject = setup.kind.name().to_owned();
         let only = only.clone();
-        let job: Job = Box::new(move |each| device::examine(&setup, only.as_deref(), each));
+        let job: Job = Box::new(move |each| (device::examine(&setup, only.as_deref(), each), None));
         (subject, job)
     });
     run_all(common, count, jobs)

@@ -1,0 +1,110 @@
+//! The link of an examination whose subject is outside.
+
+use crate::Failure;
+use clap::Args;
+use payrig_examine::wire::{Linked, PortCable};
+use payrig_link::{
+    BlockingPort, CAUTIONS, Clock, PtyOptions, PtyPort, SerialOptions, UNMEASURED, WordCoding,
+    open_serial, probe,
+};
+use payrig_units::Micros;
+use payrig_wire::Source;
+use std::str::FromStr;
+
+/// How long the other end of a pseudo-terminal has to be opened.
+const OPENED_WITHIN: Micros = Micros::secs(120);
+
+/// What of a pseudo-terminal's times is not the wire's: no bits are timed on it (docs, links).
+const PTY: Micros = Micros(200);
+
+/// Where the subject is.
+#[derive(Debug, Args)]
+pub(crate) struct SubjectLink {
+    /// The subject is real, at the other end of a link: `pty` for a pseudo-terminal, or the path of
+    /// a serial port.
+    #[arg(long, value_name = "pty|PORT")]
+    link: Option<String>,
+    /// How nine-bit words travel over a pseudo-terminal: marked-parity or plain [default:
+    /// marked-parity].
+    #[arg(long, value_name = "NAME", requires = "link")]
+    coding: Option<String>,
+    /// When the adapter vanishes, wait so many seconds for the same one to come back.
+    #[arg(long, value_name = "SECONDS", requires = "link")]
+    reconnect: Option<u64>,
+    /// Measure the adapter first; its figures are the uncertainty of every time.
+    #[arg(long, requires = "link")]
+    probe: bool,
+}
+
+/// An open link.
+pub(crate) struct Opened {
+    pub(crate) linked: Linked,
+    /// What reports call it.
+    pub(crate) name: String,
+}
+
+impl SubjectLink {
+    /// True when the subject is outside.
+    pub(crate) const fn is_given(&self) -> bool {
+        self.link.is_some()
+    }
+
+    /// Opens it, the tool being `ours`; `None` when the subject is emulated. Waits for the other end
+    /// of a pseudo-terminal.
+    pub(crate) fn open(&self, ours: Source) -> Result<Option<Opened>, Failure> {
+        let Some(port) = self.link.as_deref() else {
+            return Ok(None);
+        };
+        let coding = self.coding.as_deref().map(WordCoding::from_str);
+        let coding = coding
+            .transpose()
+            .map_err(|e| Failure::Wrong(e.to_string()))?;
+        let wait = port == "pty";
+        let (port, uncertainty): (Box<dyn BlockingPort>, Micros) = if wait {
+            let options = PtyOptions {
+                ours,
+                coding: coding.unwrap_or_default(),
+                clock: Clock::starting_now(),
+            };
+            (Box::new(PtyPort::open(options)?), PTY)
+        } else {
+            if coding == Some(WordCoding::Plain) {
+                return Err(Failure::Wrong(format!(
+                    "the plain coding is for a pseudo-terminal; on {port} the mode bit is the parity \
+                     bit: leave --coding out, or take --link pty"
+                )));
+            }
+            anstream::eprintln!("{CAUTIONS}");
+            let uncertainty = match self.probe {
+                true => {
+                    let report = probe(port)?;
+                    anstream::eprintln!("{report}");
+                    report.uncertainty
+                }
+                false => UNMEASURED,
+            };
+            let options = SerialOptions {
+                port: port.to_owned(),
+                ours,
+                clock: Clock::starting_now(),
+                uncertainty,
+                reconnect: self.reconnect.map(Micros::secs),
+            };
+            (Box::new(open_serial(options)?), uncertainty)
+        };
+        let name = port.name().to_owned();
+        let mut linked = Linked::new(Box::new(PortCable::new(port)), ours, uncertainty);
+        if wait {
+            anstream::eprintln!("The bus is at {name}: connect the subject there.");
+            if !linked.wait_for_other_end(OPENED_WITHIN) {
+                if let Some(error) = linked.take_failure() {
+                    return Err(error.into());
+                }
+                return Err(Failure::Wrong(format!(
+                    "nobody opened {name} within {OPENED_WITHIN}"
+                )));
+            }
+        }
+        Ok(Some(Opened { linked, name }))
+    }
+}

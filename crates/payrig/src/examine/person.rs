@@ -1,0 +1,162 @@
+//! The person at the terminal: questions go to standard error, answers come from standard input.
+
+use payrig_examine::operator::{Operator, Question, Reply};
+use payrig_units::{Decimals, Micros, Money};
+use std::io::{self, BufRead, IsTerminal};
+use std::sync::mpsc::{Receiver, TryRecvError, channel};
+use std::thread;
+
+/// A person at the terminal, or a script on standard input.
+#[derive(Debug)]
+pub(crate) struct Person {
+    lines: Receiver<String>,
+    asked: Option<Question>,
+    gone: bool,
+}
+
+impl Person {
+    /// Starts to listen.
+    ///
+    /// # Errors
+    /// When the thread that reads cannot be started.
+    pub(crate) fn at_the_terminal() -> io::Result<Self> {
+        if !io::stdin().is_terminal() {
+            anstream::eprintln!(
+                "Standard input is no terminal: answers are read from it, a line each; after its end \
+                 nobody is there, as with --unattended."
+            );
+        }
+        let (say, lines) = channel();
+        thread::Builder::new()
+            .name("answers".to_owned())
+            .spawn(move || {
+                for line in io::stdin().lock().lines() {
+                    let Ok(line) = line else { break };
+                    if say.send(line).is_err() {
+                        break;
+                    }
+                }
+            })?;
+        Ok(Self {
+            lines,
+            asked: None,
+            gone: false,
+        })
+    }
+}
+
+impl Operator for Person {
+    fn ask(&mut self, question: &Question) {
+        anstream::eprintln!("{}", words(question));
+        self.asked = Some(question.clone());
+    }
+
+    fn answer(&mut self, _: Micros) -> Option<Reply> {
+        let question = self.asked.as_ref()?;
+        let reply = match self.lines.try_recv() {
+            Err(TryRecvError::Empty) => return None,
+            Err(TryRecvError::Disconnected) => {
+                if !std::mem::replace(&mut self.gone, true) {
+                    anstream::eprintln!("Nobody answers any more: defaults are taken.");
+                }
+                match question {
+                    Question::Do { .. } => Reply::CannotDo,
+                    _ => Reply::Default,
+                }
+            }
+            Ok(line) => match reply(question, &line) {
+                Ok(reply) => reply,
+                Err(what) => {
+                    anstream::eprintln!("  {what}");
+                    return None;
+                }
+            },
+        };
+        self.asked = None;
+        Some(reply)
+    }
+}
+
+/// A question with what may be answered.
+fn words(question: &Question) -> String {
+    match question {
+        Question::Do { text, .. } => format!(
+            "-> Please: {text}.\n   Enter when it is done; s if it cannot be done here, q to end"
+        ),
+        Question::Look { text, .. } => {
+            format!("-> {text}\n   y or n; ? if nobody can see it, q to end")
+        }
+        Question::Count {
+            text,
+            default,
+            decimals,
+            ..
+        } => format!(
+            "-> {text}\n   Enter if it was {}, else the amount; ? if nobody looked, q to end",
+            default.show(*decimals)
+        ),
+    }
+}
+
+fn reply(question: &Question, line: &str) -> Result<Reply, String> {
+    let line = line.trim();
+    match (question, line.to_lowercase().as_str()) {
+        (_, "q") => Ok(Reply::Stop),
+        (Question::Do { .. }, "" | "y") => Ok(Reply::Done),
+        (Question::Do { .. }, "s" | "n") => Ok(Reply::CannotDo),
+        (Question::Do { .. }, _) => Err("please Enter, s or q".to_owned()),
+        (_, "?") => Ok(Reply::Default),
+        (Question::Look { .. }, "y" | "yes") => Ok(Reply::Saw(true)),
+        (Question::Look { .. }, "n" | "no") => Ok(Reply::Saw(false)),
+        (Question::Look { .. }, _) => Err("please y, n, ? or q".to_owned()),
+        (Question::Count { default, .. }, "") => Ok(Reply::Counted(*default)),
+        (Question::Count { decimals, .. }, amount) => counted(amount, *decimals),
+    }
+}
+
+fn counted(text: &str, decimals: Decimals) -> Result<Reply, String> {
+    match Money::parse(text, decimals) {
+        Ok(amount) if amount >= Money::ZERO => Ok(Reply::Counted(amount)),
+        Ok(_) => Err("please an amount that is not below zero".to_owned()),
+        Err(error) => Err(format!(
+            "{error}; please an amount such as 0.25, Enter, ? or q"
+        )),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_examine::operator::{Deed, Sight, Tally};
+
+    #[test]
+    fn answers_are_read_as_they_are_asked_for() {
+        let deed = Question::Do {
+            text: "put in a coin".to_owned(),
+            deed: Deed::Prepare,
+        };
+        assert_eq!(reply(&deed, ""), Ok(Reply::Done));
+        assert_eq!(reply(&deed, " S "), Ok(Reply::CannotDo));
+        assert_eq!(reply(&deed, "q"), Ok(Reply::Stop));
+        assert!(reply(&deed, "0.25").is_err());
+        let look = Question::Look {
+            text: "Is it on?".to_owned(),
+            sight: Sight::ExactChangeLight,
+            default: true,
+        };
+        assert_eq!(reply(&look, "no"), Ok(Reply::Saw(false)));
+        assert_eq!(reply(&look, "?"), Ok(Reply::Default));
+        // Enter alone is no answer: nobody may have looked.
+        assert!(reply(&look, "").is_err());
+        let count = Question::Count {
+            text: "How much?".to_owned(),
+            tally: Tally::CameOut,
+            default: Money(25),
+            decimals: Decimals(2),
+        };
+        assert_eq!(reply(&count, ""), Ok(Reply::Counted(Money(25))));
+        assert_eq!(reply(&count, "1.10"), Ok(Reply::Counted(Money(110))));
+        assert!(reply(&count, "-1").is_err());
+        assert!(reply(&count, "a lot").is_err());
+    }
+}
