@@ -1,6 +1,7 @@
 //! A check as a value: what it does, what must be seen, what to do when it fails, and how to run it.
 
 use crate::operator::SeenBy;
+use crate::remains::STOPPED;
 use crate::result::{CheckResult, Grade, Outcome};
 use payrig_units::Micros;
 
@@ -70,6 +71,21 @@ impl Seen {
         }
     }
 
+    /// Times of which none may be longer than `limit`, each of which may be off by `uncertainty`
+    /// either way: a fail is beyond doubt, a pass too, and anything between cannot be told.
+    #[must_use]
+    pub fn at_most(times: &[Micros], limit: Micros, uncertainty: Micros, text: String) -> Self {
+        if times.iter().any(|t| t.since(uncertainty) > limit) {
+            return Self::fail(text);
+        }
+        if times.iter().all(|t| *t + uncertainty <= limit) {
+            return Self::pass(text);
+        }
+        Self::cannot_tell(format!(
+            "{text}; with this link each may be off by {uncertainty}"
+        ))
+    }
+
     /// The same, seen by somebody, or nobody.
     #[must_use]
     pub fn by(mut self, by: SeenBy) -> Self {
@@ -124,6 +140,23 @@ impl<B, S> Check<B, S> {
     }
 }
 
+/// What a check says that was not done for lack of a person.
+pub(crate) const NEEDS_A_PERSON: &str = "needs a person";
+
+/// What a check says that was not done for lack of a link.
+pub(crate) const LINK_GONE: &str = "the link has failed";
+
+/// What a check says of a subject that was never heard.
+pub(crate) const NEVER_ANSWERED: &str =
+    "it has never answered: is it switched on, plugged in, and is the coding of the link right?";
+
+/// True for a check that the subject is fit for and that was not done all the same.
+fn is_missing(seen: &str) -> bool {
+    [NEEDS_A_PERSON, LINK_GONE, NEVER_ANSWERED, STOPPED]
+        .iter()
+        .any(|why| seen.starts_with(why))
+}
+
 /// Grade and reasons from results and what each weighs.
 #[must_use]
 pub(crate) fn grade<'a>(
@@ -131,6 +164,7 @@ pub(crate) fn grade<'a>(
 ) -> (Grade, Vec<String>) {
     let mut grade = Grade::Fit;
     let mut reasons = Vec::new();
+    let mut not_done = 0usize;
     for (result, weight) in results {
         match (result.outcome, weight) {
             (Outcome::Fail, Weight::Rule) => grade = Grade::NotFit,
@@ -139,11 +173,49 @@ pub(crate) fn grade<'a>(
                     grade = Grade::FitWithRemarks;
                 }
             }
+            (Outcome::Skipped, _) if is_missing(&result.seen) => {
+                not_done += 1;
+                continue;
+            }
             (Outcome::Pass | Outcome::Skipped, _) => continue,
         }
         reasons.push(format!("{}: {}", result.title, result.seen));
     }
+    if not_done > 0 {
+        if grade == Grade::Fit {
+            grade = Grade::FitWithRemarks;
+        }
+        reasons.push(format!(
+            "{not_done} {} not done: each says what was missing",
+            if not_done == 1 {
+                "check was"
+            } else {
+                "checks were"
+            }
+        ));
+    }
     (grade, reasons)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_time_near_the_limit_of_an_uncertain_link_cannot_be_told() {
+        let judge = |times: &[u64], off: u64| {
+            let times: Vec<Micros> = times.iter().copied().map(Micros).collect();
+            Seen::at_most(&times, Micros(5_000), Micros(off), String::new()).outcome
+        };
+        assert_eq!(judge(&[1_000, 5_000], 0), Outcome::Pass);
+        assert_eq!(judge(&[1_000, 5_001], 0), Outcome::Fail);
+        assert_eq!(judge(&[1_000, 4_000], 1_000), Outcome::Pass);
+        assert_eq!(judge(&[1_000, 4_001], 1_000), Outcome::CannotTell);
+        assert_eq!(judge(&[1_000, 6_000], 1_000), Outcome::CannotTell);
+        assert_eq!(judge(&[1_000, 6_001], 1_000), Outcome::Fail);
+        // An unmeasured adapter can neither accuse nor acquit at 5 ms.
+        assert_eq!(judge(&[2_000, 20_000], 16_000), Outcome::CannotTell);
+    }
 }
 
 /// A wrong behaviour of the subject, and the checks that must catch it.

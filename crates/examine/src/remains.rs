@@ -22,6 +22,8 @@ pub struct Remains {
     pub live: bool,
     /// How far its times may be off.
     pub uncertainty: Micros,
+    /// How late the tool itself spoke, at the worst.
+    pub late_by: Micros,
     /// Found on the wire.
     pub findings: Vec<Finding>,
     /// Measured.
@@ -36,4 +38,22 @@ pub struct Remains {
     pub seen_by: SeenBy,
     /// How the check ended in truth, where somebody or something was missing.
     pub over: Option<Seen>,
+}
+
+impl Remains {
+    /// The same check was done before, on the same port, and left this.
+    pub(crate) fn come_after(&mut self, before: Self) {
+        self.began = before.began;
+        self.findings.splice(..0, before.findings);
+        self.intervals.splice(..0, before.intervals);
+        self.trains.splice(..0, before.trains);
+        self.entries.splice(..0, before.entries);
+        self.seen_by = self.seen_by.max(before.seen_by);
+        for entry in before.books.ledger().entries() {
+            // Amounts too large for the ledger do not occur on these benches.
+            let _ = self
+                .books
+                .book(entry.at, entry.word_at, entry.movement.clone());
+        }
+    }
 }

@@ -19,6 +19,9 @@ const SENDING_TIME: Micros = Micros::secs(2);
 
 /// A port as a bench needs it.
 pub trait Cable: fmt::Debug {
+    /// What messages call it.
+    fn name(&self) -> String;
+
     /// Time.
     fn now(&self) -> Micros;
 
@@ -55,6 +58,10 @@ impl fmt::Debug for PortCable {
 }
 
 impl Cable for PortCable {
+    fn name(&self) -> String {
+        self.port.name().to_owned()
+    }
+
     fn now(&self) -> Micros {
         self.port.clock().now()
     }
@@ -92,6 +99,10 @@ pub struct Linked {
     ever_heard: bool,
     /// Somebody has opened the other end.
     attached: bool,
+    /// When the other end is closed the link is over: nobody waits for it to come back.
+    ends_with_it: bool,
+    /// How late we spoke in this check, at the worst.
+    late_by: Micros,
 }
 
 impl Linked {
@@ -113,6 +124,8 @@ impl Linked {
             over: false,
             ever_heard: false,
             attached: false,
+            ends_with_it: false,
+            late_by: Micros::ZERO,
         }
     }
 
@@ -151,6 +164,7 @@ impl Linked {
         while !self.attached && !self.ever_heard && !self.over && self.now() < until {
             self.pump(until);
         }
+        self.ends_with_it = true;
         self.attached || self.ever_heard
     }
 
@@ -169,6 +183,7 @@ impl Linked {
         self.heard.clear();
         self.notes.clear();
         self.deaf = false;
+        self.late_by = Micros::ZERO;
         self.over = self.failure.is_some();
     }
 
@@ -233,10 +248,16 @@ impl Linked {
                 });
             }
             other => {
-                if let PortEvent::Peer { attached, .. } = other {
-                    self.attached = attached;
-                }
                 self.note(other.to_string());
+                if let PortEvent::Peer { attached, .. } = other {
+                    let closed = self.ends_with_it && self.attached && !attached;
+                    self.attached = attached;
+                    if closed {
+                        let port = self.cable.name();
+                        self.failure = Some(LinkError::Left { port });
+                        self.over = true;
+                    }
+                }
             }
         }
     }
@@ -273,6 +294,7 @@ impl Linked {
     }
 
     fn own_up(&mut self, at: Micros, late: Lateness) {
+        self.late_by = self.late_by.max(late.total());
         if late.total() <= OWN_LATENESS {
             return;
         }
@@ -339,6 +361,14 @@ impl Wire {
         match self {
             Self::Virtual(_) => Micros::ZERO,
             Self::Linked(linked) => linked.uncertainty(),
+        }
+    }
+
+    /// How late the tool itself spoke in this check, at the worst.
+    pub(crate) fn late_by(&self) -> Micros {
+        match self {
+            Self::Virtual(_) => Micros::ZERO,
+            Self::Linked(linked) => linked.late_by,
         }
     }
 

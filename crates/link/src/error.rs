@@ -1,5 +1,6 @@
 //! What can go wrong with a link, and what to do about it.
 
+use payrig_units::Micros;
 use std::io;
 
 /// A link failed. Every message says what to do.
@@ -46,6 +47,22 @@ pub enum LinkError {
     Vanished {
         /// As given.
         port: String,
+    },
+    /// The program at the other end of a pseudo-terminal has closed it.
+    #[error(
+        "the program at the other end of '{port}' has closed it: see there why, then run again"
+    )]
+    Left {
+        /// As given.
+        port: String,
+    },
+    /// Nobody opened the other end of a pseudo-terminal.
+    #[error("nobody opened '{port}' within {within}: connect the subject there, then run again")]
+    Nobody {
+        /// As given.
+        port: String,
+        /// How long it was waited for.
+        within: Micros,
     },
     /// The same adapter did not come back in time.
     #[error("the adapter of port '{port}' did not come back: check plug and cable, then run again")]

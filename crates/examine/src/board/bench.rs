@@ -575,6 +575,7 @@ impl BoardBench {
             began: Micros::ZERO,
             live: false,
             uncertainty: Micros::ZERO,
+            late_by: Micros::ZERO,
             entries: self.entries,
             seen_by: self.seen_by.get(),
             over: None,

@@ -8,7 +8,7 @@ use super::pulse_unit::{HopperWires, PulseUnit};
 use super::setup::{Kind, Setup};
 use super::subject::Emulated;
 use super::told::Told;
-use crate::check::Seen;
+use crate::check::{NEEDS_A_PERSON, Seen};
 use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Tally};
 use crate::remains::{Remains, STOPPED};
 use crate::result::Interval;
@@ -72,11 +72,6 @@ impl Outside {
             operator,
             told,
         }
-    }
-
-    /// False once the link has failed.
-    pub(super) fn is_usable(&self) -> bool {
-        !self.linked.has_failed()
     }
 
     pub(super) fn linked(&mut self) -> &mut Linked {
@@ -401,7 +396,7 @@ impl Bench {
         ) {
             Reply::CannotDo | Reply::Default => {
                 self.taken_back(act);
-                Err(Seen::skipped(format!("needs a person: {text}")))
+                Err(Seen::skipped(format!("{NEEDS_A_PERSON}: {text}")))
             }
             Reply::Stop => {
                 self.taken_back(act);
@@ -448,7 +443,7 @@ impl Bench {
     fn taken_back(&mut self, act: Act) {
         if let Subject::Outside(at_hand) = &mut self.subject {
             let worth = at_hand.told.worth(act);
-            at_hand.told.put_in = at_hand.told.put_in.saturating_sub(worth);
+            at_hand.told.take_back(worth);
         }
     }
 
@@ -938,6 +933,7 @@ impl Bench {
         });
         let live = self.is_outside();
         let (now, uncertainty) = (self.now, self.wire.uncertainty());
+        let late_by = self.wire.late_by();
         let outside = match (self.subject, self.wire.into_linked()) {
             (Subject::Outside(at_hand), Some(linked)) => Some(Outside {
                 linked,
@@ -949,6 +945,7 @@ impl Bench {
         let remains = Remains {
             began: self.began,
             uncertainty,
+            late_by,
             now,
             live,
             findings: self.findings,

@@ -29,6 +29,8 @@ struct World {
     receipts: Money,
     /// Where the last coin or bill went.
     last: Option<Place>,
+    /// How late what the tool says goes out, by the port's account.
+    late: Micros,
     /// After this the adapter is unplugged.
     ends: Micros,
 }
@@ -45,6 +47,7 @@ impl World {
             counted: Money::ZERO,
             receipts: Money::ZERO,
             last: None,
+            late: Micros::ZERO,
             ends: Micros::NEVER,
         };
         world.collect();
@@ -130,7 +133,10 @@ impl World {
                     BusEvent::Garbled { .. } => false,
                 };
                 self.collect();
-                let late = Lateness::default();
+                let late = Lateness {
+                    machine: self.late,
+                    ours: Micros::ZERO,
+                };
                 return Some(match ours {
                     true => PortEvent::Sent { event, late },
                     false => PortEvent::Heard(event),
@@ -153,6 +159,10 @@ impl World {
 struct Wires(Rc<RefCell<World>>);
 
 impl Cable for Wires {
+    fn name(&self) -> String {
+        "fake".to_owned()
+    }
+
     fn now(&self) -> Micros {
         self.0.borrow().now
     }
@@ -376,4 +386,60 @@ fn a_link_that_fails_ends_it_and_keeps_what_was_found() {
     assert!(examination.checks[cut].seen.contains("the link failed"));
     assert!(outcomes[cut + 1..].iter().all(|o| *o == Outcome::Skipped));
     assert!(entries > 100, "{entries}");
+}
+
+#[test]
+fn a_device_that_is_dead_is_said_once_and_not_by_every_check() {
+    let setup = Setup::good(Kind::Changer);
+    let world = World::new(&setup);
+    assert!(
+        world
+            .borrow_mut()
+            .device
+            .act(Micros::ZERO, Act::Power(false))
+    );
+    let linked = Linked::new(Box::new(Wires(world)), Source::Master, Micros(50));
+    let outside = Outside::new(setup.kind, linked, Box::<Unattended>::default());
+    let (examination, _) = examine_outside(&setup, outside, None, |_, _| {});
+    let count = |o: Outcome| examination.checks.iter().filter(|c| c.outcome == o).count();
+    assert_eq!((count(Outcome::Fail), count(Outcome::Pass)), (1, 0));
+    assert_eq!(examination.grade, crate::result::Grade::NotFit);
+    let last = examination.checks.last().unwrap();
+    assert!(
+        last.seen.starts_with("it has never answered"),
+        "{}",
+        last.seen
+    );
+}
+
+/// What was not done is no reason to call a device fit.
+#[test]
+fn an_examination_that_nobody_attended_is_not_without_remarks() {
+    let setup = Setup::good(Kind::Changer);
+    let linked = Linked::new(
+        Box::new(Wires(World::new(&setup))),
+        Source::Master,
+        Micros::ZERO,
+    );
+    let outside = Outside::new(setup.kind, linked, Box::<Unattended>::default());
+    let (examination, _) = examine_outside(&setup, outside, None, |_, _| {});
+    assert_eq!(examination.grade, crate::result::Grade::FitWithRemarks);
+    let last = examination.reasons.last().unwrap();
+    assert!(last.contains("checks were not done"), "{last}");
+}
+
+/// A device that fails while the tool itself is late is not accused.
+#[test]
+fn what_fails_while_the_tool_is_late_cannot_be_told() {
+    let mut setup = Setup::good(Kind::Changer);
+    (quirk(Kind::Changer, "ret-ignored").unwrap().apply)(&mut setup);
+    for (late, outcome) in [(0, Outcome::Fail), (20, Outcome::CannotTell)] {
+        let world = World::new(&setup);
+        world.borrow_mut().late = Micros::ms(late);
+        let linked = Linked::new(Box::new(Wires(world)), Source::Master, Micros::ZERO);
+        let outside = Outside::new(setup.kind, linked, Box::<Unattended>::default());
+        let only = Some("ret-answered");
+        let (examination, _) = examine_outside(&setup, outside, only, |_, _| {});
+        assert_eq!(examination.checks[0].outcome, outcome, "{late}");
+    }
 }

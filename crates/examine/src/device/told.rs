@@ -166,6 +166,12 @@ impl Told {
         }
     }
 
+    /// It was not put in after all.
+    pub(super) fn take_back(&mut self, worth: Money) {
+        self.put_in = self.put_in.saturating_sub(worth);
+        self.under_way = self.under_way.saturating_sub(worth).max(Money::ZERO);
+    }
+
     /// An order was acknowledged. Money that moves by it.
     pub(super) fn acknowledged(&mut self, command: &[u8]) -> Vec<Movement> {
         match self.kind {

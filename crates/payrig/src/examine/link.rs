@@ -4,8 +4,8 @@ use crate::Failure;
 use clap::Args;
 use payrig_examine::wire::{Linked, PortCable};
 use payrig_link::{
-    BlockingPort, CAUTIONS, Clock, PtyOptions, PtyPort, SerialOptions, UNMEASURED, WordCoding,
-    open_serial, probe,
+    BlockingPort, CAUTIONS, Clock, LinkError, PtyOptions, PtyPort, SerialOptions, UNMEASURED,
+    WordCoding, open_serial, probe,
 };
 use payrig_units::Micros;
 use payrig_wire::Source;
@@ -13,9 +13,6 @@ use std::str::FromStr;
 
 /// How long the other end of a pseudo-terminal has to be opened.
 const OPENED_WITHIN: Micros = Micros::secs(120);
-
-/// What of a pseudo-terminal's times is not the wire's: no bits are timed on it (docs, links).
-const PTY: Micros = Micros(200);
 
 /// Where the subject is.
 #[derive(Debug, Args)]
@@ -66,7 +63,8 @@ impl SubjectLink {
                 coding: coding.unwrap_or_default(),
                 clock: Clock::starting_now(),
             };
-            (Box::new(PtyPort::open(options)?), PTY)
+            // No bits are timed on it, and both ends wait for the machine they run on.
+            (Box::new(PtyPort::open(options)?), UNMEASURED)
         } else {
             if coding == Some(WordCoding::Plain) {
                 return Err(Failure::Wrong(format!(
@@ -100,9 +98,11 @@ impl SubjectLink {
                 if let Some(error) = linked.take_failure() {
                     return Err(error.into());
                 }
-                return Err(Failure::Wrong(format!(
-                    "nobody opened {name} within {OPENED_WITHIN}"
-                )));
+                return Err(LinkError::Nobody {
+                    port: name,
+                    within: OPENED_WITHIN,
+                }
+                .into());
             }
         }
         Ok(Some(Opened { linked, name }))

@@ -67,23 +67,23 @@ fn spread(times: &[Micros]) -> Option<(Micros, Micros, usize)> {
     Some((*least, *times.iter().max()?, times.len()))
 }
 
-fn times_within(times: &[Micros], limit: Micros, what: &str) -> Run {
+fn times_within(times: &[Micros], limit: Micros, what: &str, uncertainty: Micros) -> Run {
     let Some((least, most, count)) = spread(times) else {
         return Ok(Seen::cannot_tell("it answered nothing that could be timed"));
     };
     let late = times.iter().filter(|t| **t > limit).count();
     let text = format!("{count} {what}: {least} to {most}, {late} over {limit}");
-    Ok(Seen::judge(late == 0, text))
+    Ok(Seen::at_most(times, limit, uncertainty, text))
 }
 
 fn answer_time(b: &mut Bench) -> Run {
     many_polls(b, 4_000);
-    times_within(b.answer_times(), Micros::ms(5), "answers")
+    times_within(b.answer_times(), Micros::ms(5), "answers", b.uncertainty())
 }
 
 fn answer_time_margin(b: &mut Bench) -> Run {
     many_polls(b, 200);
-    times_within(b.answer_times(), Micros::ms(4), "answers")
+    times_within(b.answer_times(), Micros::ms(4), "answers", b.uncertainty())
 }
 
 fn long_answers(b: &mut Bench) {
@@ -98,10 +98,10 @@ fn long_answers(b: &mut Bench) {
 
 fn inter_byte_time(b: &mut Bench) -> Run {
     long_answers(b);
-    times_within(b.gaps(), Micros::ms(1), "pauses")
+    times_within(b.gaps(), Micros::ms(1), "pauses", b.uncertainty())
 }
 
 fn inter_byte_margin(b: &mut Bench) -> Run {
     long_answers(b);
-    times_within(b.gaps(), Micros(800), "pauses")
+    times_within(b.gaps(), Micros(800), "pauses", b.uncertainty())
 }
