@@ -22,7 +22,7 @@ mod vending;
 pub use bill::{BillChange, BillPolicy};
 pub use bill_host::BillHost;
 pub use board::{BoardConfig, Controller, Expected, ExpectedKind};
-pub use cashless::{BasketShares, CashlessUse, Clock, VmcIdentity};
+pub use cashless::{BasketShares, Calendar, CashlessUse, Clock, VmcIdentity};
 pub use change::{Coins, Stock, make_change};
 pub use changer::ChangerPolicy;
 pub use channel::{Life, Rhythm};

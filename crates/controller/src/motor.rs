@@ -1,6 +1,7 @@
 //! What turns and drops: one motor at a time, and what can go wrong with it.
 
 use crate::vending::Delivery;
+use payrig_mdb::cashless::Reason;
 use payrig_units::{Micros, Money};
 use std::collections::BTreeMap;
 
@@ -9,6 +10,8 @@ use std::collections::BTreeMap;
 pub enum Mishap {
     /// It does not fall. Another column with the same product is tried where there is one.
     Jam,
+    /// It does not fall, for a reason of 7.4.8.
+    Fails(Reason),
     /// Only a part of it comes, worth so much: the customer pressed stop.
     Part(Money),
     /// It does not fall, and the machine is out of order from then on.
@@ -74,11 +77,18 @@ impl Motor {
             self.turn(*twin, now + again, false);
             return None;
         }
-        let fell = !matches!(mishap, Some(Mishap::Jam | Mishap::Breakdown));
+        let fell = !matches!(
+            mishap,
+            Some(Mishap::Jam | Mishap::Fails(_) | Mishap::Breakdown)
+        );
         let delivery = Delivery {
             column: fell.then_some(column),
             part: match mishap {
                 Some(Mishap::Part(worth)) => Some(worth),
+                _ => None,
+            },
+            why: match mishap {
+                Some(Mishap::Fails(why)) => Some(why),
                 _ => None,
             },
             broken: matches!(mishap, Some(Mishap::Breakdown | Mishap::LastOne)),

@@ -6,6 +6,7 @@
 #[allow(dead_code)]
 mod scene;
 
+mod forms;
 mod power;
 mod quirks;
 mod random;

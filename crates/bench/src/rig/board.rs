@@ -1,6 +1,6 @@
 //! The `[board]` table: who controls the machine, and what it sells.
 
-use super::cards;
+use super::board_cards;
 use super::changer::read_policy;
 use super::devices::{DeviceRig, Kind};
 use super::fields::Fields;
@@ -169,7 +169,7 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, 
         motor: fields.time("motor")?.unwrap_or(Micros::ms(1_500)),
         bills: read_bills(fields, decimals)?,
         hold_bills: fields.boolean("hold-bills")?,
-        cashless: cards::read(fields)?,
+        cashless: board_cards::read(fields, decimals)?,
     };
     fields.finish()?;
     Ok(board)

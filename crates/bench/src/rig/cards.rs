@@ -1,54 +1,11 @@
-//! What the board of a rig uses of its cashless devices, and what is done at the machine that only
-//! they care for.
+//! What is done at the machine of a rig that only cashless devices care for.
 
-use super::cashless::read_options;
 use super::error::RigError;
 use super::fields::Fields;
-use payrig_controller::{BasketShares, CashlessUse, Clock, Controller, Mishap};
+use payrig_controller::{Controller, Mishap};
+use payrig_mdb::cashless::Reason;
 use payrig_units::{Decimals, Micros, Money};
 use std::fmt;
-
-/// The keys of `[board]` that are about cashless devices.
-pub(super) fn read(fields: &Fields<'_>) -> Result<CashlessUse, RigError> {
-    let mut uses = CashlessUse::default();
-    if let Some(options) = read_options(fields, "cashless-options")? {
-        uses.options = options;
-    }
-    uses.revalue = fields.boolean("revalue")?;
-    uses.mixed = fields.boolean("mixed-payments")?;
-    let shares = [
-        ("even", BasketShares::Even),
-        ("on-failures", BasketShares::OnFailures),
-    ];
-    uses.basket = fields.word("basket-discount", &shares)?.unwrap_or_default();
-    let columns = fields.number("display-columns", 0..33)?;
-    uses.columns = columns.map_or(uses.columns, |n| n as u8);
-    let rows = fields.number("display-rows", 0..33)?;
-    uses.rows = rows.map_or(uses.rows, |n| n as u8);
-    if let Some(text) = fields.string("clock")? {
-        let clock = parse_clock(&text);
-        uses.clock = Some(clock.ok_or_else(|| {
-            fields.error(format!(
-                "`clock` is \"{text}\"; expected date and time as in \"2026-12-31 23:59:00\""
-            ))
-        })?);
-    }
-    Ok(uses)
-}
-
-/// `2026-12-31 23:59:00`, years 2000 to 2099.
-fn parse_clock(text: &str) -> Option<Clock> {
-    let (date, time) = text.strip_prefix("20")?.split_once(' ')?;
-    let three = |text: &str, between: char| -> Option<[u8; 3]> {
-        let mut parts = text.split(between).map(|part| match part.len() {
-            2 => part.parse().ok(),
-            _ => None,
-        });
-        let numbers = [parts.next()??, parts.next()??, parts.next()??];
-        parts.next().is_none().then_some(numbers)
-    };
-    Clock::new(three(date, '-')?, three(time, ':')?)
-}
 
 /// What is done at the machine.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -70,11 +27,42 @@ pub enum MachineAct {
     Mishap(u16, Mishap),
     /// Cards are welcome, or not (READER ENABLE, READER DISABLE).
     WelcomeCards(bool),
+    /// An item is not to be had, for a reason, or is again.
+    CloseItem(u16, Option<Reason>),
+    /// An item has another price.
+    SetPrice(u16, Money),
+    /// DIAGNOSTICS (FFH) goes to a device, with bytes its maker defines.
+    Diagnose {
+        /// Which.
+        device: String,
+        /// Which bytes.
+        data: Vec<u8>,
+    },
+}
+
+/// Reasons of 7.4.8 and 7.4.12, in words.
+const REASONS: [(&str, Reason); 9] = [
+    ("unknown", Reason(0x00)),
+    ("sold-out", Reason(0x02)),
+    ("defective", Reason(0x03)),
+    ("used-up", Reason(0x04)),
+    ("blocked", Reason(0x05)),
+    ("inhibited", Reason(0x06)),
+    ("past-date", Reason(0x07)),
+    ("temperature", Reason(0x08)),
+    ("busy", Reason(0x09)),
+];
+
+/// Bytes in hexadecimal, as in `01 A0`; at most 33 fit DIAGNOSTICS.
+fn hexadecimal(text: &str) -> Option<Vec<u8>> {
+    let byte = |word: &str| (word.len() <= 2).then(|| u8::from_str_radix(word, 16).ok())?;
+    let bytes: Option<Vec<u8>> = text.split_whitespace().map(byte).collect();
+    bytes.filter(|b| b.len() <= 33)
 }
 
 impl MachineAct {
     /// Their names in a script.
-    pub(super) const NAMES: [&'static str; 8] = [
+    pub(super) const NAMES: [&'static str; 13] = [
         "select-several",
         "press-keys",
         "give-back",
@@ -83,6 +71,11 @@ impl MachineAct {
         "break-down",
         "enable-cards",
         "disable-cards",
+        "close-item",
+        "open-item",
+        "fail-item",
+        "set-price",
+        "diagnose",
     ];
 
     /// Reads an act; `None` for a name that is none of these. `items` are the numbers for sale.
@@ -95,6 +88,15 @@ impl MachineAct {
         let item = || {
             let item = fields.number("item", 1..65_535)?;
             Ok(fields.need("item", "the number of an item", item)? as u16)
+        };
+        let why = || {
+            let why = fields.word("why", &REASONS)?;
+            fields.need(
+                "why",
+                "one of sold-out, defective, used-up, blocked, inhibited, \
+                past-date, temperature, busy, unknown",
+                why,
+            )
         };
         let value = |expected| {
             let value = fields.money("value", decimals)?;
@@ -138,6 +140,18 @@ impl MachineAct {
             },
             "enable-cards" => Self::WelcomeCards(true),
             "disable-cards" => Self::WelcomeCards(false),
+            "close-item" => Self::CloseItem(item()?, Some(why()?)),
+            "open-item" => Self::CloseItem(item()?, None),
+            "fail-item" => Self::Mishap(item()?, Mishap::Fails(why()?)),
+            "set-price" => Self::SetPrice(item()?, value("the new price, as in \"1.50\"")?),
+            "diagnose" => {
+                let device = fields.string("device")?;
+                let device = fields.need("device", "the name of a device on the bus", device)?;
+                let data = fields.string("bytes")?.unwrap_or_default();
+                let data = hexadecimal(&data);
+                let data = fields.need("bytes", "at most 33 bytes, as in \"01 A0\"", data)?;
+                Self::Diagnose { device, data }
+            }
             _ => return Ok(None),
         }))
     }
@@ -151,6 +165,11 @@ impl MachineAct {
             Self::TestVend(item) => board.test_vend(now, *item),
             Self::Mishap(item, mishap) => board.mishap(*item, *mishap),
             Self::WelcomeCards(on) => board.welcome_cards(now, *on),
+            Self::CloseItem(item, why) => board.close_item(*item, *why),
+            Self::SetPrice(item, price) => board.set_price(now, *item, *price),
+            Self::Diagnose { device, data } => {
+                board.diagnose(now, device, data);
+            }
         }
     }
 }
@@ -172,7 +191,14 @@ impl fmt::Display for MachineAct {
                     "item {item} will be the last before the machine breaks down"
                 )
             }
+            Self::Mishap(item, Mishap::Fails(why)) => write!(f, "item {item} will fail: {why}"),
             Self::Mishap(item, _) => write!(f, "the machine will break down at item {item}"),
+            Self::CloseItem(item, Some(why)) => write!(f, "item {item} is not to be had: {why}"),
+            Self::CloseItem(item, None) => write!(f, "item {item} is to be had again"),
+            Self::SetPrice(item, _) => write!(f, "item {item} has a new price"),
+            Self::Diagnose { device, data } => {
+                write!(f, "DIAGNOSTICS to {device}, {} bytes", data.len())
+            }
             Self::WelcomeCards(true) => f.write_str("the board enables its readers"),
             Self::WelcomeCards(false) => f.write_str("the board disables its readers"),
         }
@@ -181,9 +207,7 @@ impl fmt::Display for MachineAct {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::rig::Rig;
-    use payrig_mdb::cashless::Options;
     use std::path::Path;
 
     fn rig(board: &str, script: &str) -> Result<Rig, String> {
@@ -195,44 +219,8 @@ mod tests {
     }
 
     #[test]
-    fn what_the_board_uses() {
-        let rig = rig(
-            "cashless-options = [\"basket\", \"coupon\"]\nrevalue = true\nmixed-payments = true\n\
-             basket-discount = \"on-failures\"\nclock = \"2026-12-31 23:59:00\"",
-            "",
-        )
-        .unwrap();
-        let board = rig.board.controller(&rig).unwrap();
-        let uses = board.cashless;
-        assert_eq!(uses.options, Options::BASKET | Options::COUPON);
-        assert!(uses.revalue && uses.mixed);
-        assert_eq!(uses.basket, BasketShares::OnFailures);
-        assert_eq!(uses.clock, Clock::new([26, 12, 31], [23, 59, 0]));
-    }
-
-    #[test]
-    fn clocks() {
-        assert!(parse_clock("2024-02-29 00:00:00").is_some());
-        for text in [
-            "2025-02-29 00:00:00",
-            "2024-2-29 00:00:00",
-            "24-02-29",
-            "",
-            "20",
-        ] {
-            assert_eq!(parse_clock(text), None, "{text}");
-        }
-    }
-
-    #[test]
     fn errors_say_what_was_expected() {
         let cases = [
-            ("clock = \"yesterday\"", "", "2026-12-31 23:59:00"),
-            (
-                "cashless-options = [\"baskets\"]",
-                "",
-                "did you mean \"basket\"",
-            ),
             ("", "[[script]]\ndo = \"select-several\"", "[11, 12]"),
             (
                 "",
@@ -241,6 +229,16 @@ mod tests {
             ),
             ("", "[[script]]\ndo = \"press-keys\"\nkeys = \"é\"", "ASCII"),
             ("", "[[script]]\ndo = \"give-back\"\nitem = 7", "`value`"),
+            (
+                "",
+                "[[script]]\ndo = \"close-item\"\nitem = 11\nwhy = \"sold\"",
+                "sold-out",
+            ),
+            (
+                "",
+                "[[script]]\ndo = \"diagnose\"\ndevice = \"card\"\nbytes = \"1FF\"",
+                "at most 33 bytes",
+            ),
         ];
         for (board, script, says) in cases {
             let error = rig(board, script).unwrap_err();

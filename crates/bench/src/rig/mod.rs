@@ -2,6 +2,7 @@
 
 mod bill;
 mod board;
+mod board_cards;
 mod bridge;
 mod cards;
 mod cashless;

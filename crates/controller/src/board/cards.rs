@@ -7,8 +7,8 @@ use crate::cashless::Cashless;
 use crate::channel::Life;
 use crate::motor::Mishap;
 use crate::vending::{Order, Sold};
-use payrig_mdb::Block;
-use payrig_mdb::cashless::Unit;
+use payrig_mdb::cashless::{Command, Kind, Mode, Reason, Unit};
+use payrig_mdb::{Block, bill, changer};
 use payrig_units::{Micros, Money};
 
 /// A sale to be told to a reader.
@@ -122,8 +122,52 @@ impl Controller {
     /// READER ENABLE or READER DISABLE to every cashless device: whether cards are welcome. The
     /// board says no by itself when it is out of order.
     pub fn welcome_cards(&mut self, now: Micros, on: bool) {
-        self.each_cashless(|c| c.welcome(on));
+        self.cards_welcome = on;
         self.settle(now);
+    }
+
+    /// Whether each reader is to take cards: not out of order, not in service, and not while the
+    /// other one has a session where only one may.
+    pub(super) fn update_cards(&mut self) {
+        let uses = &self.config.cashless;
+        let on = self.cards_welcome && (!self.in_service || uses.cards_in_service);
+        for slot in &mut self.slots {
+            if let Peer::Cashless(cashless) = &mut slot.unit {
+                let waits = uses.one_at_a_time && self.vending.in_session_elsewhere(&slot.name);
+                cashless.welcome(on && !waits);
+            }
+        }
+    }
+
+    /// An item has another price from now on; readers are told when the range of prices changes
+    /// with it (7.4.3).
+    pub fn set_price(&mut self, now: Micros, item: u16, price: Money) {
+        self.vending.set_price(item, price);
+        let range = self.vending.price_range();
+        self.each_cashless(|c| c.prices_changed(range));
+        if self.powered {
+            self.settle(now);
+        }
+    }
+
+    /// An item is not to be had, for this reason (7.4.12), or with `None` is again.
+    pub fn close_item(&mut self, item: u16, why: Option<Reason>) {
+        self.vending.close_item(item, why);
+    }
+
+    /// Sends DIAGNOSTICS (FFH, sections 5.3, 6.3, 7.4.30) with what its maker defines to a
+    /// peripheral, ahead of the next POLL. False when there is none of that name on the bus, or no
+    /// power.
+    pub fn diagnose(&mut self, now: Micros, name: &str, data: &[u8]) -> bool {
+        let found = self.slots.iter().find(|s| s.name == name);
+        let block = found.map(|slot| match &slot.unit {
+            Peer::Changer(_) => changer::Command::Diagnostics(data.to_vec()).emit(),
+            Peer::Bill(_) => bill::Command::Diagnostics(data.to_vec()).emit(),
+            Peer::Cashless(c) => {
+                Command::new(c.unit(), Kind::Diagnostics(data.to_vec())).emit(&Mode::default())
+            }
+        });
+        block.is_some_and(|block| self.say(now, name, block))
     }
 
     /// Several items are chosen to be bought at once on the card that is there.

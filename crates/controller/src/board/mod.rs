@@ -42,6 +42,8 @@ pub struct Controller {
     movements: Vec<Movement>,
     exact_change: bool,
     in_service: bool,
+    /// The board is not out of order and was not told to refuse cards.
+    cards_welcome: bool,
     changeable: Changeable,
 }
 
@@ -224,6 +226,7 @@ impl Controller {
     /// sales mode only (sections 5.6, 6.6).
     pub fn set_service(&mut self, now: Micros, on: bool) {
         self.in_service = on;
+        self.vending.set_service(on);
         if self.powered {
             self.settle(now);
         }

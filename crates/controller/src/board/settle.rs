@@ -43,6 +43,7 @@ impl Controller {
         self.movements.extend(self.vending.take_movements());
         self.tell_on();
         self.update_welcome(now);
+        self.update_cards();
         for slot in &mut self.slots {
             while let Some(block) = slot.take_wanted() {
                 slot.channel.want(now, block);

@@ -15,7 +15,7 @@ use crate::pulse_input::PulseInput;
 use crate::vending::{Policy, Vending};
 use payrig_mdb::Address;
 use payrig_mdb::cashless::Level;
-use payrig_units::{Micros, Money};
+use payrig_units::Micros;
 use std::collections::VecDeque;
 
 impl Controller {
@@ -47,6 +47,7 @@ impl Controller {
             movements: Vec::new(),
             exact_change: false,
             in_service: false,
+            cards_welcome: true,
             changeable: Changeable::default(),
             config,
         };
@@ -62,6 +63,8 @@ impl Controller {
                 _ => {}
             }
         }
+        let lists = board.config.cashless.price_lists.clone();
+        board.vending.set_price_lists(lists);
         board.power_up(now);
         board
     }
@@ -75,15 +78,7 @@ impl Controller {
             input.hold_off(now, true);
         }
         self.current = None;
-        let prices = |pick: fn(Money, Money) -> Money| {
-            self.config
-                .items
-                .iter()
-                .map(|i| i.price)
-                .reduce(pick)
-                .unwrap_or_default()
-        };
-        let range = (prices(Ord::min), prices(Ord::max));
+        let range = self.vending.price_range();
         for expected in &self.config.expected {
             let name = expected.name.clone();
             let (address, non_response, unit) = match &expected.kind {

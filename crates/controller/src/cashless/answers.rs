@@ -6,8 +6,8 @@ use crate::Report;
 use crate::channel::Verdict;
 use crate::vending::{CardSession, Coupon};
 use payrig_mdb::cashless::{
-    BeginSession, CouponReport, Kind, Malfunction, Options, Report as Activity, SelectionRequest,
-    VendFailure,
+    BeginSession, CouponReport, ItemOptions, Kind, Malfunction, Options, PaymentMedia,
+    Report as Activity, SelectionRequest, VendFailure,
 };
 use payrig_units::{Micros, Money};
 
@@ -123,23 +123,39 @@ impl Cashless {
             // Some readers repeat it until something is done with it: one session is one.
             _ => return,
         }
-        let media = begin.media.map_or((0, [0, 0]), |m| (m.kind & 0x3F, m.data));
-        let percent = i8::try_from(media.1[1].min(100)).unwrap_or(100);
+        let (list, percent) = begin.media.map_or((None, 0), |m| self.terms(&m));
         let ours = self.currency();
         let foreign = begin.user.and_then(|u| u.currency);
         let card = CardSession {
             funds: begin.funds.map(|n| self.money(n)),
             shown: begin.user.is_none_or(|u| u.card_options & 1 == 0),
-            percent: match media.0 {
-                3 => -percent,
-                4 => percent,
-                _ => 0,
-            },
+            list,
+            percent,
             foreign: foreign.is_some() && foreign != ours,
             asks_back,
         };
         let device = self.name.clone();
         self.reports.push(Report::SessionBegan { device, card });
+    }
+
+    /// The price list for this card, and the per cent added to prices: what type of payment and
+    /// payment data say, as far as the board knows them (7.4.4, Z8-Z10).
+    fn terms(&self, media: &PaymentMedia) -> (Option<u8>, i8) {
+        let [group, number] = media.data;
+        let uses = &self.board.uses;
+        let known = uses.user_groups.as_ref();
+        let member = known.is_none_or(|known| known.contains(&group));
+        let percent = |n: u8| i8::try_from(n.min(100)).unwrap_or(100);
+        match media.kind & 0x3F {
+            1 if member && uses.price_lists.contains_key(&number) => (Some(number), 0),
+            2 if member => {
+                let discount = uses.discount_groups.get(&number);
+                (None, discount.map_or(0, |n| -percent(*n)))
+            }
+            3 => (None, -percent(number)),
+            4 => (None, percent(number)),
+            _ => (None, 0),
+        }
     }
 
     /// The request that is on its way was heard, even if its ACK was not, or its answer is owed.
@@ -253,6 +269,10 @@ impl Cashless {
     }
 
     fn selected(&mut self, request: &SelectionRequest) {
+        if request.item_options != 0 {
+            let options = ItemOptions(request.item_options);
+            self.note(format_args!("item {} with {options}", request.item));
+        }
         let device = self.name.clone();
         self.reports.push(Report::Selection {
             device,

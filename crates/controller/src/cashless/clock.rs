@@ -2,11 +2,12 @@
 
 use payrig_mdb::cashless::TimeDate;
 use payrig_units::Micros;
+use std::collections::BTreeSet;
 
 /// A date and a time of day, at time zero of the bench.
 ///
-/// Days of the week, weeks, summertime and holidays are not known to it; they are sent as "not
-/// supported" (FFH).
+/// Days of the week and week numbers follow from the date; summertime and holidays are what the
+/// board is told of them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Clock {
     /// 0-99, from 2000.
@@ -79,10 +80,53 @@ impl Clock {
         }
     }
 
-    /// As WRITE TIME/DATE carries it: BCD.
+    /// Days since 2000-01-01, a Saturday.
+    fn days(&self) -> u16 {
+        let year = u16::from(self.year);
+        let whole_years = year * 365 + year.div_ceil(4);
+        whole_years + self.day_of_year() - 1
+    }
+
+    /// 1 to 366.
+    fn day_of_year(&self) -> u16 {
+        let before = (1..self.month).map(|month| {
+            let first = Self { month, ..*self };
+            u16::from(first.month_days())
+        });
+        before.sum::<u16>() + u16::from(self.day)
+    }
+
+    /// 1 to 7, Monday is 1.
     #[must_use]
-    pub fn time_date(&self) -> TimeDate {
+    pub fn weekday(&self) -> u8 {
+        ((self.days() + 5) % 7) as u8 + 1
+    }
+
+    /// The week of the year, 1 to 53, as ISO 8601 counts: the first has the year's first Thursday.
+    #[must_use]
+    pub fn week(&self) -> u8 {
+        // The year its Thursday is in, and how far into that year.
+        let thursday = self.day_of_year() as i16 + 4 - i16::from(self.weekday());
+        let length = |leap: bool| 365 + i16::from(leap);
+        let leap = self.year.is_multiple_of(4);
+        // 1999 was no leap year either.
+        let leap_before = self.year % 4 == 1;
+        let day = if thursday < 1 {
+            thursday + length(leap_before)
+        } else if thursday > length(leap) {
+            thursday - length(leap)
+        } else {
+            thursday
+        };
+        ((day - 1) / 7 + 1) as u8
+    }
+
+    /// As WRITE TIME/DATE carries it: BCD, FFH for what is not known.
+    #[must_use]
+    pub fn time_date(&self, days: &Calendar) -> TimeDate {
         let bcd = |n: u8| n / 10 * 16 + n % 10;
+        let known = |so: Option<bool>| so.map_or(0xFF, u8::from);
+        let holidays = days.holidays.as_ref();
         TimeDate {
             year: bcd(self.year),
             month: bcd(self.month),
@@ -90,9 +134,21 @@ impl Clock {
             hour: bcd(self.hour),
             minute: bcd(self.minute),
             second: bcd(self.second),
-            ..UNKNOWN
+            weekday: self.weekday(),
+            week: bcd(self.week()),
+            summertime: known(days.summertime),
+            holiday: known(holidays.map(|all| all.contains(&(self.month, self.day)))),
         }
     }
+}
+
+/// What a board is told of the days of the year.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Calendar {
+    /// It is summertime; `None` when the board does not know.
+    pub summertime: Option<bool>,
+    /// Holidays of every year, month and day; `None` when the board knows none.
+    pub holidays: Option<BTreeSet<(u8, u8)>>,
 }
 
 /// Nothing of it is supported.
@@ -129,9 +185,35 @@ mod tests {
             .unwrap()
             .after(Micros::secs(45));
         assert_eq!(
-            after.time_date().to_bytes(),
-            [0x26, 1, 5, 0x08, 0x30, 0x45, 0xFF, 0xFF, 0xFF, 0xFF]
+            after.time_date(&Calendar::default()).to_bytes(),
+            [0x26, 1, 5, 0x08, 0x30, 0x45, 1, 0x02, 0xFF, 0xFF]
         );
+        let days = Calendar {
+            summertime: Some(true),
+            holidays: Some([(1, 5)].into()),
+        };
+        let told = after.time_date(&days);
+        assert_eq!((told.summertime, told.holiday), (1, 1));
+        let next = after.after(day).time_date(&days);
+        assert_eq!((next.summertime, next.holiday), (1, 0));
+    }
+
+    /// Known days of ISO 8601, among them those whose week belongs to another year.
+    #[test]
+    fn weekdays_and_weeks() {
+        for (date, weekday, week) in [
+            ([0, 1, 1], 6, 52),
+            ([4, 12, 31], 5, 53),
+            ([5, 1, 1], 6, 53),
+            ([8, 12, 29], 1, 1),
+            ([9, 12, 31], 4, 53),
+            ([10, 1, 3], 7, 53),
+            ([24, 2, 29], 4, 9),
+            ([26, 12, 31], 4, 53),
+        ] {
+            let clock = Clock::new(date, [0, 0, 0]).unwrap();
+            assert_eq!((clock.weekday(), clock.week()), (weekday, week), "{date:?}");
+        }
     }
 
     #[test]

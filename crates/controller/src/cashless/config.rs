@@ -1,8 +1,9 @@
 //! What a board is to its cashless devices, and what it uses of them.
 
-use super::Clock;
+use super::{Calendar, Clock};
 use payrig_mdb::cashless::Options;
-use std::collections::BTreeMap;
+use payrig_units::Money;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What the board says of itself.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -63,6 +64,23 @@ pub struct CashlessUse {
     pub basket: BasketShares,
     /// What TIME/DATE REQUEST is answered with (7.4.23); `None` answers "not supported".
     pub clock: Option<Clock>,
+    /// What that answer says of summertime and holidays.
+    pub calendar: Calendar,
+    /// The display shows every ASCII character, not only numbers and capitals (7.4.2, Y5).
+    pub full_ascii: bool,
+    /// The board says what its lowest and highest prices are; without it they are not known (7.4.3).
+    pub announce_prices: bool,
+    /// While a card session is open, the other cashless devices are disabled (7.4.14).
+    pub one_at_a_time: bool,
+    /// Cards are welcome while the machine's door is open for service.
+    pub cards_in_service: bool,
+    /// Prices of items by price list (7.4.4, payment type 1). An item that is not in the list has
+    /// its normal price.
+    pub price_lists: BTreeMap<u8, BTreeMap<u16, Money>>,
+    /// Per cent taken off for each discount group, 0 to 100 (7.4.4, payment type 2).
+    pub discount_groups: BTreeMap<u8, u8>,
+    /// User groups whose cards have their list or group; `None` for all of them.
+    pub user_groups: Option<BTreeSet<u8>>,
     /// Names of items as EVA-DTS field PA101 has them, for enhanced item number information (7.4.7):
     /// up to six characters; the number itself where none is given.
     pub codes: BTreeMap<u16, String>,
@@ -72,7 +90,8 @@ pub struct CashlessUse {
     pub write_files: Vec<(u8, Vec<u8>)>,
 }
 
-/// 32 bit money and file transfers where they are offered, a display of two rows of 16 characters, nothing else.
+/// 32 bit money and file transfers where they are offered, a display of two rows of 16 characters,
+/// prices announced, nothing else.
 impl Default for CashlessUse {
     fn default() -> Self {
         Self {
@@ -83,6 +102,14 @@ impl Default for CashlessUse {
             mixed: false,
             basket: BasketShares::Even,
             clock: None,
+            calendar: Calendar::default(),
+            full_ascii: true,
+            announce_prices: true,
+            one_at_a_time: false,
+            cards_in_service: false,
+            price_lists: BTreeMap::new(),
+            discount_groups: BTreeMap::new(),
+            user_groups: None,
             codes: BTreeMap::new(),
             read_files: Vec::new(),
             write_files: Vec::new(),

@@ -12,7 +12,7 @@ mod orders;
 mod patience;
 mod setup;
 
-pub use clock::Clock;
+pub use clock::{Calendar, Clock};
 pub use config::{BasketShares, CashlessUse, VmcIdentity};
 
 use crate::Report;

@@ -230,10 +230,25 @@ impl Cashless {
         }
     }
 
+    /// SETUP max / min prices again, because they have changed (7.4.3).
+    pub(crate) fn prices_changed(&mut self, range: (Money, Money)) {
+        if self.board.prices == range {
+            return;
+        }
+        self.board.prices = range;
+        if self.is_set_up() && self.board.uses.announce_prices {
+            self.forget(|w| matches!(w.kind, Kind::SetupPrices(_)) && !w.sent);
+            let prices = Kind::SetupPrices(self.price_range());
+            self.want(Lane::Aside, prices);
+        }
+    }
+
     /// WRITE TIME/DATE (7.4.23).
     pub(super) fn tell_time(&mut self, now: Micros) {
         let clock: Option<Clock> = self.board.uses.clock;
-        let time = clock.map_or(UNKNOWN, |clock| clock.after(now).time_date());
+        let time = clock.map_or(UNKNOWN, |clock| {
+            clock.after(now).time_date(&self.board.uses.calendar)
+        });
         self.want(Lane::Aside, Kind::WriteTimeDate(time));
     }
 

@@ -34,12 +34,13 @@ impl Cashless {
         }
     }
 
-    fn price_range(&self) -> PriceRange {
+    pub(super) fn price_range(&self) -> PriceRange {
         let (min, max) = self.board.prices;
         // A price that this reader cannot express is left out here: asked for, it is an error.
         let scaling = self.reader.map(|r| r.scaling());
         let top = self.mode().money_max() - 1;
-        let count = |m: Money| scaling?.to_count(m.as_minor(), top).ok();
+        let known = self.board.uses.announce_prices;
+        let count = |m: Money| scaling.filter(|_| known)?.to_count(m.as_minor(), top).ok();
         PriceRange {
             max: count(max),
             min: count(min).unwrap_or(0),
@@ -69,7 +70,7 @@ impl Cashless {
                     level: self.board.level,
                     columns: self.board.uses.columns,
                     rows: self.board.uses.rows,
-                    display: 1,
+                    display: u8::from(self.board.uses.full_ascii),
                 }),
                 Step::Prices | Step::WidePrices => Kind::SetupPrices(self.price_range()),
                 Step::RequestId => {

@@ -1,8 +1,9 @@
 //! Card sessions: several at once, one per card device.
 
-use super::{CardSession, Means, NotDispensed, Order, Reader, Sale, Stage, Vending};
+use super::{CardSession, Item, Means, NotDispensed, Order, Reader, Sale, Stage, Vending};
 use payrig_mdb::cashless::Reason;
 use payrig_units::{Micros, Money};
+use std::collections::VecDeque;
 
 /// What the card can take (7.4.19).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -22,6 +23,8 @@ pub(super) struct Session {
     /// SESSION COMPLETE was ordered.
     pub(super) ending: bool,
     pub(super) until: Micros,
+    /// The price list that holds.
+    pub(super) list: Option<u8>,
     /// Added to prices, per cent.
     pub(super) percent: i8,
     pub(super) limit: Limit,
@@ -35,6 +38,7 @@ impl Session {
             closing: false,
             ending: false,
             until,
+            list: None,
             percent: 0,
             limit: Limit::Unknown,
         }
@@ -80,6 +84,7 @@ impl Vending {
         }
         if let Some(session) = self.session(&device) {
             session.began = !card.asks_back;
+            session.list = card.list;
             session.percent = card.percent;
             session.until = until;
         }
@@ -111,9 +116,25 @@ impl Vending {
         self.ask_limit(&device, means);
     }
 
-    /// The price for the card in this device, in steps it can express.
-    pub(super) fn price_for(&self, device: &str, price: Money, means: &dyn Means) -> Money {
+    /// The price of these items for the card in this device, in steps it can express, where
+    /// `due` of their normal price falls to it.
+    pub(super) fn price_for(
+        &self,
+        device: &str,
+        due: Money,
+        items: &VecDeque<Item>,
+        means: &dyn Means,
+    ) -> Money {
         let session = self.sessions.iter().find(|s| s.device == device);
+        let list = session.and_then(|s| self.price_lists.get(&s.list?));
+        if let Some(list) = list {
+            let by_list = |i: &Item| list.get(&i.number).copied().unwrap_or(i.price);
+            let normal: Money = items.iter().map(|i| i.price).sum();
+            let listed: Money = items.iter().map(by_list).sum();
+            let paid = normal.saturating_sub(due);
+            return listed.saturating_sub(paid).max(Money::ZERO);
+        }
+        let price = due;
         let percent = session.map_or(0, |s| i64::from(s.percent));
         if percent == 0 {
             return price;

@@ -34,7 +34,10 @@ impl Vending {
             }
             None => {
                 let all = delivery.broken && !sale.items.is_empty();
-                self.failed(&mut sale, &item, all, left, means);
+                let why = delivery
+                    .why
+                    .unwrap_or(Reason(if all { 0x00 } else { 0x02 }));
+                self.failed(&mut sale, &item, (all, why), left, means);
             }
         }
         if left > 0 {
@@ -99,7 +102,14 @@ impl Vending {
     }
 
     /// An item did not fall; with `all`, neither will those after it.
-    fn failed(&mut self, sale: &mut Sale, item: &Item, all: bool, left: u8, means: &dyn Means) {
+    fn failed(
+        &mut self,
+        sale: &mut Sale,
+        item: &Item,
+        (all, reason): (bool, Reason),
+        left: u8,
+        means: &dyn Means,
+    ) {
         let how = self.policy.shares;
         self.reject_coupon();
         let Some(card) = &mut sale.card else {
@@ -130,7 +140,7 @@ impl Vending {
             item: (!all).then_some(item.number),
             amount,
             left,
-            reason: Reason(if all { 0x00 } else { 0x02 }),
+            reason,
         };
         self.orders.push_back(Order::VendFailure { device, failed });
         self.show("Not delivered: the card is refunded");

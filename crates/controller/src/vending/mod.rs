@@ -7,6 +7,7 @@
 
 mod card;
 mod cash;
+mod catalogue;
 mod coupon;
 mod delivery;
 mod display;
@@ -31,9 +32,10 @@ use card::Session;
 use coupon::Pending;
 use display::Display;
 use keys::Entry;
+use payrig_mdb::cashless::Reason;
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
 use sale::Sale;
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 
 /// How the board sells.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -108,6 +110,11 @@ pub struct Vending {
     movements: Vec<Movement>,
     shown: Vec<String>,
     sold: Vec<u16>,
+    /// Prices of items by price list (7.4.4).
+    price_lists: BTreeMap<u8, BTreeMap<u16, Money>>,
+    /// Items that are not to be had, and why.
+    closed: BTreeMap<u16, Reason>,
+    in_service: bool,
 }
 
 impl Vending {
@@ -130,6 +137,9 @@ impl Vending {
             movements: Vec::new(),
             shown: Vec::new(),
             sold: Vec::new(),
+            price_lists: BTreeMap::new(),
+            closed: BTreeMap::new(),
+            in_service: false,
         }
     }
 

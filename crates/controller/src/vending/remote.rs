@@ -5,6 +5,7 @@ use super::card::reader;
 use super::{Item, Means, Order, Sale, SaleKind, Sold, Stage, Vending, is_payable};
 use payrig_mdb::cashless::Reason;
 use payrig_units::{Micros, Money, Place};
+use std::collections::VecDeque;
 
 impl Vending {
     pub(super) fn remote_selection(
@@ -25,11 +26,20 @@ impl Vending {
             self.orders.push_back(deny(Reason(0x01)));
             return;
         };
+        if let Some(why) = self.closed.get(&number) {
+            self.orders.push_back(deny(*why));
+            return;
+        }
+        if self.in_service {
+            self.orders.push_back(deny(Reason(0x09)));
+            return;
+        }
         if self.stage != Stage::Idle {
             self.orders.push_back(deny(Reason::TEMPORARILY_BUSY));
             return;
         }
-        let price = self.price_for(&device, item.price, means);
+        let items = VecDeque::from([item.clone()]);
+        let price = self.price_for(&device, item.price, &items, means);
         let on_card = funds.map_or(price, |funds| funds.min(price));
         let rest = price.saturating_sub(on_card);
         if rest > Money::ZERO {

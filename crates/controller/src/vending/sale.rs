@@ -103,6 +103,11 @@ impl Vending {
             self.show("Please wait");
             return None;
         }
+        if let Some(why) = self.closed.get(&number) {
+            let why = *why;
+            self.show(format!("Not to be had: {why}"));
+            return None;
+        }
         let item = self.items.iter().find(|i| i.number == number).cloned();
         if item.is_none() {
             self.show("No such selection");
@@ -152,7 +157,7 @@ impl Vending {
                     sale.cash = self.credit;
                 }
                 let due = due.saturating_sub(sale.cash);
-                let price = self.price_for(&device, due, means);
+                let price = self.price_for(&device, due, &sale.items, means);
                 self.ask(now, sale, device, (due, price));
             }
             None => {
@@ -178,7 +183,7 @@ impl Vending {
                 let due = items.iter().map(|i| i.price).sum();
                 let mut sale = Sale::of(first.clone());
                 sale.items = items;
-                let price = self.price_for(&device, due, means);
+                let price = self.price_for(&device, due, &sale.items, means);
                 self.ask(now, sale, device, (due, price));
             }
             _ => self.show("One item at a time"),
@@ -264,7 +269,7 @@ impl Vending {
             && let Some(card) = &sale.card
         {
             let (sale, due) = (sale.clone(), card.due);
-            let price = self.price_for(device, due, means);
+            let price = self.price_for(device, due, &sale.items, means);
             self.order_request(&sale, device.to_owned(), price);
         }
     }

@@ -58,6 +58,7 @@ const NOW: Micros = Micros::ZERO;
 const JAMMED: Delivery = Delivery {
     column: None,
     part: None,
+    why: None,
     broken: false,
 };
 

@@ -269,7 +269,9 @@ pub struct CardSession {
     pub funds: Option<Money>,
     /// The balance may be shown.
     pub shown: bool,
-    /// Per cent to be added to prices; negative for a discount (payment types 3 and 4, 7.4.4).
+    /// The price list that holds for it (payment type 1, 7.4.4).
+    pub list: Option<u8>,
+    /// Per cent to be added to prices; negative for a discount (payment types 2 to 4, 7.4.4).
     pub percent: i8,
     /// It is in a currency that is not the machine's.
     pub foreign: bool,
@@ -370,6 +372,8 @@ pub struct Delivery {
     pub column: Option<u16>,
     /// The worth of what was delivered, when it is only a part.
     pub part: Option<Money>,
+    /// Why it did not fall, where that is known.
+    pub why: Option<Reason>,
     /// The machine is out of order from here on.
     pub broken: bool,
 }

@@ -15,6 +15,7 @@
 mod command;
 mod config;
 mod identity;
+mod item_options;
 mod length;
 mod mode;
 mod money;
@@ -34,6 +35,7 @@ mod tests;
 pub use command::{Command, Kind};
 pub use config::{PriceRange, ReaderConfig, VmcConfig};
 pub use identity::{Identification, PeripheralId};
+pub use item_options::ItemOptions;
 pub use length::{length, length_in};
 pub use mode::{Level, Mode, Options, Unit};
 pub use negotiation::Negotiation;

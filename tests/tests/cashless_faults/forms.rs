@@ -1,0 +1,354 @@
+//! Forms of commands that depend on what the board knows and how it is set: each word by word.
+
+use super::*;
+use payrig_controller::{Calendar, Clock, Mishap};
+use payrig_mdb::cashless::{PaymentMedia, Reason};
+use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
+
+/// What the board said that begins so, without CHK.
+fn words(bench: &Bench<Controller>, start: &str) -> Vec<String> {
+    let all = bench.words();
+    let own = all.iter().filter(|w| w.starts_with(start));
+    own.map(|w| w.rsplit_once(' ').unwrap().0.to_owned())
+        .collect()
+}
+
+fn booting(
+    options: Options,
+    reader: impl FnOnce(&mut CashlessConfig),
+    change: impl FnOnce(&mut BoardConfig),
+) -> Scene {
+    let mut config = CashlessConfig {
+        name: "card".to_owned(),
+        level: Level::THREE,
+        options,
+        ..CashlessConfig::default()
+    };
+    reader(&mut config);
+    let mut expected = board(&[("card", ExpectedKind::Cashless(config.unit))]);
+    expected.cashless.options = Options::DEFINED;
+    change(&mut expected);
+    let mut bench = Bench::new(Controller::new(expected, Micros::ZERO));
+    let card = bench.plug("card", CashlessDevice::new(config));
+    bench.run_until_ready();
+    bench.run_for(Micros::secs(1));
+    Scene { bench, card }
+}
+
+/// 7.4.3: 0.65 and 1.25 in steps of 0.05, in both forms; FFFFH and 0000H where they are not known.
+#[test]
+fn prices_known_and_unknown_in_both_forms() {
+    for (announce, short, long) in [
+        (
+            true,
+            "> 11* 01 00 19 00 0D",
+            "> 11* 01 00 00 00 19 00 00 00 0D 18 40",
+        ),
+        (
+            false,
+            "> 11* 01 FF FF 00 00",
+            "> 11* 01 FF FF FF FF 00 00 00 00 18 40",
+        ),
+    ] {
+        for options in [Options::NONE, Options::MONEY_32, Options::MULTI_CURRENCY] {
+            let s = booting(options, |_| {}, |b| b.cashless.announce_prices = announce);
+            let expected: &[&str] = match options {
+                Options::NONE => &[short],
+                _ => &[short, long],
+            };
+            assert_eq!(words(&s.bench, "> 11* 01"), expected, "{options}");
+        }
+    }
+}
+
+/// 7.4.3: "any time there is a change" of the highest or lowest price, and then only.
+#[test]
+fn prices_that_change_are_told_again() {
+    let mut s = booting(Options::MONEY_32, |_| {}, |_| {});
+    s.bench.forget();
+    let now = s.bench.now();
+    s.bench.master.set_price(now, 12, Money(150));
+    s.rest();
+    let told = "> 11* 01 00 00 00 1E 00 00 00 0D 18 40";
+    assert_eq!(words(&s.bench, "> 11*"), [told]);
+    s.bench.master.set_price(now, 12, Money(150));
+    s.rest();
+    assert_eq!(words(&s.bench, "> 11*").len(), 1);
+    s.card(200);
+    s.bench.select(12);
+    s.rest();
+    assert_eq!((s.balance("card receipts"), s.sold()), (150, 1));
+}
+
+/// 7.4.2, Y3-Y5: no display; a display of numbers and capitals.
+#[test]
+fn the_display_in_setup() {
+    let s = booting(
+        Options::NONE,
+        |_| {},
+        |b| {
+            b.cashless.full_ascii = false;
+            (b.cashless.columns, b.cashless.rows) = (0, 0);
+        },
+    );
+    assert_eq!(words(&s.bench, "> 11* 00"), ["> 11* 00 03 00 00 00"]);
+}
+
+/// 7.4.23: Thursday, week 53, no summertime, a holiday; a minute later Friday and none.
+#[test]
+fn weekday_week_summertime_and_holiday() {
+    let calendar = Calendar {
+        summertime: Some(false),
+        holidays: Some([(12, 31)].into()),
+    };
+    let mut s = with(
+        Options::NONE,
+        |_| {},
+        |b| {
+            b.cashless.clock = Clock::new([26, 12, 31], [23, 59, 0]);
+            b.cashless.calendar = calendar;
+        },
+    );
+    for (wait, expected) in [(0, "26 12 31 23 59"), (70, "27 01 01 00 00")] {
+        s.bench.run_for(Micros::secs(wait));
+        s.bench.forget();
+        assert!(s.bench.at(&s.card, |d, now| d.ask_time(now)));
+        s.bench.run_for(Micros::ms(400));
+        let written = words(&s.bench, "> 17* 03");
+        assert!(
+            written[0].starts_with(&format!("> 17* 03 {expected}")),
+            "{written:?}"
+        );
+        let rest = if wait == 0 {
+            "04 53 00 01"
+        } else {
+            "05 53 00 00"
+        };
+        assert!(written[0].ends_with(rest), "{written:?}");
+    }
+}
+
+fn media(kind: u8, data: [u8; 2]) -> Card {
+    let id = None;
+    Card {
+        media: PaymentMedia { id, kind, data },
+        ..Card::with(Money(500))
+    }
+}
+
+/// 7.4.4, Z8-Z10: price lists and discount groups of user groups, and what the board does not know
+/// of them. Prices as VEND REQUEST carries them, in steps of 0.05.
+#[test]
+fn prices_by_list_group_and_percentage() {
+    for (kind, data, count) in [
+        // List 2 has crisps at 0.80; list 9 is not known, neither is user group 7.
+        (0x01, [1, 2], "00 10"),
+        (0x01, [1, 9], "00 14"),
+        (0x01, [7, 2], "00 14"),
+        // Group 4: half; group 5 is not known.
+        (0x02, [1, 4], "00 0A"),
+        (0x02, [1, 5], "00 14"),
+        (0x02, [7, 4], "00 14"),
+        (0x03, [0, 25], "00 0F"),
+        (0x04, [0, 10], "00 16"),
+        // Free vend and test cards have types of prices too.
+        (0xC1, [1, 2], "00 10"),
+        (0x05, [1, 2], "00 14"),
+    ] {
+        let mut s = with(
+            Options::NONE,
+            |_| {},
+            |b| {
+                b.cashless.price_lists = [(2, [(11, Money(80))].into())].into();
+                b.cashless.discount_groups = [(4, 50)].into();
+                b.cashless.user_groups = Some([1].into());
+            },
+        );
+        s.present(media(kind, data));
+        s.bench.select(11);
+        s.rest();
+        let expected = format!("> 13* 00 {count} 00 0B");
+        assert_eq!(words(&s.bench, "> 13* 00"), [expected], "{kind} {data:?}");
+        assert_eq!(s.sold(), 1);
+        s.bench.assert_books_agree();
+    }
+}
+
+/// A list's price holds for each item of a basket.
+#[test]
+fn a_basket_by_price_list() {
+    let mut s = with(
+        Options::BASKET,
+        |_| {},
+        |b| b.cashless.price_lists = [(2, [(11, Money(80)), (12, Money(120))].into())].into(),
+    );
+    s.present(media(1, [0, 2]));
+    let now = s.bench.now();
+    s.bench.master.select_basket(now, &[11, 12, 13]);
+    s.rest();
+    // 0.80, 1.20 and the normal 1.00: 60 counts for three items.
+    let request = "> 13* 00 00 3C FF FF 00 00 00 00 03 00 00";
+    assert_eq!(words(&s.bench, "> 13* 00"), [request]);
+    assert_eq!((s.balance("card receipts"), s.sold()), (300, 3));
+    s.bench.assert_books_agree();
+}
+
+/// 7.4.12: every reason the board has for not delivering what was selected at the reader.
+#[test]
+fn reasons_of_selection_denied() {
+    for why in 0x02..=0x08 {
+        let mut s = with(Options::REMOTE_VEND, |_| {}, |_| {});
+        s.bench.master.close_item(11, Some(Reason(why)));
+        let pick = |d: &mut CashlessDevice, now| d.select_item(now, 11, 0, Card::unknown());
+        assert!(s.bench.at(&s.card, pick));
+        s.bench.run_for(Micros::secs(1));
+        let denied = format!("> 13* 07 00 0B {why:02X}");
+        assert_eq!(words(&s.bench, "> 13* 07"), [denied]);
+        s.bench.master.close_item(11, None);
+        assert!(s.bench.at(&s.card, pick));
+        s.bench.run_for(Micros::secs(1));
+        s.rest();
+        assert_eq!(s.sold(), 1, "to be had again");
+    }
+    // Another mode of the machine, where the reader is not disabled for it.
+    let mut s = with(
+        Options::REMOTE_VEND,
+        |_| {},
+        |b| b.cashless.cards_in_service = true,
+    );
+    let now = s.bench.now();
+    s.bench.master.set_service(now, true);
+    let pick = |d: &mut CashlessDevice, now| d.select_item(now, 11, 0, Card::unknown());
+    assert!(s.bench.at(&s.card, pick));
+    s.bench.run_for(Micros::secs(1));
+    assert_eq!(words(&s.bench, "> 13* 07"), ["> 13* 07 00 0B 09"]);
+}
+
+/// 7.4.8: every reason for a product that did not come.
+#[test]
+fn reasons_of_vend_failure() {
+    for why in 0x00..=0x09 {
+        let mut s = with(Options::BASKET, |_| {}, |_| {});
+        s.card(500);
+        s.bench.master.mishap(11, Mishap::Fails(Reason(why)));
+        s.bench.select(11);
+        s.rest();
+        // Item 11, 20 counts, none left, no options.
+        let failed = format!("> 13* 03 00 0B 00 14 00 00 00 {why:02X}");
+        assert_eq!(words(&s.bench, "> 13* 03"), [failed]);
+        assert_eq!((s.balance("card receipts"), s.sold()), (0, 0));
+        s.bench.assert_books_agree();
+    }
+}
+
+/// 7.4.4, Z13-Z16: the board says what was chosen with the item.
+#[test]
+fn item_options_of_a_remote_vend() {
+    let mut s = with(Options::REMOTE_VEND, |_| {}, |_| {});
+    let options = 1 << 1 | 7 << 2 | 3 << 5;
+    let pick = |d: &mut CashlessDevice, now| d.select_item(now, 14, options, Card::unknown());
+    assert!(s.bench.at(&s.card, pick));
+    s.bench.run_for(Micros::secs(1));
+    s.rest();
+    let says = "item 14 with no lid, sugar 7 of 7, cup 3 of 3";
+    assert!(s.bench.noted(says), "{:?}", s.bench.notes());
+    let reports = s.bench.words();
+    let request = reports.iter().find(|w| w.starts_with("< 14")).unwrap();
+    assert!(request.contains("00 0E 00 00 00 7E"), "{request}");
+    assert_eq!(s.sold(), 1);
+}
+
+/// 7.4.14: the door is open.
+#[test]
+fn readers_are_disabled_in_service() {
+    for (stay, expected) in [(false, 1), (true, 0)] {
+        let mut s = with(
+            Options::NONE,
+            |_| {},
+            |b| b.cashless.cards_in_service = stay,
+        );
+        let now = s.bench.now();
+        s.bench.master.set_service(now, true);
+        s.rest();
+        assert_eq!(words(&s.bench, "> 14* 00").len(), expected);
+        let state = match stay {
+            true => CashlessState::Enabled,
+            false => CashlessState::Disabled,
+        };
+        assert_eq!(s.state(), state);
+        let now = s.bench.now();
+        s.bench.master.set_service(now, false);
+        s.rest();
+        assert_eq!(words(&s.bench, "> 14* 01").len(), expected);
+        assert_eq!(s.state(), CashlessState::Enabled);
+    }
+}
+
+/// 7.4.14: one card at a time, where the board is set so.
+#[test]
+fn the_other_reader_is_disabled_during_a_session() {
+    for (one, expected) in [
+        (true, CashlessState::Disabled),
+        (false, CashlessState::Enabled),
+    ] {
+        let mut expected_devices = board(&[
+            ("card", ExpectedKind::Cashless(Unit::One)),
+            ("phone", ExpectedKind::Cashless(Unit::Two)),
+        ]);
+        expected_devices.cashless.one_at_a_time = one;
+        let mut bench = Bench::new(Controller::new(expected_devices, Micros::ZERO));
+        let [card, phone] = UNITS.map(|unit| {
+            let name = if unit == Unit::One { "card" } else { "phone" };
+            let config = CashlessConfig {
+                name: name.to_owned(),
+                unit,
+                ..CashlessConfig::default()
+            };
+            bench.plug(name, CashlessDevice::new(config))
+        });
+        bench.run_until_ready();
+        bench.run_for(Micros::secs(1));
+        bench.forget();
+        let mut s = Scene { bench, card };
+        s.card(500);
+        s.bench.run_for(Micros::secs(1));
+        assert_eq!(phone.borrow().device().state(), expected);
+        s.bench.select(11);
+        s.rest();
+        assert_eq!(phone.borrow().device().state(), CashlessState::Enabled);
+        let disabled = usize::from(one);
+        assert_eq!(words(&s.bench, "> 64* 00").len(), disabled);
+        assert_eq!(words(&s.bench, "> 64* 01").len(), disabled);
+        assert_eq!(words(&s.bench, "> 14*"), Vec::<String>::new());
+        s.bench.assert_books_agree();
+    }
+}
+
+/// FFH of sections 5.3 and 7.4.30, with bytes that are the maker's.
+#[test]
+fn diagnostics() {
+    let mut expected = board(&[
+        ("card", ExpectedKind::Cashless(Unit::One)),
+        ("changer", ExpectedKind::Changer),
+    ]);
+    expected.cashless.options = Options::DEFINED;
+    let mut bench = Bench::new(Controller::new(expected, Micros::ZERO));
+    let card = bench.plug("card", CashlessDevice::new(CashlessConfig::default()));
+    let changer = Changer::new(ChangerConfig::demo(), Quirks::default()).unwrap();
+    bench.plug("changer", changer);
+    bench.run_until_ready();
+    bench.run_for(Micros::secs(1));
+    bench.forget();
+    let mut s = Scene { bench, card };
+    let now = s.bench.now();
+    assert!(s.bench.master.diagnose(now, "card", &[0x01, 0xA0]));
+    assert!(s.bench.master.diagnose(now, "changer", &[]));
+    assert!(!s.bench.master.diagnose(now, "nobody", &[]));
+    s.bench.run_for(Micros::secs(1));
+    assert_eq!(words(&s.bench, "> 17* FF"), ["> 17* FF 01 A0"]);
+    assert!(!words(&s.bench, "> 0F* FF").is_empty());
+    // Both are polled on.
+    s.bench.run_for(Micros::secs(20));
+    s.bench.run_until_ready();
+    assert_eq!(s.state(), CashlessState::Enabled);
+}
