@@ -1,5 +1,6 @@
 //! Running the real command line, as a user would.
 
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
@@ -95,4 +96,27 @@ pub fn payrig_in<S: AsRef<std::ffi::OsStr>>(folder: &Path, arguments: &[S]) -> R
 pub fn payrig<S: AsRef<std::ffi::OsStr>>(arguments: &[S]) -> Ran {
     let folder = tempfile::tempdir().expect("a folder");
     payrig_in(folder.path(), arguments)
+}
+
+/// Carries bytes from one terminal to the other for as long as both are there.
+///
+/// # Panics
+/// When one of them cannot be opened.
+pub fn pump(from: &str, to: &str) {
+    let open = |path: &str| {
+        std::fs::OpenOptions::new()
+            .read(true)
+            .write(true)
+            .open(path)
+            .unwrap()
+    };
+    let (mut from, mut to) = (open(from), open(to));
+    std::thread::spawn(move || {
+        let mut bytes = [0; 256];
+        while let Ok(count) = from.read(&mut bytes) {
+            if count == 0 || to.write_all(&bytes[..count]).is_err() {
+                return;
+            }
+        }
+    });
 }

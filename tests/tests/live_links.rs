@@ -10,12 +10,11 @@ use payrig_link::{
     BlockingPort, Clock, InLine, LOOK_EVERY, LinkError, ModemLines, ModemOptions, ModemPort,
     ModemThread, OutLine, PortEvent, PtyOptions, PtyPort, ThreadPort, Waker, WordCoding,
 };
-use payrig_tests::cli::binary;
+use payrig_tests::cli::{binary, pump};
 use payrig_units::{Micros, Money};
 use payrig_wire::recording::Entry;
 use payrig_wire::{Source, Transmission};
-use std::fs::OpenOptions;
-use std::io::{self, BufRead, BufReader, Read, Write};
+use std::io::{self, BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
@@ -66,26 +65,6 @@ fn pty(ours: Source, clock: Clock) -> ThreadPort {
         clock,
     };
     ThreadPort::start(PtyPort::open(options).unwrap()).unwrap()
-}
-
-/// Carries bytes from one terminal to the other for as long as both are there.
-fn pump(from: &str, to: &str) {
-    let open = |path: &str| {
-        OpenOptions::new()
-            .read(true)
-            .write(true)
-            .open(path)
-            .unwrap()
-    };
-    let (mut from, mut to) = (open(from), open(to));
-    std::thread::spawn(move || {
-        let mut bytes = [0; 256];
-        while let Ok(count) = from.read(&mut bytes) {
-            if count == 0 || to.write_all(&bytes[..count]).is_err() {
-                return;
-            }
-        }
-    });
 }
 
 fn lines(port: &str, cable: Cable, clock: Clock) -> (ModemThread, Vec<LineLevel>) {

@@ -208,9 +208,12 @@ pub fn examine_outside(
     let mut examination = gather::examine(checks, only, run, each, subject, setup.decimals);
     let mut failure = None;
     if let Some(mut outside) = lent {
+        let identity = outside.identity();
         examination.subject = Subject {
             kind: setup.kind.to_string(),
-            ..outside.identity()
+            // It has no name on this bench: its model serves.
+            name: identity.model.clone(),
+            ..identity
         };
         failure = outside.linked().take_failure();
     }

@@ -111,7 +111,10 @@ pub fn text_table(examination: &Examination, width: usize) -> String {
         let _ = writeln!(out, "{text}");
     };
     let subject = &examination.subject;
-    let title = format!("Examination of the {} \"{}\"", subject.kind, subject.name);
+    let title = match subject.name.as_str() {
+        "" => format!("Examination of a {}", subject.kind),
+        name => format!("Examination of the {} \"{name}\"", subject.kind),
+    };
     put(styled(HEAD, &title));
     let known: Vec<String> = identity(examination)
         .into_iter()

@@ -1,0 +1,133 @@
+//! An examination over pseudo-terminals: our devices are a process, the examination is another,
+//! and bytes are carried between the two. The machine may stall: no times are asserted.
+#![cfg(target_os = "linux")]
+
+use payrig_tests::cli::{binary, pump};
+use serde_json::Value;
+use std::io::{BufRead, BufReader, Read};
+use std::process::{Child, Command, Stdio};
+use std::thread;
+
+const DEVICES: &str = r#"
+[bench]
+name = "devices"
+[board]
+kind = "outside"
+[[device]]
+kind = "changer"
+name = "changer"
+[[script]]
+do = "wait"
+for = "100 s"
+"#;
+
+/// Reads lines until one has a path of a pseudo-terminal; the rest is read and given back.
+fn path_in(from: impl Read + Send + 'static) -> (String, thread::JoinHandle<String>) {
+    let mut lines = BufReader::new(from).lines();
+    let path = lines
+        .by_ref()
+        .map_while(Result::ok)
+        .find_map(|line| {
+            let at = line.find("/dev/pts/")?;
+            let path = &line[at..];
+            let end = path.find([':', ' ']).unwrap_or(path.len());
+            Some(path[..end].to_owned())
+        })
+        .expect("a path of a pseudo-terminal");
+    let rest = thread::spawn(move || {
+        let lines: Vec<String> = lines.map_while(Result::ok).collect();
+        lines.join("\n")
+    });
+    (path, rest)
+}
+
+/// The examination of the changer of a bench; what it said on standard output and on error.
+fn examined(more: &[&str]) -> (Child, String, String, tempfile::TempDir) {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("devices.toml"), DEVICES).unwrap();
+    let spawn = |arguments: &[&str]| {
+        Command::new(binary())
+            .args(arguments)
+            .current_dir(folder.path())
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap()
+    };
+    let run = [
+        "run",
+        "devices.toml",
+        "--link",
+        "pty",
+        "--no-record",
+        "--limit",
+        "110",
+    ];
+    let mut devices = spawn(&run);
+    let (far, _) = path_in(devices.stdout.take().unwrap());
+    let examine = [
+        "examine", "device", "--kind", "changer", "--link", "pty", "--format", "json",
+    ];
+    let mut examination = spawn(&[&examine, more].concat());
+    let (near, error) = path_in(examination.stderr.take().unwrap());
+    pump(&far, &near);
+    pump(&near, &far);
+    let mut out = String::new();
+    let mut stdout = examination.stdout.take().unwrap();
+    stdout.read_to_string(&mut out).unwrap();
+    devices.kill().unwrap();
+    devices.wait().unwrap();
+    (examination, out, error.join().unwrap(), folder)
+}
+
+#[test]
+fn a_changer_in_another_process_is_examined_and_recorded() {
+    let more = [
+        "--unattended",
+        "--only",
+        "identity-readable",
+        "--record",
+        "it.jsonl",
+        "--json",
+        "it.json",
+    ];
+    let (mut examination, out, error, folder) = examined(&more);
+    assert_eq!(
+        examination.wait().unwrap().code(),
+        Some(0),
+        "{out}\n{error}"
+    );
+    let lines: Vec<Value> = out
+        .lines()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .collect();
+    assert_eq!(lines[0]["id"], "identity-readable");
+    assert_eq!(lines[0]["outcome"], "pass", "{out}");
+    assert!(lines[0]["seen"].as_str().unwrap().contains("ZZZ"), "{out}");
+    let report = std::fs::read_to_string(folder.path().join("it.json")).unwrap();
+    let report: Value = serde_json::from_str(&report).unwrap();
+    assert_eq!(report["recording_sha256"].as_str().unwrap().len(), 64);
+    assert!(report["link"].as_str().unwrap().starts_with("/dev/pts/"));
+    assert!(report["date"].as_str().unwrap().starts_with("20"));
+    let recording = std::fs::read_to_string(folder.path().join("it.jsonl")).unwrap();
+    assert!(recording.contains("\"type\":\"block\""), "{recording}");
+}
+
+#[test]
+fn what_needs_a_person_is_left_out_where_nobody_answers() {
+    let (mut examination, out, error, _) = examined(&["--only", "slug-not-credited"]);
+    assert!(error.contains("Standard input is no terminal"), "{error}");
+    assert!(error.contains("something that is no coin"), "{error}");
+    assert!(error.contains("Nobody answers any more"), "{error}");
+    let check: Value = serde_json::from_str(out.lines().next().unwrap()).unwrap();
+    assert_eq!(check["outcome"], "skipped", "{out}");
+    assert!(
+        check["seen"]
+            .as_str()
+            .unwrap()
+            .starts_with("needs a person"),
+        "{out}"
+    );
+    examination.wait().unwrap();
+}
