@@ -98,7 +98,8 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/bill files",
             "tests/tests everybody_with_everybody",
         ]),
-        Command::Diagnostics(_) => row("37H FFH", "37 FF 01", "6.3", "-", "-", &[
+        Command::Diagnostics(_) => row("37H FFH", "37 FF 01", "6.3", "board", "validator", &[
+            "tests/tests diagnostics_of_every_device",
             "crates/peripherals/src/bill level_1",
             "crates/mdb/src/bill codes_of_section_6_3",
         ]),
@@ -147,7 +148,8 @@ fn responses() -> Vec<(String, Row)> {
             "crates/peripherals/src/bill files",
             "tests/tests everybody_with_everybody",
         ]),
-        Response::Diagnostics(_) => row("to 37H FFH", "37 FF 01;01 02", "6.3", "-", "board", &[
+        Response::Diagnostics(_) => row("to 37H FFH", "37 FF 01;01 02", "6.3", "validator", "board", &[
+            "tests/tests diagnostics_of_every_device",
             "crates/mdb/src/bill codes_of_section_6_3",
         ]),
     )

@@ -138,7 +138,8 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/cashless file_transfers_are_denied",
             "tests/tests everybody_with_everybody",
         ]),
-        Kind::Diagnostics(_) => row("17H FFH", "17 FF 01", "7.4.30", "-", "reader", &[
+        Kind::Diagnostics(_) => row("17H FFH", "17 FF 01", "7.4.30", "board", "reader", &[
+            "tests/tests diagnostics_of_every_device",
             "crates/mdb/src/cashless lengths_of_the_optional_forms",
         ]),
     )
@@ -227,7 +228,8 @@ fn reports() -> Vec<(String, Row)> {
             "crates/peripherals/src/cashless file_transfers_are_denied",
             "tests/tests everybody_with_everybody",
         ]),
-        Report::Diagnostics(_) => row("FFH", "FF 01", "7.4.30", "-", "board", &[
+        Report::Diagnostics(_) => row("FFH", "FF 01", "7.4.30", "reader", "board", &[
+            "tests/tests diagnostics_of_every_device",
             "crates/mdb/src/cashless commands_round_trip",
         ]),
         Report::Unknown(_) => row("reserved", "16 01", "7.4.4", "-", "board", &[

@@ -89,8 +89,8 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/changer takes_a_file_and_resets",
             "tests/tests everybody_with_everybody",
         ]),
-        Command::Diagnostics(_) => row("0FH FFH", "0F FF 01", "5.3", "-", "changer", &[
-            "crates/peripherals/src/changer unknown_commands_are_not_answered",
+        Command::Diagnostics(_) => row("0FH FFH", "0F FF 01", "5.3", "board", "changer", &[
+            "tests/tests diagnostics_of_every_device",
             "crates/mdb/src/changer lengths",
         ]),
     )
@@ -138,7 +138,8 @@ fn responses() -> Vec<(String, Row)> {
             "crates/peripherals/src/changer gives_its_manufacturer_file",
             "tests/tests everybody_with_everybody",
         ]),
-        Response::Diagnostics(_) => row("to 0FH FFH", "0F FF 01;01 02", "5.3", "-", "board", &[
+        Response::Diagnostics(_) => row("to 0FH FFH", "0F FF 01;01 02", "5.3", "changer", "board", &[
+            "tests/tests diagnostics_of_every_device",
             "crates/mdb/src/changer answers_that_parse_are_emitted_again",
         ]),
     )

@@ -3,7 +3,8 @@
 //!
 //! The rows come from matches over the enums of the messages: a variant without a row does not
 //! compile. Each row has a sample in the standard's bytes, which must be read as that variant; its
-//! name is the one the code gives it. That the tests exist is checked by `tests/coverage.rs`.
+//! name is the one the code gives it. That the tests exist is checked by `tests/coverage`, and that
+//! messages are sent as the rows say is heard there on the virtual bus.
 
 mod bill;
 mod cashless;
@@ -17,7 +18,7 @@ pub(crate) struct Row {
     /// Its bytes in hexadecimal; for a response, those of the command before it and `;`.
     pub(crate) sample: &'static str,
     pub(crate) section: &'static str,
-    /// Who sends it; `-` where nobody here does.
+    /// Who sends it; `-` where nobody here does: it is typed only.
     pub(crate) sent: &'static str,
     /// Who acts on it, beyond reading and showing it; `-` where nobody here does.
     pub(crate) understood: &'static str,
@@ -133,7 +134,11 @@ pub(crate) fn coverage_table() -> String {
                 "| {} | {name} | {} | {} | {} | {} |\n",
                 row.code,
                 row.section,
-                row.sent,
+                if row.sent == "-" {
+                    "typed only"
+                } else {
+                    row.sent
+                },
                 row.understood,
                 tests.join(", ")
             ));

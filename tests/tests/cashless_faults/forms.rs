@@ -3,6 +3,7 @@
 use super::*;
 use payrig_controller::{Calendar, Clock, Mishap};
 use payrig_mdb::cashless::{PaymentMedia, Reason};
+use payrig_peripherals::bill::{self, BillConfig, BillValidator};
 use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
 
 /// What the board said that begins so, without CHK.
@@ -324,31 +325,61 @@ fn the_other_reader_is_disabled_during_a_session() {
     }
 }
 
-/// FFH of sections 5.3 and 7.4.30, with bytes that are the maker's.
+/// FFH of sections 5.3, 6.3 and 7.4.30, with bytes that are the maker's, answered with bytes of
+/// the maker's; the board shows what it heard, and all are polled on.
 #[test]
-fn diagnostics() {
-    let mut expected = board(&[
+fn diagnostics_of_every_device() {
+    let expected = board(&[
         ("card", ExpectedKind::Cashless(Unit::One)),
         ("changer", ExpectedKind::Changer),
+        ("bill", ExpectedKind::BillValidator),
     ]);
-    expected.cashless.options = Options::DEFINED;
     let mut bench = Bench::new(Controller::new(expected, Micros::ZERO));
-    let card = bench.plug("card", CashlessDevice::new(CashlessConfig::default()));
-    let changer = Changer::new(ChangerConfig::demo(), Quirks::default()).unwrap();
+    let diagnostics = Some(vec![0xAB, 0xCD]);
+    let card = CashlessDevice::new(CashlessConfig {
+        diagnostics: diagnostics.clone(),
+        ..CashlessConfig::default()
+    });
+    let card = bench.plug("card", card);
+    let changer = ChangerConfig {
+        diagnostics: diagnostics.clone(),
+        ..ChangerConfig::demo()
+    };
+    let changer = Changer::new(changer, Quirks::default()).unwrap();
     bench.plug("changer", changer);
+    let bill = BillConfig {
+        diagnostics,
+        ..BillConfig::default()
+    };
+    let bill = BillValidator::new(bill, bill::Quirks::default()).unwrap();
+    bench.plug("bill", bill);
     bench.run_until_ready();
     bench.run_for(Micros::secs(1));
     bench.forget();
     let mut s = Scene { bench, card };
+    for (name, command, answer) in [
+        ("card", "> 17* FF 01 A0", "< FF AB CD"),
+        ("changer", "> 0F* FF 01 A0", "< AB CD"),
+        ("bill", "> 37* FF 01 A0", "< AB CD"),
+    ] {
+        s.bench.forget();
+        let now = s.bench.now();
+        assert!(s.bench.master.diagnose(now, name, &[0x01, 0xA0]));
+        s.bench.run_for(Micros::secs(1));
+        assert_eq!(
+            words(&s.bench, "> 17* FF").len()
+                + words(&s.bench, "> 0F* FF").len()
+                + words(&s.bench, "> 37* FF").len(),
+            1
+        );
+        assert_eq!(words(&s.bench, command), [command]);
+        assert_eq!(words(&s.bench, answer).len(), 1, "{name}");
+        assert!(s.bench.noted("DIAGNOSTICS"), "{:?}", s.bench.notes());
+    }
     let now = s.bench.now();
-    assert!(s.bench.master.diagnose(now, "card", &[0x01, 0xA0]));
-    assert!(s.bench.master.diagnose(now, "changer", &[]));
     assert!(!s.bench.master.diagnose(now, "nobody", &[]));
-    s.bench.run_for(Micros::secs(1));
-    assert_eq!(words(&s.bench, "> 17* FF"), ["> 17* FF 01 A0"]);
-    assert!(!words(&s.bench, "> 0F* FF").is_empty());
-    // Both are polled on.
+    s.bench.forget();
     s.bench.run_for(Micros::secs(20));
+    assert!(words(&s.bench, "> 30*").is_empty(), "nobody was RESET");
     s.bench.run_until_ready();
-    assert_eq!(s.state(), CashlessState::Enabled);
 }

@@ -69,7 +69,10 @@ impl BillValidator {
             )),
             Command::Ftl(message) => self.file_message(now, message),
             // What a maker's diagnostics are is not for the standard to say; here there are none.
-            Command::Diagnostics(_) => Reply::Silence,
+            Command::Diagnostics(_) => match self.config.diagnostics.clone() {
+                Some(data) => Reply::Data(Response::Diagnostics(data).emit()),
+                None => Reply::Silence,
+            },
             recycler => self.recycler_command(now, recycler),
         }
     }

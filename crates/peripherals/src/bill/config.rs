@@ -95,6 +95,8 @@ pub struct BillConfig {
     pub identification: Identification,
     /// Report POSSIBLE CREDITED BILL REMOVAL? The standard demands a switch (6.3).
     pub reports_credited_removal: bool,
+    /// What DIAGNOSTICS is answered with (FFH), which each maker defines; `None` for no answer.
+    pub diagnostics: Option<Vec<u8>>,
     /// Travel times.
     pub travel: Travel,
     /// Behaviour while a bill is on its way.
@@ -134,6 +136,7 @@ impl Default for BillConfig {
                 version: [0x01, 0x00],
             },
             reports_credited_removal: true,
+            diagnostics: None,
             travel: Travel::default(),
             while_moving: WhileMoving::Answers,
             start_up: Micros::ms(500),

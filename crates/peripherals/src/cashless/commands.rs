@@ -43,6 +43,7 @@ fn answers(kind: &Kind, report: &Report) -> bool {
         }
         Kind::RequestId(_) => matches!(report, Report::PeripheralId(_)),
         Kind::ReadUserFile(_) => matches!(report, Report::UserFile { .. }),
+        Kind::Diagnostics(_) => matches!(report, Report::Diagnostics(_)),
         _ => false,
     }
 }
@@ -138,7 +139,10 @@ impl CashlessDevice {
                 Reply::Ack
             }
             Kind::Ftl(bytes) => self.file_transfer(bytes),
-            Kind::Diagnostics(_) => Reply::Ack,
+            Kind::Diagnostics(_) => match self.config.diagnostics.clone() {
+                Some(data) => self.answer(now, Report::Diagnostics(data)),
+                None => Reply::Ack,
+            },
         }
     }
 

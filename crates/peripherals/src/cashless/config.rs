@@ -82,6 +82,8 @@ pub struct CashlessConfig {
     pub max_balance: Option<Money>,
     /// A refund needs the card to be there still.
     pub refund_needs_card: bool,
+    /// What DIAGNOSTICS is answered with (7.4.30), which each maker defines; `None` for ACK alone.
+    pub diagnostics: Option<Vec<u8>>,
     /// Wrong behaviours.
     pub quirks: Quirks,
 }
@@ -110,6 +112,7 @@ impl Default for CashlessConfig {
             policy: Policy::Approve,
             max_balance: None,
             refund_needs_card: false,
+            diagnostics: None,
             quirks: Quirks::default(),
         }
     }

@@ -83,7 +83,10 @@ impl Changer {
                 self.file_reply()
             }
             // Manufacturer specific: this maker has none, and only acknowledges.
-            Command::Diagnostics(_) => Reply::Ack,
+            Command::Diagnostics(_) => match self.config.diagnostics.clone() {
+                Some(data) => Reply::Data(Response::Diagnostics(data).emit()),
+                None => Reply::Ack,
+            },
         }
     }
 

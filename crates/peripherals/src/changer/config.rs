@@ -102,6 +102,8 @@ pub struct ChangerConfig {
     /// True when attempts to pull back a credited coin are reported; the standard wants this to
     /// be switchable (section 5.3, POLL, 0DH).
     pub report_coin_removal: bool,
+    /// What DIAGNOSTICS is answered with (FFH), which each maker defines; `None` for ACK alone.
+    pub diagnostics: Option<Vec<u8>>,
 }
 
 impl ChangerConfig {
@@ -146,6 +148,7 @@ impl ChangerConfig {
             while_paying: WhilePaying::ReportBusy,
             report_rejects: true,
             report_coin_removal: false,
+            diagnostics: None,
         }
     }
 
