@@ -197,6 +197,7 @@ fn reset_and_enable_sequence() {
     let policy = BillPolicy {
         change: BillChange::ByType,
         high_security: Some(vec![Money(2_000)]),
+        ..BillPolicy::default()
     };
     let config = BillConfig {
         start_up: Micros::ZERO,

@@ -3,6 +3,7 @@
 
 use super::*;
 use payrig_controller::BillPolicy;
+use payrig_mdb::bill::RecyclerUse;
 
 fn commands(set: &Set) -> Vec<String> {
     let mut talk = set.talk();
@@ -114,4 +115,53 @@ fn security_is_sent_where_it_is_configured() {
         ["POLL", "SETUP", "SECURITY", "EXPANSION IDENTIFICATION"]
     );
     assert!(set.bench.words().contains(&"> 32* 00 0C 3E".to_owned()));
+}
+
+/// Section 6.3, 34H, Y3-Y4: no type is held in escrow; the bill is credited when it is stacked.
+#[test]
+fn bills_are_stacked_at_once_where_it_is_configured() {
+    let mut set = set(
+        |b| b.bills.no_escrow = true,
+        BillConfig::default(),
+        Quirks::default(),
+    );
+    assert!(
+        set.bench
+            .words()
+            .contains(&"> 34* 00 0F 00 00 43".to_owned())
+    );
+    set.insert(0);
+    set.run(4_000);
+    assert_eq!(
+        (set.said("> ESCROW"), set.said("< ESCROW POSITION")),
+        (0, 0)
+    );
+    set.expect(100, 100);
+}
+
+/// Section 6.3, 37H-04H: switches off, and which bills go to the recycler.
+#[test]
+fn what_the_recycler_takes_is_configured() {
+    for (recycle, byte) in [
+        (Some(RecyclerUse::Disabled), "00"),
+        (Some(RecyclerUse::High), "01"),
+        (Some(RecyclerUse::HighAndMedium), "02"),
+        (None, "03"),
+    ] {
+        let policy = BillPolicy {
+            change: payrig_controller::BillChange::ByType,
+            recycle,
+            no_manual_dispense: true,
+            ..BillPolicy::default()
+        };
+        let set = set(
+            |b| b.bills = policy,
+            super::recycler::config(),
+            Quirks::default(),
+        );
+        let rest = "00 ".repeat(13);
+        let start = format!("> 37* 04 00 00 {byte} {byte} 00 {rest}");
+        let words = set.bench.words();
+        assert!(words.iter().any(|w| w.starts_with(&start)), "{words:#?}");
+    }
 }

@@ -3,8 +3,9 @@
 use super::*;
 use payrig_controller::{Calendar, Clock, Mishap};
 use payrig_mdb::cashless::{PaymentMedia, Reason};
+use payrig_mdb::changer::CoinType;
 use payrig_peripherals::bill::{self, BillConfig, BillValidator};
-use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
+use payrig_peripherals::changer::{Changer, ChangerConfig, CoinConfig, CoinWorth, Quirks};
 
 /// What the board said that begins so, without CHK.
 fn words(bench: &Bench<Controller>, start: &str) -> Vec<String> {
@@ -382,4 +383,87 @@ fn diagnostics_of_every_device() {
     s.bench.run_for(Micros::secs(20));
     assert!(words(&s.bench, "> 30*").is_empty(), "nobody was RESET");
     s.bench.run_until_ready();
+}
+
+/// 7.4.5, 7.4.7, 7.4.8 with the basket option: 0.25 of the price is for options of the item. Counts
+/// of 0.05: 25 of which 5.
+#[test]
+fn options_price() {
+    let mut s = with(Options::BASKET, |_| {}, |b| b.multi_vend = true);
+    s.card(500);
+    let now = s.bench.now();
+    s.bench.master.select_with_options(now, 11, Money(25));
+    s.rest();
+    s.bench.master.mishap(11, Mishap::Jam);
+    let now = s.bench.now();
+    s.bench.master.select_with_options(now, 11, Money(25));
+    s.rest();
+    let request = "> 13* 00 00 19 00 0B 00 00 00 00 01 00 05";
+    assert_eq!(words(&s.bench, "> 13* 00"), [request, request]);
+    let approved = words(&s.bench, "< 05");
+    assert_eq!(approved, ["< 05 00 19 00 05", "< 05 00 19 00 05"]);
+    let success = "> 13* 02 00 0B 00 19 00 00 05";
+    assert_eq!(words(&s.bench, "> 13* 02"), [success]);
+    let failure = "> 13* 03 00 0B 00 19 00 00 05 02";
+    assert_eq!(words(&s.bench, "> 13* 03"), [failure]);
+    assert_eq!((s.balance("card receipts"), s.sold()), (125, 1));
+    s.bench.assert_books_agree();
+    // Without the option there is one price; with a price list, what is added stays added.
+    let mut s = with(
+        Options::NONE,
+        |_| {},
+        |b| b.cashless.price_lists = [(2, [(11, Money(80))].into())].into(),
+    );
+    s.present(media(1, [0, 2]));
+    let now = s.bench.now();
+    s.bench.master.select_with_options(now, 11, Money(25));
+    s.rest();
+    assert_eq!(words(&s.bench, "> 13* 00"), ["> 13* 00 00 15 00 0B"]);
+    assert_eq!((s.balance("card receipts"), s.sold()), (105, 1));
+    s.bench.assert_books_agree();
+}
+
+/// 7.4.10, b12: an item for a vend token of the changer; the price is told, flag b0 of the mixed
+/// vend flags says that no card paid.
+#[test]
+fn a_sale_for_a_token() {
+    for (options, told) in [
+        (Options::NONE, "> 13* 05 00 0D 10 0B".to_owned()),
+        (
+            Options::ENHANCED_ITEMS,
+            format!("> 13* 05 00 0D 10 0B 00 0B {0} {0} 01", "31 31 20 20 20 20"),
+        ),
+    ] {
+        let mut expected = board(&[
+            ("card", ExpectedKind::Cashless(Unit::One)),
+            ("changer", ExpectedKind::Changer),
+        ]);
+        expected.changer.tokens = true;
+        expected.cashless.options = options;
+        let mut bench = Bench::new(Controller::new(expected, Micros::ZERO));
+        let config = CashlessConfig {
+            level: Level::THREE,
+            options,
+            ..CashlessConfig::default()
+        };
+        let card = bench.plug("card", CashlessDevice::new(config));
+        let mut config = ChangerConfig::demo();
+        config.coins.push(Some(CoinConfig {
+            worth: CoinWorth::Token,
+            tube: None,
+        }));
+        let changer = Changer::new(config, Quirks::default()).unwrap();
+        let changer = bench.plug("changer", changer);
+        bench.run_until_ready();
+        bench.run_for(Micros::secs(1));
+        let mut s = Scene { bench, card };
+        s.bench
+            .at(&changer, |c, now| c.insert_coin(now, CoinType::of(4)));
+        s.bench.run_for(Micros::secs(1));
+        s.bench.select(11);
+        s.rest();
+        assert_eq!(words(&s.bench, "> 13* 05"), [told]);
+        assert_eq!(s.sold(), 1);
+        s.bench.assert_books_agree();
+    }
 }

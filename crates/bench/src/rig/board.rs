@@ -7,6 +7,7 @@ use super::fields::Fields;
 use super::{Rig, RigError};
 use payrig_controller::{BillChange, BillPolicy, ChangerPolicy};
 use payrig_controller::{BoardConfig, CashlessUse, Expected, ExpectedKind, Item};
+use payrig_mdb::bill::RecyclerUse;
 use payrig_units::{Decimals, Micros, Money};
 use std::collections::BTreeMap;
 
@@ -187,8 +188,19 @@ fn read_bills(fields: &Fields<'_>, decimals: Decimals) -> Result<BillPolicy, Rig
         let value = fields.money_of("high-security-bills", value, decimals)?;
         high.get_or_insert_with(Vec::new).push(value);
     }
+    let recycle = [
+        ("all", RecyclerUse::All),
+        ("high-and-medium", RecyclerUse::HighAndMedium),
+        ("high", RecyclerUse::High),
+        ("none", RecyclerUse::Disabled),
+    ];
     Ok(BillPolicy {
         change,
         high_security: high,
+        no_escrow: !fields.boolean_or_none("bill-escrow")?.unwrap_or(true),
+        recycle: fields.word("recycle-bills", &recycle)?,
+        no_manual_dispense: !fields
+            .boolean_or_none("bill-manual-dispense")?
+            .unwrap_or(true),
     })
 }

@@ -29,6 +29,8 @@ pub enum MachineAct {
     WelcomeCards(bool),
     /// An item is not to be had, for a reason, or is again.
     CloseItem(u16, Option<Reason>),
+    /// An item is selected with options that cost extra.
+    SelectWith(u16, Money),
     /// An item has another price.
     SetPrice(u16, Money),
     /// DIAGNOSTICS (FFH) goes to a device, with bytes its maker defines.
@@ -62,7 +64,7 @@ fn hexadecimal(text: &str) -> Option<Vec<u8>> {
 
 impl MachineAct {
     /// Their names in a script.
-    pub(super) const NAMES: [&'static str; 13] = [
+    pub(super) const NAMES: [&'static str; 14] = [
         "select-several",
         "press-keys",
         "give-back",
@@ -75,6 +77,7 @@ impl MachineAct {
         "open-item",
         "fail-item",
         "set-price",
+        "select-with-options",
         "diagnose",
     ];
 
@@ -144,6 +147,9 @@ impl MachineAct {
             "open-item" => Self::CloseItem(item()?, None),
             "fail-item" => Self::Mishap(item()?, Mishap::Fails(why()?)),
             "set-price" => Self::SetPrice(item()?, value("the new price, as in \"1.50\"")?),
+            "select-with-options" => {
+                Self::SelectWith(item()?, value("what the options cost, as in \"0.25\"")?)
+            }
             "diagnose" => {
                 let device = fields.string("device")?;
                 let device = fields.need("device", "the name of a device on the bus", device)?;
@@ -166,6 +172,7 @@ impl MachineAct {
             Self::Mishap(item, mishap) => board.mishap(*item, *mishap),
             Self::WelcomeCards(on) => board.welcome_cards(now, *on),
             Self::CloseItem(item, why) => board.close_item(*item, *why),
+            Self::SelectWith(item, extra) => board.select_with_options(now, *item, *extra),
             Self::SetPrice(item, price) => board.set_price(now, *item, *price),
             Self::Diagnose { device, data } => {
                 board.diagnose(now, device, data);
@@ -195,6 +202,7 @@ impl fmt::Display for MachineAct {
             Self::Mishap(item, _) => write!(f, "the machine will break down at item {item}"),
             Self::CloseItem(item, Some(why)) => write!(f, "item {item} is not to be had: {why}"),
             Self::CloseItem(item, None) => write!(f, "item {item} is to be had again"),
+            Self::SelectWith(item, _) => write!(f, "select item {item} with options"),
             Self::SetPrice(item, _) => write!(f, "item {item} has a new price"),
             Self::Diagnose { device, data } => {
                 write!(f, "DIAGNOSTICS to {device}, {} bytes", data.len())

@@ -178,7 +178,7 @@ impl Bill {
     fn bill_type(&self) -> Command {
         let enable = self.enabled();
         let escrow = match self.setup.as_ref().map(|s| s.escrow) {
-            Some(EscrowCapability::Capable) => enable,
+            Some(EscrowCapability::Capable) if !self.policy.no_escrow => enable,
             _ => BillTypes::NONE,
         };
         Command::BillType { enable, escrow }
@@ -215,11 +215,14 @@ impl Bill {
         let mut use_for = [RecyclerUse::Disabled; 16];
         for (t, each) in (0u8..16).zip(&mut use_for) {
             if types.contains(t) && self.value(t).is_some() {
-                *each = RecyclerUse::All;
+                *each = self.policy.recycle.unwrap_or(RecyclerUse::All);
             }
         }
         Command::RecyclerEnable {
-            manual_dispense: types,
+            manual_dispense: match self.policy.no_manual_dispense {
+                true => BillTypes::NONE,
+                false => types,
+            },
             use_for,
         }
     }

@@ -1,5 +1,6 @@
 //! What a board does with bills beyond taking them.
 
+use payrig_mdb::bill::RecyclerUse;
 use payrig_units::Money;
 
 /// Does the board pay change with the bills of a recycler, and how?
@@ -22,4 +23,11 @@ pub struct BillPolicy {
     /// Bills of these values are set to the high security level, all others to the low one
     /// (SECURITY, section 6.3, 32H); `None` leaves the validator its own levels and sends nothing.
     pub high_security: Option<Vec<Money>>,
+    /// Bills are stacked at once, never held in escrow (BILL TYPE, section 6.3, 34H, Y3-Y4).
+    pub no_escrow: bool,
+    /// Which bills go to the recycler (RECYCLER ENABLE, section 6.3, 37H-04H); `None` for all it
+    /// finds fit.
+    pub recycle: Option<RecyclerUse>,
+    /// The recycler's own switches dispense nothing (the same, Y1-Y2).
+    pub no_manual_dispense: bool,
 }

@@ -46,7 +46,8 @@ impl Controller {
                 item,
                 price,
                 count,
-            } => self.with_cashless(&device, |c| c.request(item, price, count)),
+                options,
+            } => self.with_cashless(&device, |c| c.request(item, price, count, options)),
             Order::ReturnRequest {
                 device,
                 item,
@@ -175,6 +176,15 @@ impl Controller {
         if self.powered {
             self.vending
                 .select_basket(now, items, &BoardMeans(&self.slots, &self.hoppers));
+            self.settle(now);
+        }
+    }
+
+    /// A selection was pressed, with options of the item that cost `extra` (7.4.5).
+    pub fn select_with_options(&mut self, now: Micros, item: u16, extra: Money) {
+        if self.powered {
+            let means = BoardMeans(&self.slots, &self.hoppers);
+            self.vending.select_with_options(now, item, extra, &means);
             self.settle(now);
         }
     }

@@ -34,8 +34,9 @@ impl Cashless {
         }
     }
 
-    /// VEND REQUEST for `count` products that cost `price` together (7.4.5).
-    pub(crate) fn request(&mut self, item: u16, price: Money, count: u8) {
+    /// VEND REQUEST for `count` products that cost `price` together, `options` of it for options
+    /// (7.4.5).
+    pub(crate) fn request(&mut self, item: u16, price: Money, count: u8, options: Money) {
         let Some(price) = self.count(price) else {
             let device = self.name.clone();
             self.reports.push(Report::VendDenied { device });
@@ -44,7 +45,7 @@ impl Cashless {
         let basket = self.mode().has(Options::BASKET).then_some(BasketRequest {
             skipped: [0; 4],
             count,
-            options_price: 0,
+            options_price: self.count_down(options),
         });
         let request = VendRequest {
             price,
@@ -92,7 +93,7 @@ impl Cashless {
             dispensed: enhanced.then(|| self.names(gone.selected, gone.column)),
             basket: mode
                 .has(Options::BASKET)
-                .then(|| self.result(gone.amount, gone.left)),
+                .then(|| self.result(gone.amount, gone.options, gone.left)),
         };
         self.want(Lane::Wanted, Kind::VendSuccess(success));
     }
@@ -102,17 +103,17 @@ impl Cashless {
         let basket = self.mode().has(Options::BASKET);
         let detail = basket.then(|| FailureDetail {
             item: failed.item.unwrap_or(0xFFFF),
-            result: self.result(failed.amount, failed.left),
+            result: self.result(failed.amount, failed.options, failed.left),
             reason: failed.reason,
         });
         self.want(Lane::Wanted, Kind::VendFailure(VendFailure { detail }));
     }
 
-    fn result(&self, amount: Money, left: u8) -> BasketResult {
+    fn result(&self, amount: Money, options: Money, left: u8) -> BasketResult {
         BasketResult {
             amount: self.count_down(amount),
             count: left,
-            options_amount: 0,
+            options_amount: self.count_down(options),
         }
     }
 

@@ -128,7 +128,13 @@ impl Vending {
         let session = self.sessions.iter().find(|s| s.device == device);
         let list = session.and_then(|s| self.price_lists.get(&s.list?));
         if let Some(list) = list {
-            let by_list = |i: &Item| list.get(&i.number).copied().unwrap_or(i.price);
+            // What is added for options is added to the list's price too.
+            let by_list = |i: &Item| {
+                let own = self.items.iter().find(|o| o.number == i.number);
+                let (own, listed) = own.zip(list.get(&i.number))?;
+                Some(i.price.saturating_sub(own.price).saturating_add(*listed))
+            };
+            let by_list = |i: &Item| by_list(i).unwrap_or(i.price);
             let normal: Money = items.iter().map(|i| i.price).sum();
             let listed: Money = items.iter().map(by_list).sum();
             let paid = normal.saturating_sub(due);
@@ -172,6 +178,7 @@ impl Vending {
                     failed: NotDispensed {
                         item: None,
                         amount,
+                        options: Money::ZERO,
                         left: 0,
                         reason: Reason(0),
                     },

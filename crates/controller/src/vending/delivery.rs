@@ -71,6 +71,7 @@ impl Vending {
                     selected: item.number,
                     column,
                     amount,
+                    options: sale.options.min(amount),
                     left,
                 };
                 let device = device.clone();
@@ -139,6 +140,7 @@ impl Vending {
         let failed = NotDispensed {
             item: (!all).then_some(item.number),
             amount,
+            options: sale.options.min(amount),
             left,
             reason,
         };

@@ -110,6 +110,7 @@ impl Vending {
             selected: number,
             column: number,
             amount: approved,
+            options: Money::ZERO,
             left: 0,
         };
         self.orders.push_back(Order::VendSuccess { device, gone });

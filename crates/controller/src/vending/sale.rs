@@ -29,6 +29,8 @@ pub(super) struct Sale {
     pub(super) card: Option<CardPart>,
     pub(super) cash: Money,
     pub(super) coupon: Money,
+    /// The part of the price that is for options of the item.
+    pub(super) options: Money,
     /// A vend token in the changer pays.
     pub(super) token: bool,
     pub(super) kind: SaleKind,
@@ -43,6 +45,7 @@ impl Sale {
             card: None,
             cash: Money::ZERO,
             coupon: Money::ZERO,
+            options: Money::ZERO,
             token: false,
             kind: SaleKind::Paid,
             inward: false,
@@ -94,7 +97,24 @@ impl Vending {
     /// A selection was pressed.
     pub fn select(&mut self, now: Micros, number: u16, means: &dyn Means) {
         if let Some(item) = self.selectable(number) {
-            self.sell(now, item, means);
+            self.sell(now, Sale::of(item), means);
+        }
+    }
+
+    /// A selection was pressed with options that cost `extra`: a larger cup, more milk (7.4.5,
+    /// options price).
+    pub fn select_with_options(
+        &mut self,
+        now: Micros,
+        number: u16,
+        extra: Money,
+        means: &dyn Means,
+    ) {
+        if let Some(mut item) = self.selectable(number) {
+            item.price = item.price.saturating_add(extra);
+            let mut sale = Sale::of(item);
+            sale.options = extra;
+            self.sell(now, sale, means);
         }
     }
 
@@ -115,8 +135,10 @@ impl Vending {
         item
     }
 
-    fn sell(&mut self, now: Micros, item: Item, means: &dyn Means) {
-        let mut sale = Sale::of(item.clone());
+    fn sell(&mut self, now: Micros, mut sale: Sale, means: &dyn Means) {
+        let Some(item) = sale.items.front().cloned() else {
+            return;
+        };
         if self.tokens > 0 {
             sale.token = true;
             sale.kind = SaleKind::Token;
@@ -260,6 +282,7 @@ impl Vending {
             item: sale.number(),
             price,
             count: sale.count(),
+            options: sale.options.min(price),
         });
     }
 

@@ -85,6 +85,7 @@ fn failure(item: Option<u16>, reason: u8) -> Order {
     let failed = NotDispensed {
         item,
         amount: Money(100),
+        options: Money::ZERO,
         left: 0,
         reason: Reason(reason),
     };
@@ -187,6 +188,7 @@ fn a_card_with_too_little_or_unknown_funds_is_asked_all_the_same() {
             device: "card".into(),
             item: 2,
             price: Money(100),
+            options: Money::ZERO,
             count: 1,
         };
         assert_eq!(orders(&mut v), [request]);

@@ -186,6 +186,8 @@ pub enum Order {
         price: Money,
         /// How many items.
         count: u8,
+        /// The part of the price that is for options of the item.
+        options: Money,
     },
     /// Ask this card device whether it takes this much for an item that is given back.
     ReturnRequest {
@@ -304,6 +306,8 @@ pub struct Dispensed {
     pub column: u16,
     /// Its part of what was approved.
     pub amount: Money,
+    /// The part of that which is for options of the item.
+    pub options: Money,
     /// How many are still to come.
     pub left: u8,
 }
@@ -315,6 +319,8 @@ pub struct NotDispensed {
     pub item: Option<u16>,
     /// Its part of what was approved.
     pub amount: Money,
+    /// The part of that which is for options of the item.
+    pub options: Money,
     /// How many are still to come.
     pub left: u8,
     /// Why.
