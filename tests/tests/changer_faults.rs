@@ -209,3 +209,42 @@ fn a_power_cut_of_the_board_in_mid_payout_pays_exactly_once() {
         }
     }
 }
+
+/// While the board is off in mid payout, somebody fills in coins of the type that is being paid. The
+/// tubes cannot tell that from coins that were not paid: the owner loses what was filled in, at most,
+/// and the books say so.
+#[test]
+fn what_is_filled_in_in_the_dark_is_the_most_that_is_paid_twice() {
+    let mut bad = Vec::new();
+    for policy in both_ways() {
+        for after in [0, 100, 400, 900, 1_500, 3_000] {
+            let mut m = Machine::new(policy.clone());
+            m.dollar();
+            m.bench.press_return();
+            m.until_ordered();
+            m.bench.run_for(Micros::ms(after));
+            let now = m.bench.now();
+            m.bench.master.power(now, false);
+            m.bench.run_for(Micros::secs(3));
+            m.act(|c, now| c.begin_manual_fill(now));
+            for _ in 0..2 {
+                m.act(|c, now| c.insert_coin(now, payrig_mdb::changer::CoinType::of(2)));
+                m.bench.run_for(Micros::secs(1));
+            }
+            m.act(|c, now| c.end_manual(now));
+            let now = m.bench.now();
+            m.bench.master.power(now, true);
+            m.bench.run_until_ready();
+            m.bench.run_until_quiet(Micros::secs(2));
+            m.bench.press_return();
+            m.bench.run_until_quiet(Micros::secs(2));
+            let told = m.bench.discrepancies();
+            if m.paid() > 50
+                || (m.paid() > 0) != told.iter().any(|t| t.contains("the owner lost it"))
+            {
+                bad.push((after, m.paid(), told));
+            }
+        }
+    }
+    assert!(bad.is_empty(), "{bad:?}");
+}

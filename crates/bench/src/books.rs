@@ -231,7 +231,22 @@ impl Books {
                 claimed: a.claimed,
             })
         };
-        self.accounts.iter().filter_map(differing).collect()
+        let mut all: Vec<Discrepancy> = self.accounts.iter().filter_map(differing).collect();
+        let overpaid = self.ledger.balance(&Place::BoardOverpaid);
+        if !overpaid.is_zero() {
+            let entries = self.ledger.entries().iter();
+            let first = entries
+                .filter(|e| e.movement.from == Place::BoardOverpaid)
+                .map(|e| e.at)
+                .next();
+            all.push(Discrepancy {
+                device: "the board, beyond what was owed".to_owned(),
+                since: first.unwrap_or_default(),
+                real: overpaid,
+                claimed: Money::ZERO,
+            });
+        }
+        all
     }
 }
 

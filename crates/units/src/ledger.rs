@@ -45,6 +45,11 @@ pub enum Place {
     BoardSales,
     /// Claim: what the board was told an attendant took out or filled in by hand.
     BoardService,
+    /// Claim: what was ordered from a device that went away before it could tell whether it had paid
+    /// it. Neither owed nor paid until that is known; by device name.
+    BoardDoubt(String),
+    /// Claim: what the board paid beyond the credit there was: the owner's loss.
+    BoardOverpaid,
     /// Claim: what the board was told an attendant put into a device (less what was taken out), by
     /// device name.
     BoardStock(String),
@@ -61,6 +66,8 @@ impl Place {
                 | Self::BoardCredit
                 | Self::BoardSales
                 | Self::BoardService
+                | Self::BoardDoubt(_)
+                | Self::BoardOverpaid
                 | Self::BoardStock(_)
         )
     }
@@ -84,6 +91,8 @@ impl fmt::Display for Place {
             Self::BoardCredit => f.write_str("board: credit"),
             Self::BoardSales => f.write_str("board: sales"),
             Self::BoardService => f.write_str("board: service"),
+            Self::BoardDoubt(d) => write!(f, "board: in doubt at {d}"),
+            Self::BoardOverpaid => f.write_str("board: paid beyond credit"),
             Self::BoardStock(d) => write!(f, "board: stock of {d}"),
         }
     }

@@ -239,13 +239,14 @@ impl Bill {
                     device: device.clone(),
                     value,
                 }),
-                News::GivenUp(value) => self.reports.push(Report::PayoutGivenUp {
+                News::GivenUp { paid, doubt } => self.reports.push(Report::PayoutGivenUp {
                     device: device.clone(),
-                    value,
+                    value: paid,
+                    doubt,
                 }),
                 News::Late(value) => {
                     self.note(format_args!(
-                        "it had paid {} minor units more before it went away",
+                        "it had paid {} minor units more before it went away; the rest is owed again",
                         value.as_minor()
                     ));
                     self.reports.push(Report::PaidLate {

@@ -73,7 +73,12 @@ pub(super) enum News {
     Over(Money),
     /// The recycler went away in the middle: so much was out by then. Whether more came out is not
     /// known, so that nothing is paid in its place.
-    GivenUp(Money),
+    GivenUp {
+        /// Out, as it said.
+        paid: Money,
+        /// Ordered besides.
+        doubt: Money,
+    },
     /// Found out later: so much was paid that was not known when the payout was given up.
     Late(Money),
     /// The recycler does not come to an end: it must be RESET.
@@ -375,10 +380,7 @@ impl Recycler {
         }
         if let Some(payout) = self.given_up.take_if(|p| counting(p)) {
             let (paid, mut news) = self.came_out(&payout);
-            let late = paid.saturating_sub(payout.said);
-            if late > Money::ZERO {
-                news.push(News::Late(late));
-            }
+            news.push(News::Late(paid.saturating_sub(payout.said)));
             return news;
         }
         Vec::new()

@@ -146,8 +146,9 @@ impl Recycler {
             payout.left.saturating_add(payout.paid).as_minor(),
             paid.as_minor(),
         );
+        let doubt = payout.left.saturating_sub(payout.said);
         self.given_up = Some(payout);
-        vec![News::Note(text), News::GivenUp(paid)]
+        vec![News::Note(text), News::GivenUp { paid, doubt }]
     }
 
     /// True while it pays, or what it paid is still to be counted.

@@ -34,7 +34,10 @@ impl Controller {
             }
             while let Some(order) = self.vending.take_order() {
                 quiet = false;
-                self.carry_out(now, order);
+                // Without power nothing is ordered, now or when it comes back.
+                if self.powered {
+                    self.carry_out(now, order);
+                }
             }
             if quiet {
                 break;

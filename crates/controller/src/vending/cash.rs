@@ -87,7 +87,37 @@ impl Vending {
         let paid = Place::BoardPaid(device);
         self.claim(Place::BoardCredit, paid.clone(), of_credit, why.to_owned());
         let why = format!("{why}: more than there was credit for");
-        self.claim(Place::BoardService, paid, beyond, why);
+        self.claim(Place::BoardOverpaid, paid, beyond, why);
+    }
+
+    /// An amount may be paid or not, and nobody can tell yet: it is no credit until it is known not
+    /// to be, so that it is never paid twice.
+    pub(super) fn doubt(&mut self, device: String, amount: Money, why: &str) {
+        let amount = amount.min(self.credit);
+        if amount <= Money::ZERO {
+            return;
+        }
+        self.credit = self.credit.saturating_sub(amount);
+        let place = Place::BoardDoubt(device.clone());
+        self.claim(Place::BoardCredit, place, amount, why.to_owned());
+        self.doubts.push((device, amount));
+    }
+
+    /// What a device paid of what was in doubt is known: the rest is credit again.
+    pub(super) fn paid_late(&mut self, device: String, value: Money) {
+        let mine = |(d, _): &&(String, Money)| *d == device;
+        let doubt: Money = self.doubts.iter().filter(mine).map(|(_, m)| *m).sum();
+        self.doubts.retain(|(d, _)| *d != device);
+        let place = Place::BoardDoubt(device.clone());
+        let why = "change paid, found out later";
+        let of_doubt = value.min(doubt);
+        let paid = Place::BoardPaid(device.clone());
+        self.claim(place.clone(), paid, of_doubt, why.to_owned());
+        let rest = doubt.saturating_sub(of_doubt);
+        let back = "not paid, as was found out later";
+        self.claim(place, Place::BoardCredit, rest, back.to_owned());
+        self.credit = self.credit.saturating_add(rest);
+        self.paid_by(device, value.saturating_sub(of_doubt), why);
     }
 
     /// True when whatever is bought with a bill of this value, the change can be paid.

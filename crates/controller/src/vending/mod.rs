@@ -101,6 +101,8 @@ pub struct Vending {
     entry: Option<Entry>,
     /// The bill held in escrow until something is bought, and where.
     held: Option<(String, Money)>,
+    /// What may have been paid and may not, by device: part of no credit until that is known.
+    doubts: Vec<(String, Money)>,
     /// Vend tokens not used yet.
     tokens: u32,
     /// A bill in escrow that waits for what the card can take.
@@ -130,6 +132,7 @@ impl Vending {
             coupon: None,
             entry: None,
             held: None,
+            doubts: Vec::new(),
             tokens: 0,
             for_card: None,
             display: Display::default(),
@@ -269,13 +272,18 @@ impl Vending {
                 let left = self.credit.saturating_sub(value);
                 self.show(format!("Credit {}", left.show(self.policy.decimals)));
             }
-            Report::PayoutGivenUp { device, value } => {
+            Report::PayoutGivenUp {
+                device,
+                value,
+                doubt,
+            } => {
                 self.stage = Stage::Idle;
-                self.paid_by(device, value, "change paid, as far as is known");
+                self.paid_by(device.clone(), value, "change paid, as far as is known");
+                self.doubt(device, doubt, "ordered, and not known to be paid");
                 self.show_credit();
             }
             Report::PaidLate { device, value } => {
-                self.paid_by(device, value, "change paid, found out later");
+                self.paid_late(device, value);
                 self.show_credit();
             }
             Report::SessionBegan { device, card } => {
@@ -346,6 +354,19 @@ impl Vending {
             };
             let text = format!("power was lost during a payout: how much of {amount} {how}");
             self.shown.push(text);
+        }
+        if let Stage::Revaluing { device, amount } = &self.stage {
+            let (device, amount) = (device.clone(), *amount);
+            let text = format!(
+                "power was lost while {} went onto a card: nobody can tell whether it is there",
+                amount.show(self.policy.decimals)
+            );
+            self.shown.push(text);
+            self.doubt(
+                device,
+                amount,
+                "sent to the card, and not known to be on it",
+            );
         }
         if !counted {
             self.stage = Stage::Idle;

@@ -75,8 +75,11 @@ pub enum Report {
         device: String,
         /// What it said it had paid.
         value: Money,
+        /// What was ordered besides: perhaps out, perhaps not.
+        doubt: Money,
     },
-    /// What a payout that was given up had paid besides, as was found out later.
+    /// A payout that was given up is accounted for: so much had been paid besides, nothing of the
+    /// rest.
     PaidLate {
         /// By whom.
         device: String,
