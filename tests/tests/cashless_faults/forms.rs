@@ -2,20 +2,19 @@
 
 use super::*;
 use payrig_controller::{Calendar, Clock, Mishap};
-use payrig_mdb::cashless::{PaymentMedia, Reason};
-use payrig_mdb::changer::CoinType;
+use payrig_mdb::cashless::Reason;
 use payrig_peripherals::bill::{self, BillConfig, BillValidator};
-use payrig_peripherals::changer::{Changer, ChangerConfig, CoinConfig, CoinWorth, Quirks};
+use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
 
 /// What the board said that begins so, without CHK.
-fn words(bench: &Bench<Controller>, start: &str) -> Vec<String> {
+pub(crate) fn words(bench: &Bench<Controller>, start: &str) -> Vec<String> {
     let all = bench.words();
     let own = all.iter().filter(|w| w.starts_with(start));
     own.map(|w| w.rsplit_once(' ').unwrap().0.to_owned())
         .collect()
 }
 
-fn booting(
+pub(crate) fn booting(
     options: Options,
     reader: impl FnOnce(&mut CashlessConfig),
     change: impl FnOnce(&mut BoardConfig),
@@ -35,51 +34,6 @@ fn booting(
     bench.run_until_ready();
     bench.run_for(Micros::secs(1));
     Scene { bench, card }
-}
-
-/// 7.4.3: 0.65 and 1.25 in steps of 0.05, in both forms; FFFFH and 0000H where they are not known.
-#[test]
-fn prices_known_and_unknown_in_both_forms() {
-    for (announce, short, long) in [
-        (
-            true,
-            "> 11* 01 00 19 00 0D",
-            "> 11* 01 00 00 00 19 00 00 00 0D 18 40",
-        ),
-        (
-            false,
-            "> 11* 01 FF FF 00 00",
-            "> 11* 01 FF FF FF FF 00 00 00 00 18 40",
-        ),
-    ] {
-        for options in [Options::NONE, Options::MONEY_32, Options::MULTI_CURRENCY] {
-            let s = booting(options, |_| {}, |b| b.cashless.announce_prices = announce);
-            let expected: &[&str] = match options {
-                Options::NONE => &[short],
-                _ => &[short, long],
-            };
-            assert_eq!(words(&s.bench, "> 11* 01"), expected, "{options}");
-        }
-    }
-}
-
-/// 7.4.3: "any time there is a change" of the highest or lowest price, and then only.
-#[test]
-fn prices_that_change_are_told_again() {
-    let mut s = booting(Options::MONEY_32, |_| {}, |_| {});
-    s.bench.forget();
-    let now = s.bench.now();
-    s.bench.master.set_price(now, 12, Money(150));
-    s.rest();
-    let told = "> 11* 01 00 00 00 1E 00 00 00 0D 18 40";
-    assert_eq!(words(&s.bench, "> 11*"), [told]);
-    s.bench.master.set_price(now, 12, Money(150));
-    s.rest();
-    assert_eq!(words(&s.bench, "> 11*").len(), 1);
-    s.card(200);
-    s.bench.select(12);
-    s.rest();
-    assert_eq!((s.balance("card receipts"), s.sold()), (150, 1));
 }
 
 /// 7.4.2, Y3-Y5: no display; a display of numbers and capitals.
@@ -128,71 +82,6 @@ fn weekday_week_summertime_and_holiday() {
         };
         assert!(written[0].ends_with(rest), "{written:?}");
     }
-}
-
-fn media(kind: u8, data: [u8; 2]) -> Card {
-    let id = None;
-    Card {
-        media: PaymentMedia { id, kind, data },
-        ..Card::with(Money(500))
-    }
-}
-
-/// 7.4.4, Z8-Z10: price lists and discount groups of user groups, and what the board does not know
-/// of them. Prices as VEND REQUEST carries them, in steps of 0.05.
-#[test]
-fn prices_by_list_group_and_percentage() {
-    for (kind, data, count) in [
-        // List 2 has crisps at 0.80; list 9 is not known, neither is user group 7.
-        (0x01, [1, 2], "00 10"),
-        (0x01, [1, 9], "00 14"),
-        (0x01, [7, 2], "00 14"),
-        // Group 4: half; group 5 is not known.
-        (0x02, [1, 4], "00 0A"),
-        (0x02, [1, 5], "00 14"),
-        (0x02, [7, 4], "00 14"),
-        (0x03, [0, 25], "00 0F"),
-        (0x04, [0, 10], "00 16"),
-        // Free vend and test cards have types of prices too.
-        (0xC1, [1, 2], "00 10"),
-        (0x05, [1, 2], "00 14"),
-    ] {
-        let mut s = with(
-            Options::NONE,
-            |_| {},
-            |b| {
-                b.cashless.price_lists = [(2, [(11, Money(80))].into())].into();
-                b.cashless.discount_groups = [(4, 50)].into();
-                b.cashless.user_groups = Some([1].into());
-            },
-        );
-        s.present(media(kind, data));
-        s.bench.select(11);
-        s.rest();
-        let expected = format!("> 13* 00 {count} 00 0B");
-        assert_eq!(words(&s.bench, "> 13* 00"), [expected], "{kind} {data:?}");
-        assert_eq!(s.sold(), 1);
-        s.bench.assert_books_agree();
-    }
-}
-
-/// A list's price holds for each item of a basket.
-#[test]
-fn a_basket_by_price_list() {
-    let mut s = with(
-        Options::BASKET,
-        |_| {},
-        |b| b.cashless.price_lists = [(2, [(11, Money(80)), (12, Money(120))].into())].into(),
-    );
-    s.present(media(1, [0, 2]));
-    let now = s.bench.now();
-    s.bench.master.select_basket(now, &[11, 12, 13]);
-    s.rest();
-    // 0.80, 1.20 and the normal 1.00: 60 counts for three items.
-    let request = "> 13* 00 00 3C FF FF 00 00 00 00 03 00 00";
-    assert_eq!(words(&s.bench, "> 13* 00"), [request]);
-    assert_eq!((s.balance("card receipts"), s.sold()), (300, 3));
-    s.bench.assert_books_agree();
 }
 
 /// 7.4.12: every reason the board has for not delivering what was selected at the reader.
@@ -383,87 +272,4 @@ fn diagnostics_of_every_device() {
     s.bench.run_for(Micros::secs(20));
     assert!(words(&s.bench, "> 30*").is_empty(), "nobody was RESET");
     s.bench.run_until_ready();
-}
-
-/// 7.4.5, 7.4.7, 7.4.8 with the basket option: 0.25 of the price is for options of the item. Counts
-/// of 0.05: 25 of which 5.
-#[test]
-fn options_price() {
-    let mut s = with(Options::BASKET, |_| {}, |b| b.multi_vend = true);
-    s.card(500);
-    let now = s.bench.now();
-    s.bench.master.select_with_options(now, 11, Money(25));
-    s.rest();
-    s.bench.master.mishap(11, Mishap::Jam);
-    let now = s.bench.now();
-    s.bench.master.select_with_options(now, 11, Money(25));
-    s.rest();
-    let request = "> 13* 00 00 19 00 0B 00 00 00 00 01 00 05";
-    assert_eq!(words(&s.bench, "> 13* 00"), [request, request]);
-    let approved = words(&s.bench, "< 05");
-    assert_eq!(approved, ["< 05 00 19 00 05", "< 05 00 19 00 05"]);
-    let success = "> 13* 02 00 0B 00 19 00 00 05";
-    assert_eq!(words(&s.bench, "> 13* 02"), [success]);
-    let failure = "> 13* 03 00 0B 00 19 00 00 05 02";
-    assert_eq!(words(&s.bench, "> 13* 03"), [failure]);
-    assert_eq!((s.balance("card receipts"), s.sold()), (125, 1));
-    s.bench.assert_books_agree();
-    // Without the option there is one price; with a price list, what is added stays added.
-    let mut s = with(
-        Options::NONE,
-        |_| {},
-        |b| b.cashless.price_lists = [(2, [(11, Money(80))].into())].into(),
-    );
-    s.present(media(1, [0, 2]));
-    let now = s.bench.now();
-    s.bench.master.select_with_options(now, 11, Money(25));
-    s.rest();
-    assert_eq!(words(&s.bench, "> 13* 00"), ["> 13* 00 00 15 00 0B"]);
-    assert_eq!((s.balance("card receipts"), s.sold()), (105, 1));
-    s.bench.assert_books_agree();
-}
-
-/// 7.4.10, b12: an item for a vend token of the changer; the price is told, flag b0 of the mixed
-/// vend flags says that no card paid.
-#[test]
-fn a_sale_for_a_token() {
-    for (options, told) in [
-        (Options::NONE, "> 13* 05 00 0D 10 0B".to_owned()),
-        (
-            Options::ENHANCED_ITEMS,
-            format!("> 13* 05 00 0D 10 0B 00 0B {0} {0} 01", "31 31 20 20 20 20"),
-        ),
-    ] {
-        let mut expected = board(&[
-            ("card", ExpectedKind::Cashless(Unit::One)),
-            ("changer", ExpectedKind::Changer),
-        ]);
-        expected.changer.tokens = true;
-        expected.cashless.options = options;
-        let mut bench = Bench::new(Controller::new(expected, Micros::ZERO));
-        let config = CashlessConfig {
-            level: Level::THREE,
-            options,
-            ..CashlessConfig::default()
-        };
-        let card = bench.plug("card", CashlessDevice::new(config));
-        let mut config = ChangerConfig::demo();
-        config.coins.push(Some(CoinConfig {
-            worth: CoinWorth::Token,
-            tube: None,
-        }));
-        let changer = Changer::new(config, Quirks::default()).unwrap();
-        let changer = bench.plug("changer", changer);
-        bench.run_until_ready();
-        bench.run_for(Micros::secs(1));
-        let mut s = Scene { bench, card };
-        s.bench
-            .at(&changer, |c, now| c.insert_coin(now, CoinType::of(4)));
-        s.bench.run_for(Micros::secs(1));
-        s.bench.select(11);
-        s.rest();
-        assert_eq!(words(&s.bench, "> 13* 05"), [told]);
-        assert_eq!(s.sold(), 1);
-        s.bench.assert_books_agree();
-    }
 }

@@ -8,6 +8,7 @@ mod scene;
 
 mod forms;
 mod power;
+mod prices;
 mod quirks;
 mod random;
 mod reports;

@@ -71,6 +71,7 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result
     config.reports_credited_removal = fields
         .boolean_or_none("reports-removal")?
         .unwrap_or(config.reports_credited_removal);
+    config.diagnostics = super::cards::read_diagnostics(fields)?;
     let mut switches = bill::Quirks::default();
     quirks(fields, bill::Quirks::NAMES, |name| switches.set(name, true))?;
     config

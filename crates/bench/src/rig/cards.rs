@@ -55,6 +55,18 @@ const REASONS: [(&str, Reason); 9] = [
     ("busy", Reason(0x09)),
 ];
 
+/// What a device answers DIAGNOSTICS with.
+pub(super) fn read_diagnostics(fields: &Fields<'_>) -> Result<Option<Vec<u8>>, RigError> {
+    let Some(text) = fields.string("diagnostics")? else {
+        return Ok(None);
+    };
+    let bytes = hexadecimal(&text).filter(|b| !b.is_empty());
+    match bytes {
+        Some(bytes) => Ok(Some(bytes)),
+        None => Err(fields.error("`diagnostics` are 1 to 33 bytes, as in \"01 A0\"")),
+    }
+}
+
 /// Bytes in hexadecimal, as in `01 A0`; at most 33 fit DIAGNOSTICS.
 fn hexadecimal(text: &str) -> Option<Vec<u8>> {
     let byte = |word: &str| (word.len() <= 2).then(|| u8::from_str_radix(word, 16).ok())?;

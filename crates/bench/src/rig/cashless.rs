@@ -1,9 +1,10 @@
 //! The cashless device of a rig: its table, and what a script does at it.
 
+use super::cards::read_diagnostics;
 use super::devices::{Kind, Setting, quirks};
 use super::error::{RigError, nearest};
 use super::fields::Fields;
-use payrig_mdb::cashless::{Identification, Level, Malfunction, Options, Unit};
+use payrig_mdb::cashless::{Identification, Level, Malfunction, Options, PaymentMedia, Unit};
 use payrig_peripherals::cashless::{
     Answers, Card, CashlessConfig, CashlessDevice, Coupon, Policy, Quirks, WhileBusy,
 };
@@ -72,6 +73,7 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result
     ] {
         *switch = fields.boolean_or_none(key)?.unwrap_or(*switch);
     }
+    config.diagnostics = read_diagnostics(fields)?;
     if config.refund_needs_card && !config.restores_funds {
         return Err(fields.error(
             "`refund-needs-card = true` says nothing with `refunds = false`; leave one out",
@@ -146,6 +148,31 @@ fn read_policy(fields: &Fields<'_>, decimals: Decimals) -> Result<Policy, RigErr
     )
 }
 
+/// A card's payment type and data (7.4.4, Z8-Z10): one of the four ways to other prices.
+fn read_media(fields: &Fields<'_>) -> Result<PaymentMedia, RigError> {
+    let kinds = [
+        ("price-list", 1),
+        ("discount-group", 2),
+        ("discount", 3),
+        ("surcharge", 4),
+    ];
+    let kind = fields.word("terms", &kinds)?;
+    let expected = "one of price-list, discount-group, discount, surcharge";
+    let kind = fields.need("terms", expected, kind)?;
+    let group = fields.number("group", 0..256)?.unwrap_or(0) as u8;
+    let number = fields.number("number", 0..256)?;
+    let expected = "of the price list or discount group, or per cent";
+    let number = fields.need("number", expected, number)? as u8;
+    if kind > 2 && number > 100 {
+        return Err(fields.error("`number` is per cent here, 0 to 100 (section 7.4.4)"));
+    }
+    Ok(PaymentMedia {
+        id: None,
+        kind,
+        data: [group, number],
+    })
+}
+
 /// What a person does at a cashless device, or it does by itself.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum CashlessAct {
@@ -159,6 +186,15 @@ pub enum CashlessAct {
         item: u16,
         /// What the card or account holds; `None` when the reader does not know.
         balance: Option<Money>,
+        /// Sugar, cup and so on (7.4.4, Z13-Z16).
+        options: u32,
+    },
+    /// A card with terms of its own is presented.
+    PresentMember {
+        /// What is on it.
+        balance: Option<Money>,
+        /// Its payment type and payment data (7.4.4, Z8-Z10).
+        media: PaymentMedia,
     },
     /// The reader asks for keys.
     AskKeys {
@@ -182,10 +218,11 @@ pub enum CashlessAct {
 
 impl CashlessAct {
     /// Their names in a script.
-    pub(super) const NAMES: [&'static str; 8] = [
+    pub(super) const NAMES: [&'static str; 9] = [
         "press-cancel",
         "scan-coupon",
         "remote-select",
+        "present-member-card",
         "ask-keys",
         "show-text",
         "ask-time",
@@ -215,6 +252,11 @@ impl CashlessAct {
             "remote-select" => Self::RemoteSelect {
                 item: item("the number of the item")?,
                 balance: fields.money("balance", decimals)?,
+                options: fields.number("options", 0..1 << 32)?.unwrap_or(0) as u32,
+            },
+            "present-member-card" => Self::PresentMember {
+                balance: fields.money("balance", decimals)?,
+                media: read_media(fields)?,
             },
             "ask-keys" => {
                 let count = fields.number("count", 1..128)?;
@@ -251,9 +293,19 @@ impl CashlessAct {
                 true
             }
             Self::ScanCoupon(coupon) => device.scan_coupon(now, *coupon),
-            Self::RemoteSelect { item, balance } => {
+            Self::RemoteSelect {
+                item,
+                balance,
+                options,
+            } => {
                 let card = balance.map_or(Card::unknown(), Card::with);
-                device.select_item(now, *item, 0, card)
+                device.select_item(now, *item, *options, card)
+            }
+            Self::PresentMember { balance, media } => {
+                let card = balance.map_or(Card::unknown(), Card::with);
+                let media = *media;
+                device.present_card(now, Card { media, ..card });
+                true
             }
             Self::AskKeys { count } => device.ask_for_keys(now, *count),
             Self::ShowText { text, time } => {
@@ -287,6 +339,9 @@ impl fmt::Display for CashlessAct {
             Self::PressCancel => f.write_str("the return button of the reader is pressed"),
             Self::ScanCoupon(coupon) => write!(f, "coupon {} is scanned", coupon.id),
             Self::RemoteSelect { item, .. } => write!(f, "item {item} is selected at the reader"),
+            Self::PresentMember { media, .. } => {
+                write!(f, "a card of payment type {} is presented", media.kind)
+            }
             Self::AskKeys { count } => write!(f, "the reader asks for {count} keys"),
             Self::ShowText { text, .. } => write!(f, "the reader wants \"{text}\" shown"),
             Self::AskTime => f.write_str("the reader asks for the time"),
@@ -382,6 +437,7 @@ mod tests {
     fn acts_are_read() {
         let script = "[[script]]\ndo = \"scan-coupon\"\nvalue = \"2.00\"\nalone = true\n\
                       [[script]]\ndo = \"remote-select\"\nitem = 11\n\
+                      [[script]]\ndo = \"present-member-card\"\nterms = \"price-list\"\nnumber = 2\n\
                       [[script]]\ndo = \"malfunction\"\ncode = 0x50\n";
         let rig = rig("", script).unwrap();
         let whats: Vec<String> = rig
@@ -397,6 +453,7 @@ mod tests {
             [
                 "coupon 1 is scanned",
                 "item 11 is selected at the reader",
+                "a card of payment type 1 is presented",
                 "the reader fails: reader requires service"
             ]
         );

@@ -78,6 +78,7 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result
         coin.finish()?;
         config.coins.push(Some(CoinConfig { worth, tube }));
     }
+    config.diagnostics = super::cards::read_diagnostics(fields)?;
     let mut switches = changer::Quirks::default();
     quirks(fields, &changer::Quirks::NAMES, |name| {
         switches.set(name, true)
