@@ -39,6 +39,7 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/bill nothing_is_accepted_before_bill_type",
         ]),
         Command::BillType { .. } => row("34H", "34 00 0F 00 0F", "6.3", "board", "validator", &[
+            "tests/tests bills_are_stacked_at_once_where_it_is_configured",
             "tests/tests check_stacker_after_accept_sequence",
             "crates/peripherals/src/bill every_fault_is_reported_once_and_disables",
         ]),
@@ -67,6 +68,7 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/bill the_recycler_is_silent_until_set_up",
         ]),
         Command::RecyclerEnable { .. } => row("37H 04H", "37 04 00 00 03 03 03 03 03 03 03 03 03 03 03 03 03 03 03 03", "6.3", "board", "validator", &[
+            "tests/tests what_the_recycler_takes_is_configured",
             "tests/tests reset_and_enable_sequence",
             "crates/peripherals/src/bill recycler_enable_by_type",
         ]),

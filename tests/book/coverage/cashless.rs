@@ -43,10 +43,13 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/cashless reset_during_a_vend",
         ]),
         Kind::SetupConfig(_) => row("11H 00H", "11 00 03 10 02 00", "7.4.2", "board", "reader", &[
+            "tests/tests the_display_in_setup",
             "tests/tests example_7_command_out_of_sequence",
             "crates/peripherals/src/cashless states_before_a_session",
         ]),
         Kind::SetupPrices(_) => row("11H 01H", "11 01 00 0A 00 01", "7.4.3", "board", "reader", &[
+            "tests/tests prices_known_and_unknown_in_both_forms",
+            "tests/tests prices_that_change_are_told_again",
             "tests/tests example_7_command_out_of_sequence",
             "crates/peripherals/src/cashless states_before_a_session",
         ]),
@@ -55,6 +58,8 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/cashless example_1",
         ]),
         Kind::VendRequest(_) => row("13H 00H", "13 00 00 0A 00 01", "7.4.5", "board", "reader", &[
+            "tests/tests every_form_of_the_vend_commands",
+            "tests/tests options_price",
             "tests/tests example_1_valid_single_vend",
             "crates/peripherals/src/cashless example_1",
         ]),
@@ -63,10 +68,12 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/cashless example_4b",
         ]),
         Kind::VendSuccess(_) => row("13H 02H", "13 02 00 01", "7.4.7", "board", "reader", &[
+            "tests/tests every_form_of_the_vend_commands",
             "tests/tests example_1_valid_single_vend",
             "crates/peripherals/src/cashless example_1",
         ]),
         Kind::VendFailure(_) => row("13H 03H", "13 03", "7.4.8", "board", "reader", &[
+            "tests/tests reasons_of_vend_failure",
             "tests/tests example_5_product_not_dispensed_refund_positive",
             "crates/peripherals/src/cashless example_5",
         ]),
@@ -75,6 +82,8 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/cashless example_1",
         ]),
         Kind::CashSale(_) => row("13H 05H", "13 05 00 0A 00 01", "7.4.10", "board", "reader", &[
+            "tests/tests item_number_conventions",
+            "tests/tests a_sale_for_a_token",
             "tests/tests example_23_coupon_and_cash",
             "crates/peripherals/src/cashless harmless_commands_during_a_vend",
         ]),
@@ -83,6 +92,7 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/cashless negative_vend",
         ]),
         Kind::SelectionDenied { .. } => row("13H 07H", "13 07 00 01 0A", "7.4.12", "board", "reader", &[
+            "tests/tests reasons_of_selection_denied",
             "tests/tests example_18_remote_vend_from_enabled",
             "crates/peripherals/src/cashless example_18",
         ]),
@@ -91,6 +101,7 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/cashless coupons",
         ]),
         Kind::ReaderDisable => row("14H 00H", "14 00", "7.4.14", "board", "reader", &[
+            "tests/tests readers_are_disabled_in_service",
             "tests/tests disabled_readers_take_no_cards",
             "crates/peripherals/src/cashless disable_during_a_session",
         ]),
@@ -127,6 +138,7 @@ fn commands() -> Vec<(String, Row)> {
             "crates/peripherals/src/cashless user_files",
         ]),
         Kind::WriteTimeDate(_) => row("17H 03H", "17 03 25 11 25 02 00 00 02 47 00 00", "7.4.23", "board", "reader", &[
+            "tests/tests weekday_week_summertime_and_holiday",
             "tests/tests the_time_is_told_when_asked_for",
             "crates/peripherals/src/cashless display_and_time_requests",
         ]),
@@ -159,6 +171,8 @@ fn reports() -> Vec<(String, Row)> {
             "crates/mdb/src/cashless reports_that_do_not_fit_are_left_for_later",
         ]),
         Report::BeginSession(_) => row("03H", "03 00 64 00 00 00 01 00 00 00", "7.4.4", "reader", "board", &[
+            "tests/tests prices_by_list_group_and_percentage",
+            "tests/tests a_session_in_a_foreign_currency",
             "tests/tests example_1_valid_single_vend",
             "crates/peripherals/src/cashless example_1",
         ]),
@@ -217,6 +231,7 @@ fn reports() -> Vec<(String, Row)> {
             "tests/tests data_entry_2_cancelled_by_the_reader",
         ]),
         Report::SelectionRequest(_) => row("14H", "14 00 64 00 00 00 01 00 00 00 00 0B 00 00 00 00", "7.4.4", "reader", "board", &[
+            "tests/tests item_options_of_a_remote_vend",
             "tests/tests example_18_remote_vend_from_enabled",
             "crates/peripherals/src/cashless example_18",
         ]),

@@ -273,3 +273,83 @@ fn diagnostics_of_every_device() {
     assert!(words(&s.bench, "> 30*").is_empty(), "nobody was RESET");
     s.bench.run_until_ready();
 }
+
+/// Every form that width, basket and enhanced item numbers give the VEND commands (7.4.5, 7.4.7,
+/// 7.4.8, 7.4.10, 7.4.11): as long as the tables of the section say, and understood by the reader.
+#[test]
+fn every_form_of_the_vend_commands() {
+    let forms = [
+        Options::MONEY_32,
+        Options::MULTI_CURRENCY,
+        Options::BASKET,
+        Options::ENHANCED_ITEMS,
+    ];
+    for n in 0..16_u32 {
+        let mut options = Options::NEGATIVE_VEND;
+        for (bit, option) in forms.into_iter().enumerate() {
+            if n >> bit & 1 != 0 {
+                options = options | option;
+            }
+        }
+        let has = |option: Options| options.contains(option);
+        let wide = has(Options::MONEY_32) || has(Options::MULTI_CURRENCY);
+        let (money, code) = if wide { (4, 2) } else { (2, 0) };
+        let basket = usize::from(has(Options::BASKET));
+        let enhanced = usize::from(has(Options::ENHANCED_ITEMS));
+        let mut expected = board(&[
+            ("card", ExpectedKind::Cashless(Unit::One)),
+            ("changer", ExpectedKind::Changer),
+        ]);
+        expected.cashless.options = Options::DEFINED;
+        let mut bench = Bench::new(Controller::new(expected, Micros::ZERO));
+        let config = CashlessConfig {
+            name: "card".to_owned(),
+            level: Level::THREE,
+            options,
+            ..CashlessConfig::default()
+        };
+        let card = bench.plug("card", CashlessDevice::new(config));
+        let changer = Changer::new(ChangerConfig::demo(), Quirks::default()).unwrap();
+        bench.plug("changer", changer);
+        bench.run_until_ready();
+        bench.run_for(Micros::secs(1));
+        let mut s = Scene { bench, card };
+        // Bought, not delivered, given back, and a test vend.
+        s.card(500);
+        s.bench.select(11);
+        s.rest();
+        s.card(500);
+        s.bench.master.mishap(11, Mishap::Jam);
+        s.bench.select(11);
+        s.rest();
+        s.card(500);
+        let now = s.bench.now();
+        s.bench.master.give_back(now, 7, Money(25));
+        s.rest();
+        let now = s.bench.now();
+        s.bench.master.test_vend(now, 11);
+        s.rest();
+        for (start, length) in [
+            // Sub-command and item count with the address; PA101 twice, six characters each.
+            ("> 13* 00", 4 + money + basket * (5 + money)),
+            ("> 13* 02", 4 + enhanced * 14 + basket * (2 * money + 1)),
+            ("> 13* 03", 2 + basket * (2 + 2 * money + 1 + 1)),
+            ("> 13* 05", 4 + money + code + enhanced * 15),
+            ("> 13* 06", 4 + money),
+        ] {
+            let said = words(&s.bench, start);
+            assert!(!said.is_empty(), "{start} with {options}");
+            for one in said {
+                // After the arrow.
+                let bytes = one.split(' ').count() - 1;
+                assert_eq!(bytes, length, "{one} with {options}");
+            }
+        }
+        assert_eq!(s.bench.master.vending().sold().len(), 2);
+        assert!(!s.bench.noted("out of sequence"), "{options}");
+        let texts = s.bench.conversation(Address::CASHLESS_1);
+        let other = texts.iter().find(|t| t.text().contains("in the form of"));
+        assert!(other.is_none(), "{options}: {:?}", other.map(|t| t.text()));
+        s.bench.assert_books_agree();
+    }
+}

@@ -3,7 +3,8 @@
 use super::forms::{booting, words};
 use super::*;
 use payrig_controller::Mishap;
-use payrig_mdb::cashless::PaymentMedia;
+use payrig_mdb::CurrencyCode;
+use payrig_mdb::cashless::{PaymentMedia, UserSettings};
 use payrig_mdb::changer::CoinType;
 use payrig_peripherals::changer::{Changer, ChangerConfig, CoinConfig, CoinWorth, Quirks};
 
@@ -196,6 +197,33 @@ fn a_sale_for_a_token() {
         s.rest();
         assert_eq!(words(&s.bench, "> 13* 05"), [told]);
         assert_eq!(s.sold(), 1);
+        s.bench.assert_books_agree();
+    }
+}
+
+/// 7.3 and 7.4.4, Z15-Z16: a card whose session is in a currency the board has no prices in. The
+/// session is ended, nothing is charged; one in the reader's own currency is as any other.
+#[test]
+fn a_session_in_a_foreign_currency() {
+    for (currency, sold) in [(CurrencyCode([0x19, 0x78]), 0), (CurrencyCode::USD, 1)] {
+        let mut s = with(Options::MULTI_CURRENCY, |_| {}, |_| {});
+        let user = UserSettings {
+            currency: Some(currency),
+            ..UserSettings::NONE
+        };
+        let card = Card {
+            user: Some(user),
+            ..Card::with(Money(500))
+        };
+        s.bench.at(&s.card, |d, now| d.present_card(now, card));
+        s.bench.run_for(Micros::secs(1));
+        s.bench.select(11);
+        s.rest();
+        assert_eq!(s.bench.noted("currency is not taken"), sold == 0);
+        assert_eq!(words(&s.bench, "> 13* 00").len(), sold);
+        assert_eq!(words(&s.bench, "> 13* 04").len(), 1);
+        assert_eq!(s.sold(), sold);
+        assert_eq!(s.state(), CashlessState::Enabled);
         s.bench.assert_books_agree();
     }
 }
