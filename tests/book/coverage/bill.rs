@@ -231,7 +231,8 @@ fn reports() -> Vec<(String, Row)> {
         Report::DispenserPayoutBusy => row("22H", "22", "6.3", "validator", "board", &[
             "crates/peripherals/src/bill dispense_bill",
         ]),
-        Report::DispenserBusy => row("23H", "23", "6.3", "-", "board", &[
+        Report::DispenserBusy => row("23H", "23", "6.3", "validator", "board", &[
+            "tests/tests a_dispenser_that_is_busy_is_waited_for",
             "crates/mdb/src/bill any_bytes_round_trip_or_are_refused",
         ]),
         Report::DefectiveDispenserSensor => row("24H", "24", "6.3", "validator", "board", &[

@@ -2,7 +2,8 @@
 
 use super::*;
 use payrig_controller::BillChange;
-use payrig_peripherals::bill::{DispenserFault, RecyclerStore};
+use payrig_mdb::{Typed, bill};
+use payrig_peripherals::bill::{DispenserFault, RecyclerStore, WhileMoving};
 use payrig_peripherals::changer::{Changer, ChangerConfig};
 use payrig_tests::item;
 
@@ -443,4 +444,27 @@ fn what_a_recycler_may_have_paid_is_not_paid_again_in_coins() {
         }
     }
     assert!(bad.is_empty(), "{bad:?}");
+}
+
+/// 6.3, 33H, 23H: a dispenser that answers no detailed command while a bill moves, and says so.
+#[test]
+fn a_dispenser_that_is_busy_is_waited_for() {
+    for how in [by_type, by_value] {
+        let busy = BillConfig {
+            while_moving: WhileMoving::ReportsBusy,
+            ..config()
+        };
+        let mut set = set(how, busy, Quirks::default());
+        twenty(&mut set);
+        set.bench.run_until_quiet(Micros::secs(3));
+        let busy = |r: &bill::Report| *r == bill::Report::DispenserBusy;
+        let spoken = set.bench.spoken();
+        let told = spoken.iter().filter(|s| match &s.decoded.typed {
+            Some(Typed::BillResponse(bill::Response::Poll(reports))) => reports.iter().any(busy),
+            _ => false,
+        });
+        assert!(told.count() > 0);
+        assert_eq!(set.said("> RESET"), 0);
+        expect_paid(&mut set, 2_000);
+    }
 }

@@ -96,8 +96,12 @@ fn validator(heard: &mut Heard) {
 }
 
 /// A recycler that pays and is served.
-fn recycling(heard: &mut Heard, change: BillChange) {
-    let mut s = set(recycler(), |b| b.bills.change = change);
+fn recycling(heard: &mut Heard, change: BillChange, while_moving: WhileMoving) {
+    let config = BillConfig {
+        while_moving,
+        ..recycler()
+    };
+    let mut s = set(config, |b| b.bills.change = change);
     s.then(|v, now| v.insert_bill(now, 0));
     s.then(|v, now| v.insert_bill(now, 3));
     s.bench.press_return();
@@ -145,7 +149,7 @@ fn not_taken(heard: &mut Heard) {
 
 pub(crate) fn all(heard: &mut Heard) {
     validator(heard);
-    recycling(heard, BillChange::ByType);
-    recycling(heard, BillChange::ByValue);
+    recycling(heard, BillChange::ByType, WhileMoving::ReportsBusy);
+    recycling(heard, BillChange::ByValue, WhileMoving::Answers);
     not_taken(heard);
 }

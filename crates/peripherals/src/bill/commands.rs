@@ -34,7 +34,7 @@ impl BillValidator {
                 self.settings.security = Some(*types);
                 Reply::Ack
             }
-            Command::Poll => self.poll(moving),
+            Command::Poll => self.poll(),
             Command::BillType { enable, escrow } => {
                 (self.settings.enable, self.settings.escrow) = (*enable, *escrow);
                 Reply::Ack
@@ -92,7 +92,7 @@ impl BillValidator {
         }
     }
 
-    fn poll(&mut self, moving: bool) -> Reply {
+    fn poll(&mut self) -> Reply {
         let may = self.sayable();
         let mut reports = self.reports.take_for_answer(may);
         if !reports.is_empty() {
@@ -107,7 +107,7 @@ impl BillValidator {
         }
         self.file_told = false;
         if reports.first() != Some(&Report::JustReset) {
-            reports.extend(self.conditions(moving));
+            reports.extend(self.conditions());
             reports.truncate(MAX_REPORTS);
         }
         match reports.is_empty() {
@@ -117,12 +117,14 @@ impl BillValidator {
     }
 
     /// What is said at each POLL as long as it holds (section 6.3, 33H, notes 2).
-    fn conditions(&self, moving: bool) -> Vec<Report> {
+    fn conditions(&self) -> Vec<Report> {
         let waiting = self.inlet.is_some();
         let speaks = self.recycler_speaks();
-        let busy = moving && self.config.while_moving == WhileMoving::ReportsBusy;
+        let tells = self.config.while_moving == WhileMoving::ReportsBusy;
+        let pays = self.payout.moving.is_some();
         let all = [
-            (busy, Report::ValidatorBusy),
+            (tells && self.path.is_moving(), Report::ValidatorBusy),
+            (tells && speaks && pays, Report::DispenserBusy),
             (!self.is_accepting(), Report::ValidatorDisabled),
             (
                 speaks && self.payout.is_active() && !waiting,

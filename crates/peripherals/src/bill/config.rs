@@ -59,7 +59,8 @@ pub enum WhileMoving {
     /// As always.
     #[default]
     Answers,
-    /// POLL is answered with VALIDATOR BUSY; commands that want data are not answered.
+    /// POLL is answered with VALIDATOR BUSY, or DISPENSER BUSY while a bill is paid; commands that
+    /// want data are not answered.
     ReportsBusy,
     /// Nothing is answered (section 6.4: for up to five seconds).
     Silent,
