@@ -353,3 +353,30 @@ fn every_form_of_the_vend_commands() {
         s.bench.assert_books_agree();
     }
 }
+
+/// 7.4.23: the board writes the time by itself where it is set so, to readers of level 02 on, once
+/// after each set-up.
+#[test]
+fn clocks_of_readers_are_set() {
+    for (level, times) in [(1, 0), (2, 1), (3, 1)] {
+        let mut s = booting(
+            Options::NONE,
+            |c| c.level = Level(level),
+            |b| {
+                b.cashless.clock = Clock::new([26, 12, 31], [12, 0, 0]);
+                b.cashless.set_clocks = true;
+            },
+        );
+        let told = |s: &Scene| words(&s.bench, "> 17* 03 26 12 31 12 00").len();
+        assert_eq!(told(&s), times, "level {level}");
+        assert_eq!(s.card.borrow().device().time().is_some(), times == 1);
+        let card = s.card.clone();
+        s.bench.power(&card, false);
+        s.bench.run_for(Micros::ms(500));
+        s.bench.power(&card, true);
+        s.bench.run_for(Micros::secs(3));
+        s.bench.run_until_ready();
+        s.bench.run_for(Micros::secs(1));
+        assert_eq!(told(&s), 2 * times, "level {level}");
+    }
+}

@@ -36,6 +36,10 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<CashlessUs
             ))
         })?);
     }
+    uses.set_clocks = fields.boolean("set-reader-clocks")?;
+    if uses.set_clocks && uses.clock.is_none() {
+        return Err(fields.error("`set-reader-clocks` needs `clock`, the time at the start"));
+    }
     uses.calendar.summertime = fields.boolean_or_none("summertime")?;
     for value in fields.array("holidays")? {
         let day = value.get_ref().as_str().and_then(parse_holiday);
@@ -174,6 +178,7 @@ mod tests {
                 "cashless-options = [\"baskets\"]",
                 "did you mean \"basket\"",
             ),
+            ("set-reader-clocks = true", "needs `clock`"),
             ("holidays = [\"Christmas\"]", "12-25"),
             ("user-groups = [256]", "0 to 255"),
             ("[[board.list-price]]\nlist = 1\nitem = 11", "`price`"),

@@ -64,6 +64,8 @@ pub struct CashlessUse {
     pub basket: BasketShares,
     /// What TIME/DATE REQUEST is answered with (7.4.23); `None` answers "not supported".
     pub clock: Option<Clock>,
+    /// Every reader of level 02 on is told the time once it is set up, without being asked (7.4.23).
+    pub set_clocks: bool,
     /// What that answer says of summertime and holidays.
     pub calendar: Calendar,
     /// The display shows every ASCII character, not only numbers and capitals (7.4.2, Y5).
@@ -102,6 +104,7 @@ impl Default for CashlessUse {
             mixed: false,
             basket: BasketShares::Even,
             clock: None,
+            set_clocks: false,
             calendar: Calendar::default(),
             full_ascii: true,
             announce_prices: true,

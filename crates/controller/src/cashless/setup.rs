@@ -98,7 +98,7 @@ impl Cashless {
                 },
                 Step::ReaderEnable if self.enabled => Kind::ReaderEnable,
                 Step::ReaderEnable => {
-                    self.step = Step::Done;
+                    self.setup_done(now);
                     continue;
                 }
                 Step::Done => return Next::Done,
@@ -132,6 +132,16 @@ impl Cashless {
             (Kind::ReaderEnable, Step::ReaderEnable) => Step::Done,
             (_, step) => step,
         };
+        if *kind == Kind::ReaderEnable && self.step == Step::Done {
+            self.setup_done(now);
+        }
+    }
+
+    fn setup_done(&mut self, now: Micros) {
+        self.step = Step::Done;
+        if self.board.uses.set_clocks && self.mode().level >= Level::TWO {
+            self.tell_time(now);
+        }
     }
 
     /// READER CONFIGURATION DATA came.
