@@ -21,13 +21,15 @@ do = "wait"
 for = "100 s"
 "#;
 
-/// Reads lines until one has a path of a pseudo-terminal; the rest is read and given back.
+/// Reads lines until one has a path of a pseudo-terminal; all that is said is given back.
 fn path_in(from: impl Read + Send + 'static) -> (String, thread::JoinHandle<String>) {
     let mut lines = BufReader::new(from).lines();
+    let mut said = Vec::new();
     let path = lines
         .by_ref()
         .map_while(Result::ok)
         .find_map(|line| {
+            said.push(line.clone());
             let at = line.find("/dev/pts/")?;
             let path = &line[at..];
             let end = path.find([':', ' ']).unwrap_or(path.len());
@@ -35,16 +37,17 @@ fn path_in(from: impl Read + Send + 'static) -> (String, thread::JoinHandle<Stri
         })
         .expect("a path of a pseudo-terminal");
     let rest = thread::spawn(move || {
-        let lines: Vec<String> = lines.map_while(Result::ok).collect();
-        lines.join("\n")
+        said.extend(lines.map_while(Result::ok));
+        said.join("\n")
     });
     (path, rest)
 }
 
-/// The examination of the changer of a bench; what it said on standard output and on error.
-fn examined(more: &[&str]) -> (Child, String, String, tempfile::TempDir) {
+/// A bench as a process, an examination as another, and bytes carried between the two. The
+/// examination, what it said on standard output and on error, and where its files are.
+fn both(rig: &str, run: &[&str], examine: &[&str]) -> (Child, String, String, tempfile::TempDir) {
     let folder = tempfile::tempdir().unwrap();
-    std::fs::write(folder.path().join("devices.toml"), DEVICES).unwrap();
+    std::fs::write(folder.path().join("it.toml"), rig).unwrap();
     let spawn = |arguments: &[&str]| {
         Command::new(binary())
             .args(arguments)
@@ -55,30 +58,35 @@ fn examined(more: &[&str]) -> (Child, String, String, tempfile::TempDir) {
             .spawn()
             .unwrap()
     };
-    let run = [
-        "run",
-        "devices.toml",
-        "--link",
-        "pty",
-        "--no-record",
-        "--limit",
-        "110",
-    ];
-    let mut devices = spawn(&run);
-    let (far, _) = path_in(devices.stdout.take().unwrap());
-    let examine = [
-        "examine", "device", "--kind", "changer", "--link", "pty", "--format", "json",
-    ];
-    let mut examination = spawn(&[&examine, more].concat());
+    let mut bench = spawn(run);
+    let (far, _) = path_in(bench.stdout.take().unwrap());
+    let mut examination = spawn(examine);
     let (near, error) = path_in(examination.stderr.take().unwrap());
     pump(&far, &near);
     pump(&near, &far);
     let mut out = String::new();
     let mut stdout = examination.stdout.take().unwrap();
     stdout.read_to_string(&mut out).unwrap();
-    devices.kill().unwrap();
-    devices.wait().unwrap();
+    bench.kill().unwrap();
+    bench.wait().unwrap();
     (examination, out, error.join().unwrap(), folder)
+}
+
+/// The examination of the changer of a bench.
+fn examined(more: &[&str]) -> (Child, String, String, tempfile::TempDir) {
+    let run = [
+        "run",
+        "it.toml",
+        "--link",
+        "pty",
+        "--no-record",
+        "--limit",
+        "110",
+    ];
+    let examine = [
+        "examine", "device", "--kind", "changer", "--link", "pty", "--format", "json",
+    ];
+    both(DEVICES, &run, &[&examine, more].concat())
 }
 
 #[test]
@@ -129,5 +137,55 @@ fn what_needs_a_person_is_left_out_where_nobody_answers() {
             .starts_with("needs a person"),
         "{out}"
     );
+    examination.wait().unwrap();
+}
+
+/// Our board is a process, the examination plays its peripherals.
+#[test]
+fn a_board_in_another_process_is_examined() {
+    const BOARD: &str = r#"
+[bench]
+name = "board"
+[link]
+port = "pty"
+outside = "devices"
+[board]
+kind = "controller"
+[[board.item]]
+number = 11
+price = "0.65"
+[[device]]
+kind = "changer"
+name = "changer"
+[[device]]
+kind = "bill-validator"
+name = "bill"
+[[device]]
+kind = "cashless"
+name = "reader"
+[[script]]
+do = "wait"
+for = "110 s"
+"#;
+    let only = "coin-to-tube-credited";
+    let subject = ["run", "it.toml", "--no-record", "--limit", "115"];
+    let examine = [
+        "examine",
+        "board",
+        "--link",
+        "pty",
+        "--format",
+        "json",
+        "--unattended",
+        "--only",
+        only,
+    ];
+    let (mut examination, out, error, _) = both(BOARD, &subject, &examine);
+    let check: Value = serde_json::from_str(out.lines().next().unwrap()).unwrap();
+    assert_eq!(check["id"], only);
+    // On a stalled machine it may not be told; it is never the board's fault.
+    let outcome = check["outcome"].as_str().unwrap();
+    assert!(["pass", "cannot tell"].contains(&outcome), "{out}\n{error}");
+    assert!(error.contains("taken to be prepared so: "), "{error}");
     examination.wait().unwrap();
 }

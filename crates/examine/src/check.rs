@@ -86,6 +86,20 @@ impl Seen {
         ))
     }
 
+    /// A time that may not be shorter than `limit`, likewise.
+    #[must_use]
+    pub fn at_least(time: Micros, limit: Micros, uncertainty: Micros, text: String) -> Self {
+        if time + uncertainty < limit {
+            Self::fail(text)
+        } else if time.since(uncertainty) >= limit {
+            Self::pass(text)
+        } else {
+            Self::cannot_tell(format!(
+                "{text}; with this link it may be off by {uncertainty}"
+            ))
+        }
+    }
+
     /// The same, seen by somebody, or nobody.
     #[must_use]
     pub fn by(mut self, by: SeenBy) -> Self {

@@ -177,6 +177,15 @@ impl Linked {
         self.ever_heard
     }
 
+    /// Lets so much time pass; what is heard is dropped.
+    pub(crate) fn let_pass(&mut self, time: Micros) {
+        let until = self.now() + time;
+        while !self.over && self.now() < until {
+            self.pump(until);
+        }
+        self.heard.clear();
+    }
+
     /// A new check begins: what is left of the one before is dropped.
     fn begin(&mut self) {
         self.faults = FaultInjector::default();

@@ -12,7 +12,7 @@ use clap::{Args, Subcommand};
 use link::SubjectLink;
 use payrig_bench::rig::nearest;
 use payrig_bench::{Rig, RigError};
-use payrig_examine::board::{self, BoardSetup};
+use payrig_examine::board::{self, BoardOutside, BoardSetup};
 use payrig_examine::device::{self, Kind, Outside, Setup};
 use payrig_examine::operator::{Operator, Unattended};
 use payrig_examine::{CheckResult, Examination, Outcome};
@@ -273,6 +273,11 @@ fn examine_board(common: &Common) -> Result<Exit, Failure> {
     {
         return Err(unknown("check", id, &known));
     }
+    if common.link.is_given() && common.rig.is_some() {
+        let text =
+            "a board outside is as it is: leave --rig out; the command says how to prepare it";
+        return Err(Failure::Wrong(text.to_owned()));
+    }
     if let (Some(file), false) = (&common.rig, setup.unused.is_empty()) {
         anstream::eprintln!(
             "The examination takes the board of {} with its pace, levels and policies. Not used:",
@@ -297,10 +302,31 @@ fn examine_board(common: &Common) -> Result<Exit, Failure> {
         return Ok(Exit::Passed);
     }
     if common.link.is_given() {
-        let text = "examining a board outside is not there yet";
-        return Err(Failure::Wrong(text.to_owned()));
+        return board_outside(common, setup);
     }
     let job: Job = Box::new(move |each| (board::examine(&setup, only.as_deref(), each), None));
+    run_all(common, 1, std::iter::once(("board".to_owned(), job)))
+}
+
+/// A board at the other end of a link.
+fn board_outside(common: &Common, setup: BoardSetup) -> Result<Exit, Failure> {
+    if common.unattended {
+        let what = board::preparation(&setup);
+        anstream::eprintln!("The board is taken to be prepared so: {what}.");
+    }
+    let Some(opened) = common.link.open(Source::Peripheral)? else {
+        return Ok(Exit::Passed);
+    };
+    let outside = BoardOutside::new(opened.linked, operator(common)?);
+    let only = common.only.clone();
+    let (name, began) = (opened.name, SystemTime::now());
+    let job: Job = Box::new(move |each| {
+        let (mut examination, failure) =
+            board::examine_outside(&setup, outside, only.as_deref(), each);
+        examination.link = name;
+        examination.date = date(began);
+        (examination, failure)
+    });
     run_all(common, 1, std::iter::once(("board".to_owned(), job)))
 }
 

@@ -5,15 +5,17 @@
 
 use super::habit::Board;
 use super::setup::BoardSetup;
+use crate::check::{NEEDS_A_PERSON, Seen};
 use crate::device::habit::Layer;
-use crate::operator::SeenBy;
-use crate::remains::Remains;
+use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Unattended};
+use crate::remains::{Remains, STOPPED};
 use crate::result::Interval;
-use crate::wire::Wire;
+use crate::wire::{Linked, Wire};
 use payrig_bench::{Analyst, Books};
 use payrig_controller::Controller;
 use payrig_link::Fault;
 use payrig_mdb::Address;
+use payrig_mdb::cashless::{self, Identification};
 use payrig_mdb::changer::CoinType;
 use payrig_peripherals::bill::BillValidator;
 use payrig_peripherals::cashless::{Card, CashlessDevice};
@@ -25,6 +27,9 @@ use payrig_wire::recording::{BlockRecord, Entry, MovementRecord};
 use payrig_wire::{BusEvent, Edge, Finding, Source};
 use std::cell::Cell;
 use std::collections::BTreeMap;
+
+/// Why pulses cannot be examined at a board outside.
+const NO_LINES: &str = "no pulse line of the board is connected to this tool";
 
 /// The changer's address.
 pub(super) const CHANGER: u8 = 0x08;
@@ -68,12 +73,96 @@ impl Line {
     }
 }
 
+/// The board under examination.
+#[derive(Debug)]
+enum Subject {
+    /// Our controller with its habits.
+    Emulated(Box<Board>),
+    /// At the other end of a port; a person is at it.
+    Outside(Box<AtHand>),
+}
+
+/// A board outside: who does and sees things at it.
+#[derive(Debug)]
+struct AtHand {
+    operator: Box<dyn Operator>,
+    /// Selections pressed whose item nobody was asked about yet.
+    pressed: Vec<u16>,
+    /// Its power was cut and is to be given back.
+    dark: bool,
+}
+
+/// A board outside and the bench it is on, lent to one check after another.
+#[derive(Debug)]
+pub struct BoardOutside {
+    linked: Linked,
+    operator: Box<dyn Operator>,
+    identity: Option<Identification>,
+    /// A check ended early and may have left credit in the board.
+    credit_left: bool,
+}
+
+impl BoardOutside {
+    /// A board at the other end of a port.
+    #[must_use]
+    pub fn new(linked: Linked, operator: Box<dyn Operator>) -> Self {
+        Self {
+            linked,
+            operator,
+            identity: None,
+            credit_left: false,
+        }
+    }
+
+    /// Takes back what a check left in the board that ended early.
+    pub(super) fn without_credit(self, setup: &BoardSetup) -> Option<Self> {
+        if !self.credit_left {
+            return Some(self);
+        }
+        let mut bench = BoardBench::outside(setup, self)?;
+        bench.ready();
+        bench.press_return();
+        bench.secs(8);
+        let mut back = bench.end().1?;
+        back.credit_left = false;
+        Some(back)
+    }
+
+    pub(super) fn linked(&mut self) -> &mut Linked {
+        &mut self.linked
+    }
+
+    /// Who it says it is, to a card reader.
+    pub(super) fn identity(&self) -> Option<&Identification> {
+        self.identity.as_ref()
+    }
+
+    /// Puts a question and waits for the answer; the board is not answered meanwhile.
+    pub(super) fn ask(&mut self, question: &Question) -> Reply {
+        self.operator.ask(question);
+        loop {
+            if self.linked.has_failed() {
+                return Reply::CannotDo;
+            }
+            let now = self.linked.now();
+            if let Some(reply) = self.operator.answer(now) {
+                return reply;
+            }
+            self.linked.let_pass(Micros::ms(20));
+        }
+    }
+}
+
 /// The bench.
 #[derive(Debug)]
 pub struct BoardBench {
+    began: Micros,
     now: Micros,
     wire: Wire,
-    board: Board,
+    board: Subject,
+    identity: Option<Identification>,
+    /// How the check ended in truth, where somebody or something was missing.
+    over: Option<Seen>,
     changer: Port<Changer>,
     bill: Port<BillValidator>,
     cashless: Port<CashlessDevice>,
@@ -94,6 +183,8 @@ pub struct BoardBench {
     held_off: Vec<(Micros, bool)>,
     /// Since when the bench is at rest, so that polling intervals say something.
     resting_since: Option<Micros>,
+    /// How far the ends of bus resets may be off.
+    break_uncertainty: Micros,
     /// Who saw what was judged by.
     seen_by: Cell<SeenBy>,
     /// All that happened, for the recording.
@@ -104,6 +195,36 @@ impl BoardBench {
     /// Sets a board up. `None` when a peripheral contradicts itself.
     #[must_use]
     pub fn new(setup: &BoardSetup) -> Option<Self> {
+        let controller = Controller::new(setup.board.clone(), Micros::ZERO);
+        let board = Board::new(controller, setup.habits.clone());
+        let subject = Subject::Emulated(Box::new(board));
+        Self::set_up(setup, Wire::simulated(), subject, None)
+    }
+
+    /// A bench with a board outside, which knows all peripherals as new. The board is given back
+    /// with a reason when a peripheral contradicts itself.
+    pub(super) fn outside(setup: &BoardSetup, outside: BoardOutside) -> Option<Self> {
+        let BoardOutside {
+            linked,
+            operator,
+            identity,
+            ..
+        } = outside;
+        let hand = AtHand {
+            operator,
+            pressed: Vec::new(),
+            dark: false,
+        };
+        let subject = Subject::Outside(Box::new(hand));
+        Self::set_up(setup, Wire::linked(linked), subject, identity)
+    }
+
+    fn set_up(
+        setup: &BoardSetup,
+        wire: Wire,
+        board: Subject,
+        identity: Option<Identification>,
+    ) -> Option<Self> {
         let timing = PortTiming::default();
         let changer = Changer::new(setup.changer.clone(), setup.changer_quirks).ok()?;
         let bill = BillValidator::new(setup.bill.clone(), Default::default()).ok()?;
@@ -113,17 +234,21 @@ impl BoardBench {
             let layer = Layer::new(habits.unwrap_or_default(), Address::of(address));
             (address, layer)
         };
-        let controller = Controller::new(setup.board.clone(), Micros::ZERO);
+        let now = wire.now();
+        let ours = matches!(board, Subject::Outside(_)).then_some(Source::Peripheral);
         let mut bench = Self {
-            now: Micros::ZERO,
-            wire: Wire::simulated(),
-            board: Board::new(controller, setup.habits.clone()),
+            began: now,
+            now,
+            wire,
+            board,
+            identity,
+            over: None,
             changer: Port::new(changer, timing),
             bill: Port::new(bill, timing),
             cashless: Port::new(cashless, timing),
             pulse: PulseAcceptor::new(setup.pulse.clone()).ok()?,
             layers: [CHANGER, BILL, READER].map(layer).into(),
-            analyst: Analyst::new(),
+            analyst: Analyst::new().speaking_for(ours),
             books: Books::new(),
             decimals: setup.board.decimals,
             speaking_to: 0,
@@ -141,11 +266,49 @@ impl BoardBench {
                 .collect(),
             held_off: Vec::new(),
             resting_since: None,
+            break_uncertainty: Micros::ZERO,
             seen_by: Cell::default(),
             entries: Vec::new(),
         };
+        if bench.is_outside() {
+            // They come to life now: JUST RESET, which the board answers by setting them up.
+            for (_, port) in bench.ports() {
+                port.power(now, false);
+                port.power(now, true);
+            }
+        }
         bench.collect();
         Some(bench)
+    }
+
+    /// True when the board is at the other end of a port.
+    #[must_use]
+    pub fn is_outside(&self) -> bool {
+        matches!(self.board, Subject::Outside(_))
+    }
+
+    /// How far the times of what is heard may be off.
+    #[must_use]
+    pub fn uncertainty(&self) -> Micros {
+        self.wire.uncertainty()
+    }
+
+    /// How far the ends of bus resets may be off: over some links their length is not known at all.
+    #[must_use]
+    pub fn break_uncertainty(&self) -> Micros {
+        self.break_uncertainty.max(self.uncertainty())
+    }
+
+    fn board_next(&self) -> Micros {
+        match &self.board {
+            Subject::Emulated(board) => board.next_deadline(),
+            Subject::Outside(_) => Micros::NEVER,
+        }
+    }
+
+    fn next(&mut self) -> Micros {
+        let board = self.wire.next().min(self.board_next());
+        board.min(self.devices_next())
     }
 
     /// Bench time.
@@ -175,22 +338,27 @@ impl BoardBench {
     /// Lets time pass until `to`.
     pub fn until(&mut self, to: Micros) {
         loop {
-            let next = self.wire.next().min(self.board.next_deadline());
-            let next = next.min(self.devices_next());
-            if next > to {
+            let due = self.next().min(to);
+            self.now = self.now.max(self.wire.reach(due));
+            let now = self.now;
+            if self.next() > now {
+                if now < to {
+                    continue;
+                }
                 break;
             }
-            self.now = self.now.max(next);
-            let now = self.now;
             self.deliver();
             self.wake_devices(now);
-            if self.board.next_deadline() <= now {
-                self.board.wake(now);
+            if let Subject::Emulated(board) = &mut self.board
+                && board.next_deadline() <= now
+            {
+                board.wake(now);
             }
             self.collect();
         }
         self.now = self.now.max(to);
-        let entries = self.analyst.idle(self.now);
+        let mut entries = self.analyst.idle(self.now);
+        entries.extend(self.wire.take_notes());
         self.log(entries);
     }
 
@@ -238,8 +406,9 @@ impl BoardBench {
                     start,
                     end,
                     source: Source::Master,
-                    ..
+                    uncertainty,
                 } => {
+                    self.break_uncertainty = self.break_uncertainty.max(uncertainty);
                     self.breaks.push((start, end));
                     self.with_layers(|layer, port| {
                         if layer.bus_reset(end) {
@@ -249,7 +418,11 @@ impl BoardBench {
                 }
                 BusEvent::Word(word) if heard.reaches_peer => match word.source {
                     Source::Master => self.with_layers(|layer, port| layer.heard(word, port)),
-                    Source::Peripheral => self.board.heard(word),
+                    Source::Peripheral => {
+                        if let Subject::Emulated(board) = &mut self.board {
+                            board.heard(word);
+                        }
+                    }
                 },
                 _ => {}
             }
@@ -288,20 +461,24 @@ impl BoardBench {
                 high: edge.high,
                 uncertainty_us: Micros::ZERO,
             });
-            self.board.pulse_edge(&name, &line, edge);
+            if let Subject::Emulated(board) = &mut self.board {
+                board.pulse_edge(&name, &line, edge);
+            }
         }
-        while let Some(words) = self.board.take_transmission() {
-            self.wire.transmit(Source::Master, words);
+        if let Subject::Emulated(board) = &mut self.board {
+            while let Some(words) = board.take_transmission() {
+                self.wire.transmit(Source::Master, words);
+            }
+            for (line, edge) in board.take_pulse_edges(self.now) {
+                self.pulse.input_edge(edge.at, &line, edge.high);
+                self.held_off.push((edge.at, edge.high));
+            }
+            self.shown.extend(board.take_shown());
+            let person = board.person();
+            self.delivered.extend(person.take_delivered());
+            // What the board believes has moved is not looked at: the money is.
+            person.take_movements();
         }
-        for (line, edge) in self.board.take_pulse_edges(self.now) {
-            self.pulse.input_edge(edge.at, &line, edge.high);
-            self.held_off.push((edge.at, edge.high));
-        }
-        self.shown.extend(self.board.take_shown());
-        let person = self.board.person();
-        self.delivered.extend(person.take_delivered());
-        // What the board believes has moved is not looked at: the money is.
-        person.take_movements();
         for movement in movements {
             // Amounts too large for the ledger do not occur on this bench.
             if let Ok(entry) = self.books.book(self.now, None, movement) {
@@ -329,6 +506,9 @@ impl BoardBench {
             self.speaking_to = Address::of(first).byte();
         }
         let words = block.words();
+        if board {
+            self.learn(&block.bytes);
+        }
         let pauses = words.iter().zip(words.iter().skip(1));
         let pauses = pauses.map(|(a, b)| b.start.since(a.end));
         self.lines.push(Line {
@@ -368,25 +548,141 @@ impl BoardBench {
         self.since(from).filter(|l| l.is(address, name)).count()
     }
 
-    /// Items delivered so far: a person saw them fall.
-    #[must_use]
-    pub fn delivered(&self) -> &[u16] {
-        self.seen_by.set(SeenBy::Emulation);
-        &self.delivered
+    /// REQUEST ID to a card reader says who the board is (section 7.4.20).
+    fn learn(&mut self, command: &[u8]) {
+        let command = command.split_last().map_or(command, |(_, rest)| rest);
+        if let Ok((command, _)) = cashless::Command::parse_any(command, &cashless::Mode::default())
+            && let cashless::Kind::RequestId(id) = command.kind
+        {
+            self.identity = Some(id);
+        }
     }
 
-    /// The exact-change light: a person sees it.
-    #[must_use]
-    pub fn exact_change(&self) -> bool {
-        self.seen_by.set(SeenBy::Emulation);
-        self.board.exact_change()
+    fn note_seen(&self, by: SeenBy) {
+        self.seen_by.set(self.seen_by.get().max(by));
     }
 
-    /// What the display showed: a person reads it.
+    /// Items delivered so far: read from the emulated machine, or seen by a person.
     #[must_use]
-    pub fn shown(&self) -> &[String] {
-        self.seen_by.set(SeenBy::Emulation);
-        &self.shown
+    pub fn delivered(&mut self) -> Vec<u16> {
+        let pressed = match &mut self.board {
+            Subject::Emulated(_) => {
+                self.note_seen(SeenBy::Emulation);
+                Vec::new()
+            }
+            Subject::Outside(hand) => std::mem::take(&mut hand.pressed),
+        };
+        for item in pressed {
+            // Money that did not come back, or a vend that was told to be a success.
+            let kept = self.customer() < Money::ZERO || !self.card_paid().is_zero();
+            let text = format!("Did the item of selection {item} fall since you pressed it?");
+            if self.look(text, Sight::Fell(item), kept) {
+                self.delivered.push(item);
+            }
+        }
+        self.delivered.clone()
+    }
+
+    /// The exact-change light: read from the emulated machine, or seen by a person.
+    #[must_use]
+    pub fn exact_change(&mut self) -> bool {
+        if let Subject::Emulated(board) = &self.board {
+            let on = board.exact_change();
+            self.note_seen(SeenBy::Emulation);
+            return on;
+        }
+        let empty = self.sum(|p| matches!(p, Place::Tube(..))).is_zero();
+        let text = "Is the exact-change light on?".to_owned();
+        self.look(text, Sight::ExactChangeLight, empty)
+    }
+
+    /// What the display showed: read from the emulated machine. Nobody copies it from a real one.
+    #[must_use]
+    pub fn shown(&mut self) -> Vec<String> {
+        match self.board {
+            Subject::Emulated(_) => self.note_seen(SeenBy::Emulation),
+            Subject::Outside(_) => self.not_outside("the display of a board outside is not read"),
+        }
+        self.shown.clone()
+    }
+
+    fn look(&mut self, text: String, sight: Sight, default: bool) -> bool {
+        let question = Question::Look {
+            text,
+            sight,
+            default,
+        };
+        match self.ask_operator(&question) {
+            Reply::Saw(seen) => {
+                self.note_seen(SeenBy::Person);
+                seen
+            }
+            reply => {
+                self.note_seen(SeenBy::Nobody);
+                if reply == Reply::Stop {
+                    self.end_with(Seen::skipped(STOPPED));
+                }
+                default
+            }
+        }
+    }
+
+    /// Has a person do something at the board; the check is over when nobody can.
+    fn have_done(&mut self, text: String, deed: Deed) {
+        let at_us = self.now;
+        let question = Question::Do {
+            text: text.clone(),
+            deed,
+        };
+        match self.ask_operator(&question) {
+            Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
+                self.entries.push(Entry::Act { at_us, text });
+            }
+            Reply::Stop => self.end_with(Seen::skipped(STOPPED)),
+            Reply::CannotDo | Reply::Default => {
+                self.end_with(Seen::skipped(format!("{NEEDS_A_PERSON}: {text}")));
+            }
+        }
+    }
+
+    /// Puts a question, and goes on with the wire until it is answered.
+    fn ask_operator(&mut self, question: &Question) -> Reply {
+        let Subject::Outside(hand) = &mut self.board else {
+            return Reply::Default;
+        };
+        let mut operator = std::mem::replace(&mut hand.operator, Box::new(Unattended::default()));
+        operator.ask(question);
+        let reply = loop {
+            if self.wire.is_over() {
+                break Reply::CannotDo;
+            }
+            if let Some(reply) = operator.answer(self.now) {
+                break reply;
+            }
+            self.wait(Micros::ms(20));
+        };
+        let at_us = self.now;
+        self.entries.push(Entry::Note {
+            at_us,
+            who: Some("operator".to_owned()),
+            text: format!("{} {reply}", question.text()),
+        });
+        if let Subject::Outside(hand) = &mut self.board {
+            hand.operator = operator;
+        }
+        reply
+    }
+
+    /// The check ends here, whatever it says: time runs out without being waited for.
+    fn end_with(&mut self, seen: Seen) {
+        self.wire.give_up();
+        self.over.get_or_insert(seen);
+    }
+
+    fn not_outside(&mut self, why: &str) {
+        self.end_with(Seen::skipped(format!(
+            "{why}: done with the emulated board only"
+        )));
     }
 
     // ---- what a person does ------------------------------------------------------------------
@@ -394,26 +690,72 @@ impl BoardBench {
     /// Presses a selection.
     pub fn select(&mut self, item: u16) {
         let now = self.now;
-        self.board.person().select(now, item);
+        match &mut self.board {
+            Subject::Emulated(board) => board.person().select(now, item),
+            Subject::Outside(_) => {
+                let price = self.prices.get(&item).copied().unwrap_or_default();
+                let text = format!("press selection {item}, which costs {}", self.show(price));
+                self.have_done(text, Deed::Select(item));
+                if let Subject::Outside(hand) = &mut self.board {
+                    hand.pressed.push(item);
+                }
+            }
+        }
         self.collect();
     }
 
     /// Presses the machine's coin return.
     pub fn press_return(&mut self) {
         let now = self.now;
-        self.board.person().press_return(now);
+        if let Subject::Emulated(board) = &mut self.board {
+            board.person().press_return(now);
+        } else {
+            // A machine's coin return works the changer's lever, and that is ours (common practice,
+            // no source).
+            self.changer_do(|c, now| c.press_escrow_lever(now));
+            self.wait(Micros::ms(50));
+            self.changer_do(|c, now| c.release_escrow_lever(now));
+        }
         self.collect();
     }
 
     /// Blocks the motor of an item once.
     pub fn block_motor(&mut self, item: u16) {
-        self.board.block_motor(item);
+        if let Subject::Emulated(board) = &mut self.board {
+            board.block_motor(item);
+            return;
+        }
+        let text = format!("make the next vend of selection {item} fail: block its motor");
+        self.have_done(text, Deed::BlockMotor(item));
     }
 
     /// Cuts the board's power, or gives it back.
     pub fn board_power(&mut self, on: bool) {
-        self.board.power(self.now, on);
+        let now = self.now;
+        match &mut self.board {
+            Subject::Emulated(board) => board.power(now, on),
+            Subject::Outside(hand) => {
+                hand.dark = !on;
+                let text = match on {
+                    true => "switch the machine on again".to_owned(),
+                    false => "switch the machine with the board off".to_owned(),
+                };
+                self.have_done(text, Deed::MachinePower(on));
+            }
+        }
         self.collect();
+    }
+
+    /// The board begins from nothing: its power is cut and given back, and only what it says from
+    /// then on counts. An emulated board begins so anyhow.
+    pub(super) fn cold_start(&mut self) {
+        if !self.is_outside() {
+            return;
+        }
+        self.board_power(false);
+        self.lines.clear();
+        self.breaks.clear();
+        self.board_power(true);
     }
 
     /// Does something at the changer.
@@ -456,17 +798,25 @@ impl BoardBench {
 
     /// Puts a bill into the old acceptor.
     pub fn pulse_bill(&mut self, value: i64) {
+        if self.is_outside() {
+            self.not_outside(NO_LINES);
+        }
         self.pulse.insert_bill(self.now, Money(value));
         self.collect();
     }
 
     /// Sends pulses of a width on the credit line, as noise or a wrong setting would.
     pub fn stray_pulses(&mut self, count: u32, width: Micros) {
+        if self.is_outside() {
+            self.not_outside(NO_LINES);
+        }
         let name = self.pulse_name.clone();
         for _ in 0..count {
             for (high, time) in [(false, width), (true, Micros::ms(50))] {
                 let at = self.now;
-                self.board.pulse_edge(&name, "credit", Edge { at, high });
+                if let Subject::Emulated(board) = &mut self.board {
+                    board.pulse_edge(&name, "credit", Edge { at, high });
+                }
                 self.collect();
                 self.wait(time);
             }
@@ -517,7 +867,10 @@ impl BoardBench {
     /// Edges so far of the line that holds the pulse acceptor off: when, and whether it does from
     /// then on.
     #[must_use]
-    pub fn held_off(&self) -> &[(Micros, bool)] {
+    pub fn held_off(&mut self) -> &[(Micros, bool)] {
+        if self.is_outside() {
+            self.not_outside(NO_LINES);
+        }
         &self.held_off
     }
 
@@ -548,14 +901,38 @@ impl BoardBench {
 
     /// What was sold, at its prices.
     #[must_use]
-    pub fn sold(&self) -> Money {
+    pub fn sold(&mut self) -> Money {
+        let delivered = self.delivered();
         let price = |item: &u16| self.prices.get(item).copied().unwrap_or_default();
-        self.delivered.iter().map(price).sum()
+        delivered.iter().map(price).sum()
     }
 
     /// Ends the bench.
     #[must_use]
-    pub fn finish(mut self) -> Remains {
+    pub fn finish(self) -> Remains {
+        self.end().0
+    }
+
+    /// Leaves a board outside as the next check wants it: with power, without credit.
+    fn tidy(&mut self) {
+        let Subject::Outside(hand) = &self.board else {
+            return;
+        };
+        if hand.dark && !self.wire.is_over() {
+            self.board_power(true);
+        }
+        if self.customer() < Money::ZERO && !self.wire.is_over() {
+            self.press_return();
+            self.secs(5);
+        }
+    }
+
+    /// Ends the bench and gives the board outside back, where there is one.
+    #[must_use]
+    pub(super) fn end(mut self) -> (Remains, Option<BoardOutside>) {
+        self.tidy();
+        let notes = self.wire.take_notes();
+        self.log(notes);
         let last = self.analyst.finish(self.now);
         self.log(last);
         let from = self.resting_since.unwrap_or(Micros::NEVER);
@@ -571,19 +948,36 @@ impl BoardBench {
             interval("polling interval of the bill validator", polls(BILL)),
             interval("polling interval of the cashless device", polls(READER)),
         ];
-        Remains {
-            began: Micros::ZERO,
-            live: false,
-            uncertainty: Micros::ZERO,
-            late_by: Micros::ZERO,
+        let failed = self.wire.failure().map(|error| {
+            let text = format!("the link failed before the check was over: {error}");
+            Seen::cannot_tell(text)
+        });
+        let credit_left = self.wire.is_over() && self.customer() < Money::ZERO;
+        let live = self.is_outside();
+        let (uncertainty, late_by) = (self.wire.uncertainty(), self.wire.late_by());
+        let outside = match (self.board, self.wire.into_linked()) {
+            (Subject::Outside(hand), Some(linked)) => Some(BoardOutside {
+                linked,
+                operator: hand.operator,
+                identity: self.identity,
+                credit_left,
+            }),
+            _ => None,
+        };
+        let remains = Remains {
+            began: self.began,
+            live,
+            uncertainty,
+            late_by,
             entries: self.entries,
             seen_by: self.seen_by.get(),
-            over: None,
+            over: failed.or(self.over),
             now: self.now,
             intervals,
             findings: self.findings,
             trains: Vec::new(),
             books: self.books,
-        }
+        };
+        (remains, outside)
     }
 }

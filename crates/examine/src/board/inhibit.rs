@@ -83,7 +83,7 @@ fn taken(b: &mut BoardBench) -> Money {
     b.sum(|p| matches!(p, Place::Stacker(_) | Place::Escrow(_)))
 }
 
-fn line(b: &BoardBench) -> &'static str {
+fn line(b: &mut BoardBench) -> &'static str {
     match b.held_off().last() {
         None => "the inhibit line never moved",
         Some((_, true)) => "held off",

@@ -20,16 +20,23 @@ mod start;
 mod tolerance;
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+mod outside_tests;
+#[cfg(test)]
 mod tests;
 
-pub use bench::{BoardBench, Line};
+pub use bench::{BoardBench, BoardOutside, Line};
 pub use hearing::{LetsIn, Mishears};
 pub use setup::BoardSetup;
 
 use crate::Remains;
-use crate::check::{Check, Quirk, Seen};
+use crate::check::{Check, LINK_GONE, NEVER_ANSWERED, Quirk, Seen};
 use crate::gather;
-use crate::result::{CheckResult, Examination, Subject};
+use crate::operator::{Deed, Question, Reply, SeenBy};
+use crate::remains::STOPPED;
+use crate::result::{CheckResult, Examination, Outcome, Subject};
+use payrig_link::LinkError;
+use payrig_units::Micros;
 use payrig_units::Money;
 use payrig_wire::recording;
 
@@ -151,6 +158,170 @@ pub fn examine(
         subject,
         setup.board.decimals,
     )
+}
+
+/// Checks that judge what a board does first: outside it has to be switched off and on for them.
+const COLD: &[&str] = &[
+    "bus-reset-length",
+    "bus-reset-pause",
+    "bus-reset-margin",
+    "first-command",
+];
+
+/// How often a check is done that fails while the tool itself is late.
+const TRIES: u32 = 2;
+
+/// Lateness of the tool that a board bears: it waits for answers longer than the 5 ms of section 3.2
+/// (Appendix 3, section 2: 20 ms).
+const HARMLESS: Micros = Micros::ms(3);
+
+/// What the person is asked to prepare before a board outside is examined.
+#[must_use]
+pub fn preparation(setup: &BoardSetup) -> String {
+    let items = setup.board.items.iter();
+    let prices: Vec<String> = items
+        .map(|i| {
+            format!(
+                "selection {} to {}",
+                i.number,
+                i.price.show(setup.board.decimals)
+            )
+        })
+        .collect();
+    format!(
+        "set the board up for a changer, a bill validator and a card reader, with these prices: {}; \
+         all coins and bills accepted, one vend per payment",
+        prices.join(", ")
+    )
+}
+
+/// Examines a board at the other end of a port. One board serves all checks, in the port's time; it
+/// meets new peripherals in each. When the link fails the checks that are left are skipped, and the
+/// error says what happened.
+#[must_use]
+pub fn examine_outside(
+    setup: &BoardSetup,
+    mut outside: BoardOutside,
+    only: Option<&str>,
+    each: impl FnMut(&CheckResult, &[recording::Entry]),
+) -> (Examination, Option<LinkError>) {
+    let question = Question::Do {
+        text: preparation(setup),
+        deed: Deed::Prepare,
+    };
+    let mut stopped = (outside.ask(&question) == Reply::Stop).then_some(STOPPED);
+    let mut tried = false;
+    let mut lent = Some(outside);
+    let run = |check: &BoardCheck| {
+        let Some(mut outside) = lent.take() else {
+            return (Seen::skipped(LINK_GONE), None);
+        };
+        let hinders = if let Some(why) = stopped {
+            Some(why)
+        } else if outside.linked().has_failed() {
+            Some(LINK_GONE)
+        } else if tried && !outside.linked().ever_heard() {
+            Some(NEVER_ANSWERED)
+        } else {
+            None
+        };
+        if let Some(why) = hinders {
+            (stopped, lent) = (Some(why), Some(outside));
+            return (Seen::skipped(why), None);
+        }
+        let mut arranged = setup.clone();
+        if let Some(arrange) = check.arrange {
+            arrange(&mut arranged);
+        }
+        // Peripherals may be as the check wants them, the board is as it is.
+        if format!("{:?}", arranged.board) != format!("{:?}", setup.board) {
+            lent = Some(outside);
+            let text = "needs a board that is set up for it: done with the emulated board only";
+            return (Seen::skipped(text), None);
+        }
+        tried = true;
+        if !outside.linked().listen(Micros::secs(30)) && !outside.linked().has_failed() {
+            lent = Some(outside);
+            return (Seen::fail(NEVER_ANSWERED), None);
+        }
+        let Some(outside) = outside.without_credit(setup) else {
+            return (Seen::skipped(LINK_GONE), None);
+        };
+        let (seen, remains, back) = run_outside(check, &arranged, outside);
+        if remains
+            .as_ref()
+            .and_then(|r| r.over.as_ref())
+            .is_some_and(|o| o.text == STOPPED)
+        {
+            stopped = Some(STOPPED);
+        }
+        lent = back;
+        (seen, remains)
+    };
+    let subject = Subject {
+        kind: "board".to_owned(),
+        ..Subject::default()
+    };
+    let decimals = setup.board.decimals;
+    let mut examination = gather::examine(checks(), only, run, each, subject, decimals);
+    let mut failure = None;
+    if let Some(mut outside) = lent {
+        if let Some(id) = outside.identity() {
+            let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).trim_end().to_owned();
+            examination.subject.maker = text(&id.maker);
+            examination.subject.serial = text(&id.serial);
+            examination.subject.model = text(&id.model);
+            examination.subject.name = text(&id.model);
+        }
+        failure = outside.linked().take_failure();
+    }
+    (examination, failure)
+}
+
+/// Runs a check with a board outside; again where it fails and the tool itself was late meanwhile.
+fn run_outside(
+    check: &BoardCheck,
+    setup: &BoardSetup,
+    mut outside: BoardOutside,
+) -> (Seen, Option<Remains>, Option<BoardOutside>) {
+    let mut before: Option<Remains> = None;
+    let mut tries = 1;
+    loop {
+        let Some(mut bench) = BoardBench::outside(setup, outside) else {
+            return (
+                Seen::cannot_tell("a peripheral contradicts itself"),
+                None,
+                None,
+            );
+        };
+        if COLD.contains(&check.id) {
+            bench.cold_start();
+        }
+        let mut seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+        let (mut remains, back) = bench.end();
+        if let Some(before) = before.take() {
+            remains.come_after(before);
+        }
+        let doubtful = seen.outcome == Outcome::Fail && remains.late_by > HARMLESS;
+        match back {
+            Some(back) if doubtful && tries < TRIES && remains.seen_by == SeenBy::Wire => {
+                before = Some(remains);
+                outside = back;
+                tries += 1;
+            }
+            back => {
+                if doubtful {
+                    let late = remains.late_by;
+                    seen.outcome = Outcome::CannotTell;
+                    seen.text = format!(
+                        "{}; this tool itself spoke {late} late meanwhile",
+                        seen.text
+                    );
+                }
+                return (seen, Some(remains), back);
+            }
+        }
+    }
 }
 
 /// Presses the coin return and says what came out of it within 10 s.

@@ -240,13 +240,14 @@ fn mixed(b: &mut BoardBench) -> Run {
     b.secs(8);
     let cash = -b.customer();
     let paid = cash.saturating_add(b.card_paid());
+    let sold = b.sold();
     let text = format!(
         "goods of {}; {} paid in cash, {} by card",
-        b.show(b.sold()),
+        b.show(sold),
         b.show(cash),
         b.show(b.card_paid())
     );
-    Ok(Seen::judge(paid == b.sold(), text))
+    Ok(Seen::judge(paid == sold, text))
 }
 
 fn one_price(b: &mut BoardBench) -> Run {

@@ -240,7 +240,8 @@ fn reset_length(b: &mut BoardBench) -> Run {
         None => Seen::fail("no bus reset"),
         Some((from, to)) => {
             let length = to.since(*from);
-            Seen::judge(length >= Micros::ms(100), format!("held for {length}"))
+            let text = format!("held for {length}");
+            Seen::at_least(length, Micros::ms(100), b.break_uncertainty(), text)
         }
     })
 }
@@ -254,10 +255,8 @@ fn reset_pause(b: &mut BoardBench, least: Micros) -> Run {
         return Ok(Seen::cannot_tell("no command followed"));
     };
     let pause = first.at.since(end);
-    Ok(Seen::judge(
-        pause >= least,
-        format!("first command after {pause}"),
-    ))
+    let text = format!("first command after {pause}");
+    Ok(Seen::at_least(pause, least, b.break_uncertainty(), text))
 }
 
 fn finds_all(b: &mut BoardBench) -> Run {

@@ -207,10 +207,8 @@ fn byte_gaps(b: &mut BoardBench, limit: Micros) -> Run {
     b.ready();
     let commands = b.lines().iter().filter(|l| l.is_command());
     let longest = commands.map(|l| l.pause).max().unwrap_or_default();
-    Ok(Seen::judge(
-        longest <= limit,
-        format!("longest pause {longest}"),
-    ))
+    let text = format!("longest pause {longest}");
+    Ok(Seen::at_most(&[longest], limit, b.uncertainty(), text))
 }
 
 /// Every data answer of a peripheral with the block that follows it.
@@ -241,7 +239,7 @@ fn ack_times(b: &mut BoardBench, limit: Micros) -> Run {
         "{} acknowledgments, the latest after {longest}",
         times.len()
     );
-    Ok(Seen::judge(*longest <= limit, text))
+    Ok(Seen::at_most(&[*longest], limit, b.uncertainty(), text))
 }
 
 fn acknowledged(b: &mut BoardBench) -> Run {
@@ -294,19 +292,21 @@ fn often_enough(b: &mut BoardBench) -> Run {
         .into_iter()
         .max()
         .unwrap_or(Micros::secs(20));
-    Ok(Seen::judge(
-        longest <= Micros::ms(200),
-        format!("longest pause {longest}"),
-    ))
+    let text = format!("longest pause {longest}");
+    let limit = Micros::ms(200);
+    Ok(Seen::at_most(&[longest], limit, b.uncertainty(), text))
 }
 
 fn not_too_often(b: &mut BoardBench) -> Run {
     let Some(shortest) = intervals(b, Some("POLL")).into_iter().min() else {
         return Ok(Seen::cannot_tell("nothing was polled"));
     };
-    Ok(Seen::judge(
-        shortest >= Micros::ms(25),
-        format!("shortest interval {shortest}"),
+    let text = format!("shortest interval {shortest}");
+    Ok(Seen::at_least(
+        shortest,
+        Micros::ms(25),
+        b.uncertainty(),
+        text,
     ))
 }
 
