@@ -5,6 +5,7 @@ mod check;
 pub mod device;
 mod gather;
 pub mod operator;
+mod outside;
 mod remains;
 pub mod report;
 mod result;

@@ -32,9 +32,9 @@ pub use setup::BoardSetup;
 use crate::Remains;
 use crate::check::{Check, LINK_GONE, NEVER_ANSWERED, Quirk, Seen};
 use crate::gather;
-use crate::operator::{Deed, Question, Reply, SeenBy};
-use crate::remains::STOPPED;
-use crate::result::{CheckResult, Examination, Outcome, Subject};
+use crate::operator::{Deed, Question, Reply};
+use crate::outside::{Course, attempts};
+use crate::result::{CheckResult, Examination, Subject};
 use payrig_link::LinkError;
 use payrig_units::Micros;
 use payrig_units::Money;
@@ -168,13 +168,6 @@ const COLD: &[&str] = &[
     "first-command",
 ];
 
-/// How often a check is done that fails while the tool itself is late.
-const TRIES: u32 = 2;
-
-/// Lateness of the tool that a board bears: it waits for answers longer than the 5 ms of section 3.2
-/// (Appendix 3, section 2: 20 ms).
-const HARMLESS: Micros = Micros::ms(3);
-
 /// What the person is asked to prepare before a board outside is examined.
 #[must_use]
 pub fn preparation(setup: &BoardSetup) -> String {
@@ -209,24 +202,17 @@ pub fn examine_outside(
         text: preparation(setup),
         deed: Deed::Prepare,
     };
-    let mut stopped = (outside.ask(&question) == Reply::Stop).then_some(STOPPED);
-    let mut tried = false;
+    let mut course = Course::default();
+    if outside.ask(&question) == Reply::Stop {
+        course.stop();
+    }
     let mut lent = Some(outside);
     let run = |check: &BoardCheck| {
         let Some(mut outside) = lent.take() else {
             return (Seen::skipped(LINK_GONE), None);
         };
-        let hinders = if let Some(why) = stopped {
-            Some(why)
-        } else if outside.linked().has_failed() {
-            Some(LINK_GONE)
-        } else if tried && !outside.linked().ever_heard() {
-            Some(NEVER_ANSWERED)
-        } else {
-            None
-        };
-        if let Some(why) = hinders {
-            (stopped, lent) = (Some(why), Some(outside));
+        if let Some(why) = course.hinders(outside.linked()) {
+            lent = Some(outside);
             return (Seen::skipped(why), None);
         }
         let mut arranged = setup.clone();
@@ -239,7 +225,6 @@ pub fn examine_outside(
             let text = "needs a board that is set up for it: done with the emulated board only";
             return (Seen::skipped(text), None);
         }
-        tried = true;
         if !outside.linked().listen(Micros::secs(30)) && !outside.linked().has_failed() {
             lent = Some(outside);
             return (Seen::fail(NEVER_ANSWERED), None);
@@ -247,16 +232,21 @@ pub fn examine_outside(
         let Some(outside) = outside.without_credit(setup) else {
             return (Seen::skipped(LINK_GONE), None);
         };
-        let (seen, remains, back) = run_outside(check, &arranged, outside);
-        if remains
-            .as_ref()
-            .and_then(|r| r.over.as_ref())
-            .is_some_and(|o| o.text == STOPPED)
-        {
-            stopped = Some(STOPPED);
-        }
+        let attempted = attempts(outside, |outside| {
+            let mut bench = BoardBench::outside(&arranged, outside)?;
+            if COLD.contains(&check.id) {
+                bench.cold_start();
+            }
+            let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+            let (remains, back) = bench.end();
+            Some((seen, remains, back))
+        });
+        let Some((seen, remains, back)) = attempted else {
+            return (Seen::cannot_tell("a peripheral contradicts itself"), None);
+        };
+        course.done(&remains);
         lent = back;
-        (seen, remains)
+        (seen, Some(remains))
     };
     let subject = Subject {
         kind: "board".to_owned(),
@@ -276,52 +266,6 @@ pub fn examine_outside(
         failure = outside.linked().take_failure();
     }
     (examination, failure)
-}
-
-/// Runs a check with a board outside; again where it fails and the tool itself was late meanwhile.
-fn run_outside(
-    check: &BoardCheck,
-    setup: &BoardSetup,
-    mut outside: BoardOutside,
-) -> (Seen, Option<Remains>, Option<BoardOutside>) {
-    let mut before: Option<Remains> = None;
-    let mut tries = 1;
-    loop {
-        let Some(mut bench) = BoardBench::outside(setup, outside) else {
-            return (
-                Seen::cannot_tell("a peripheral contradicts itself"),
-                None,
-                None,
-            );
-        };
-        if COLD.contains(&check.id) {
-            bench.cold_start();
-        }
-        let mut seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
-        let (mut remains, back) = bench.end();
-        if let Some(before) = before.take() {
-            remains.come_after(before);
-        }
-        let doubtful = seen.outcome == Outcome::Fail && remains.late_by > HARMLESS;
-        match back {
-            Some(back) if doubtful && tries < TRIES && remains.seen_by == SeenBy::Wire => {
-                before = Some(remains);
-                outside = back;
-                tries += 1;
-            }
-            back => {
-                if doubtful {
-                    let late = remains.late_by;
-                    seen.outcome = Outcome::CannotTell;
-                    seen.text = format!(
-                        "{}; this tool itself spoke {late} late meanwhile",
-                        seen.text
-                    );
-                }
-                return (seen, Some(remains), back);
-            }
-        }
-    }
 }
 
 /// Presses the coin return and says what came out of it within 10 s.

@@ -3,7 +3,8 @@
 
 use super::habit::Board;
 use super::*;
-use crate::operator::{Operator, Sight, Unattended};
+use crate::operator::{Operator, SeenBy, Sight, Unattended};
+use crate::result::Outcome;
 use crate::wire::{Cable, Linked};
 use payrig_controller::Controller;
 use payrig_link::{Lateness, PortEvent, VirtualBus};

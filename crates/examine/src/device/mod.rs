@@ -28,21 +28,13 @@ pub use bench::{Bench, Outside};
 pub use quirks::quirks;
 pub use setup::{Kind, PulseSetup, Setup};
 
-use crate::check::{Check, LINK_GONE, NEVER_ANSWERED, Quirk, Seen};
+use crate::check::{Check, LINK_GONE, Quirk, Seen};
 use crate::gather;
-use crate::operator::SeenBy;
-use crate::remains::{Remains, STOPPED};
-use crate::result::{CheckResult, Examination, Outcome, Subject};
+use crate::outside::{Course, attempts};
+use crate::remains::Remains;
+use crate::result::{CheckResult, Examination, Subject};
 use payrig_link::LinkError;
-use payrig_units::Micros;
 use payrig_wire::recording::Entry;
-
-/// How often a check is done that fails while the tool itself is late.
-const TRIES: u32 = 3;
-
-/// Lateness of the tool that no device minds: an ACK is due after 5 ms (section 2.2), and the tool
-/// means to give it after 0.6 ms.
-const HARMLESS: Micros = Micros::ms(3);
 
 /// A check of a device.
 pub type DeviceCheck = Check<Bench, Setup>;
@@ -118,45 +110,6 @@ pub fn examine(
     )
 }
 
-/// Runs a check with an outside device. Where it fails and the tool itself spoke late meanwhile, it
-/// is done again; where that never goes well, nobody knows whose fault it was.
-fn run_outside(
-    check: &DeviceCheck,
-    setup: &Setup,
-    mut outside: Outside,
-) -> (Seen, Remains, Option<Outside>) {
-    let mut before: Option<Remains> = None;
-    let mut tries = 1;
-    loop {
-        let mut bench = Bench::outside(setup, outside);
-        let mut seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
-        let (mut remains, back) = bench.end();
-        if let Some(before) = before.take() {
-            remains.come_after(before);
-        }
-        let doubtful = seen.outcome == Outcome::Fail && remains.late_by > HARMLESS;
-        match back {
-            // Nobody is asked to do it all over again.
-            Some(back) if doubtful && tries < TRIES && remains.seen_by == SeenBy::Wire => {
-                before = Some(remains);
-                outside = back;
-                tries += 1;
-            }
-            back => {
-                if doubtful {
-                    let late = remains.late_by;
-                    seen.outcome = Outcome::CannotTell;
-                    seen.text = format!(
-                        "{}; this tool itself spoke {late} late meanwhile",
-                        seen.text
-                    );
-                }
-                return (seen, remains, back);
-            }
-        }
-    }
-}
-
 /// Examines a device at the other end of a port. One port, and one device, serve all checks, in the
 /// port's time. When the link fails the checks that are left are skipped: the examination is whole
 /// up to then, and the error says what happened.
@@ -168,23 +121,13 @@ pub fn examine_outside(
     each: impl FnMut(&CheckResult, &[Entry]),
 ) -> (Examination, Option<LinkError>) {
     let mut lent = Some(outside);
-    let mut stopped = None;
-    let mut tried = false;
+    let mut course = Course::default();
     let run = |check: &DeviceCheck| {
         let Some(mut outside) = lent.take() else {
             return (Seen::skipped(LINK_GONE), None);
         };
-        let hinders = if let Some(why) = stopped {
-            Some(why)
-        } else if outside.linked().has_failed() {
-            Some(LINK_GONE)
-        } else if tried && !outside.linked().ever_heard() {
-            Some(NEVER_ANSWERED)
-        } else {
-            None
-        };
-        if let Some(why) = hinders {
-            (stopped, lent) = (Some(why), Some(outside));
+        if let Some(why) = course.hinders(outside.linked()) {
+            lent = Some(outside);
             return (Seen::skipped(why), None);
         }
         if check.arrange.is_some() {
@@ -192,11 +135,16 @@ pub fn examine_outside(
             let text = "needs a device that is set up for it: done with emulated devices only";
             return (Seen::skipped(text), None);
         }
-        tried = true;
-        let (seen, remains, back) = run_outside(check, setup, outside);
-        if remains.over.as_ref().is_some_and(|o| o.text == STOPPED) {
-            stopped = Some(STOPPED);
-        }
+        let attempted = attempts(outside, |outside| {
+            let mut bench = Bench::outside(setup, outside);
+            let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+            let (remains, back) = bench.end();
+            Some((seen, remains, back))
+        });
+        let Some((seen, remains, back)) = attempted else {
+            return (Seen::skipped(LINK_GONE), None);
+        };
+        course.done(&remains);
         lent = back;
         (seen, Some(remains))
     };

@@ -1,0 +1,299 @@
+//! What is done at the machine: by the tool to its peripherals, by a person to the board.
+
+use super::*;
+
+impl BoardBench {
+    /// Presses a selection.
+    pub fn select(&mut self, item: u16) {
+        let now = self.now;
+        match &mut self.board {
+            Subject::Emulated(board) => board.person().select(now, item),
+            Subject::Outside(_) => {
+                let price = self.prices.get(&item).copied().unwrap_or_default();
+                let text = format!("press selection {item}, which costs {}", self.show(price));
+                self.have_done(text, Deed::Select(item));
+                if let Subject::Outside(hand) = &mut self.board {
+                    hand.pressed.push(item);
+                }
+            }
+        }
+        self.collect();
+    }
+
+    /// Presses the machine's coin return.
+    pub fn press_return(&mut self) {
+        let now = self.now;
+        if let Subject::Emulated(board) = &mut self.board {
+            board.person().press_return(now);
+        } else {
+            // A machine's coin return works the changer's lever, and that is ours (common practice,
+            // no source).
+            self.changer_do(|c, now| c.press_escrow_lever(now));
+            self.wait(Micros::ms(50));
+            self.changer_do(|c, now| c.release_escrow_lever(now));
+        }
+        self.collect();
+    }
+
+    /// Blocks the motor of an item once.
+    pub fn block_motor(&mut self, item: u16) {
+        if let Subject::Emulated(board) = &mut self.board {
+            board.block_motor(item);
+            return;
+        }
+        let text = format!("make the next vend of selection {item} fail: block its motor");
+        self.have_done(text, Deed::BlockMotor(item));
+    }
+
+    /// Cuts the board's power, or gives it back.
+    pub fn board_power(&mut self, on: bool) {
+        let now = self.now;
+        match &mut self.board {
+            Subject::Emulated(board) => board.power(now, on),
+            Subject::Outside(hand) => {
+                hand.dark = !on;
+                let text = match on {
+                    true => "switch the machine on again".to_owned(),
+                    false => "switch the machine with the board off".to_owned(),
+                };
+                self.have_done(text, Deed::MachinePower(on));
+            }
+        }
+        self.collect();
+    }
+
+    /// The board begins from nothing: its power is cut and given back, and only what it says from
+    /// then on counts. An emulated board begins so anyhow.
+    pub(in crate::board) fn cold_start(&mut self) {
+        if !self.is_outside() {
+            return;
+        }
+        self.board_power(false);
+        self.lines.clear();
+        self.breaks.clear();
+        self.board_power(true);
+    }
+
+    /// Does something at the changer.
+    pub fn changer_do(&mut self, act: impl FnOnce(&mut Changer, Micros)) {
+        act(self.changer.device_mut(), self.now);
+        self.collect();
+    }
+
+    /// Puts a coin of this type into the changer.
+    pub fn coin(&mut self, coin_type: u8) {
+        self.changer_do(|c, now| c.insert_coin(now, CoinType::of(coin_type)));
+    }
+
+    /// Does something at the bill validator.
+    pub fn bill_do(&mut self, act: impl FnOnce(&mut BillValidator, Micros)) {
+        act(self.bill.device_mut(), self.now);
+        self.collect();
+    }
+
+    /// Puts in a bill of this type.
+    pub fn bill(&mut self, bill_type: u8) {
+        self.bill_do(|b, now| {
+            b.insert_bill(now, bill_type);
+        });
+    }
+
+    /// Does something at the card reader.
+    pub fn reader_do(&mut self, act: impl FnOnce(&mut CashlessDevice, Micros)) {
+        act(self.cashless.device_mut(), self.now);
+        self.collect();
+    }
+
+    /// Presents a card with this balance in minor units; `None` when the reader does not know it.
+    pub fn card(&mut self, balance: Option<i64>) {
+        let card = balance.map_or_else(Card::unknown, |b| Card::with(Money(b)));
+        self.reader_do(|r, now| {
+            r.present_card(now, card);
+        });
+    }
+
+    /// Puts a bill into the old acceptor.
+    pub fn pulse_bill(&mut self, value: i64) {
+        if self.is_outside() {
+            self.not_outside(NO_LINES);
+        }
+        self.pulse.insert_bill(self.now, Money(value));
+        self.collect();
+    }
+
+    /// Sends pulses of a width on the credit line, as noise or a wrong setting would.
+    pub fn stray_pulses(&mut self, count: u32, width: Micros) {
+        if self.is_outside() {
+            self.not_outside(NO_LINES);
+        }
+        let name = self.pulse_name.clone();
+        for _ in 0..count {
+            for (high, time) in [(false, width), (true, Micros::ms(50))] {
+                let at = self.now;
+                if let Subject::Emulated(board) = &mut self.board {
+                    board.pulse_edge(&name, "credit", Edge { at, high });
+                }
+                self.collect();
+                self.wait(time);
+            }
+        }
+        self.secs(1);
+    }
+
+    /// Cuts or gives back the power of the peripheral at an address.
+    pub fn power(&mut self, address: u8, on: bool) {
+        let now = self.now;
+        for (of, port) in self.ports() {
+            if of == address {
+                port.power(now, on);
+            }
+        }
+        self.collect();
+    }
+
+    /// Puts a fault on the wire.
+    pub fn fault(&mut self, fault: Fault) {
+        self.wire.add_fault(fault);
+    }
+
+    /// Waits until the board has enabled every peripheral, half a minute at most. When it never
+    /// does, other checks say so.
+    pub fn ready(&mut self) -> Micros {
+        let from = self.now;
+        for _ in 0..300 {
+            self.wait(Micros::ms(100));
+            let enabled = |address, name| self.count(from, address, name) > 0;
+            if enabled(CHANGER, "COIN TYPE")
+                && enabled(BILL, "BILL TYPE")
+                && enabled(READER, "READER ENABLE")
+            {
+                break;
+            }
+        }
+        self.secs(2);
+        self.now
+    }
+
+    /// From here on nobody does anything: polling intervals are measured.
+    pub fn rest(&mut self) -> Micros {
+        self.resting_since = Some(self.now);
+        self.now
+    }
+
+    /// Edges so far of the line that holds the pulse acceptor off: when, and whether it does from
+    /// then on.
+    #[must_use]
+    pub fn held_off(&mut self) -> &[(Micros, bool)] {
+        if self.is_outside() {
+            self.not_outside(NO_LINES);
+        }
+        &self.held_off
+    }
+
+    /// Takes the card out of the reader.
+    pub fn take_card(&mut self) {
+        self.reader_do(|r, now| {
+            r.remove_card(now);
+        });
+    }
+
+    /// Lets time pass until the bench is so, for so long at most; false when it never was.
+    pub fn until_so(&mut self, most: Micros, so: impl Fn(&Self) -> bool) -> bool {
+        let by = self.now + most;
+        while self.now < by {
+            if so(self) {
+                return true;
+            }
+            self.wait(Micros::ms(5));
+        }
+        so(self)
+    }
+
+    /// What cards have paid.
+    #[must_use]
+    pub fn card_paid(&self) -> Money {
+        self.sum(|p| matches!(p, Place::CardReceipts(_)))
+    }
+
+    /// What was sold, at its prices.
+    #[must_use]
+    pub fn sold(&mut self) -> Money {
+        let delivered = self.delivered();
+        let price = |item: &u16| self.prices.get(item).copied().unwrap_or_default();
+        delivered.iter().map(price).sum()
+    }
+
+    /// Ends the bench.
+    #[must_use]
+    pub fn finish(self) -> Remains {
+        self.end().0
+    }
+
+    /// Leaves a board outside as the next check wants it: with power, without credit.
+    pub(super) fn tidy(&mut self) {
+        let Subject::Outside(hand) = &self.board else {
+            return;
+        };
+        if hand.dark && !self.wire.is_over() {
+            self.board_power(true);
+        }
+        if self.customer() < Money::ZERO && !self.wire.is_over() {
+            self.press_return();
+            self.secs(5);
+        }
+    }
+
+    /// Ends the bench and gives the board outside back, where there is one.
+    #[must_use]
+    pub(in crate::board) fn end(mut self) -> (Remains, Option<BoardOutside>) {
+        self.tidy();
+        let notes = self.wire.take_notes();
+        self.log(notes);
+        let last = self.analyst.finish(self.now);
+        self.log(last);
+        let from = self.resting_since.unwrap_or(Micros::NEVER);
+        let polls = |address: u8| -> Vec<Micros> {
+            let polls = self.since(from).filter(|l| l.is(address, "POLL"));
+            let at: Vec<Micros> = polls.map(|l| l.at).collect();
+            let pairs = at.iter().zip(at.iter().skip(1));
+            pairs.map(|(a, b)| b.since(*a)).collect()
+        };
+        let interval = |what: &str, values| Interval::at_most(what, Micros::ms(200), values);
+        let intervals = vec![
+            interval("polling interval of the changer", polls(CHANGER)),
+            interval("polling interval of the bill validator", polls(BILL)),
+            interval("polling interval of the cashless device", polls(READER)),
+        ];
+        let failed = self.wire.failure().map(|error| {
+            let text = format!("the link failed before the check was over: {error}");
+            Seen::cannot_tell(text)
+        });
+        let credit_left = self.wire.is_over() && self.customer() < Money::ZERO;
+        let live = self.is_outside();
+        let (uncertainty, late_by) = (self.wire.uncertainty(), self.wire.late_by());
+        let outside = match (self.board, self.wire.into_linked()) {
+            (Subject::Outside(hand), Some(linked)) => Some(BoardOutside {
+                linked,
+                operator: hand.operator,
+                identity: self.identity,
+                credit_left,
+            }),
+            _ => None,
+        };
+        let remains = Remains {
+            began: self.began,
+            live,
+            uncertainty,
+            late_by,
+            entries: self.entries,
+            seen_by: self.seen_by.get(),
+            over: failed.or(self.over),
+            now: self.now,
+            intervals,
+            findings: self.findings,
+            trains: Vec::new(),
+            books: self.books,
+        };
+        (remains, outside)
+    }
+}

@@ -1,0 +1,165 @@
+//! What was seen of the board: on the wire, by a person, in the emulation.
+
+use super::*;
+
+impl BoardBench {
+    /// Blocks so far, in order.
+    #[must_use]
+    pub fn lines(&self) -> &[Line] {
+        &self.lines
+    }
+
+    /// Blocks since a time.
+    pub fn since(&self, from: Micros) -> impl Iterator<Item = &Line> {
+        self.lines.iter().filter(move |l| l.at >= from)
+    }
+
+    /// Bus resets so far: start and end.
+    #[must_use]
+    pub fn breaks(&self) -> &[(Micros, Micros)] {
+        &self.breaks
+    }
+
+    /// How often the board gave this command since a time.
+    #[must_use]
+    pub fn count(&self, from: Micros, address: u8, name: &str) -> usize {
+        self.since(from).filter(|l| l.is(address, name)).count()
+    }
+
+    /// REQUEST ID to a card reader says who the board is (section 7.4.20).
+    pub(super) fn learn(&mut self, command: &[u8]) {
+        let command = command.split_last().map_or(command, |(_, rest)| rest);
+        if let Ok((command, _)) = cashless::Command::parse_any(command, &cashless::Mode::default())
+            && let cashless::Kind::RequestId(id) = command.kind
+        {
+            self.identity = Some(id);
+        }
+    }
+
+    pub(super) fn note_seen(&self, by: SeenBy) {
+        self.seen_by.set(self.seen_by.get().max(by));
+    }
+
+    /// Items delivered so far: read from the emulated machine, or seen by a person.
+    #[must_use]
+    pub fn delivered(&mut self) -> Vec<u16> {
+        let pressed = match &mut self.board {
+            Subject::Emulated(_) => {
+                self.note_seen(SeenBy::Emulation);
+                Vec::new()
+            }
+            Subject::Outside(hand) => std::mem::take(&mut hand.pressed),
+        };
+        for item in pressed {
+            // Money that did not come back, or a vend that was told to be a success.
+            let kept = self.customer() < Money::ZERO || !self.card_paid().is_zero();
+            let text = format!("Did the item of selection {item} fall since you pressed it?");
+            if self.look(text, Sight::Fell(item), kept) {
+                self.delivered.push(item);
+            }
+        }
+        self.delivered.clone()
+    }
+
+    /// The exact-change light: read from the emulated machine, or seen by a person.
+    #[must_use]
+    pub fn exact_change(&mut self) -> bool {
+        if let Subject::Emulated(board) = &self.board {
+            let on = board.exact_change();
+            self.note_seen(SeenBy::Emulation);
+            return on;
+        }
+        let empty = self.sum(|p| matches!(p, Place::Tube(..))).is_zero();
+        let text = "Is the exact-change light on?".to_owned();
+        self.look(text, Sight::ExactChangeLight, empty)
+    }
+
+    /// What the display showed: read from the emulated machine. Nobody copies it from a real one.
+    #[must_use]
+    pub fn shown(&mut self) -> Vec<String> {
+        match self.board {
+            Subject::Emulated(_) => self.note_seen(SeenBy::Emulation),
+            Subject::Outside(_) => self.not_outside("the display of a board outside is not read"),
+        }
+        self.shown.clone()
+    }
+
+    pub(super) fn look(&mut self, text: String, sight: Sight, default: bool) -> bool {
+        let question = Question::Look {
+            text,
+            sight,
+            default,
+        };
+        match self.ask_operator(&question) {
+            Reply::Saw(seen) => {
+                self.note_seen(SeenBy::Person);
+                seen
+            }
+            reply => {
+                self.note_seen(SeenBy::Nobody);
+                if reply == Reply::Stop {
+                    self.end_with(Seen::skipped(STOPPED));
+                }
+                default
+            }
+        }
+    }
+
+    /// Has a person do something at the board; the check is over when nobody can.
+    pub(super) fn have_done(&mut self, text: String, deed: Deed) {
+        let at_us = self.now;
+        let question = Question::Do {
+            text: text.clone(),
+            deed,
+        };
+        match self.ask_operator(&question) {
+            Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
+                self.entries.push(Entry::Act { at_us, text });
+            }
+            Reply::Stop => self.end_with(Seen::skipped(STOPPED)),
+            Reply::CannotDo | Reply::Default => {
+                self.end_with(Seen::skipped(format!("{NEEDS_A_PERSON}: {text}")));
+            }
+        }
+    }
+
+    /// Puts a question, and goes on with the wire until it is answered.
+    pub(super) fn ask_operator(&mut self, question: &Question) -> Reply {
+        let Subject::Outside(hand) = &mut self.board else {
+            return Reply::Default;
+        };
+        let mut operator = std::mem::replace(&mut hand.operator, Box::new(Unattended::default()));
+        operator.ask(question);
+        let reply = loop {
+            if self.wire.is_over() {
+                break Reply::CannotDo;
+            }
+            if let Some(reply) = operator.answer(self.now) {
+                break reply;
+            }
+            self.wait(Micros::ms(20));
+        };
+        let at_us = self.now;
+        self.entries.push(Entry::Note {
+            at_us,
+            who: Some("operator".to_owned()),
+            text: format!("{} {reply}", question.text()),
+        });
+        if let Subject::Outside(hand) = &mut self.board {
+            hand.operator = operator;
+        }
+        reply
+    }
+
+    /// The check ends here, whatever it says: time runs out without being waited for.
+    pub(super) fn end_with(&mut self, seen: Seen) {
+        self.wire.give_up();
+        self.over.get_or_insert(seen);
+    }
+
+    pub(super) fn not_outside(&mut self, why: &str) {
+        self.end_with(Seen::skipped(format!(
+            "{why}: done with the emulated board only"
+        )));
+    }
+}

@@ -1,0 +1,292 @@
+//! What a person does and sees at the device.
+
+use super::*;
+
+impl Bench {
+    /// Has something done at the device, which is POLLed meanwhile when a person has to do it. The
+    /// end of the check when it cannot be.
+    ///
+    /// # Errors
+    /// A skipped check: the device is of another kind, or nobody is there.
+    pub fn act(&mut self, act: Act) -> Result<(), Seen> {
+        self.do_act(act, true)
+    }
+
+    /// As [`act`](Self::act), and nothing is said on the bus meanwhile: reports wait in the device.
+    ///
+    /// # Errors
+    /// As [`act`](Self::act).
+    pub fn act_unasked(&mut self, act: Act) -> Result<(), Seen> {
+        self.do_act(act, false)
+    }
+
+    pub(super) fn do_act(&mut self, act: Act, polling: bool) -> Result<(), Seen> {
+        let text = self.instruction(act);
+        let at_us = self.now;
+        if let Subject::Emulated(emulated) = &mut self.subject {
+            if !emulated.act(self.now, act) {
+                let text = format!("a {} cannot do that", self.kind);
+                return Err(Seen::skipped(text));
+            }
+            self.entries.push(Entry::Act { at_us, text });
+            self.collect();
+            return Ok(());
+        }
+        if let Subject::Outside(at_hand) = &mut self.subject {
+            // What is reported while the hand is still at the slot is of this coin.
+            at_hand.told.put(act);
+        }
+        let deed = Deed::Act(act);
+        match self.ask_operator(
+            &Question::Do {
+                text: text.clone(),
+                deed,
+            },
+            polling,
+        ) {
+            Reply::CannotDo | Reply::Default => {
+                self.taken_back(act);
+                Err(Seen::skipped(format!("{NEEDS_A_PERSON}: {text}")))
+            }
+            Reply::Stop => {
+                self.taken_back(act);
+                Err(self.stopped())
+            }
+            Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
+                let at_us = self.now;
+                self.entries.push(Entry::Act { at_us, text });
+                if let Subject::Outside(at_hand) = &mut self.subject {
+                    at_hand.to_undo.retain(|undo| *undo != act);
+                    at_hand.to_undo.extend(act.undone_by());
+                }
+                Ok(())
+            }
+        }
+    }
+
+    /// Has everything put right again that this check put wrong, and a bill in escrow given back.
+    pub(super) fn undo(&mut self) {
+        let in_escrow = |b: &Self| match &b.subject {
+            Subject::Outside(at_hand) => at_hand.told.in_escrow(),
+            Subject::Emulated(_) => false,
+        };
+        if in_escrow(self) && !self.wire.is_over() {
+            let back = bill::Command::Escrow(EscrowStatus::RETURN);
+            self.ask(back.emit().bytes());
+            let by = self.now + Micros::secs(10);
+            while in_escrow(self) && self.now < by && !self.wire.is_over() {
+                self.poll_meanwhile();
+                self.wait(POLL_EVERY);
+            }
+        }
+        while let Subject::Outside(at_hand) = &mut self.subject {
+            let Some(act) = at_hand.to_undo.pop() else {
+                break;
+            };
+            if self.wire.is_over() || self.do_act(act, true).is_err() {
+                break;
+            }
+        }
+    }
+
+    /// It was not put in after all.
+    pub(super) fn taken_back(&mut self, act: Act) {
+        if let Subject::Outside(at_hand) = &mut self.subject {
+            let worth = at_hand.told.worth(act);
+            at_hand.told.take_back(worth);
+        }
+    }
+
+    pub(super) fn stopped(&mut self) -> Seen {
+        self.wire.give_up();
+        let seen = Seen::skipped(STOPPED);
+        self.over = Some(seen.clone());
+        seen
+    }
+
+    pub(super) fn instruction(&self, act: Act) -> String {
+        let worth = match &self.subject {
+            Subject::Outside(at_hand) => at_hand.told.worth(act),
+            Subject::Emulated(_) => Money::ZERO,
+        };
+        act.instruction(worth, self.decimals)
+    }
+
+    /// Puts a question and goes on with the wire until it is answered.
+    pub(super) fn ask_operator(&mut self, question: &Question, polling: bool) -> Reply {
+        let Subject::Outside(at_hand) = &mut self.subject else {
+            return Reply::Default;
+        };
+        let nobody = Box::new(crate::operator::Unattended::default());
+        let mut operator = std::mem::replace(&mut at_hand.operator, nobody);
+        operator.ask(question);
+        let reply = loop {
+            if self.wire.is_over() {
+                break Reply::CannotDo;
+            }
+            if let Some(reply) = operator.answer(self.now) {
+                break reply;
+            }
+            if polling {
+                self.poll_meanwhile();
+                self.wait(POLL_EVERY);
+            } else {
+                self.wait(Micros::ms(20));
+            }
+        };
+        let at_us = self.now;
+        self.entries.push(Entry::Note {
+            at_us,
+            who: Some("operator".to_owned()),
+            text: format!("{} {reply}", question.text()),
+        });
+        if let Subject::Outside(at_hand) = &mut self.subject {
+            at_hand.operator = operator;
+        }
+        reply
+    }
+
+    /// Keeps the device company; what it reports is kept for the check.
+    pub(super) fn poll_meanwhile(&mut self) {
+        let poll = self.poll_byte();
+        let words = Block::truncated(&[poll]).master_words().collect();
+        let answer = self.talk(&[poll], words, Micros(60), Close::Ack);
+        let (Answer::Data(data), Subject::Outside(at_hand)) = (answer, &mut self.subject) else {
+            return;
+        };
+        // A state that lasts is said at every POLL; once is enough.
+        let lasting = match (self.kind, data.as_slice()) {
+            (Kind::Changer, [0x02 | 0x06 | 0x0A]) => true,
+            (Kind::BillValidator | Kind::BillRecycler, [code]) => *code < 0x10,
+            _ => false,
+        };
+        if !lasting || at_hand.queued.back() != Some(&data) {
+            at_hand.queued.push_back(data);
+        }
+    }
+
+    pub(super) const fn poll_byte(&self) -> u8 {
+        match self.kind {
+            Kind::BillValidator | Kind::BillRecycler => 0x33,
+            Kind::Cashless => 0x12,
+            _ => 0x0B,
+        }
+    }
+
+    /// Something that is not on the wire: the emulated device is looked into, a person is asked,
+    /// or `default` is taken.
+    pub fn look(
+        &mut self,
+        text: &str,
+        sight: Sight,
+        default: bool,
+        emulated: impl FnOnce(&mut Self) -> bool,
+    ) -> bool {
+        if !self.is_outside() {
+            self.note_seen(SeenBy::Emulation);
+            return emulated(self);
+        }
+        let text = text.to_owned();
+        let question = Question::Look {
+            text,
+            sight,
+            default,
+        };
+        match self.ask_operator(&question, true) {
+            Reply::Saw(seen) => {
+                self.note_seen(SeenBy::Person);
+                seen
+            }
+            reply => {
+                self.nobody(reply);
+                default
+            }
+        }
+    }
+
+    /// An amount that is not on the wire, likewise.
+    pub fn count(
+        &mut self,
+        text: &str,
+        tally: Tally,
+        default: Money,
+        emulated: impl FnOnce(&Self) -> Money,
+    ) -> Money {
+        if !self.is_outside() {
+            self.note_seen(SeenBy::Emulation);
+            return emulated(self);
+        }
+        let question = Question::Count {
+            text: text.to_owned(),
+            tally,
+            default,
+            decimals: self.decimals,
+        };
+        match self.ask_operator(&question, true) {
+            Reply::Counted(amount) => {
+                self.note_seen(SeenBy::Person);
+                amount
+            }
+            reply => {
+                self.nobody(reply);
+                default
+            }
+        }
+    }
+
+    pub(super) fn nobody(&mut self, reply: Reply) {
+        self.note_seen(SeenBy::Nobody);
+        if reply == Reply::Stop {
+            self.stopped();
+        }
+    }
+
+    /// Has the operator count what came out.
+    pub(super) fn ask_out(&mut self) -> Money {
+        let expected = match &self.subject {
+            Subject::Outside(at_hand) => at_hand.told.to_come_out(),
+            Subject::Emulated(_) => Money::ZERO,
+        };
+        let text = match self.kind {
+            Kind::BillValidator | Kind::BillRecycler => {
+                "How much came back out of the bill slot since you were last asked?"
+            }
+            _ => "How much came out of the return cup since you were last asked?",
+        };
+        let counted = self.count(text, Tally::CameOut, expected, |_| Money::ZERO);
+        let movements = match &mut self.subject {
+            Subject::Outside(at_hand) => at_hand.told.came_out(counted),
+            Subject::Emulated(_) => Vec::new(),
+        };
+        self.book(movements);
+        counted
+    }
+
+    /// Asks for what should have come out, or be taken from a card, and was not seen yet.
+    pub(super) fn settle_out(&mut self) {
+        let Subject::Outside(at_hand) = &self.subject else {
+            return;
+        };
+        let (out, card) = (at_hand.told.to_come_out(), at_hand.told.card_unseen());
+        if out != Money::ZERO && !self.wire.is_over() {
+            self.ask_out();
+        }
+        if card && !self.wire.is_over() {
+            self.ask_card();
+        }
+    }
+
+    pub(super) fn ask_card(&mut self) {
+        let claimed = match &self.subject {
+            Subject::Outside(at_hand) => at_hand.told.claimed(),
+            Subject::Emulated(_) => Money::ZERO,
+        };
+        let text = "How much has been taken from the card since this check began?";
+        let seen = self.count(text, Tally::FromCard, claimed, |_| Money::ZERO);
+        let movements = match &mut self.subject {
+            Subject::Outside(at_hand) => at_hand.told.taken_from_card(seen),
+            Subject::Emulated(_) => Vec::new(),
+        };
+        self.book(movements);
+    }
+}

@@ -1,0 +1,87 @@
+//! What examinations of outside subjects have in common: what ends them early, and what is done when
+//! the tool itself was late.
+
+use crate::check::{LINK_GONE, NEVER_ANSWERED, Seen};
+use crate::operator::SeenBy;
+use crate::remains::{Remains, STOPPED};
+use crate::result::Outcome;
+use crate::wire::Linked;
+use payrig_units::Micros;
+
+/// How often a check is done that fails while the tool itself is late.
+const TRIES: u32 = 3;
+
+/// Lateness of the tool that nobody minds: an ACK is due after 5 ms (section 2.2), and the tool means
+/// to give it after 0.6 ms; a board waits for answers longer than that (Appendix 3, section 2).
+const HARMLESS: Micros = Micros::ms(3);
+
+/// How far an examination came.
+#[derive(Debug, Default)]
+pub(crate) struct Course {
+    ended: Option<&'static str>,
+    begun: bool,
+}
+
+impl Course {
+    /// It ends before its first check, as the operator wants.
+    pub(crate) fn stop(&mut self) {
+        self.ended = Some(STOPPED);
+    }
+
+    /// Why no further check is done, if so; otherwise one begins.
+    pub(crate) fn hinders(&mut self, linked: &Linked) -> Option<&'static str> {
+        if self.ended.is_none() {
+            if linked.has_failed() {
+                self.ended = Some(LINK_GONE);
+            } else if self.begun && !linked.ever_heard() {
+                self.ended = Some(NEVER_ANSWERED);
+            }
+        }
+        self.begun = true;
+        self.ended
+    }
+
+    /// A check is over.
+    pub(crate) fn done(&mut self, remains: &Remains) {
+        if remains.over.as_ref().is_some_and(|o| o.text == STOPPED) {
+            self.stop();
+        }
+    }
+}
+
+/// Runs a check with a subject that is lent to it. Where it fails and the tool itself spoke late
+/// meanwhile, it is done again; where that never goes well, nobody knows whose fault it was. `None`
+/// when there is no bench for it.
+pub(crate) fn attempts<O>(
+    mut subject: O,
+    mut run: impl FnMut(O) -> Option<(Seen, Remains, Option<O>)>,
+) -> Option<(Seen, Remains, Option<O>)> {
+    let mut before: Option<Remains> = None;
+    let mut tries = 1;
+    loop {
+        let (mut seen, mut remains, back) = run(subject)?;
+        if let Some(before) = before.take() {
+            remains.come_after(before);
+        }
+        let doubtful = seen.outcome == Outcome::Fail && remains.late_by > HARMLESS;
+        match back {
+            // Nobody is asked to do it all over again.
+            Some(back) if doubtful && tries < TRIES && remains.seen_by == SeenBy::Wire => {
+                before = Some(remains);
+                subject = back;
+                tries += 1;
+            }
+            back => {
+                if doubtful {
+                    let late = remains.late_by;
+                    let text = format!(
+                        "{}; this tool itself spoke {late} late meanwhile",
+                        seen.text
+                    );
+                    (seen.outcome, seen.text) = (Outcome::CannotTell, text);
+                }
+                return Some((seen, remains, back));
+            }
+        }
+    }
+}
