@@ -129,6 +129,14 @@ impl Linked {
         }
     }
 
+    /// A link on which no words travel: the subject is on pulse lines.
+    pub(crate) fn without_words(cable: Box<dyn Cable>) -> Self {
+        Self {
+            ever_heard: true,
+            ..Self::new(cable, Source::Master, Micros::ZERO)
+        }
+    }
+
     /// Time.
     #[must_use]
     pub fn now(&self) -> Micros {

@@ -1,5 +1,6 @@
 //! `payrig examine`.
 
+mod lines;
 mod link;
 mod person;
 mod record;
@@ -9,6 +10,7 @@ use crate::tickets::TicketOutput;
 use crate::{Exit, Failure, Format};
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args, Subcommand};
+use lines::LineArguments;
 use link::SubjectLink;
 use payrig_bench::rig::nearest;
 use payrig_bench::{Rig, RigError};
@@ -88,6 +90,8 @@ struct DeviceArguments {
     /// Examine devices of this kind only.
     #[arg(long, value_parser = kinds())]
     kind: Option<Kind>,
+    #[command(flatten)]
+    lines: LineArguments,
 }
 
 /// The kinds by their names.
@@ -356,26 +360,30 @@ fn setups(arguments: &DeviceArguments) -> Result<Vec<Setup>, Failure> {
 }
 
 /// A device at the other end of a link.
-fn examine_outside(common: &Common, mut setups: Vec<Setup>) -> Result<Exit, Failure> {
-    setups.retain(|s| s.kind.address().is_some());
-    let setup = match (setups.pop(), setups.is_empty()) {
-        (Some(setup), true) => setup,
-        (Some(_), false) => {
-            let text = "one device is at the other end of the link: name its kind with --kind";
-            return Err(Failure::Wrong(text.to_owned()));
-        }
-        (None, _) => {
-            let text = "a device on pulse lines has no bus: `payrig pulse listen` measures it";
-            return Err(Failure::Wrong(text.to_owned()));
-        }
+fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Result<Exit, Failure> {
+    let common = &arguments.common;
+    let (Some(setup), true) = (setups.pop(), setups.is_empty()) else {
+        let text = "one device is at the other end of the link: name its kind with --kind";
+        return Err(Failure::Wrong(text.to_owned()));
     };
-    let Some(opened) = common.link.open(Source::Master)? else {
-        return Ok(Exit::Passed);
+    let (outside, name) = if setup.kind.address().is_some() {
+        let Some(opened) = common.link.open(Source::Master)? else {
+            return Ok(Exit::Passed);
+        };
+        let outside = Outside::new(setup.kind, opened.linked, operator(common)?);
+        (outside, opened.name)
+    } else if matches!(setup.kind, Kind::PulseHopper | Kind::PulseCoinHopper) {
+        let text = "a real hopper cannot be examined: its motor is not driven over a serial port. \
+                    Examine the acceptor above it as --kind pulse-coin-acceptor";
+        return Err(Failure::Wrong(text.to_owned()));
+    } else {
+        let port = common.link.port().unwrap_or_default();
+        let lines = arguments.lines.open(port)?;
+        let outside = Outside::on_lines(setup.kind, lines, operator(common)?);
+        (outside, format!("modem lines of {port}"))
     };
-    let operator = operator(common)?;
-    let outside = Outside::new(setup.kind, opened.linked, operator);
     let (subject, only) = (setup.kind.name().to_owned(), common.only.clone());
-    let (name, began) = (opened.name, SystemTime::now());
+    let began = SystemTime::now();
     let job: Job = Box::new(move |each| {
         let (mut examination, failure) =
             device::examine_outside(&setup, outside, only.as_deref(), each);
@@ -452,7 +460,7 @@ fn examine_devices(arguments: &DeviceArguments) -> Result<Exit, Failure> {
         return Ok(Exit::Passed);
     }
     if common.link.is_given() {
-        return examine_outside(common, setups);
+        return examine_outside(arguments, setups);
     }
     let count = setups.len();
     let only = common.only.clone();

@@ -8,6 +8,7 @@ mod lines;
 mod talking;
 
 pub(super) use super::act::{Act, Answer, Close};
+use super::outside_lines::OutsideLines;
 use super::pulse_unit::{HopperWires, PulseUnit};
 use super::setup::{Kind, Setup};
 use super::subject::Emulated;
@@ -56,6 +57,8 @@ struct AtHand {
     queued: VecDeque<Vec<u8>>,
     /// What is to be put right again before the next check.
     to_undo: Vec<Act>,
+    /// Its pulse lines, where it has some.
+    unit: Option<Box<PulseUnit>>,
 }
 
 /// An outside device and the bench it stands on, lent to one check after another.
@@ -64,6 +67,7 @@ pub struct Outside {
     linked: Linked,
     operator: Box<dyn Operator>,
     told: Told,
+    lines: Option<OutsideLines>,
 }
 
 impl Outside {
@@ -75,6 +79,17 @@ impl Outside {
             linked,
             operator,
             told,
+            lines: None,
+        }
+    }
+
+    /// A device of this kind on pulse lines.
+    #[must_use]
+    pub fn on_lines(kind: Kind, lines: OutsideLines, operator: Box<dyn Operator>) -> Self {
+        let linked = Linked::without_words(Box::new(lines.clone()));
+        Self {
+            lines: Some(lines),
+            ..Self::new(kind, linked, operator)
         }
     }
 
@@ -127,7 +142,9 @@ impl Bench {
             linked,
             operator,
             mut told,
+            lines,
         } = outside;
+        let unit = lines.and_then(|lines| PulseUnit::outside(setup, lines).ok());
         told.begin();
         let queued = VecDeque::new();
         let subject = Subject::Outside(Box::new(AtHand {
@@ -135,6 +152,7 @@ impl Bench {
             told,
             queued,
             to_undo: Vec::new(),
+            unit: unit.map(Box::new),
         }));
         Self::set_up(setup, Wire::linked(linked), subject)
     }
@@ -262,6 +280,12 @@ impl Bench {
     fn step(&mut self, to: Micros) -> bool {
         let due = self.next().min(to);
         self.now = self.now.max(self.wire.reach(due));
+        if let Subject::Outside(at_hand) = &mut self.subject
+            && let Some(unit) = &mut at_hand.unit
+        {
+            unit.refresh();
+            self.record_edges();
+        }
         if self.next() > self.now {
             return self.now < to;
         }
@@ -332,17 +356,22 @@ impl Bench {
         while let Some(sent) = emulated.take_transmission() {
             self.wire.transmit(Source::Peripheral, sent);
         }
-        if let Some(unit) = emulated.unit_mut() {
-            let name = unit.name().to_owned();
-            let edges = unit.take_fresh().into_iter();
-            self.entries.extend(edges.map(|(line, edge)| Entry::Edge {
-                line: format!("{name} {line}"),
-                at_us: edge.at,
-                high: edge.high,
-                uncertainty_us: Micros::ZERO,
-            }));
-        }
+        self.record_edges();
         self.book(movements);
+    }
+
+    fn record_edges(&mut self) {
+        let Some(unit) = self.unit_mut() else {
+            return;
+        };
+        let (name, uncertainty_us) = (unit.name().to_owned(), unit.uncertainty());
+        let edges = unit.take_fresh().into_iter();
+        self.entries.extend(edges.map(|(line, edge)| Entry::Edge {
+            line: format!("{name} {line}"),
+            at_us: edge.at,
+            high: edge.high,
+            uncertainty_us,
+        }));
     }
 
     fn book(&mut self, movements: Vec<Movement>) {
@@ -383,11 +412,16 @@ impl Bench {
         let live = self.is_outside();
         let (now, uncertainty) = (self.now, self.wire.uncertainty());
         let late_by = self.wire.late_by();
+        let lines = match &self.subject {
+            Subject::Outside(at_hand) => at_hand.unit.as_ref().and_then(|u| u.lines()),
+            Subject::Emulated(_) => None,
+        };
         let outside = match (self.subject, self.wire.into_linked()) {
             (Subject::Outside(at_hand), Some(linked)) => Some(Outside {
                 linked,
                 operator: at_hand.operator,
                 told: at_hand.told,
+                lines,
             }),
             _ => None,
         };

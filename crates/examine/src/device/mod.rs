@@ -9,6 +9,7 @@ mod common;
 pub mod habit;
 mod habits;
 mod hopper;
+mod outside_lines;
 mod pulse;
 mod pulse_unit;
 mod quirks;
@@ -25,6 +26,7 @@ mod tests;
 
 pub use act::{Act, Answer, Close};
 pub use bench::{Bench, Outside};
+pub use outside_lines::{LinePort, OutsideLines};
 pub use quirks::quirks;
 pub use setup::{Kind, PulseSetup, Setup};
 

@@ -1,6 +1,7 @@
 //! The subject on pulse lines: one of the pulse devices, what a person does at it, and what it put
 //! on its lines.
 
+use super::outside_lines::{OutsideLines, OutsideUnit};
 use super::setup::{Kind, Setup};
 use payrig_peripherals::pulse::{
     PulseAcceptor, PulseCardReader, PulseCoinAcceptor, PulseConfigError, PulseDevice, PulseHopper,
@@ -16,6 +17,8 @@ enum Unit {
     Coin(Box<PulseCoinAcceptor>),
     Hopper(Box<PulseHopper>),
     Card(Box<PulseCardReader>),
+    /// A real one.
+    Outside(OutsideUnit),
 }
 
 impl Unit {
@@ -25,6 +28,7 @@ impl Unit {
             Self::Coin(d) => &**d,
             Self::Hopper(d) => &**d,
             Self::Card(d) => &**d,
+            Self::Outside(d) => d,
         }
     }
 
@@ -34,6 +38,7 @@ impl Unit {
             Self::Coin(d) => &mut **d,
             Self::Hopper(d) => &mut **d,
             Self::Card(d) => &mut **d,
+            Self::Outside(d) => d,
         }
     }
 }
@@ -141,6 +146,42 @@ impl PulseUnit {
         })
     }
 
+    /// A real device on these lines, set to what a setup says.
+    pub(super) fn outside(setup: &Setup, lines: OutsideLines) -> Result<Self, PulseConfigError> {
+        let mut unit = Self::new(setup)?;
+        let name = unit.name().to_owned();
+        let line = unit
+            .profile
+            .lines()
+            .first()
+            .map_or("credit", |l| *l)
+            .to_owned();
+        unit.unit = Unit::Outside(OutsideUnit { name, line, lines });
+        unit.hopper = None;
+        Ok(unit)
+    }
+
+    /// The lines of a real one.
+    pub(super) fn lines(&self) -> Option<OutsideLines> {
+        match &self.unit {
+            Unit::Outside(d) => Some(d.lines.clone()),
+            _ => None,
+        }
+    }
+
+    /// Takes what came on the lines.
+    pub(super) fn refresh(&mut self) {
+        self.gather();
+    }
+
+    /// How far the times of its edges may be off.
+    pub(super) fn uncertainty(&self) -> Micros {
+        match &self.unit {
+            Unit::Outside(d) => d.lines.uncertainty(),
+            _ => Micros::ZERO,
+        }
+    }
+
     /// The profile it was set to.
     pub(super) fn profile(&self) -> &Profile {
         &self.profile
@@ -155,6 +196,22 @@ impl PulseUnit {
     pub(super) fn pulses_for(&self, value: Money) -> u64 {
         self.fixed
             .map_or_else(|| self.profile.plan(value).pulses(), u64::from)
+    }
+
+    /// What trains are worth by their pulses.
+    pub(super) fn worth(&self, trains: &[Train]) -> Money {
+        let mut sum = Money::ZERO;
+        for train in trains {
+            let pulses = train.count() as u64;
+            let value = self.values.iter().find(|v| self.pulses_for(**v) == pulses);
+            // What no value is said by is counted in pulses of the profile's unit.
+            let value = value.copied().unwrap_or_else(|| {
+                let worth = self.profile.worth(&train.line, &train.widths(), 0);
+                worth.amount
+            });
+            sum = sum.saturating_add(value);
+        }
+        sum
     }
 
     /// True for a card reader that asks every card for the same price.
@@ -179,7 +236,7 @@ impl PulseUnit {
             Unit::Card(d) => {
                 d.present_card(now, Some(value));
             }
-            Unit::Hopper(_) => {}
+            Unit::Hopper(_) | Unit::Outside(_) => {}
         }
         self.gather();
     }
@@ -247,6 +304,12 @@ impl PulseUnit {
         std::mem::take(&mut self.fresh)
     }
 
+    /// The first of these.
+    #[cfg(test)]
+    pub(super) fn take_one_fresh(&mut self) -> Option<(String, Edge)> {
+        (!self.fresh.is_empty()).then(|| self.fresh.remove(0))
+    }
+
     /// Levels of its lines at rest, true for high.
     pub(super) fn levels(&self) -> Vec<(String, bool)> {
         self.unit.device().resting_levels()
@@ -300,6 +363,9 @@ impl PulseUnit {
                 trains.extend(reader.edge(edge.at, edge.high));
             }
             trains.extend(reader.finish(now));
+        }
+        for train in &mut trains {
+            train.uncertainty = train.uncertainty.max(self.uncertainty());
         }
         trains.sort_by_key(Train::start);
         trains

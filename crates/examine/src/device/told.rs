@@ -104,6 +104,8 @@ impl Told {
         match act {
             Act::Coin(t) => self.coin(CoinType::of(t)),
             Act::Bill(t) => self.note(t),
+            // A card that is shown is no money that goes in.
+            Act::PulseMoney(value) if self.kind != Kind::PulseCard => Money(value),
             _ => Money::ZERO,
         }
     }
@@ -164,6 +166,23 @@ impl Told {
             }
             Ordering::Equal => Vec::new(),
         }
+    }
+
+    /// Pulses came that are worth this.
+    pub(super) fn pulsed(&mut self, worth: Money) -> Vec<Movement> {
+        if worth <= Money::ZERO {
+            return Vec::new();
+        }
+        let place = match self.kind {
+            Kind::PulseBill => Place::Stacker(self.name()),
+            Kind::PulseCard => {
+                self.claimed = self.claimed.saturating_add(worth);
+                self.card_moved = true;
+                return Vec::new();
+            }
+            _ => Place::CashBox(self.name()),
+        };
+        self.kept(place, worth)
     }
 
     /// It was not put in after all.

@@ -46,6 +46,11 @@ impl SubjectLink {
         self.link.is_some()
     }
 
+    /// The port as it was given.
+    pub(crate) fn port(&self) -> Option<&str> {
+        self.link.as_deref()
+    }
+
     /// Opens it, the tool being `ours`; `None` when the subject is emulated. Waits for the other end
     /// of a pseudo-terminal.
     pub(crate) fn open(&self, ours: Source) -> Result<Option<Opened>, Failure> {

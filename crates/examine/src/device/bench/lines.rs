@@ -6,7 +6,7 @@ impl Bench {
     pub(super) fn unit(&self) -> Result<&PulseUnit, Seen> {
         let unit = match &self.subject {
             Subject::Emulated(emulated) => emulated.unit(),
-            Subject::Outside(_) => None,
+            Subject::Outside(at_hand) => at_hand.unit.as_deref(),
         };
         unit.ok_or_else(|| Seen::skipped("the device has no credit line"))
     }
@@ -14,7 +14,7 @@ impl Bench {
     pub(super) fn unit_mut(&mut self) -> Option<&mut PulseUnit> {
         match &mut self.subject {
             Subject::Emulated(emulated) => emulated.unit_mut(),
-            Subject::Outside(_) => None,
+            Subject::Outside(at_hand) => at_hand.unit.as_deref_mut(),
         }
     }
 
@@ -95,6 +95,11 @@ impl Bench {
             return Vec::new();
         };
         let (trains, name) = (unit.take_trains(now), unit.profile().name.clone());
+        let worth = unit.worth(&trains);
+        if let Subject::Outside(at_hand) = &mut self.subject {
+            let movements = at_hand.told.pulsed(worth);
+            self.book(movements);
+        }
         self.trains.extend(trains.iter().map(|train| TrainRecord {
             line: train.line.clone(),
             start_us: train.start(),

@@ -118,7 +118,18 @@ pub(super) fn takes_again(b: &mut Bench) -> Run {
     moves(b)
 }
 
+/// The end of a check that is about a moment between two pulses, where a person would have to hit it.
+fn not_by_hand(b: &Bench) -> Result<(), Seen> {
+    match b.is_outside() {
+        true => Err(Seen::skipped(
+            "too quick for a person: done with emulated devices only",
+        )),
+        false => Ok(()),
+    }
+}
+
 pub(super) fn power_cut(b: &mut Bench) -> Run {
+    not_by_hand(b)?;
     let bill = largest(b)?;
     b.act(Act::PulseMoney(bill.as_minor()))?;
     for _ in 0..2_000 {
@@ -168,6 +179,7 @@ pub(super) fn charged_as_sent(b: &mut Bench) -> Run {
 }
 
 pub(super) fn taken_away(b: &mut Bench) -> Run {
+    not_by_hand(b)?;
     let value = largest(b)?;
     b.take_trains();
     b.act(Act::PulseMoney(value.as_minor()))?;

@@ -1,0 +1,195 @@
+//! A real device on pulse lines: the modem lines of a serial port.
+
+use crate::Failure;
+use clap::{Args, ValueEnum};
+use payrig_examine::device::{LinePort, OutsideLines};
+use payrig_link::{
+    CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,
+    ModemPort, OutLine, SerialLines,
+};
+use payrig_units::Micros;
+use payrig_wire::Edge;
+
+/// Which line is where.
+#[derive(Debug, Args)]
+pub(super) struct LineArguments {
+    /// For a device on pulse lines: the modem line its credit line is on.
+    #[arg(long, value_enum, default_value = "cts", requires = "link")]
+    credit: In,
+    /// The modem line that drives its inhibit line.
+    #[arg(long, value_enum, default_value = "rts", requires = "link")]
+    inhibit: Out,
+    /// The lines are high while a modem line is asserted (RS-232 levels); low otherwise (logic
+    /// levels, an optocoupler).
+    #[arg(long, requires = "link")]
+    asserted_high: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum In {
+    Cts,
+    Dsr,
+    Dcd,
+    Ri,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Out {
+    Rts,
+    Dtr,
+    /// It is not connected: checks of the inhibit line will fail.
+    None,
+}
+
+impl LineArguments {
+    /// Opens the lines of a port.
+    pub(super) fn open(&self, port: &str) -> Result<OutsideLines, Failure> {
+        if port == "pty" {
+            let text = "a pseudo-terminal has no lines: give the path of a serial port";
+            return Err(Failure::Wrong(text.to_owned()));
+        }
+        anstream::eprintln!("{CAUTIONS}");
+        let lines = SerialLines::open(port)?;
+        Ok(OutsideLines::new(Box::new(self.on(lines)?)))
+    }
+
+    fn on<L: ModemLines>(&self, lines: L) -> Result<OnPort<L>, Failure> {
+        let input = match self.credit {
+            In::Cts => InLine::Cts,
+            In::Dsr => InLine::Dsr,
+            In::Dcd => InLine::Dcd,
+            In::Ri => InLine::Ri,
+        };
+        let out = match self.inhibit {
+            Out::Rts => Some(OutLine::Rts),
+            Out::Dtr => Some(OutLine::Dtr),
+            Out::None => None,
+        };
+        let options = ModemOptions {
+            clock: Clock::starting_now(),
+            asserted_is_high: self.asserted_high,
+            watch: vec![input],
+            look_every: LOOK_EVERY,
+        };
+        let mut port = ModemPort::new(lines, options);
+        let high = port.levels()?.first().is_none_or(|(_, high)| *high);
+        Ok(OnPort { port, out, high })
+    }
+}
+
+#[derive(Debug)]
+struct OnPort<L> {
+    port: ModemPort<L>,
+    out: Option<OutLine>,
+    high: bool,
+}
+
+impl<L: ModemLines + std::fmt::Debug> LinePort for OnPort<L> {
+    fn name(&self) -> String {
+        self.port.name().to_owned()
+    }
+
+    fn now(&self) -> Micros {
+        self.port.clock().now()
+    }
+
+    fn level(&self) -> bool {
+        self.high
+    }
+
+    fn wait(&mut self, until: Micros) -> Result<Option<(Edge, Micros)>, LinkError> {
+        Ok(match self.port.wait(until, None)? {
+            Some(ModemEvent::Seen {
+                edge, uncertainty, ..
+            }) => {
+                self.high = edge.high;
+                Some((edge, uncertainty))
+            }
+            _ => None,
+        })
+    }
+
+    fn inhibit(&mut self, high: bool) {
+        let at = self.now();
+        if let Some(line) = self.out {
+            self.port.drive(line, Edge { at, high });
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_examine::device::{Kind, Outside, Setup, examine_outside};
+    use payrig_examine::operator::Unattended;
+    use payrig_examine::{Examination, Outcome};
+    use std::io;
+
+    /// Lines that rest, or are gone.
+    #[derive(Debug)]
+    struct Rest {
+        asserted: bool,
+        gone: bool,
+    }
+
+    impl ModemLines for Rest {
+        fn name(&self) -> &str {
+            "fake"
+        }
+        fn set(&mut self, _: OutLine, _: bool) -> io::Result<()> {
+            Ok(())
+        }
+        fn get(&mut self, _: InLine) -> io::Result<bool> {
+            match self.gone {
+                true => Err(io::ErrorKind::NotConnected.into()),
+                false => Ok(self.asserted),
+            }
+        }
+    }
+
+    fn examined(asserted: bool, only: &str) -> Examination {
+        let arguments = LineArguments {
+            credit: In::Cts,
+            inhibit: Out::Rts,
+            asserted_high: true,
+        };
+        let gone = false;
+        let port = arguments.on(Rest { asserted, gone }).unwrap();
+        let lines = OutsideLines::new(Box::new(port));
+        let setup = Setup::good(Kind::PulseBill);
+        let outside = Outside::on_lines(setup.kind, lines, Box::<Unattended>::default());
+        examine_outside(&setup, outside, Some(only), |_, _| {}).0
+    }
+
+    #[test]
+    fn a_line_at_rest_is_seen_and_what_needs_money_is_left_out() {
+        // The default profile is active low: it rests high.
+        let outcome = |asserted| examined(asserted, "line-rests-right").checks[0].outcome;
+        assert_eq!(
+            (outcome(true), outcome(false)),
+            (Outcome::Pass, Outcome::Fail)
+        );
+        let moves = examined(true, "line-moves");
+        assert_eq!(moves.checks[0].outcome, Outcome::Skipped);
+        assert!(moves.checks[0].seen.starts_with("needs a person"));
+    }
+
+    #[test]
+    fn lines_that_are_gone_are_an_error() {
+        let arguments = LineArguments {
+            credit: In::Dsr,
+            inhibit: Out::None,
+            asserted_high: false,
+        };
+        let (asserted, gone) = (false, true);
+        let error = arguments
+            .on(Rest { asserted, gone })
+            .map(|_| ())
+            .unwrap_err();
+        assert!(
+            matches!(error, Failure::Link(LinkError::Vanished { .. })),
+            "{error}"
+        );
+        assert!(matches!(arguments.open("pty"), Err(Failure::Wrong(_))));
+    }
+}
