@@ -410,7 +410,9 @@ impl Bench {
             Seen::cannot_tell(text)
         });
         let live = self.is_outside();
-        let (now, uncertainty) = (self.now, self.wire.uncertainty());
+        let lines_off = self.unit().map_or(Micros::ZERO, PulseUnit::uncertainty);
+        let uncertainty = self.wire.uncertainty().max(lines_off);
+        let now = self.now;
         let late_by = self.wire.late_by();
         let lines = match &self.subject {
             Subject::Outside(at_hand) => at_hand.unit.as_ref().and_then(|u| u.lines()),

@@ -105,6 +105,14 @@ impl Bench {
     }
 
     pub(super) fn instruction(&self, act: Act) -> String {
+        if let Act::PulseMoney(value) = act {
+            let value = self.show(Money(value));
+            return match self.kind {
+                Kind::PulseBill => format!("put in a bill of {value}"),
+                Kind::PulseCard => format!("choose {value} and show a card"),
+                _ => format!("put in a coin of {value}"),
+            };
+        }
         let worth = match &self.subject {
             Subject::Outside(at_hand) => at_hand.told.worth(act),
             Subject::Emulated(_) => Money::ZERO,
