@@ -1,7 +1,7 @@
 //! Checks of a power cut at each stage of a cash vend and of a card vend. Whatever is lost, nobody
 //! gets money or goods for nothing, and the machine works again.
 
-use super::bench::{BILL, BoardBench, CHANGER, READER};
+use super::bench::{BILL, BoardBench, CHANGER, Line, READER};
 use super::habit::{Memory, Said};
 use super::{BoardSetup, Entry, entry};
 use crate::check::{COMMON_PRACTICE, Run, Seen};
@@ -333,9 +333,23 @@ fn cut(b: &mut BoardBench) -> Micros {
     from
 }
 
+/// True when the peripheral had reported the money before the power was given back: whoever cut it
+/// was too slow for this stage, and the credit was the board's.
+fn was_reported(b: &BoardBench, stage: Stage, restart: Micros) -> bool {
+    let (address, reports, length) = match stage {
+        Stage::CoinFalls => (CHANGER, 0x40..=0x5F, 3),
+        Stage::Escrow => (BILL, 0x80..=0x8F, 2),
+        _ => return false,
+    };
+    let first = |l: &Line| l.bytes.first().is_some_and(|r| reports.contains(r));
+    let mut before = b.lines().iter().filter(|l| l.at < restart);
+    before.any(|l| !l.board && l.address == address && l.bytes.len() == length && first(l))
+}
+
 fn cash(b: &mut BoardBench, stage: Stage) -> Run {
     let put_in = reach(b, stage)?;
     let from = cut(b);
+    let too_late = was_reported(b, stage, from);
     b.press_return();
     b.secs(15);
     let gain = b.customer().saturating_add(b.sold());
@@ -344,7 +358,8 @@ fn cash(b: &mut BoardBench, stage: Stage) -> Run {
     // What was put in and is nobody's business but the board's may be forgotten with its power;
     // what a peripheral still holds or reports may not.
     let right = match stage {
-        Stage::CoinFalls | Stage::Sold => gain.is_zero(),
+        Stage::CoinFalls if !too_late => gain.is_zero(),
+        Stage::Sold => gain.is_zero(),
         // It may already have been on its way into the stacker, and credited.
         _ => gain <= Money::ZERO && gain >= Money(-put_in),
     };
@@ -358,6 +373,11 @@ fn cash(b: &mut BoardBench, stage: Stage) -> Run {
             "; the board does not set up again"
         }
     );
+    if right && works && too_late {
+        return Ok(Seen::cannot_tell(format!(
+            "{text}; it was reported before the power was off: switch it off sooner"
+        )));
+    }
     Ok(Seen::judge(right && works, text))
 }
 

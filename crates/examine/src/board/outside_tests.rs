@@ -101,11 +101,12 @@ impl Cable for Wires {
     }
 }
 
-/// A person at the machine, quick enough to press within a session.
+/// A person at the machine.
 #[derive(Debug)]
 struct Person {
     world: Rc<RefCell<World>>,
     asked: Option<(Question, Option<Micros>)>,
+    takes: Micros,
 }
 
 impl Operator for Person {
@@ -116,7 +117,7 @@ impl Operator for Person {
     fn answer(&mut self, now: Micros) -> Option<Reply> {
         let (question, since) = self.asked.as_mut()?;
         let since = *since.get_or_insert(now);
-        if now < since + Micros::ms(200) {
+        if now < since + self.takes {
             return None;
         }
         let mut world = self.world.borrow_mut();
@@ -151,11 +152,24 @@ impl Operator for Person {
     }
 }
 
+/// With a person who is quick enough to press within a session.
 fn attended(setup: &BoardSetup, only: Option<&str>) -> (Examination, Option<LinkError>) {
+    attended_by(Micros::ms(200), setup, only)
+}
+
+fn attended_by(
+    takes: Micros,
+    setup: &BoardSetup,
+    only: Option<&str>,
+) -> (Examination, Option<LinkError>) {
     let world = World::new(setup);
     let cable = Box::new(Wires(Rc::clone(&world)));
     let linked = Linked::new(cable, Source::Peripheral, Micros(50));
-    let person = Person { world, asked: None };
+    let person = Person {
+        world,
+        asked: None,
+        takes,
+    };
     let outside = BoardOutside::new(linked, Box::new(person));
     // What the board is like is its own matter: the examination knows a good one.
     let good = BoardSetup::good().unwrap();
@@ -192,6 +206,22 @@ fn the_good_board_passes_at_the_other_end_of_a_port() {
 
 /// What a person is too slow for: a bill is out of escrow before the machine is switched off.
 const TOO_QUICK: [&str; 1] = ["cut-with-bill-in-escrow"];
+
+#[test]
+fn a_person_who_is_slow_is_never_held_against_the_board() {
+    let good = BoardSetup::good().unwrap();
+    let (examination, _) = attended_by(Micros::secs(10), &good, None);
+    let told = |c: &&CheckResult| c.outcome != Outcome::Pass && !is_left_out(c);
+    let told: Vec<(&str, Outcome)> = examination
+        .checks
+        .iter()
+        .filter(told)
+        .map(|c| (c.id.as_str(), c.outcome))
+        .collect();
+    // The coin and the bill were the board's credit before the machine was off.
+    let too_late = ["cut-while-coin-falls", "cut-with-bill-in-escrow"];
+    assert_eq!(told, too_late.map(|id| (id, Outcome::CannotTell)));
+}
 
 #[test]
 fn checks_catch_their_quirks_at_the_other_end_of_a_port() {
