@@ -204,8 +204,8 @@ impl BoardBench {
         Self::set_up(setup, Wire::simulated(), subject, None)
     }
 
-    /// A bench with a board outside, which knows all peripherals as new. The board is given back
-    /// with a reason when a peripheral contradicts itself.
+    /// A bench with a board outside, which knows all peripherals as new. `None`, and the board is
+    /// lost, when a peripheral contradicts itself: no check arranges that.
     pub(super) fn outside(setup: &BoardSetup, outside: BoardOutside) -> Option<Self> {
         let BoardOutside {
             linked,

@@ -50,13 +50,15 @@ impl BoardBench {
         let now = self.now;
         match &mut self.board {
             Subject::Emulated(board) => board.power(now, on),
-            Subject::Outside(hand) => {
-                hand.dark = !on;
+            Subject::Outside(_) => {
                 let text = match on {
                     true => "switch the machine on again".to_owned(),
                     false => "switch the machine with the board off".to_owned(),
                 };
                 self.have_done(text, Deed::MachinePower(on));
+                if let (Subject::Outside(hand), None) = (&mut self.board, &self.over) {
+                    hand.dark = !on;
+                }
             }
         }
         self.collect();
@@ -236,6 +238,7 @@ impl BoardBench {
         };
         if hand.dark && !self.wire.is_over() {
             self.board_power(true);
+            self.ready();
         }
         if self.customer() < Money::ZERO && !self.wire.is_over() {
             self.press_return();
