@@ -75,3 +75,24 @@ fn what_a_board_does_wrong_is_told_with_what_to_do() {
         assert!(ran.out.contains("what to do:"), "{quirk}: {}", ran.out);
     }
 }
+
+/// The lines of the acceptor are in the recording: what reads it knows a pulse from an inhibit.
+#[test]
+fn the_recording_of_pulse_checks_is_read_with_its_profile() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("it.jsonl");
+    let file = file.to_str().unwrap();
+    for (only, trains) in [
+        ("several-dollars", "1 pulse train"),
+        ("inhibit-line-steady", "blocks, 0 findings"),
+    ] {
+        let record = ["--only", only, "--record", file];
+        let examined = payrig(&[&["examine", "board", "--unattended"][..], &record].concat());
+        assert_eq!(examined.code, 0, "{}", examined.err);
+        let read = payrig(&["read", file]);
+        let last = read.out.lines().last().unwrap();
+        assert!(last.contains(trains), "{last}");
+        assert!(!read.out.contains("pulse-"), "{}", read.out);
+        assert!(read.out.contains("holds the acceptor off"));
+    }
+}

@@ -161,7 +161,9 @@ impl PulseLines {
             for device in lines.of(&record.device) {
                 device.level(record.at_us, line, record.high);
             }
-            lines.records.push(record.clone());
+            if !lines.has(&record.line) {
+                lines.records.push(record.clone());
+            }
         }
         lines
     }

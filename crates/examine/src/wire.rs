@@ -239,12 +239,14 @@ impl Linked {
         match self.cable.wait(until) {
             Ok(None) => {}
             Ok(Some(event)) => self.event(event),
-            Err(error) => {
-                self.note(format!("the link failed: {error}"));
-                self.failure = Some(error);
-                self.over = true;
-            }
+            Err(error) => self.fail(error),
         }
+    }
+
+    fn fail(&mut self, error: LinkError) {
+        self.note(format!("the link failed: {error}"));
+        self.failure = Some(error);
+        self.over = true;
     }
 
     fn event(&mut self, event: PortEvent) {
@@ -311,8 +313,8 @@ impl Linked {
     }
 
     fn own_up(&mut self, at: Micros, late: Lateness) {
-        self.late_by = self.late_by.max(late.total());
         if late.total() <= OWN_LATENESS {
+            self.late_by = self.late_by.max(late.total());
             return;
         }
         let text = format!(
@@ -322,6 +324,11 @@ impl Linked {
             late.ours,
             late.machine
         );
+        self.was_late(at, late.total(), text);
+    }
+
+    fn was_late(&mut self, at: Micros, late: Micros, text: String) {
+        self.late_by = self.late_by.max(late);
         let mut finding = Finding::advice("own-late", at, text);
         finding.section = Cow::Borrowed("about this tool");
         self.notes.push(Entry::Finding(finding));
@@ -456,6 +463,20 @@ impl Wire {
         match self {
             Self::Virtual(_) => Vec::new(),
             Self::Linked(linked) => std::mem::take(&mut linked.notes),
+        }
+    }
+
+    /// The link, or another port beside it, has failed.
+    pub(crate) fn fail(&mut self, error: LinkError) {
+        if let Self::Linked(linked) = self {
+            linked.fail(error);
+        }
+    }
+
+    /// The tool was late on a line beside the bus.
+    pub(crate) fn was_late(&mut self, at: Micros, late: Micros, text: String) {
+        if let Self::Linked(linked) = self {
+            linked.was_late(at, late, text);
         }
     }
 

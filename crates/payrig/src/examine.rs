@@ -1,5 +1,6 @@
 //! `payrig examine`.
 
+mod acceptor;
 mod lines;
 mod link;
 mod person;
@@ -8,6 +9,7 @@ mod record;
 use crate::report::{ReportOutputs, print_table};
 use crate::tickets::TicketOutput;
 use crate::{Exit, Failure, Format};
+use acceptor::AcceptorArguments;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args, Subcommand};
 use lines::LineArguments;
@@ -18,7 +20,7 @@ use payrig_examine::board::{self, BoardOutside, BoardSetup};
 use payrig_examine::device::{self, Kind, Outside, Setup};
 use payrig_examine::operator::{Operator, Unattended};
 use payrig_examine::{CheckResult, Examination, Outcome};
-use payrig_link::LinkError;
+use payrig_link::{Clock, LinkError};
 use payrig_wire::Source;
 use payrig_wire::recording::Entry;
 use person::Person;
@@ -81,6 +83,8 @@ struct Common {
 struct BoardArguments {
     #[command(flatten)]
     common: Common,
+    #[command(flatten)]
+    pulses: AcceptorArguments,
 }
 
 #[derive(Debug, Args)]
@@ -105,7 +109,7 @@ fn kinds() -> impl TypedValueParser<Value = Kind> {
 
 pub(crate) fn examine(arguments: &ExamineArguments) -> Result<Exit, Failure> {
     match &arguments.what {
-        What::Board(arguments) => examine_board(&arguments.common),
+        What::Board(arguments) => examine_board(arguments),
         What::Device(arguments) => examine_devices(arguments),
     }
 }
@@ -256,7 +260,8 @@ fn load(common: &Common) -> Result<Option<Rig>, Failure> {
 
 // ---- board ---------------------------------------------------------------------------------------
 
-fn examine_board(common: &Common) -> Result<Exit, Failure> {
+fn examine_board(arguments: &BoardArguments) -> Result<Exit, Failure> {
+    let common = &arguments.common;
     let wrong = |error: RigError| Failure::Wrong(error.to_string());
     let mut setup = match (load(common)?, &common.rig) {
         (Some(rig), Some(file)) => BoardSetup::of_rig(file, &rig).map_err(wrong)?,
@@ -306,24 +311,36 @@ fn examine_board(common: &Common) -> Result<Exit, Failure> {
         return Ok(Exit::Passed);
     }
     if common.link.is_given() {
-        return board_outside(common, setup);
+        return board_outside(arguments, setup);
     }
     let job: Job = Box::new(move |each| (board::examine(&setup, only.as_deref(), each), None));
     run_all(common, 1, std::iter::once(("board".to_owned(), job)))
 }
 
 /// A board at the other end of a link.
-fn board_outside(common: &Common, setup: BoardSetup) -> Result<Exit, Failure> {
+fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, Failure> {
+    let (common, pulses) = (&arguments.common, &arguments.pulses);
+    pulses.examine(common.link.port().unwrap_or_default())?;
+    let lines = pulses.name();
     if common.unattended {
-        let what = board::preparation(&setup);
+        let what = board::preparation(&setup, lines.is_some());
         anstream::eprintln!("The board is taken to be prepared so: {what}.");
     }
-    let Some(opened) = common.link.open(Source::Peripheral)? else {
+    let clock = Clock::starting_now();
+    let acceptor = pulses.open(clock, common.link.reconnect())?;
+    let Some(opened) = common.link.open(Source::Peripheral, clock)? else {
         return Ok(Exit::Passed);
     };
-    let outside = BoardOutside::new(opened.linked, operator(common)?);
+    let mut outside = BoardOutside::new(opened.linked, operator(common)?);
+    if let Some(acceptor) = acceptor {
+        outside = outside.with_lines(acceptor, &setup);
+    }
+    let name = match lines {
+        Some(lines) => format!("{}; {lines}", opened.name),
+        None => opened.name,
+    };
     let only = common.only.clone();
-    let (name, began) = (opened.name, SystemTime::now());
+    let began = SystemTime::now();
     let job: Job = Box::new(move |each| {
         let (mut examination, failure) =
             board::examine_outside(&setup, outside, only.as_deref(), each);
@@ -367,7 +384,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         return Err(Failure::Wrong(text.to_owned()));
     };
     let (outside, name) = if setup.kind.address().is_some() {
-        let Some(opened) = common.link.open(Source::Master)? else {
+        let Some(opened) = common.link.open(Source::Master, Clock::starting_now())? else {
             return Ok(Exit::Passed);
         };
         let outside = Outside::new(setup.kind, opened.linked, operator(common)?);

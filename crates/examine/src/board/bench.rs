@@ -4,13 +4,18 @@
 //! machine. They never look into the board.
 
 mod doing;
+mod lines;
+mod outside;
 mod seeing;
+
+pub use outside::BoardOutside;
+pub(super) use outside::Unsettled;
 
 use super::habit::Board;
 use super::setup::BoardSetup;
 use crate::check::{NEEDS_A_PERSON, Seen};
 use crate::device::habit::Layer;
-use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Unattended};
+use crate::operator::{Deed, Question, Reply, SeenBy, Sight, Unattended};
 use crate::remains::{Remains, STOPPED};
 use crate::result::Interval;
 use crate::wire::{Linked, Wire};
@@ -25,14 +30,12 @@ use payrig_peripherals::cashless::{Card, CashlessDevice};
 use payrig_peripherals::changer::Changer;
 use payrig_peripherals::pulse::{PulseAcceptor, PulseDevice};
 use payrig_peripherals::{BusPeripheral, Port, PortTiming};
+use payrig_pulse::Inhibit;
 use payrig_units::{Decimals, Micros, Money, Place};
 use payrig_wire::recording::{BlockRecord, Entry, MovementRecord};
 use payrig_wire::{BusEvent, Edge, Finding, Source};
 use std::cell::Cell;
 use std::collections::BTreeMap;
-
-/// Why pulses cannot be examined at a board outside.
-const NO_LINES: &str = "no pulse line of the board is connected to this tool";
 
 /// The changer's address.
 pub(super) const CHANGER: u8 = 0x08;
@@ -82,78 +85,7 @@ enum Subject {
     /// Our controller with its habits.
     Emulated(Box<Board>),
     /// At the other end of a port; a person is at it.
-    Outside(Box<AtHand>),
-}
-
-/// A board outside: who does and sees things at it.
-#[derive(Debug)]
-struct AtHand {
-    operator: Box<dyn Operator>,
-    /// Selections pressed whose item nobody was asked about yet.
-    pressed: Vec<u16>,
-    /// Its power was cut and is to be given back.
-    dark: bool,
-}
-
-/// A board outside and the bench it is on, lent to one check after another.
-#[derive(Debug)]
-pub struct BoardOutside {
-    linked: Linked,
-    operator: Box<dyn Operator>,
-    identity: Option<Identification>,
-    /// A check ended early and may have left credit in the board.
-    credit_left: bool,
-}
-
-impl BoardOutside {
-    /// A board at the other end of a port.
-    #[must_use]
-    pub fn new(linked: Linked, operator: Box<dyn Operator>) -> Self {
-        Self {
-            linked,
-            operator,
-            identity: None,
-            credit_left: false,
-        }
-    }
-
-    /// Takes back what a check left in the board that ended early.
-    pub(super) fn without_credit(self, setup: &BoardSetup) -> Option<Self> {
-        if !self.credit_left {
-            return Some(self);
-        }
-        let mut bench = BoardBench::outside(setup, self)?;
-        bench.ready();
-        bench.press_return();
-        bench.secs(8);
-        let mut back = bench.end().1?;
-        back.credit_left = false;
-        Some(back)
-    }
-
-    pub(super) fn linked(&mut self) -> &mut Linked {
-        &mut self.linked
-    }
-
-    /// Who it says it is, to a card reader.
-    pub(super) fn identity(&self) -> Option<&Identification> {
-        self.identity.as_ref()
-    }
-
-    /// Puts a question and waits for the answer; the board is not answered meanwhile.
-    pub(super) fn ask(&mut self, question: &Question) -> Reply {
-        self.operator.ask(question);
-        loop {
-            if self.linked.has_failed() {
-                return Reply::CannotDo;
-            }
-            let now = self.linked.now();
-            if let Some(reply) = self.operator.answer(now) {
-                return reply;
-            }
-            self.linked.let_pass(Micros::ms(20));
-        }
-    }
+    Outside(Box<outside::AtHand>),
 }
 
 /// The bench.
@@ -181,6 +113,8 @@ pub struct BoardBench {
     delivered: Vec<u16>,
     shown: Vec<String>,
     pulse_name: String,
+    /// The line by which the board holds the pulse acceptor off.
+    inhibit: Inhibit,
     prices: BTreeMap<u16, Money>,
     /// Edges of the line that holds the pulse acceptor off: when, and whether it does from then on.
     held_off: Vec<(Micros, bool)>,
@@ -209,16 +143,12 @@ impl BoardBench {
     pub(super) fn outside(setup: &BoardSetup, outside: BoardOutside) -> Option<Self> {
         let BoardOutside {
             linked,
-            operator,
+            mut hand,
             identity,
             ..
         } = outside;
-        let hand = AtHand {
-            operator,
-            pressed: Vec::new(),
-            dark: false,
-        };
-        let subject = Subject::Outside(Box::new(hand));
+        hand.begin();
+        let subject = Subject::Outside(hand);
         Self::set_up(setup, Wire::linked(linked), subject, identity)
     }
 
@@ -261,6 +191,7 @@ impl BoardBench {
             delivered: Vec::new(),
             shown: Vec::new(),
             pulse_name: setup.pulse.name.clone(),
+            inhibit: setup.pulse.pulse.inhibit.clone(),
             prices: setup
                 .board
                 .items
@@ -280,6 +211,7 @@ impl BoardBench {
                 port.power(now, true);
             }
         }
+        bench.begin_lines(setup);
         bench.collect();
         Some(bench)
     }
@@ -341,8 +273,9 @@ impl BoardBench {
     /// Lets time pass until `to`.
     pub fn until(&mut self, to: Micros) {
         loop {
-            let due = self.next().min(to);
+            let due = self.next().min(to).min(self.look_after_lines());
             self.now = self.now.max(self.wire.reach(due));
+            self.hear_lines();
             let now = self.now;
             if self.next() > now {
                 if now < to {
@@ -395,8 +328,10 @@ impl BoardBench {
                 port.wake(now);
             }
         }
-        if self.pulse.next_deadline() <= now {
-            self.pulse.wake(now);
+        let due = self.pulse.next_deadline();
+        if due <= now {
+            let at = self.pulse_time(due);
+            self.pulse.wake(at);
         }
     }
 
@@ -456,31 +391,22 @@ impl BoardBench {
             self.wire.transmit(Source::Peripheral, words);
         }
         movements.extend(self.pulse.take_movements());
-        let name = self.pulse_name.clone();
         for (line, edge) in self.pulse.take_edges() {
-            self.entries.push(Entry::Edge {
-                line: format!("{name} {line}"),
-                at_us: edge.at,
-                high: edge.high,
-                uncertainty_us: Micros::ZERO,
-            });
-            if let Subject::Emulated(board) = &mut self.board {
-                board.pulse_edge(&name, &line, edge);
-            }
+            self.credit_edge(&line, edge);
         }
         if let Subject::Emulated(board) = &mut self.board {
             while let Some(words) = board.take_transmission() {
                 self.wire.transmit(Source::Master, words);
             }
-            for (line, edge) in board.take_pulse_edges(self.now) {
-                self.pulse.input_edge(edge.at, &line, edge.high);
-                self.held_off.push((edge.at, edge.high));
-            }
+            let inhibit = board.take_pulse_edges(self.now);
             self.shown.extend(board.take_shown());
             let person = board.person();
             self.delivered.extend(person.take_delivered());
             // What the board believes has moved is not looked at: the money is.
             person.take_movements();
+            for (line, edge) in inhibit {
+                self.inhibit_edge(&line, edge, Micros::ZERO);
+            }
         }
         for movement in movements {
             // Amounts too large for the ledger do not occur on this bench.

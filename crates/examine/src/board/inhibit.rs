@@ -92,11 +92,36 @@ fn line(b: &mut BoardBench) -> &'static str {
 }
 
 fn before_set_up(b: &mut BoardBench) -> Run {
+    if b.is_outside() {
+        return before_set_up_outside(b);
+    }
     b.wait(Micros::ms(300));
     let line = line(b);
     let taken = taken(b);
     let text = format!("{line}; {} taken", b.show(taken));
     Ok(Seen::judge(taken.is_zero(), text))
+}
+
+/// Whoever switches a machine on says so too late to put a bill in: the line itself is judged, from
+/// the board's first sign of life until it sets anything up.
+fn before_set_up_outside(b: &mut BoardBench) -> Run {
+    let alive = b.until_so(Micros::secs(20), |b| {
+        !b.breaks().is_empty() || !b.lines().is_empty()
+    });
+    let first = b.breaks().first().map(|(start, _)| *start);
+    let first = first.into_iter().chain(b.lines().first().map(|l| l.at));
+    let (true, Some(first)) = (alive, first.min()) else {
+        return Ok(Seen::cannot_tell("the board was not heard after power-up"));
+    };
+    let at = first + Micros::ms(300);
+    b.until(b.now().max(at));
+    let (held, line) = match b.was_held_off(at) {
+        Some(true) => (true, "held off"),
+        Some(false) => (false, "let in"),
+        None => (false, "the inhibit line never moved"),
+    };
+    let text = format!("{line} 300 ms after its first sign of life");
+    Ok(Seen::judge(held, text))
 }
 
 fn let_in(b: &mut BoardBench) -> Run {

@@ -9,6 +9,8 @@ pub mod habit;
 mod hearing;
 mod inhibit;
 mod life;
+mod lines;
+mod options;
 mod peers;
 mod pulses;
 mod readers;
@@ -27,15 +29,20 @@ mod tests;
 
 pub use bench::{BoardBench, BoardOutside, Line};
 pub use hearing::{LetsIn, Mishears};
+pub use lines::{AcceptorLines, LineEvent};
+pub use options::BoardOptions;
 pub use setup::BoardSetup;
 
 use crate::Remains;
-use crate::check::{Check, LINK_GONE, NEVER_ANSWERED, Quirk, Seen};
+use crate::check::{Check, LINK_GONE, NEEDS_A_PERSON, NEVER_ANSWERED, Quirk, Seen};
 use crate::gather;
 use crate::operator::{Deed, Question, Reply};
 use crate::outside::{Course, attempts};
+use crate::remains::STOPPED;
 use crate::result::{CheckResult, Examination, Subject};
+use bench::Unsettled;
 use payrig_link::LinkError;
+use payrig_pulse::Coding;
 use payrig_units::Micros;
 use payrig_units::Money;
 use payrig_wire::recording;
@@ -166,11 +173,13 @@ const COLD: &[&str] = &[
     "bus-reset-pause",
     "bus-reset-margin",
     "first-command",
+    "held-off-before-set-up",
 ];
 
-/// What the person is asked to prepare before a board outside is examined.
+/// What the person is asked to prepare before a board outside is examined; `lines` says whether its
+/// pulse lines are connected.
 #[must_use]
-pub fn preparation(setup: &BoardSetup) -> String {
+pub fn preparation(setup: &BoardSetup, lines: bool) -> String {
     let items = setup.board.items.iter();
     let prices: Vec<String> = items
         .map(|i| {
@@ -181,10 +190,34 @@ pub fn preparation(setup: &BoardSetup) -> String {
             )
         })
         .collect();
+    let pulses = match lines {
+        true => format!("; {}", pulse_preparation(setup)),
+        false => String::new(),
+    };
     format!(
         "set the board up for a changer, a bill validator and a card reader, with these prices: {}; \
-         all coins and bills accepted, one vend per payment",
+         all coins and bills accepted, one vend per payment{pulses}",
         prices.join(", ")
+    )
+}
+
+/// What the board has to know of the old acceptor.
+fn pulse_preparation(setup: &BoardSetup) -> String {
+    let profile = &setup.pulse.pulse;
+    let level = |high: bool| if high { "high" } else { "low" };
+    let show = |amount: Money| amount.show(setup.board.decimals);
+    let worth = match &profile.coding {
+        Coding::Count { pulses, unit } => format!("{pulses} for {}", show(*unit)),
+        // The bench's own acceptor counts.
+        _ => format!("as profile \"{}\" says", profile.name),
+    };
+    format!(
+        "an old bill acceptor on a pulse line beside them: pulses of {}, {} while a pulse lasts, \
+         {worth}; it is held off while the inhibit line is {}. Now connect these lines, the board's \
+         power off",
+        profile.on,
+        level(profile.active.is_high()),
+        level(profile.inhibit.inhibits.is_high()),
     )
 }
 
@@ -199,7 +232,7 @@ pub fn examine_outside(
     each: impl FnMut(&CheckResult, &[recording::Entry]),
 ) -> (Examination, Option<LinkError>) {
     let question = Question::Do {
-        text: preparation(setup),
+        text: preparation(setup, outside.has_lines()),
         deed: Deed::Prepare,
     };
     let mut course = Course::default();
@@ -219,10 +252,22 @@ pub fn examine_outside(
         if let Some(arrange) = check.arrange {
             arrange(&mut arranged);
         }
-        // Peripherals may be as the check wants them, the board is as it is.
-        if format!("{:?}", arranged.board) != format!("{:?}", setup.board) {
+        // Peripherals are as the check wants them; for the board a person is asked.
+        let Some(options) = BoardOptions::between(setup, &arranged) else {
             lent = Some(outside);
             let text = "needs a board that is set up for it: done with the emulated board only";
+            return (Seen::skipped(text), None);
+        };
+        if let Err(why) = outside.settle(options) {
+            lent = Some(outside);
+            let text = match why {
+                Unsettled::Nobody(what) => format!("{NEEDS_A_PERSON}: {what}"),
+                Unsettled::CannotDo(what) => format!("the board cannot be set up for it: {what}"),
+                Unsettled::Stopped => {
+                    course.stop();
+                    STOPPED.to_owned()
+                }
+            };
             return (Seen::skipped(text), None);
         }
         if !outside.linked().listen(Micros::secs(30)) && !outside.linked().has_failed() {

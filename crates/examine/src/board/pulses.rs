@@ -2,9 +2,9 @@
 
 use super::bench::{BoardBench, CHANGER};
 use super::hearing::Mishears;
-use super::{Entry, entry, refunds};
+use super::{Entry, entry, refund, refunds};
 use crate::check::{COMMON_PRACTICE, Run, Seen};
-use payrig_units::Micros;
+use payrig_units::{Micros, Money};
 
 /// The table.
 pub(super) const ENTRIES: &[Entry] = &[
@@ -63,7 +63,7 @@ pub(super) const ENTRIES: &[Entry] = &[
     entry!(
         "pulse-while-paying",
         "Credits a pulse while it pays change",
-        "1.00 more comes back afterwards",
+        "1.00 more than the change comes back, with it or at the coin return",
         COMMON_PRACTICE,
         "A bill put in during a payout is lost: count pulses at any time.",
         Rule,
@@ -123,7 +123,15 @@ fn while_paying(b: &mut BoardBench) -> Run {
     }
     b.stray_pulses(1, Micros::ms(50));
     b.secs(8);
-    refunds(b, 100)
+    // A board may pay it out with the change, or keep it as credit.
+    refund(b);
+    // 1.00 went in as a coin, an item of 0.65 fell, and a pulse of 1.00 came from nobody.
+    let got = b.customer().saturating_add(Money(65));
+    let text = format!(
+        "{} came back beyond the change, it should be 1.00",
+        b.show(got)
+    );
+    Ok(Seen::judge(got == Money(100), text))
 }
 
 fn both(b: &mut BoardBench) -> Run {

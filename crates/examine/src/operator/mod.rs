@@ -8,6 +8,7 @@ mod unattended;
 
 pub use unattended::Unattended;
 
+use crate::board::BoardOptions;
 use crate::device::Act;
 use payrig_units::{Decimals, Micros, Money};
 use serde::{Deserialize, Serialize};
@@ -65,6 +66,8 @@ pub enum Deed {
     MachinePower(bool),
     /// Set the machine up as the checks need it.
     Prepare,
+    /// Change the board's settings to these.
+    SetUp(BoardOptions),
 }
 
 /// Something a person is asked to look at.
@@ -74,6 +77,8 @@ pub enum Sight {
     ExactChangeLight,
     /// Whether an item of this selection fell.
     Fell(u16),
+    /// Whether the display shows this text.
+    Shows(&'static str),
     /// Whether a coin lies in the tube of this coin type.
     InTube(u8),
     /// Whether a bill is in the stacker.
@@ -129,6 +134,21 @@ impl Question {
     pub fn text(&self) -> &str {
         match self {
             Self::Do { text, .. } | Self::Look { text, .. } | Self::Count { text, .. } => text,
+        }
+    }
+
+    /// The reply where nobody is there: what needs hands cannot be done, settings stay as they are
+    /// though the board may well have them, what needs eyes is answered by its default.
+    #[must_use]
+    pub const fn unanswered(&self) -> Reply {
+        match self {
+            Self::Do {
+                deed: Deed::SetUp(_),
+                ..
+            }
+            | Self::Look { .. }
+            | Self::Count { .. } => Reply::Default,
+            Self::Do { .. } => Reply::CannotDo,
         }
     }
 }

@@ -11,10 +11,7 @@ pub struct Unattended {
 
 impl Operator for Unattended {
     fn ask(&mut self, question: &Question) {
-        self.asked = Some(match question {
-            Question::Do { .. } => Reply::CannotDo,
-            Question::Look { .. } | Question::Count { .. } => Reply::Default,
-        });
+        self.asked = Some(question.unanswered());
     }
 
     fn answer(&mut self, _: Micros) -> Option<Reply> {

@@ -90,6 +90,18 @@ impl ModemThread {
         }
     }
 
+    /// The next event if there is one already; never waits.
+    ///
+    /// # Errors
+    /// When the port is gone.
+    pub fn try_receive(&mut self) -> Result<Option<ModemEvent>, LinkError> {
+        match self.events.try_recv() {
+            Ok(event) => event.map(Some),
+            Err(channel::error::TryRecvError::Empty) => Ok(None),
+            Err(channel::error::TryRecvError::Disconnected) => Err(self.ended()),
+        }
+    }
+
     fn ended(&self) -> LinkError {
         let port = self.name.clone();
         LinkError::Ended { port }
@@ -156,5 +168,15 @@ mod tests {
             panic!("seen")
         };
         assert_eq!((driven.high, edge.high, line), (false, false, InLine::Dcd));
+        assert_eq!(lines.try_receive().unwrap(), None);
+        let at = clock.now();
+        lines.drive(OutLine::Dtr, Edge { at, high: true }).unwrap();
+        let event = loop {
+            match lines.try_receive().unwrap() {
+                Some(event) => break event,
+                None => std::thread::yield_now(),
+            }
+        };
+        assert!(matches!(event, ModemEvent::Driven { edge, .. } if edge.high));
     }
 }

@@ -25,20 +25,56 @@ pub(super) struct LineArguments {
     asserted_high: bool,
 }
 
+/// A modem line that comes in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum In {
+pub(super) enum In {
     Cts,
     Dsr,
     Dcd,
     Ri,
+    /// It is not connected: checks of it are left out.
+    None,
 }
 
+impl In {
+    pub(super) const fn line(self) -> Option<InLine> {
+        match self {
+            Self::Cts => Some(InLine::Cts),
+            Self::Dsr => Some(InLine::Dsr),
+            Self::Dcd => Some(InLine::Dcd),
+            Self::Ri => Some(InLine::Ri),
+            Self::None => None,
+        }
+    }
+
+    pub(super) fn word(self) -> String {
+        self.line()
+            .map_or_else(|| "not connected".to_owned(), |l| l.to_string())
+    }
+}
+
+/// A modem line that goes out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum Out {
+pub(super) enum Out {
     Rts,
     Dtr,
-    /// It is not connected: checks of the inhibit line will fail.
+    /// It is not connected: checks of it will fail.
     None,
+}
+
+impl Out {
+    pub(super) const fn line(self) -> Option<OutLine> {
+        match self {
+            Self::Rts => Some(OutLine::Rts),
+            Self::Dtr => Some(OutLine::Dtr),
+            Self::None => None,
+        }
+    }
+
+    pub(super) fn word(self) -> String {
+        self.line()
+            .map_or_else(|| "not connected".to_owned(), |l| l.to_string())
+    }
 }
 
 impl LineArguments {
@@ -54,16 +90,10 @@ impl LineArguments {
     }
 
     fn on<L: ModemLines>(&self, lines: L) -> Result<OnPort<L>, Failure> {
-        let input = match self.credit {
-            In::Cts => InLine::Cts,
-            In::Dsr => InLine::Dsr,
-            In::Dcd => InLine::Dcd,
-            In::Ri => InLine::Ri,
-        };
-        let out = match self.inhibit {
-            Out::Rts => Some(OutLine::Rts),
-            Out::Dtr => Some(OutLine::Dtr),
-            Out::None => None,
+        let (Some(input), out) = (self.credit.line(), self.inhibit.line()) else {
+            let text = "without a credit line there is nothing to examine: name its modem line with \
+                        --credit";
+            return Err(Failure::Wrong(text.to_owned()));
         };
         let options = ModemOptions {
             clock: Clock::starting_now(),

@@ -51,9 +51,14 @@ impl SubjectLink {
         self.link.as_deref()
     }
 
-    /// Opens it, the tool being `ours`; `None` when the subject is emulated. Waits for the other end
+    /// How long a vanished adapter is waited for.
+    pub(crate) fn reconnect(&self) -> Option<Micros> {
+        self.reconnect.map(Micros::secs)
+    }
+
+    /// Opens it, the tool being `ours`, on a clock; `None` when the subject is emulated. Waits for the other end
     /// of a pseudo-terminal.
-    pub(crate) fn open(&self, ours: Source) -> Result<Option<Opened>, Failure> {
+    pub(crate) fn open(&self, ours: Source, clock: Clock) -> Result<Option<Opened>, Failure> {
         let Some(port) = self.link.as_deref() else {
             return Ok(None);
         };
@@ -66,7 +71,7 @@ impl SubjectLink {
             let options = PtyOptions {
                 ours,
                 coding: coding.unwrap_or_default(),
-                clock: Clock::starting_now(),
+                clock,
             };
             // No bits are timed on it, and both ends wait for the machine they run on.
             (Box::new(PtyPort::open(options)?), UNMEASURED)
@@ -89,9 +94,9 @@ impl SubjectLink {
             let options = SerialOptions {
                 port: port.to_owned(),
                 ours,
-                clock: Clock::starting_now(),
+                clock,
                 uncertainty,
-                reconnect: self.reconnect.map(Micros::secs),
+                reconnect: self.reconnect(),
             };
             (Box::new(open_serial(options)?), uncertainty)
         };

@@ -59,10 +59,7 @@ impl Operator for Person {
                 if !std::mem::replace(&mut self.gone, true) {
                     anstream::eprintln!("Nobody answers any more: defaults are taken.");
                 }
-                match question {
-                    Question::Do { .. } => Reply::CannotDo,
-                    _ => Reply::Default,
-                }
+                question.unanswered()
             }
             Ok(line) => match reply(question, &line) {
                 Ok(reply) => reply,

@@ -102,11 +102,15 @@ impl Recording {
         let mut lines: Vec<CaptureLine> = Vec::new();
         for (_, entry) in &self.entries {
             if let Entry::Line(record) = entry {
-                lines.push(CaptureLine {
-                    name: record.line.clone(),
-                    initial: record.high,
-                    edges: Vec::new(),
-                });
+                // An examination says anew how its lines are at each check.
+                match lines.iter_mut().find(|l| l.name == record.line) {
+                    Some(known) => known.level(record.at_us, record.high, Micros::ZERO),
+                    None => lines.push(CaptureLine {
+                        name: record.line.clone(),
+                        initial: record.high,
+                        edges: Vec::new(),
+                    }),
+                }
             }
             let Entry::Edge {
                 line, at_us, high, ..

@@ -114,34 +114,6 @@ impl BoardBench {
         });
     }
 
-    /// Puts a bill into the old acceptor.
-    pub fn pulse_bill(&mut self, value: i64) {
-        if self.is_outside() {
-            self.not_outside(NO_LINES);
-        }
-        self.pulse.insert_bill(self.now, Money(value));
-        self.collect();
-    }
-
-    /// Sends pulses of a width on the credit line, as noise or a wrong setting would.
-    pub fn stray_pulses(&mut self, count: u32, width: Micros) {
-        if self.is_outside() {
-            self.not_outside(NO_LINES);
-        }
-        let name = self.pulse_name.clone();
-        for _ in 0..count {
-            for (high, time) in [(false, width), (true, Micros::ms(50))] {
-                let at = self.now;
-                if let Subject::Emulated(board) = &mut self.board {
-                    board.pulse_edge(&name, "credit", Edge { at, high });
-                }
-                self.collect();
-                self.wait(time);
-            }
-        }
-        self.secs(1);
-    }
-
     /// Cuts or gives back the power of the peripheral at an address.
     pub fn power(&mut self, address: u8, on: bool) {
         let now = self.now;
@@ -180,16 +152,6 @@ impl BoardBench {
     pub fn rest(&mut self) -> Micros {
         self.resting_since = Some(self.now);
         self.now
-    }
-
-    /// Edges so far of the line that holds the pulse acceptor off: when, and whether it does from
-    /// then on.
-    #[must_use]
-    pub fn held_off(&mut self) -> &[(Micros, bool)] {
-        if self.is_outside() {
-            self.not_outside(NO_LINES);
-        }
-        &self.held_off
     }
 
     /// Takes the card out of the reader.
@@ -249,6 +211,7 @@ impl BoardBench {
     /// Ends the bench and gives the board outside back, where there is one.
     #[must_use]
     pub(in crate::board) fn end(mut self) -> (Remains, Option<BoardOutside>) {
+        self.rest_lines();
         self.tidy();
         let notes = self.wire.take_notes();
         self.log(notes);
@@ -277,7 +240,7 @@ impl BoardBench {
         let outside = match (self.board, self.wire.into_linked()) {
             (Subject::Outside(hand), Some(linked)) => Some(BoardOutside {
                 linked,
-                operator: hand.operator,
+                hand,
                 identity: self.identity,
                 credit_left,
             }),

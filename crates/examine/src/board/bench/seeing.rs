@@ -74,14 +74,15 @@ impl BoardBench {
         self.look(text, Sight::ExactChangeLight, empty)
     }
 
-    /// What the display showed: read from the emulated machine. Nobody copies it from a real one.
+    /// Whether the display showed a text: read from the emulated machine, or seen by a person.
     #[must_use]
-    pub fn shown(&mut self) -> Vec<String> {
-        match self.board {
-            Subject::Emulated(_) => self.note_seen(SeenBy::Emulation),
-            Subject::Outside(_) => self.not_outside("the display of a board outside is not read"),
+    pub fn showed(&mut self, text: &'static str) -> bool {
+        if let Subject::Emulated(_) = self.board {
+            self.note_seen(SeenBy::Emulation);
+            return self.shown.iter().any(|shown| shown.contains(text));
         }
-        self.shown.clone()
+        let question = format!("Does the machine's display show \"{text}\", or did it just now?");
+        self.look(question, Sight::Shows(text), true)
     }
 
     pub(super) fn look(&mut self, text: String, sight: Sight, default: bool) -> bool {

@@ -1,0 +1,152 @@
+//! A board at the other end of a port: who is at it, how it is set up, and what is lent from check to
+//! check.
+
+use super::super::lines::{AcceptorLines, CreditLines};
+use super::super::options::BoardOptions;
+use super::*;
+use crate::operator::Operator;
+
+/// A board outside: who does and sees things at it, and its pulse lines.
+#[derive(Debug)]
+pub(super) struct AtHand {
+    pub(super) operator: Box<dyn Operator>,
+    /// Its pulse lines, where they are connected.
+    pub(super) lines: Option<CreditLines>,
+    /// Selections pressed whose item nobody was asked about yet.
+    pub(super) pressed: Vec<u16>,
+    /// Its power was cut and is to be given back.
+    pub(super) dark: bool,
+    /// How it is set up now.
+    options: BoardOptions,
+    /// How it cannot be set up.
+    refused: Vec<BoardOptions>,
+}
+
+impl AtHand {
+    /// A new check begins.
+    pub(super) fn begin(&mut self) {
+        self.pressed.clear();
+        self.dark = false;
+    }
+}
+
+/// A board outside and the bench it is on, lent to one check after another.
+#[derive(Debug)]
+pub struct BoardOutside {
+    pub(super) linked: Linked,
+    pub(super) hand: Box<AtHand>,
+    pub(super) identity: Option<Identification>,
+    /// A check ended early and may have left credit in the board.
+    pub(super) credit_left: bool,
+}
+
+/// Why a check is not done with the settings it needs.
+pub(in crate::board) enum Unsettled {
+    /// Nobody is there to change them.
+    Nobody(String),
+    /// The board has no such setting.
+    CannotDo(String),
+    /// The operator ends the examination.
+    Stopped,
+}
+
+impl BoardOutside {
+    /// A board at the other end of a port.
+    #[must_use]
+    pub fn new(linked: Linked, operator: Box<dyn Operator>) -> Self {
+        let hand = AtHand {
+            operator,
+            lines: None,
+            pressed: Vec::new(),
+            dark: false,
+            options: BoardOptions::default(),
+            refused: Vec::new(),
+        };
+        Self {
+            linked,
+            hand: Box::new(hand),
+            identity: None,
+            credit_left: false,
+        }
+    }
+
+    /// The same with its pulse lines, on which the acceptor of `setup` is played. Its credit line
+    /// rests from now on.
+    #[must_use]
+    pub fn with_lines(mut self, lines: Box<dyn AcceptorLines>, setup: &BoardSetup) -> Self {
+        let resting = !setup.pulse.pulse.active.is_high();
+        let lines = CreditLines::new(lines, self.linked.now(), resting);
+        self.hand.lines = Some(lines);
+        self
+    }
+
+    /// True when its pulse lines are connected.
+    pub(in crate::board) const fn has_lines(&self) -> bool {
+        self.hand.lines.is_some()
+    }
+
+    /// Has it set up as a check needs it, where it is not already.
+    pub(in crate::board) fn settle(&mut self, wanted: BoardOptions) -> Result<(), Unsettled> {
+        if wanted == self.hand.options {
+            return Ok(());
+        }
+        let text = self.hand.options.change(wanted);
+        if self.hand.refused.contains(&wanted) {
+            return Err(Unsettled::CannotDo(text));
+        }
+        let question = Question::Do {
+            text: text.clone(),
+            deed: Deed::SetUp(wanted),
+        };
+        match self.ask(&question) {
+            Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
+                self.hand.options = wanted;
+                Ok(())
+            }
+            Reply::CannotDo => {
+                self.hand.refused.push(wanted);
+                Err(Unsettled::CannotDo(text))
+            }
+            Reply::Default => Err(Unsettled::Nobody(text)),
+            Reply::Stop => Err(Unsettled::Stopped),
+        }
+    }
+
+    /// Takes back what a check left in the board that ended early.
+    pub(in crate::board) fn without_credit(self, setup: &BoardSetup) -> Option<Self> {
+        if !self.credit_left {
+            return Some(self);
+        }
+        let mut bench = BoardBench::outside(setup, self)?;
+        bench.ready();
+        bench.press_return();
+        bench.secs(8);
+        let mut back = bench.end().1?;
+        back.credit_left = false;
+        Some(back)
+    }
+
+    pub(in crate::board) fn linked(&mut self) -> &mut Linked {
+        &mut self.linked
+    }
+
+    /// Who it says it is, to a card reader.
+    pub(in crate::board) fn identity(&self) -> Option<&Identification> {
+        self.identity.as_ref()
+    }
+
+    /// Puts a question and waits for the answer; the board is not answered meanwhile.
+    pub(in crate::board) fn ask(&mut self, question: &Question) -> Reply {
+        self.hand.operator.ask(question);
+        loop {
+            if self.linked.has_failed() {
+                return Reply::CannotDo;
+            }
+            let now = self.linked.now();
+            if let Some(reply) = self.hand.operator.answer(now) {
+                return reply;
+            }
+            self.linked.let_pass(Micros::ms(20));
+        }
+    }
+}

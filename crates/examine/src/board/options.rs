@@ -1,0 +1,134 @@
+//! What a board outside has to be set up for in some checks, beyond the ordinary.
+
+use super::BoardSetup;
+use payrig_controller::BoardConfig;
+use payrig_mdb::cashless::Options;
+
+/// Settings of a board that a check may need otherwise than ordinary.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub struct BoardOptions {
+    /// Several vends in a session, where a reader allows it (Appendix 3, section 4).
+    pub several_vends: bool,
+    /// Cash is put on cards (sections 7.4.18, 7.4.19).
+    pub cash_onto_cards: bool,
+    /// Always-idle readers are enabled as such (section 7.4.24, option bit b5).
+    pub always_idle: bool,
+    /// Readers of several currencies are enabled as such (section 7.4.24, option bits b1 and b2).
+    pub currencies: bool,
+}
+
+impl BoardOptions {
+    /// What the board of `setup` needs beyond the one of `ordinary`; `None` when that is not only
+    /// one of these.
+    #[must_use]
+    pub(super) fn between(ordinary: &BoardSetup, setup: &BoardSetup) -> Option<Self> {
+        let (was, is) = (&ordinary.board, &setup.board);
+        let has = |options: Options| is.cashless.options.contains(options);
+        let had = |options: Options| was.cashless.options.contains(options);
+        let wanted = Self {
+            several_vends: is.multi_vend && !was.multi_vend,
+            cash_onto_cards: is.cashless.revalue && !was.cashless.revalue,
+            always_idle: has(Options::ALWAYS_IDLE) && !had(Options::ALWAYS_IDLE),
+            currencies: has(Options::MULTI_CURRENCY) && !had(Options::MULTI_CURRENCY),
+        };
+        let mut board = was.clone();
+        wanted.apply(&mut board);
+        // A configuration has no equality, its text says all of it.
+        (format!("{board:?}") == format!("{is:?}")).then_some(wanted)
+    }
+
+    /// Sets our own board up so.
+    pub fn apply(self, board: &mut BoardConfig) {
+        board.multi_vend |= self.several_vends;
+        board.cashless.revalue |= self.cash_onto_cards;
+        let mut enable = |wanted: bool, options: Options| {
+            if wanted {
+                board.cashless.options = board.cashless.options | options;
+            }
+        };
+        enable(self.always_idle, Options::ALWAYS_IDLE);
+        enable(self.currencies, Options::MONEY_32 | Options::MULTI_CURRENCY);
+    }
+
+    /// What is to be changed at a board that is set up like this, in plain words.
+    #[must_use]
+    pub(super) fn change(self, to: Self) -> String {
+        let of = |was: bool, is: bool, on: &'static str, off: &'static str| match (was, is) {
+            (false, true) => Some(on),
+            (true, false) => Some(off),
+            _ => None,
+        };
+        let changes = [
+            of(
+                self.several_vends,
+                to.several_vends,
+                "allow several vends in one card session",
+                "allow one vend per payment again",
+            ),
+            of(
+                self.cash_onto_cards,
+                to.cash_onto_cards,
+                "let it put cash on cards (revalue)",
+                "let it put no cash on cards any more",
+            ),
+            of(
+                self.always_idle,
+                to.always_idle,
+                "let it use always-idle card readers as such",
+                "let it use no always-idle card readers any more",
+            ),
+            of(
+                self.currencies,
+                to.currencies,
+                "let it use card readers of several currencies (32 bit money)",
+                "let it use no card readers of several currencies any more",
+            ),
+        ];
+        let changes: Vec<&str> = changes.into_iter().flatten().collect();
+        format!(
+            "change the settings of the board: {}; all else as before",
+            changes.join("; ")
+        )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_units::Micros;
+
+    #[test]
+    fn each_difference_is_found_and_said_both_ways() {
+        let ordinary = BoardSetup::good().unwrap();
+        let all = [
+            BoardOptions {
+                several_vends: true,
+                ..BoardOptions::default()
+            },
+            BoardOptions {
+                cash_onto_cards: true,
+                ..BoardOptions::default()
+            },
+            BoardOptions {
+                always_idle: true,
+                ..BoardOptions::default()
+            },
+            BoardOptions {
+                currencies: true,
+                ..BoardOptions::default()
+            },
+        ];
+        for wanted in all {
+            let mut setup = ordinary.clone();
+            wanted.apply(&mut setup.board);
+            assert_eq!(BoardOptions::between(&ordinary, &setup), Some(wanted));
+            let plain = BoardOptions::default();
+            let (on, off) = (plain.change(wanted), wanted.change(plain));
+            assert_ne!(on, off);
+            assert_eq!(on.matches(';').count(), 1, "{on}");
+        }
+        let mut setup = ordinary.clone();
+        setup.board.poll_every = Micros::ms(400);
+        assert_eq!(BoardOptions::between(&ordinary, &setup), None);
+    }
+}
