@@ -320,14 +320,15 @@ fn examine_board(arguments: &BoardArguments) -> Result<Exit, Failure> {
 /// A board at the other end of a link.
 fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, Failure> {
     let (common, pulses) = (&arguments.common, &arguments.pulses);
-    pulses.examine(common.link.port().unwrap_or_default())?;
+    let bus = common.link.port().unwrap_or_default();
+    pulses.examine(bus)?;
     let lines = pulses.name();
     if common.unattended {
         let what = board::preparation(&setup, lines.is_some());
         anstream::eprintln!("The board is taken to be prepared so: {what}.");
     }
     let clock = Clock::starting_now();
-    let acceptor = pulses.open(clock, common.link.reconnect())?;
+    let acceptor = pulses.open(clock, bus, common.link.reconnect())?;
     let Some(opened) = common.link.open(Source::Peripheral, clock)? else {
         return Ok(Exit::Passed);
     };

@@ -30,6 +30,11 @@ pub trait LinePort: fmt::Debug {
     /// When the port is gone.
     fn wait(&mut self, until: Micros) -> Result<Option<(Edge, Micros)>, LinkError>;
 
+    /// True when the inhibit line is connected.
+    fn has_inhibit(&self) -> bool {
+        true
+    }
+
     /// Sets the inhibit line.
     fn inhibit(&mut self, high: bool);
 }
@@ -54,6 +59,11 @@ impl OutsideLines {
             edges: Vec::new(),
             uncertainty: Micros::ZERO,
         })))
+    }
+
+    /// True when the inhibit line is connected.
+    pub(super) fn has_inhibit(&self) -> bool {
+        self.0.borrow().port.has_inhibit()
     }
 
     /// How far the times of edges so far may be off.

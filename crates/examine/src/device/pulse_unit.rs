@@ -249,6 +249,14 @@ impl PulseUnit {
         self.gather();
     }
 
+    /// True when its inhibit line is connected.
+    pub(super) fn has_inhibit(&self) -> bool {
+        match &self.unit {
+            Unit::Outside(unit) => unit.lines.has_inhibit(),
+            _ => true,
+        }
+    }
+
     /// Sets the inhibit line.
     pub(super) fn inhibit(&mut self, now: Micros, on: bool) {
         let wire = &self.profile.inhibit;

@@ -3,7 +3,7 @@
 
 use super::lines::{In, Out};
 use crate::Failure;
-use clap::Args;
+use clap::{Args, ValueEnum};
 use payrig_examine::board::{AcceptorLines, LineEvent};
 use payrig_link::{
     CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,
@@ -25,18 +25,43 @@ pub(super) struct AcceptorArguments {
     credit: Out,
     /// The modem line the board's inhibit line is on.
     #[arg(long, value_enum, default_value = "cts", requires = "pulse_link")]
-    inhibit: In,
+    inhibit: MaybeIn,
     /// The lines are high while a modem line is asserted (RS-232 levels); low otherwise (logic
     /// levels, an optocoupler).
     #[arg(long, requires = "pulse_link")]
     asserted_high: bool,
 }
 
+/// A modem line that comes in, or is left open.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum MaybeIn {
+    Cts,
+    Dsr,
+    Dcd,
+    Ri,
+    /// It is not connected: checks of it are left out.
+    None,
+}
+
+impl MaybeIn {
+    const fn line(self) -> Option<InLine> {
+        match self {
+            Self::Cts => Some(In::Cts.line()),
+            Self::Dsr => Some(In::Dsr.line()),
+            Self::Dcd => Some(In::Dcd.line()),
+            Self::Ri => Some(In::Ri.line()),
+            Self::None => None,
+        }
+    }
+}
+
 impl AcceptorArguments {
     /// What reports call the lines, where there are any.
     pub(super) fn name(&self) -> Option<String> {
         let port = self.pulse_link.as_deref()?;
-        let (credit, inhibit) = (self.credit.word(), self.inhibit.word());
+        let inhibit = self.inhibit.line();
+        let inhibit = inhibit.map_or_else(|| "not connected".to_owned(), |l| l.to_string());
+        let credit = self.credit.line();
         Some(format!(
             "pulse lines on {port}: credit {credit}, inhibit {inhibit}"
         ))
@@ -58,23 +83,23 @@ impl AcceptorArguments {
                 "{port} is the bus: the pulse lines need an adapter of their own"
             )));
         }
-        if self.credit == Out::None {
-            let text = "without a credit line there are no pulses: leave --pulse-link out";
-            return Err(Failure::Wrong(text.to_owned()));
-        }
         Ok(())
     }
 
-    /// Opens the lines, where there are any, on the clock of the bus.
+    /// Opens the lines, where there are any, on the clock of the bus, which is on this port.
     pub(super) fn open(
         &self,
         clock: Clock,
+        bus: &str,
         reconnect: Option<Micros>,
     ) -> Result<Option<Box<dyn AcceptorLines>>, Failure> {
         let Some(path) = self.pulse_link.as_deref() else {
             return Ok(None);
         };
-        anstream::eprintln!("{CAUTIONS}");
+        if bus == "pty" {
+            // Otherwise the bus says it.
+            anstream::eprintln!("{CAUTIONS}");
+        }
         let mut port = self.port(SerialLines::open(path)?, clock);
         if let Some(patience) = reconnect {
             port = port.reopened(patience, lines_again(path)?);
@@ -114,7 +139,7 @@ impl AcceptorArguments {
 struct OnThread {
     name: String,
     thread: ModemThread,
-    credit: Option<OutLine>,
+    credit: OutLine,
     watched: Option<InLine>,
     inhibit: Option<bool>,
 }
@@ -125,10 +150,8 @@ impl AcceptorLines for OnThread {
     }
 
     fn drive(&mut self, edge: Edge) {
-        if let Some(line) = self.credit {
-            // A thread that has ended says so where events are taken.
-            let _ = self.thread.drive(line, edge);
-        }
+        // A thread that has ended says so where events are taken.
+        let _ = self.thread.drive(self.credit, edge);
     }
 
     fn take(&mut self) -> Result<Option<LineEvent>, LinkError> {
@@ -191,7 +214,7 @@ mod tests {
         }
     }
 
-    fn arguments(pulse_link: &str, inhibit: In) -> AcceptorArguments {
+    fn arguments(pulse_link: &str, inhibit: MaybeIn) -> AcceptorArguments {
         AcceptorArguments {
             pulse_link: Some(pulse_link.to_owned()),
             credit: Out::Rts,
@@ -200,7 +223,7 @@ mod tests {
         }
     }
 
-    fn lines(inhibit: In, gone: bool) -> (OnThread, Clock) {
+    fn lines(inhibit: MaybeIn, gone: bool) -> (OnThread, Clock) {
         let (arguments, clock) = (arguments("looped", inhibit), Clock::starting_now());
         let asserted = false;
         let port = arguments.port(Looped { asserted, gone }, clock);
@@ -218,7 +241,7 @@ mod tests {
 
     #[test]
     fn pulses_go_out_and_the_inhibit_line_comes_in() {
-        let (mut lines, clock) = lines(In::Cts, false);
+        let (mut lines, clock) = lines(MaybeIn::Cts, false);
         // Not asserted is high with these levels.
         assert_eq!(lines.inhibit(), Some(true));
         let at = clock.now();
@@ -235,7 +258,7 @@ mod tests {
 
     #[test]
     fn without_an_inhibit_line_there_are_pulses_all_the_same() {
-        let (mut lines, clock) = lines(In::None, false);
+        let (mut lines, clock) = lines(MaybeIn::None, false);
         assert_eq!(lines.inhibit(), None);
         let edge = Edge {
             at: clock.now(),
@@ -248,7 +271,7 @@ mod tests {
 
     #[test]
     fn lines_that_are_gone_are_an_error() {
-        let (mut lines, clock) = lines(In::None, true);
+        let (mut lines, clock) = lines(MaybeIn::None, true);
         let edge = Edge {
             at: clock.now(),
             high: false,
@@ -262,13 +285,13 @@ mod tests {
 
     #[test]
     fn what_cannot_be_is_refused_with_what_to_do() {
-        let refused = |port: &str, bus: &str| match arguments(port, In::Cts).examine(bus) {
+        let refused = |port: &str, bus: &str| match arguments(port, MaybeIn::Cts).examine(bus) {
             Err(Failure::Wrong(text)) => text,
             other => panic!("{other:?}"),
         };
         assert!(refused("pty", "pty").contains("a serial port"));
         assert!(refused("/dev/tty", "/dev/tty").contains("of their own"));
         assert!(refused("/dev/../dev/tty", "/dev/tty").contains("of their own"));
-        arguments("/dev/tty", In::Cts).examine("pty").unwrap();
+        arguments("/dev/tty", MaybeIn::Cts).examine("pty").unwrap();
     }
 }

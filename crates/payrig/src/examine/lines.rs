@@ -18,7 +18,7 @@ pub(super) struct LineArguments {
     credit: In,
     /// The modem line that drives its inhibit line.
     #[arg(long, value_enum, default_value = "rts", requires = "link")]
-    inhibit: Out,
+    inhibit: MaybeOut,
     /// The lines are high while a modem line is asserted (RS-232 levels); low otherwise (logic
     /// levels, an optocoupler).
     #[arg(long, requires = "link")]
@@ -32,24 +32,16 @@ pub(super) enum In {
     Dsr,
     Dcd,
     Ri,
-    /// It is not connected: checks of it are left out.
-    None,
 }
 
 impl In {
-    pub(super) const fn line(self) -> Option<InLine> {
+    pub(super) const fn line(self) -> InLine {
         match self {
-            Self::Cts => Some(InLine::Cts),
-            Self::Dsr => Some(InLine::Dsr),
-            Self::Dcd => Some(InLine::Dcd),
-            Self::Ri => Some(InLine::Ri),
-            Self::None => None,
+            Self::Cts => InLine::Cts,
+            Self::Dsr => InLine::Dsr,
+            Self::Dcd => InLine::Dcd,
+            Self::Ri => InLine::Ri,
         }
-    }
-
-    pub(super) fn word(self) -> String {
-        self.line()
-            .map_or_else(|| "not connected".to_owned(), |l| l.to_string())
     }
 }
 
@@ -58,23 +50,24 @@ impl In {
 pub(super) enum Out {
     Rts,
     Dtr,
-    /// It is not connected: checks of it will fail.
-    None,
 }
 
 impl Out {
-    pub(super) const fn line(self) -> Option<OutLine> {
+    pub(super) const fn line(self) -> OutLine {
         match self {
-            Self::Rts => Some(OutLine::Rts),
-            Self::Dtr => Some(OutLine::Dtr),
-            Self::None => None,
+            Self::Rts => OutLine::Rts,
+            Self::Dtr => OutLine::Dtr,
         }
     }
+}
 
-    pub(super) fn word(self) -> String {
-        self.line()
-            .map_or_else(|| "not connected".to_owned(), |l| l.to_string())
-    }
+/// One that may be left open.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum MaybeOut {
+    Rts,
+    Dtr,
+    /// It is not connected: checks of it are left out.
+    None,
 }
 
 impl LineArguments {
@@ -90,10 +83,11 @@ impl LineArguments {
     }
 
     fn on<L: ModemLines>(&self, lines: L) -> Result<OnPort<L>, Failure> {
-        let (Some(input), out) = (self.credit.line(), self.inhibit.line()) else {
-            let text = "without a credit line there is nothing to examine: name its modem line with \
-                        --credit";
-            return Err(Failure::Wrong(text.to_owned()));
+        let input = self.credit.line();
+        let out = match self.inhibit {
+            MaybeOut::Rts => Some(OutLine::Rts),
+            MaybeOut::Dtr => Some(OutLine::Dtr),
+            MaybeOut::None => None,
         };
         let options = ModemOptions {
             clock: Clock::starting_now(),
@@ -139,6 +133,10 @@ impl<L: ModemLines + std::fmt::Debug> LinePort for OnPort<L> {
         })
     }
 
+    fn has_inhibit(&self) -> bool {
+        self.out.is_some()
+    }
+
     fn inhibit(&mut self, high: bool) {
         let at = self.now();
         if let Some(line) = self.out {
@@ -178,9 +176,13 @@ mod tests {
     }
 
     fn examined(asserted: bool, only: &str) -> Examination {
+        examined_with(asserted, MaybeOut::Rts, only)
+    }
+
+    fn examined_with(asserted: bool, inhibit: MaybeOut, only: &str) -> Examination {
         let arguments = LineArguments {
             credit: In::Cts,
-            inhibit: Out::Rts,
+            inhibit,
             asserted_high: true,
         };
         let gone = false;
@@ -205,10 +207,18 @@ mod tests {
     }
 
     #[test]
+    fn an_inhibit_line_that_is_not_connected_is_held_against_nobody() {
+        let examination = examined_with(true, MaybeOut::None, "silent-while-inhibited");
+        let check = &examination.checks[0];
+        assert_eq!(check.outcome, Outcome::Skipped, "{}", check.seen);
+        assert!(check.seen.contains("not connected"), "{}", check.seen);
+    }
+
+    #[test]
     fn lines_that_are_gone_are_an_error() {
         let arguments = LineArguments {
             credit: In::Dsr,
-            inhibit: Out::None,
+            inhibit: MaybeOut::None,
             asserted_high: false,
         };
         let (asserted, gone) = (false, true);

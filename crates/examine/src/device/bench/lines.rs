@@ -74,12 +74,19 @@ impl Bench {
     }
 
     /// Sets the inhibit line.
-    pub fn inhibit(&mut self, on: bool) {
+    ///
+    /// # Errors
+    /// A skipped check: the line is not connected.
+    pub fn inhibit(&mut self, on: bool) -> Result<(), Seen> {
         let now = self.now;
+        if !self.unit()?.has_inhibit() {
+            return Err(Seen::skipped("its inhibit line is not connected"));
+        }
         if let Some(unit) = self.unit_mut() {
             unit.inhibit(now, on);
         }
         self.collect();
+        Ok(())
     }
 
     /// True when a credit line has moved since [`take_trains`](Self::take_trains) was last called.

@@ -91,7 +91,7 @@ fn kept(b: &mut Bench) -> Money {
 }
 
 pub(super) fn inhibit(b: &mut Bench) -> Run {
-    b.inhibit(true);
+    b.inhibit(true)?;
     let before = kept(b);
     let mut pulses = 0;
     for bill in b.values() {
@@ -104,16 +104,16 @@ pub(super) fn inhibit(b: &mut Bench) -> Run {
 
 pub(super) fn silent_while_inhibited(b: &mut Bench) -> Run {
     b.wait(Micros::secs(1));
-    b.inhibit(true);
+    b.inhibit(true)?;
     b.wait(Micros::secs(10));
     let pulses: usize = b.take_trains().iter().map(Train::count).sum();
     Ok(Seen::judge(pulses == 0, format!("{pulses} pulses")))
 }
 
 pub(super) fn takes_again(b: &mut Bench) -> Run {
-    b.inhibit(true);
+    b.inhibit(true)?;
     b.wait(Micros::secs(2));
-    b.inhibit(false);
+    b.inhibit(false)?;
     b.wait(Micros::secs(1));
     moves(b)
 }
