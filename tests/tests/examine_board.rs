@@ -96,3 +96,55 @@ fn the_recording_of_pulse_checks_is_read_with_its_profile() {
         assert!(read.out.contains("holds the acceptor off"));
     }
 }
+
+/// A rig may say where a real subject is; what cannot be is refused before anything is opened.
+#[test]
+fn a_rig_says_where_the_real_one_is() {
+    const BENCH: &str = "[bench]\nname = \"real\"\n";
+    const OURS: &str = "[board]\nkind = \"controller\"\n";
+    const OUTSIDE: &str = "[board]\nkind = \"outside\"\n";
+    const CHANGER: &str = "[[device]]\nkind = \"changer\"\nname = \"changer\"\n";
+    const LINK: &str = "[link]\nport = \"/dev/no-bus\"\n";
+    const DEVICES: &str = "outside = \"devices\"\n";
+    const PULSE: &str = "[[device]]\nkind = \"pulse-bill-validator\"\nname = \"old bill\"\n\
+        bills = [\"1.00\"]\n[device.link]\nport = \"/dev/no-lines\"\n";
+    let device = "outside = \"device\"\n";
+    let real_devices = [BENCH, LINK, DEVICES, OURS, CHANGER, PULSE, device].concat();
+    let real_board = [BENCH, LINK, OUTSIDE, CHANGER].concat();
+    let on_lines = [BENCH, LINK, OUTSIDE, PULSE].concat();
+    let nowhere = [BENCH, OUTSIDE, CHANGER].concat();
+    let cases: [(&str, &[&str], &str); 9] = [
+        (&real_devices, &["device"], "name its kind with --kind"),
+        (
+            &real_devices,
+            &["device", "--kind", "changer"],
+            "/dev/no-bus",
+        ),
+        (
+            &real_devices,
+            &["device", "--kind", "pulse-bill-validator"],
+            "/dev/no-lines",
+        ),
+        (&real_devices, &["board", "--link", "pty"], "is our own"),
+        (&real_board, &["board"], "/dev/no-bus"),
+        (&on_lines, &["board"], "/dev/no-lines"),
+        (&nowhere, &["board"], "does not say where"),
+        (
+            &nowhere,
+            &["board", "--link", "/dev/no-other"],
+            "/dev/no-other",
+        ),
+        (&nowhere, &["device", "--probe"], "--probe is about a link"),
+    ];
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("rig.toml");
+    let path = file.to_str().unwrap();
+    for (rig, arguments, told) in cases {
+        std::fs::write(&file, rig).unwrap();
+        let more = ["--rig", path, "--unattended"];
+        let ran = payrig(&[&["examine"], arguments, &more].concat());
+        assert!(ran.code > 1, "{arguments:?}: {}", ran.out);
+        let last = ran.err.lines().last().unwrap_or_default();
+        assert!(last.contains(told), "{arguments:?}: {}", ran.err);
+    }
+}

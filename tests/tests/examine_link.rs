@@ -21,6 +21,19 @@ do = "wait"
 for = "100 s"
 "#;
 
+/// A rig that says where a real board is.
+const REAL_BOARD: &str = r#"
+[bench]
+name = "a real board"
+[link]
+port = "pty"
+[board]
+kind = "outside"
+[[device]]
+kind = "changer"
+name = "changer"
+"#;
+
 /// Reads lines until one has a path of a pseudo-terminal; all that is said is given back.
 fn path_in(from: impl Read + Send + 'static) -> (String, thread::JoinHandle<String>) {
     let mut lines = BufReader::new(from).lines();
@@ -48,6 +61,7 @@ fn path_in(from: impl Read + Send + 'static) -> (String, thread::JoinHandle<Stri
 fn both(rig: &str, run: &[&str], examine: &[&str]) -> (Child, String, String, tempfile::TempDir) {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("it.toml"), rig).unwrap();
+    std::fs::write(folder.path().join("real-board.toml"), REAL_BOARD).unwrap();
     let spawn = |arguments: &[&str]| {
         Command::new(binary())
             .args(arguments)
@@ -172,8 +186,8 @@ for = "110 s"
     let examine = [
         "examine",
         "board",
-        "--link",
-        "pty",
+        "--rig",
+        "real-board.toml",
         "--format",
         "json",
         "--unattended",

@@ -14,7 +14,7 @@ use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args, Subcommand};
 use lines::LineArguments;
 use link::SubjectLink;
-use payrig_bench::rig::nearest;
+use payrig_bench::rig::{DeviceLink, DeviceRig, nearest};
 use payrig_bench::{Rig, RigError};
 use payrig_examine::board::{self, BoardOutside, BoardSetup};
 use payrig_examine::device::{self, Kind, Outside, Setup};
@@ -46,7 +46,7 @@ enum What {
 }
 
 /// What both examinations take.
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 struct Common {
     /// The rig with what is to be examined [default: what is built in].
     #[arg(long, value_name = "FILE")]
@@ -79,7 +79,7 @@ struct Common {
     ticket: TicketOutput,
 }
 
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 struct BoardArguments {
     #[command(flatten)]
     common: Common,
@@ -87,7 +87,7 @@ struct BoardArguments {
     pulses: AcceptorArguments,
 }
 
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 struct DeviceArguments {
     #[command(flatten)]
     common: Common,
@@ -109,8 +109,8 @@ fn kinds() -> impl TypedValueParser<Value = Kind> {
 
 pub(crate) fn examine(arguments: &ExamineArguments) -> Result<Exit, Failure> {
     match &arguments.what {
-        What::Board(arguments) => examine_board(arguments),
-        What::Device(arguments) => examine_devices(arguments),
+        What::Board(arguments) => examine_board(arguments.clone()),
+        What::Device(arguments) => examine_devices(arguments.clone()),
     }
 }
 
@@ -260,13 +260,32 @@ fn load(common: &Common) -> Result<Option<Rig>, Failure> {
 
 // ---- board ---------------------------------------------------------------------------------------
 
-fn examine_board(arguments: &BoardArguments) -> Result<Exit, Failure> {
-    let common = &arguments.common;
+fn examine_board(mut arguments: BoardArguments) -> Result<Exit, Failure> {
     let wrong = |error: RigError| Failure::Wrong(error.to_string());
-    let mut setup = match (load(common)?, &common.rig) {
-        (Some(rig), Some(file)) => BoardSetup::of_rig(file, &rig).map_err(wrong)?,
-        _ => BoardSetup::good().map_err(wrong)?,
+    let mut setup = match load(&arguments.common)? {
+        Some(rig) => {
+            let setup = BoardSetup::of_rig(&rig).map_err(wrong)?;
+            if setup.is_outside {
+                if let Some(link) = rig.link.as_ref().filter(|l| l.outside == Source::Master) {
+                    arguments.common.link.or_of(link);
+                }
+                arguments.pulses.or_of(&rig);
+            } else {
+                refuse_link(&arguments.common)?;
+            }
+            setup
+        }
+        None => BoardSetup::good().map_err(wrong)?,
     };
+    let arguments = &arguments;
+    let common = &arguments.common;
+    if setup.is_outside && !common.link.is_given() {
+        let text = "the board of this rig is outside, and the rig does not say where: give --link, or \
+                    write [link] in it";
+        return Err(Failure::Wrong(text.to_owned()));
+    }
+    common.link.examine()?;
+    arguments.pulses.examine(common.link.port())?;
     if let Some(name) = &common.quirk {
         let Some(quirk) = board::quirk(name) else {
             let known: Vec<&str> = board::quirks().map(|q| q.name).collect();
@@ -282,14 +301,13 @@ fn examine_board(arguments: &BoardArguments) -> Result<Exit, Failure> {
     {
         return Err(unknown("check", id, &known));
     }
-    if common.link.is_given() && common.rig.is_some() {
-        let text =
-            "a board outside is as it is: leave --rig out; the command says how to prepare it";
-        return Err(Failure::Wrong(text.to_owned()));
-    }
     if let (Some(file), false) = (&common.rig, setup.unused.is_empty()) {
         anstream::eprintln!(
-            "The examination takes the board of {} with its pace, levels and policies. Not used:",
+            "The examination takes {} of {}. Not used:",
+            match setup.is_outside {
+                true => "the links",
+                false => "the board, with its pace, levels and policies,",
+            },
             file.display()
         );
         for what in &setup.unused {
@@ -317,11 +335,20 @@ fn examine_board(arguments: &BoardArguments) -> Result<Exit, Failure> {
     run_all(common, 1, std::iter::once(("board".to_owned(), job)))
 }
 
+/// A rig with our own board leaves nothing for a link to be connected to.
+fn refuse_link(common: &Common) -> Result<(), Failure> {
+    if !common.link.is_given() {
+        return Ok(());
+    }
+    let text = "the board of this rig is our own, and --link is for a real one: leave one of them out, \
+                or give a rig whose [board] has kind = \"outside\"";
+    Err(Failure::Wrong(text.to_owned()))
+}
+
 /// A board at the other end of a link.
 fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, Failure> {
     let (common, pulses) = (&arguments.common, &arguments.pulses);
     let bus = common.link.port().unwrap_or_default();
-    pulses.examine(bus)?;
     let lines = pulses.name();
     if common.unattended {
         let what = board::preparation(&setup, lines.is_some());
@@ -354,21 +381,61 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
 
 // ---- devices -------------------------------------------------------------------------------------
 
+/// A device, and where the real one is, if there is one.
+type Meant = (Setup, Option<DeviceLink>);
+
+/// Where a device of a rig is, when it is real.
+fn where_is(rig: &Rig, device: &DeviceRig) -> Option<DeviceLink> {
+    match &device.link {
+        Some(link) => link.device_outside().then(|| link.clone()),
+        // What is on the bus of a rig whose board is ours.
+        None => rig
+            .link
+            .as_ref()
+            .filter(|bus| bus.outside == Source::Peripheral)
+            .filter(|_| device.address().is_some())
+            .map(|bus| DeviceLink::Bus(bus.clone())),
+    }
+}
+
+/// Takes the link of the one device that is meant from its rig.
+fn real(arguments: &mut DeviceArguments, setups: Vec<Meant>) -> Result<Vec<Setup>, Failure> {
+    let several = setups.len() > 1;
+    if !arguments.common.link.is_given() && !arguments.common.list {
+        for (_, link) in &setups {
+            match link {
+                Some(_) if several => {
+                    let text = "the rig has a real device, and one real device is examined at a time: \
+                                name its kind with --kind";
+                    return Err(Failure::Wrong(text.to_owned()));
+                }
+                Some(DeviceLink::Bus(bus)) => arguments.common.link.or_of(bus),
+                Some(DeviceLink::Lines(lines)) => {
+                    arguments.common.link.or_on(&lines.port);
+                    arguments.lines = LineArguments::of(lines);
+                }
+                None => {}
+            }
+        }
+    }
+    arguments.common.link.examine()?;
+    Ok(setups.into_iter().map(|(setup, _)| setup).collect())
+}
+
 /// The devices of a rig, or one good device of each kind.
-fn setups(arguments: &DeviceArguments) -> Result<Vec<Setup>, Failure> {
+fn setups(arguments: &DeviceArguments) -> Result<Vec<Meant>, Failure> {
     let rig = load(&arguments.common)?;
-    let mut setups: Vec<Setup> = match &rig {
-        None => Kind::ALL.into_iter().map(Setup::good).collect(),
-        Some(rig) => rig
-            .devices
-            .iter()
-            .filter_map(|d| Setup::of_rig(rig, d))
-            .collect(),
+    let mut setups: Vec<Meant> = match &rig {
+        None => Kind::ALL.map(|kind| (Setup::good(kind), None)).into(),
+        Some(rig) => {
+            let meant = |d| Some((Setup::of_rig(rig, d)?, where_is(rig, d)));
+            rig.devices.iter().filter_map(meant).collect()
+        }
     };
     // A rig calls a recycler a bill-validator with stores, and an acceptor above a hopper by its
     // own name.
     let is = |s: &Setup, kind: Kind| s.kind == kind || rig.is_some() && s.kind.plainer() == kind;
-    setups.retain(|s| arguments.kind.is_none_or(|kind| is(s, kind)));
+    setups.retain(|(s, _)| arguments.kind.is_none_or(|kind| is(s, kind)));
     if setups.is_empty() {
         let names = Kind::ALL.map(Kind::name).join(", ");
         let text = format!("the rig has no such device: it needs a [[device]] of one of {names}");
@@ -429,9 +496,10 @@ fn date(time: SystemTime) -> String {
     })
 }
 
-fn examine_devices(arguments: &DeviceArguments) -> Result<Exit, Failure> {
-    let common = &arguments.common;
-    let mut setups = setups(arguments)?;
+fn examine_devices(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
+    let meant = setups(&arguments)?;
+    let mut setups = real(&mut arguments, meant)?;
+    let (arguments, common) = (&arguments, &arguments.common);
     if let Some(name) = &common.quirk {
         setups.retain(|s| device::quirk(s.kind, name).is_some());
         if setups.is_empty() {

@@ -36,6 +36,8 @@ pub struct BoardSetup {
     pub device_habits: BTreeMap<u8, Habits>,
     /// What the rig says and the examination does not use, in plain words.
     pub unused: Vec<String>,
+    /// The board of the rig is outside.
+    pub is_outside: bool,
 }
 
 impl BoardSetup {
@@ -80,31 +82,28 @@ impl BoardSetup {
             pulse,
             device_habits: BTreeMap::new(),
             unused: Vec::new(),
+            is_outside: false,
         })
     }
 
     /// The board of a rig on the bench of the examination: its pace, levels and policies, with the
-    /// examination's peripherals and items.
+    /// examination's peripherals and items. A board that is outside is as it is.
     ///
     /// # Errors
-    /// When the rig's board is not our controller.
-    pub fn of_rig(file: &Path, rig: &Rig) -> Result<Self, RigError> {
+    /// As [`good`](Self::good).
+    pub fn of_rig(rig: &Rig) -> Result<Self, RigError> {
         let mut setup = Self::good()?;
-        let Some(board) = rig.board.controller(rig) else {
-            return Err(RigError {
-                file: file.to_owned(),
-                line: 0,
-                message: "the board is outside: examining one over a link is not there yet"
-                    .to_owned(),
-                hint: Some("give a rig whose [board] has kind = \"controller\"".to_owned()),
-            });
-        };
-        setup.board = BoardConfig {
-            items: setup.board.items,
-            expected: setup.board.expected,
-            decimals: setup.board.decimals,
-            ..board
-        };
+        match rig.board.controller(rig) {
+            Some(board) => {
+                setup.board = BoardConfig {
+                    items: setup.board.items,
+                    expected: setup.board.expected,
+                    decimals: setup.board.decimals,
+                    ..board
+                };
+            }
+            None => setup.is_outside = true,
+        }
         let own = "the examination has its own";
         if !rig.board.items.is_empty() {
             setup.unused.push(format!("items and prices: {own}"));
@@ -126,12 +125,12 @@ mod tests {
     #[test]
     fn names_what_of_a_rig_is_not_used() {
         let mut rig = Rig::parse(Path::new("rig"), BENCH).unwrap();
-        let setup = BoardSetup::of_rig(Path::new("rig"), &rig).unwrap();
+        let setup = BoardSetup::of_rig(&rig).unwrap();
         assert_eq!(setup.unused.len(), 5, "{:?}", setup.unused);
         assert!(setup.unused[1].contains("\"changer\""));
         rig.devices.clear();
         rig.board.items.clear();
-        let setup = BoardSetup::of_rig(Path::new("rig"), &rig).unwrap();
+        let setup = BoardSetup::of_rig(&rig).unwrap();
         assert_eq!(setup.unused, Vec::<String>::new());
     }
 }

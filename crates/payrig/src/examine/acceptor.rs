@@ -4,6 +4,8 @@
 use super::lines::{In, Out};
 use crate::Failure;
 use clap::{Args, ValueEnum};
+use payrig_bench::Rig;
+use payrig_bench::rig::{DeviceLink, Kind, PulseRig};
 use payrig_examine::board::{AcceptorLines, LineEvent};
 use payrig_link::{
     CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,
@@ -14,11 +16,11 @@ use payrig_wire::Edge;
 use std::path::Path;
 
 /// Where the pulse lines are.
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 pub(super) struct AcceptorArguments {
     /// For a real board: the serial port whose modem lines are connected to its pulse lines. Without
     /// it, checks of pulse lines are left out.
-    #[arg(long, value_name = "PORT", requires = "link")]
+    #[arg(long, value_name = "PORT")]
     pulse_link: Option<String>,
     /// The modem line that drives the board's credit line.
     #[arg(long, value_enum, default_value = "rts", requires = "pulse_link")]
@@ -43,6 +45,18 @@ enum MaybeIn {
     None,
 }
 
+impl From<Option<In>> for MaybeIn {
+    fn from(line: Option<In>) -> Self {
+        match line {
+            Some(In::Cts) => Self::Cts,
+            Some(In::Dsr) => Self::Dsr,
+            Some(In::Dcd) => Self::Dcd,
+            Some(In::Ri) => Self::Ri,
+            None => Self::None,
+        }
+    }
+}
+
 impl MaybeIn {
     const fn line(self) -> Option<InLine> {
         match self {
@@ -56,6 +70,30 @@ impl MaybeIn {
 }
 
 impl AcceptorArguments {
+    /// Takes from a rig what the command line leaves open: the pulse bill validator that is ours, for
+    /// a board at the other end.
+    pub(super) fn or_of(&mut self, rig: &Rig) {
+        if self.pulse_link.is_some() {
+            return;
+        }
+        let acceptor = rig.devices.iter().find_map(|d| match (&d.kind, &d.link) {
+            (Kind::Pulse(pulse), Some(DeviceLink::Lines(lines)))
+                if matches!(**pulse, PulseRig::Bill(_)) && !lines.device_outside =>
+            {
+                Some(lines)
+            }
+            _ => None,
+        });
+        if let Some(lines) = acceptor {
+            *self = Self {
+                pulse_link: Some(lines.port.clone()),
+                credit: Out::of(&lines.wires).unwrap_or(Out::Rts),
+                inhibit: In::of(&lines.wires).into(),
+                asserted_high: lines.asserted_is_high,
+            };
+        }
+    }
+
     /// What reports call the lines, where there are any.
     pub(super) fn name(&self) -> Option<String> {
         let port = self.pulse_link.as_deref()?;
@@ -67,10 +105,15 @@ impl AcceptorArguments {
         ))
     }
 
-    /// Refuses what cannot be, before anything is opened; `bus` is the port of the bus.
-    pub(super) fn examine(&self, bus: &str) -> Result<(), Failure> {
+    /// Refuses what cannot be, before anything is opened; `bus` is the port of the bus, if it has
+    /// one.
+    pub(super) fn examine(&self, bus: Option<&str>) -> Result<(), Failure> {
         let Some(port) = self.pulse_link.as_deref() else {
             return Ok(());
+        };
+        let Some(bus) = bus else {
+            let text = "--pulse-link is for a real board: say with --link where its bus is";
+            return Err(Failure::Wrong(text.to_owned()));
         };
         if port == "pty" {
             let text = "a pseudo-terminal has no modem lines: give the path of a serial port to \
@@ -285,13 +328,17 @@ mod tests {
 
     #[test]
     fn what_cannot_be_is_refused_with_what_to_do() {
-        let refused = |port: &str, bus: &str| match arguments(port, MaybeIn::Cts).examine(bus) {
+        let refused = |port: &str, bus: &str| match arguments(port, MaybeIn::Cts).examine(Some(bus))
+        {
             Err(Failure::Wrong(text)) => text,
             other => panic!("{other:?}"),
         };
         assert!(refused("pty", "pty").contains("a serial port"));
         assert!(refused("/dev/tty", "/dev/tty").contains("of their own"));
         assert!(refused("/dev/../dev/tty", "/dev/tty").contains("of their own"));
-        arguments("/dev/tty", MaybeIn::Cts).examine("pty").unwrap();
+        arguments("/dev/tty", MaybeIn::Cts)
+            .examine(Some("pty"))
+            .unwrap();
+        assert!(arguments("/dev/tty", MaybeIn::Cts).examine(None).is_err());
     }
 }

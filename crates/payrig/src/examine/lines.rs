@@ -2,6 +2,7 @@
 
 use crate::Failure;
 use clap::{Args, ValueEnum};
+use payrig_bench::rig::{LineLink, Pin};
 use payrig_examine::device::{LinePort, OutsideLines};
 use payrig_link::{
     CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,
@@ -11,7 +12,7 @@ use payrig_units::Micros;
 use payrig_wire::Edge;
 
 /// Which line is where.
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 pub(super) struct LineArguments {
     /// For a device on pulse lines: the modem line its credit line is on.
     #[arg(long, value_enum, default_value = "cts", requires = "link")]
@@ -35,6 +36,18 @@ pub(super) enum In {
 }
 
 impl In {
+    pub(super) fn of(wires: &[(String, Pin)]) -> Option<Self> {
+        wires.iter().find_map(|(_, pin)| {
+            Some(match pin {
+                Pin::In(InLine::Cts) => Self::Cts,
+                Pin::In(InLine::Dsr) => Self::Dsr,
+                Pin::In(InLine::Dcd) => Self::Dcd,
+                Pin::In(InLine::Ri) => Self::Ri,
+                Pin::Out(_) => return None,
+            })
+        })
+    }
+
     pub(super) const fn line(self) -> InLine {
         match self {
             Self::Cts => InLine::Cts,
@@ -50,13 +63,26 @@ impl In {
 pub(super) enum Out {
     Rts,
     Dtr,
+    TxBreak,
 }
 
 impl Out {
+    pub(super) fn of(wires: &[(String, Pin)]) -> Option<Self> {
+        wires.iter().find_map(|(_, pin)| {
+            Some(match pin {
+                Pin::Out(OutLine::Rts) => Self::Rts,
+                Pin::Out(OutLine::Dtr) => Self::Dtr,
+                Pin::Out(OutLine::TxBreak) => Self::TxBreak,
+                Pin::In(_) => return None,
+            })
+        })
+    }
+
     pub(super) const fn line(self) -> OutLine {
         match self {
             Self::Rts => OutLine::Rts,
             Self::Dtr => OutLine::Dtr,
+            Self::TxBreak => OutLine::TxBreak,
         }
     }
 }
@@ -66,11 +92,32 @@ impl Out {
 enum MaybeOut {
     Rts,
     Dtr,
+    TxBreak,
     /// It is not connected: checks of it are left out.
     None,
 }
 
+impl From<Option<Out>> for MaybeOut {
+    fn from(out: Option<Out>) -> Self {
+        match out {
+            Some(Out::Rts) => Self::Rts,
+            Some(Out::Dtr) => Self::Dtr,
+            Some(Out::TxBreak) => Self::TxBreak,
+            None => Self::None,
+        }
+    }
+}
+
 impl LineArguments {
+    /// Which line is where in a rig.
+    pub(super) fn of(rig: &LineLink) -> Self {
+        Self {
+            credit: In::of(&rig.wires).unwrap_or(In::Cts),
+            inhibit: Out::of(&rig.wires).into(),
+            asserted_high: rig.asserted_is_high,
+        }
+    }
+
     /// Opens the lines of a port.
     pub(super) fn open(&self, port: &str) -> Result<OutsideLines, Failure> {
         if port == "pty" {
@@ -87,6 +134,7 @@ impl LineArguments {
         let out = match self.inhibit {
             MaybeOut::Rts => Some(OutLine::Rts),
             MaybeOut::Dtr => Some(OutLine::Dtr),
+            MaybeOut::TxBreak => Some(OutLine::TxBreak),
             MaybeOut::None => None,
         };
         let options = ModemOptions {

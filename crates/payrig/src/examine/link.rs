@@ -2,6 +2,7 @@
 
 use crate::Failure;
 use clap::Args;
+use payrig_bench::rig::BusLink;
 use payrig_examine::wire::{Linked, PortCable};
 use payrig_link::{
     BlockingPort, CAUTIONS, Clock, LinkError, PtyOptions, PtyPort, SerialOptions, UNMEASURED,
@@ -15,21 +16,21 @@ use std::str::FromStr;
 const OPENED_WITHIN: Micros = Micros::secs(120);
 
 /// Where the subject is.
-#[derive(Debug, Args)]
+#[derive(Clone, Debug, Args)]
 pub(crate) struct SubjectLink {
     /// The subject is real, at the other end of a link: `pty` for a pseudo-terminal, or the path of
-    /// a serial port.
+    /// a serial port [default: what the rig says, else it is emulated].
     #[arg(long, value_name = "pty|PORT")]
     link: Option<String>,
     /// How nine-bit words travel over a pseudo-terminal: marked-parity or plain [default:
     /// marked-parity].
-    #[arg(long, value_name = "NAME", requires = "link")]
+    #[arg(long, value_name = "NAME")]
     coding: Option<String>,
     /// When the adapter vanishes, wait so many seconds for the same one to come back.
-    #[arg(long, value_name = "SECONDS", requires = "link")]
+    #[arg(long, value_name = "SECONDS")]
     reconnect: Option<u64>,
     /// Measure the adapter first; its figures are the uncertainty of every time.
-    #[arg(long, requires = "link")]
+    #[arg(long)]
     probe: bool,
 }
 
@@ -44,6 +45,38 @@ impl SubjectLink {
     /// True when the subject is outside.
     pub(crate) const fn is_given(&self) -> bool {
         self.link.is_some()
+    }
+
+    /// Takes from a rig what the command line leaves open.
+    pub(super) fn or_of(&mut self, rig: &BusLink) {
+        if self.link.is_none() {
+            self.link = Some(rig.port.to_string());
+            self.coding.get_or_insert_with(|| rig.coding.to_string());
+            let reconnect = rig.reconnect.map(|t| t.0 / 1_000_000);
+            self.reconnect = self.reconnect.or(reconnect);
+        }
+    }
+
+    /// The same for a device on pulse lines.
+    pub(super) fn or_on(&mut self, port: &str) {
+        self.link.get_or_insert_with(|| port.to_owned());
+    }
+
+    /// Refuses options about a link where there is none.
+    pub(super) fn examine(&self) -> Result<(), Failure> {
+        let given = [
+            ("--coding", self.coding.is_some()),
+            ("--reconnect", self.reconnect.is_some()),
+            ("--probe", self.probe),
+        ];
+        let given = given.iter().find(|(_, given)| *given);
+        match given.filter(|_| self.link.is_none()) {
+            Some((name, _)) => Err(Failure::Wrong(format!(
+                "{name} is about a link, and what is examined is emulated: give --link, or a rig that \
+                 says where the real one is"
+            ))),
+            None => Ok(()),
+        }
     }
 
     /// The port as it was given.
