@@ -2,7 +2,7 @@
 
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Child, Command};
 use std::sync::OnceLock;
 
 /// What a run of the command line printed, and how it ended.
@@ -119,4 +119,14 @@ pub fn pump(from: &str, to: &str) {
             }
         }
     });
+}
+
+/// Presses Ctrl-C at a process: sends it SIGINT.
+///
+/// # Panics
+/// When there is no such process.
+pub fn interrupt(process: &Child) {
+    let command = format!("kill -INT {}", process.id());
+    let sent = Command::new("sh").args(["-c", &command]).status();
+    assert!(sent.expect("a shell").success());
 }

@@ -2,7 +2,7 @@
 //! and bytes are carried between the two. The machine may stall: no times are asserted.
 #![cfg(target_os = "linux")]
 
-use payrig_tests::cli::{binary, pump};
+use payrig_tests::cli::{binary, interrupt, payrig_in, pump};
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read};
 use std::process::{Child, Command, Stdio};
@@ -59,6 +59,16 @@ fn path_in(from: impl Read + Send + 'static) -> (String, thread::JoinHandle<Stri
 /// A bench as a process, an examination as another, and bytes carried between the two. The
 /// examination, what it said on standard output and on error, and where its files are.
 fn both(rig: &str, run: &[&str], examine: &[&str]) -> (Child, String, String, tempfile::TempDir) {
+    both_until(usize::MAX, rig, run, examine)
+}
+
+/// The same; the examination is sent Ctrl-C after so many lines on its standard output.
+fn both_until(
+    lines: usize,
+    rig: &str,
+    run: &[&str],
+    examine: &[&str],
+) -> (Child, String, String, tempfile::TempDir) {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("it.toml"), rig).unwrap();
     std::fs::write(folder.path().join("real-board.toml"), REAL_BOARD).unwrap();
@@ -79,8 +89,15 @@ fn both(rig: &str, run: &[&str], examine: &[&str]) -> (Child, String, String, te
     pump(&far, &near);
     pump(&near, &far);
     let mut out = String::new();
-    let mut stdout = examination.stdout.take().unwrap();
-    stdout.read_to_string(&mut out).unwrap();
+    let mut stdout = BufReader::new(examination.stdout.take().unwrap());
+    for number in 1.. {
+        if stdout.read_line(&mut out).unwrap() == 0 {
+            break;
+        }
+        if number == lines {
+            interrupt(&examination);
+        }
+    }
     bench.kill().unwrap();
     bench.wait().unwrap();
     (examination, out, error.join().unwrap(), folder)
@@ -134,6 +151,77 @@ fn a_changer_in_another_process_is_examined_and_recorded() {
     assert!(report["date"].as_str().unwrap().starts_with("20"));
     let recording = std::fs::read_to_string(folder.path().join("it.jsonl")).unwrap();
     assert!(recording.contains("\"type\":\"block\""), "{recording}");
+}
+
+#[test]
+fn ctrl_c_in_mid_examination_keeps_what_was_found() {
+    let run = ["run", "it.toml", "--link", "pty", "--no-record"];
+    let examine = [
+        "examine",
+        "device",
+        "--kind",
+        "changer",
+        "--link",
+        "pty",
+        "--format",
+        "json",
+        "--unattended",
+        "--record",
+        "it.jsonl",
+        "--json",
+        "it.json",
+        "--ticket",
+        "--db",
+        "it.db",
+    ];
+    let (mut examination, out, error, folder) = both_until(2, DEVICES, &run, &examine);
+    assert_eq!(
+        examination.wait().unwrap().code(),
+        Some(1),
+        "{out}\n{error}"
+    );
+    assert!(error.contains("Ctrl-C: "), "{error}");
+    let path = |name: &str| folder.path().join(name);
+    let lines: Vec<Value> = out
+        .lines()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .collect();
+    let (verdict, checks) = lines.split_last().unwrap();
+    assert_eq!(verdict["type"], "verdict");
+    assert_eq!(verdict["stopped"], true);
+    assert_eq!(verdict["passed"], false);
+    // The first was done; the last was not, and says why.
+    assert_ne!(checks[0]["outcome"], "skipped", "{out}");
+    let last = checks.last().unwrap();
+    assert_eq!(last["outcome"], "skipped", "{out}");
+    assert!(last["seen"].as_str().unwrap().contains("ended"), "{out}");
+    // Every check of the kind is told.
+    let list = payrig_in(
+        folder.path(),
+        &["examine", "device", "--kind", "changer", "--list"],
+    );
+    let named = list.out.lines().filter(|l| l.starts_with("  ")).count();
+    assert_eq!(checks.len(), named);
+
+    let report = std::fs::read_to_string(path("it.json")).unwrap();
+    let report: Value = serde_json::from_str(&report).unwrap();
+    assert_eq!(report["checks"].as_array().unwrap().len(), named);
+    let sum = Command::new("sha256sum").arg(path("it.jsonl")).output();
+    let sum = String::from_utf8(sum.unwrap().stdout).unwrap();
+    let told = report["recording_sha256"].as_str().unwrap();
+    assert_eq!(sum.split_whitespace().next(), Some(told));
+    // The recording is whole: it can be read, and has a step for every check.
+    let recording = std::fs::read_to_string(path("it.jsonl")).unwrap();
+    let steps = recording
+        .lines()
+        .filter(|l| l.contains("\"type\":\"step\""));
+    assert_eq!(steps.count(), named);
+    let read = payrig_in(folder.path(), &["read", "it.jsonl", "--format", "json"]);
+    assert_ne!(read.code, 2, "{}", read.err);
+    // And there is a ticket.
+    let tickets = ["tickets", "list", "--db", "it.db", "--format", "json"];
+    let tickets = payrig_in(folder.path(), &tickets);
+    assert_eq!(tickets.json().len(), 1, "{}\n{}", tickets.out, tickets.err);
 }
 
 #[test]

@@ -1,9 +1,10 @@
 //! Gathering what the benches of single checks leave behind into one examination. Every check has a
 //! bench whose clock begins at zero; in the examination they come one after another.
 
+use crate::Stop;
 use crate::check::{Check, Seen, Weight, grade};
 use crate::operator::SeenBy;
-use crate::remains::Remains;
+use crate::remains::{Remains, STOPPED};
 use crate::result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
 use payrig_wire::Finding;
@@ -14,10 +15,12 @@ use std::collections::BTreeMap;
 const BETWEEN: Micros = Micros::secs(1);
 
 /// Runs checks one after another, each on a bench of its own, and gathers them into one
-/// examination; `only` picks one by its name, `each` is told every result as it comes.
+/// examination; `only` picks one by its name, `each` is told every result as it comes. Once `stop` is
+/// asked for, the checks that are left are skipped.
 pub(crate) fn examine<'a, B: 'a, S: 'a>(
     checks: impl Iterator<Item = &'a Check<B, S>>,
     only: Option<&str>,
+    stop: &Stop,
     mut run: impl FnMut(&Check<B, S>) -> (Seen, Option<Remains>),
     mut each: impl FnMut(&CheckResult, &[Entry]),
     subject: Subject,
@@ -27,7 +30,10 @@ pub(crate) fn examine<'a, B: 'a, S: 'a>(
     let mut weights: Vec<Weight> = Vec::new();
     let wanted = checks.filter(|c| only.is_none_or(|id| id == c.id));
     for (number, check) in (1..).zip(wanted) {
-        let (seen, remains) = run(check);
+        let (seen, remains) = match stop.is_asked() {
+            true => (Seen::skipped(STOPPED), None),
+            false => run(check),
+        };
         let (result, entries) = gathered.add(check, seen, remains, number);
         each(&result, &entries);
         gathered.checks.push(result);

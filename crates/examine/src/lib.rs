@@ -9,12 +9,14 @@ mod outside;
 mod remains;
 pub mod report;
 mod result;
+mod stop;
 pub mod tickets;
 pub mod wire;
 
 pub use check::{COMMON_PRACTICE, Check, Quirk, Run, Seen, Weight};
 pub use remains::Remains;
 pub use result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
+pub use stop::Stop;
 
 #[cfg(test)]
 mod appendix_3;

@@ -8,7 +8,7 @@ use payrig_units::Micros;
 use payrig_wire::Finding;
 use payrig_wire::recording::{Entry, TrainRecord};
 
-/// What a check says that the operator ended.
+/// What a check says that was not done, or broken off, because the examination was ended.
 pub(crate) const STOPPED: &str = "the examination was ended by the operator";
 
 /// What is left of a bench once its check is over.

@@ -1,6 +1,7 @@
 //! What an examination found: one result per check, and all that a report needs.
 
 use crate::operator::SeenBy;
+use crate::remains::STOPPED;
 use payrig_pulse::{Profile, Window};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
 use payrig_wire::Finding;
@@ -198,9 +199,17 @@ impl Examination {
         self.checks.iter().filter(|c| c.outcome == outcome).count()
     }
 
-    /// True when no check failed.
+    /// True when it was ended before its last check.
+    #[must_use]
+    pub fn was_stopped(&self) -> bool {
+        self.checks
+            .iter()
+            .any(|c| c.outcome == Outcome::Skipped && c.seen == STOPPED)
+    }
+
+    /// True when no check failed, and nobody ended it before its last check.
     #[must_use]
     pub fn passed(&self) -> bool {
-        self.count(Outcome::Fail) == 0
+        self.count(Outcome::Fail) == 0 && !self.was_stopped()
     }
 }

@@ -1,6 +1,9 @@
 //! What carries words between the tool and its subject: a virtual bus in simulated time, or a port
 //! with an outside subject at its other end, whose clock is the time.
 
+use crate::Stop;
+use crate::check::Seen;
+use crate::remains::STOPPED;
 use payrig_link::{
     BlockingPort, Fault, FaultInjector, Heard, Lateness, LinkError, PortEvent, VirtualBus,
 };
@@ -13,6 +16,9 @@ use std::fmt;
 
 /// Words of ours later than meant by more than this are told as the tool's own fault.
 const OWN_LATENESS: Micros = Micros::ms(1);
+
+/// How often it is looked whether the examination is to end.
+const LOOK_FOR_STOP: Micros = Micros::ms(50);
 
 /// A word of ours that is not on the wire this long after its time never will be.
 const SENDING_TIME: Micros = Micros::secs(2);
@@ -96,6 +102,10 @@ pub struct Linked {
     notes: Vec<Entry>,
     failure: Option<LinkError>,
     over: bool,
+    /// Who may end the examination.
+    stop: Option<Stop>,
+    /// It was ended in this check.
+    stopped: bool,
     ever_heard: bool,
     /// Somebody has opened the other end.
     attached: bool,
@@ -122,6 +132,8 @@ impl Linked {
             notes: Vec::new(),
             failure: None,
             over: false,
+            stop: None,
+            stopped: false,
             ever_heard: false,
             attached: false,
             ends_with_it: false,
@@ -135,6 +147,23 @@ impl Linked {
             ever_heard: true,
             ..Self::new(cable, Source::Master, Micros::ZERO)
         }
+    }
+
+    /// The same, and the examination ends when it is asked to.
+    #[must_use]
+    pub fn until(mut self, stop: &Stop) -> Self {
+        self.stop = Some(stop.clone());
+        self
+    }
+
+    /// Who may end the examination.
+    pub(crate) fn stop(&self) -> Stop {
+        self.stop.clone().unwrap_or_default()
+    }
+
+    /// True once the examination is to end.
+    pub(crate) fn is_stopped(&self) -> bool {
+        self.stop.as_ref().is_some_and(Stop::is_asked)
     }
 
     /// Time.
@@ -201,6 +230,12 @@ impl Linked {
         self.notes.clear();
         self.deaf = false;
         self.late_by = Micros::ZERO;
+        self.stopped = false;
+        self.goes_on();
+    }
+
+    /// Forgets that a check gave up; not that the link has failed.
+    fn goes_on(&mut self) {
         self.over = self.failure.is_some();
     }
 
@@ -236,6 +271,16 @@ impl Linked {
 
     /// Takes the next event, until a time.
     fn pump(&mut self, until: Micros) {
+        if self.is_stopped() {
+            self.note(STOPPED.to_owned());
+            self.over = true;
+            self.stopped = true;
+            return;
+        }
+        let until = match &self.stop {
+            Some(_) => until.min(self.now() + LOOK_FOR_STOP),
+            None => until,
+        };
         match self.cable.wait(until) {
             Ok(None) => {}
             Ok(Some(event)) => self.event(event),
@@ -368,7 +413,10 @@ impl Wire {
     pub(crate) fn into_linked(self) -> Option<Linked> {
         match self {
             Self::Virtual(_) => None,
-            Self::Linked(linked) => Some(*linked),
+            Self::Linked(mut linked) => {
+                linked.goes_on();
+                Some(*linked)
+            }
         }
     }
 
@@ -492,11 +540,16 @@ impl Wire {
         matches!(self, Self::Linked(linked) if linked.over)
     }
 
-    /// Why the link failed, if it did.
-    pub(crate) fn failure(&self) -> Option<&LinkError> {
-        match self {
-            Self::Virtual(_) => None,
-            Self::Linked(linked) => linked.failure.as_ref(),
+    /// How a check ended in truth that the link or whoever ends examinations did not let end.
+    pub(crate) fn broken_off(&self) -> Option<Seen> {
+        let Self::Linked(linked) = self else {
+            return None;
+        };
+        match &linked.failure {
+            Some(error) => Some(Seen::cannot_tell(format!(
+                "the link failed before the check was over: {error}"
+            ))),
+            None => linked.stopped.then(|| Seen::skipped(STOPPED)),
         }
     }
 }

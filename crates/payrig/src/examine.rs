@@ -1,6 +1,7 @@
 //! `payrig examine`.
 
 mod acceptor;
+mod interrupt;
 mod lines;
 mod link;
 mod person;
@@ -19,7 +20,7 @@ use payrig_bench::{Rig, RigError};
 use payrig_examine::board::{self, BoardOutside, BoardSetup};
 use payrig_examine::device::{self, Kind, Outside, Setup};
 use payrig_examine::operator::{Operator, Unattended};
-use payrig_examine::{CheckResult, Examination, Outcome};
+use payrig_examine::{CheckResult, Examination, Outcome, Stop};
 use payrig_link::{Clock, LinkError};
 use payrig_wire::Source;
 use payrig_wire::recording::Entry;
@@ -166,6 +167,7 @@ fn verdict_line(subject: &str, e: &Examination) -> Value {
         "grade": e.grade,
         "checks": e.checks.len(),
         "failed": e.count(Outcome::Fail),
+        "stopped": e.was_stopped(),
         "cannot_tell": e.count(Outcome::CannotTell),
         "skipped": e.count(Outcome::Skipped),
         "reasons": e.reasons,
@@ -186,9 +188,11 @@ type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult, &[Entry])) -> Examined>;
 /// What came out, and whether the link failed on the way.
 type Examined = (Examination, Option<LinkError>);
 
-/// Runs examinations one after another, writing each as it comes.
+/// Runs examinations one after another, writing each as it comes. Ctrl-C asks for `stop`: the one
+/// under way ends and is written, the others are not begun.
 fn run_all(
     common: &Common,
+    stop: &Stop,
     subjects: usize,
     examinations: impl Iterator<Item = (String, Job)>,
 ) -> Result<Exit, Failure> {
@@ -197,8 +201,14 @@ fn run_all(
             "several devices are examined, a report or recording is of one: name it with --kind";
         return Err(Failure::Wrong(text.to_owned()));
     }
+    interrupt::listen(stop.clone())?;
     let mut passed = true;
     for (subject, examine) in examinations {
+        if stop.is_asked() {
+            anstream::eprintln!("{subject}: not examined, the examination was ended before it");
+            passed = false;
+            continue;
+        }
         let mut failed: io::Result<()> = Ok(());
         let begin = |path: &PathBuf| Recording::begin(path, &subject);
         let mut recording = common.record.as_ref().map(begin).transpose()?;
@@ -331,8 +341,13 @@ fn examine_board(mut arguments: BoardArguments) -> Result<Exit, Failure> {
     if common.link.is_given() {
         return board_outside(arguments, setup);
     }
-    let job: Job = Box::new(move |each| (board::examine(&setup, only.as_deref(), each), None));
-    run_all(common, 1, std::iter::once(("board".to_owned(), job)))
+    let stop = Stop::default();
+    let asked = stop.clone();
+    let job: Job = Box::new(move |each| {
+        let examination = board::examine_until(&setup, only.as_deref(), &asked, each);
+        (examination, None)
+    });
+    run_all(common, &stop, 1, std::iter::once(("board".to_owned(), job)))
 }
 
 /// A rig with our own board leaves nothing for a link to be connected to.
@@ -359,7 +374,8 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
     let Some(opened) = common.link.open(Source::Peripheral, clock)? else {
         return Ok(Exit::Passed);
     };
-    let mut outside = BoardOutside::new(opened.linked, operator(common)?);
+    let stop = Stop::default();
+    let mut outside = BoardOutside::new(opened.linked.until(&stop), operator(common)?);
     if let Some(acceptor) = acceptor {
         outside = outside.with_lines(acceptor, &setup);
     }
@@ -376,7 +392,7 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
         examination.date = date(began);
         (examination, failure)
     });
-    run_all(common, 1, std::iter::once(("board".to_owned(), job)))
+    run_all(common, &stop, 1, std::iter::once(("board".to_owned(), job)))
 }
 
 // ---- devices -------------------------------------------------------------------------------------
@@ -451,12 +467,13 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         let text = "one device is at the other end of the link: name its kind with --kind";
         return Err(Failure::Wrong(text.to_owned()));
     };
+    let stop = Stop::default();
     let (outside, name) = if setup.kind.address().is_some() {
         let Some(opened) = common.link.open(Source::Master, Clock::starting_now())? else {
             return Ok(Exit::Passed);
         };
         let outside = Outside::new(setup.kind, opened.linked, operator(common)?);
-        (outside, opened.name)
+        (outside.until(&stop), opened.name)
     } else if matches!(setup.kind, Kind::PulseHopper | Kind::PulseCoinHopper) {
         let text = "a real hopper cannot be examined: its motor is not driven over a serial port. \
                     Examine the acceptor above it as --kind pulse-coin-acceptor";
@@ -465,7 +482,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         let port = common.link.port().unwrap_or_default();
         let lines = arguments.lines.open(port)?;
         let outside = Outside::on_lines(setup.kind, lines, operator(common)?);
-        (outside, format!("modem lines of {port}"))
+        (outside.until(&stop), format!("modem lines of {port}"))
     };
     let (subject, only) = (setup.kind.name().to_owned(), common.only.clone());
     let began = SystemTime::now();
@@ -476,7 +493,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         examination.date = date(began);
         (examination, failure)
     });
-    run_all(common, 1, std::iter::once((subject, job)))
+    run_all(common, &stop, 1, std::iter::once((subject, job)))
 }
 
 /// Who answers questions about a subject outside.
@@ -550,11 +567,15 @@ fn examine_devices(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
     }
     let count = setups.len();
     let only = common.only.clone();
+    let stop = Stop::default();
     let jobs = setups.into_iter().map(|setup| {
         let subject = setup.kind.name().to_owned();
-        let only = only.clone();
-        let job: Job = Box::new(move |each| (device::examine(&setup, only.as_deref(), each), None));
+        let (only, asked) = (only.clone(), stop.clone());
+        let job: Job = Box::new(move |each| {
+            let examination = device::examine_until(&setup, only.as_deref(), &asked, each);
+            (examination, None)
+        });
         (subject, job)
     });
-    run_all(common, count, jobs)
+    run_all(common, &stop, count, jobs)
 }

@@ -34,6 +34,7 @@ pub use options::BoardOptions;
 pub use setup::BoardSetup;
 
 use crate::Remains;
+use crate::Stop;
 use crate::check::{Check, LINK_GONE, NEEDS_A_PERSON, NEVER_ANSWERED, Quirk, Seen};
 use crate::gather;
 use crate::operator::{Deed, Question, Reply};
@@ -148,6 +149,17 @@ pub fn examine(
     only: Option<&str>,
     each: impl FnMut(&CheckResult, &[recording::Entry]),
 ) -> Examination {
+    examine_until(setup, only, &Stop::default(), each)
+}
+
+/// As [`examine`]; once `stop` is asked for, the checks that are left are skipped.
+#[must_use]
+pub fn examine_until(
+    setup: &BoardSetup,
+    only: Option<&str>,
+    stop: &Stop,
+    each: impl FnMut(&CheckResult, &[recording::Entry]),
+) -> Examination {
     let identity = &setup.board.identity;
     let subject = Subject {
         kind: "board".to_owned(),
@@ -160,6 +172,7 @@ pub fn examine(
     gather::examine(
         checks(),
         only,
+        stop,
         |check| run_check(check, setup),
         each,
         subject,
@@ -235,6 +248,7 @@ pub fn examine_outside(
         text: preparation(setup, outside.has_lines()),
         deed: Deed::Prepare,
     };
+    let stop = outside.linked().stop();
     let mut course = Course::default();
     if outside.ask(&question) == Reply::Stop {
         course.stop();
@@ -270,7 +284,12 @@ pub fn examine_outside(
             };
             return (Seen::skipped(text), None);
         }
-        if !outside.linked().listen(Micros::secs(30)) && !outside.linked().has_failed() {
+        let heard = outside.linked().listen(Micros::secs(30));
+        if outside.linked().is_stopped() {
+            lent = Some(outside);
+            return (Seen::skipped(STOPPED), None);
+        }
+        if !heard && !outside.linked().has_failed() {
             lent = Some(outside);
             return (Seen::fail(NEVER_ANSWERED), None);
         }
@@ -298,7 +317,7 @@ pub fn examine_outside(
         ..Subject::default()
     };
     let decimals = setup.board.decimals;
-    let mut examination = gather::examine(checks(), only, run, each, subject, decimals);
+    let mut examination = gather::examine(checks(), only, &stop, run, each, subject, decimals);
     let mut failure = None;
     if let Some(mut outside) = lent {
         if let Some(id) = outside.identity() {

@@ -13,6 +13,7 @@ use super::pulse_unit::{HopperWires, PulseUnit};
 use super::setup::{Kind, Setup};
 use super::subject::Emulated;
 use super::told::Told;
+use crate::Stop;
 use crate::check::{NEEDS_A_PERSON, Seen};
 use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Tally};
 use crate::remains::{Remains, STOPPED};
@@ -91,6 +92,13 @@ impl Outside {
             lines: Some(lines),
             ..Self::new(kind, linked, operator)
         }
+    }
+
+    /// The same, and the examination ends when it is asked to.
+    #[must_use]
+    pub fn until(mut self, stop: &Stop) -> Self {
+        self.linked = self.linked.until(stop);
+        self
     }
 
     pub(super) fn linked(&mut self) -> &mut Linked {
@@ -405,10 +413,7 @@ impl Bench {
         self.log(last);
         self.log(notes);
         self.disagreements();
-        let failed = self.wire.failure().map(|error| {
-            let text = format!("the link failed before the check was over: {error}");
-            Seen::cannot_tell(text)
-        });
+        let broken_off = self.wire.broken_off();
         let live = self.is_outside();
         let lines_off = self.unit().map_or(Micros::ZERO, PulseUnit::uncertainty);
         let uncertainty = self.wire.uncertainty().max(lines_off);
@@ -442,7 +447,7 @@ impl Bench {
             books: self.books,
             entries: self.entries,
             seen_by: self.seen_by.get(),
-            over: failed.or(self.over),
+            over: broken_off.or(self.over),
         };
         (remains, outside)
     }

@@ -30,6 +30,7 @@ pub use outside_lines::{LinePort, OutsideLines};
 pub use quirks::quirks;
 pub use setup::{Kind, PulseSetup, Setup};
 
+use crate::Stop;
 use crate::check::{Check, LINK_GONE, Quirk, Seen};
 use crate::gather;
 use crate::outside::{Course, attempts};
@@ -102,9 +103,21 @@ pub fn examine(
     only: Option<&str>,
     each: impl FnMut(&CheckResult, &[Entry]),
 ) -> Examination {
+    examine_until(setup, only, &Stop::default(), each)
+}
+
+/// As [`examine`]; once `stop` is asked for, the checks that are left are skipped.
+#[must_use]
+pub fn examine_until(
+    setup: &Setup,
+    only: Option<&str>,
+    stop: &Stop,
+    each: impl FnMut(&CheckResult, &[Entry]),
+) -> Examination {
     gather::examine(
         checks(setup.kind),
         only,
+        stop,
         |check| run_check(check, setup),
         each,
         subject(setup),
@@ -118,10 +131,11 @@ pub fn examine(
 #[must_use]
 pub fn examine_outside(
     setup: &Setup,
-    outside: Outside,
+    mut outside: Outside,
     only: Option<&str>,
     each: impl FnMut(&CheckResult, &[Entry]),
 ) -> (Examination, Option<LinkError>) {
+    let stop = outside.linked().stop();
     let mut lent = Some(outside);
     let mut course = Course::default();
     let run = |check: &DeviceCheck| {
@@ -155,7 +169,7 @@ pub fn examine_outside(
         ..Subject::default()
     };
     let checks = checks(setup.kind);
-    let mut examination = gather::examine(checks, only, run, each, subject, setup.decimals);
+    let mut examination = gather::examine(checks, only, &stop, run, each, subject, setup.decimals);
     let mut failure = None;
     if let Some(mut outside) = lent {
         let identity = outside.identity();

@@ -230,10 +230,7 @@ impl BoardBench {
             interval("polling interval of the bill validator", polls(BILL)),
             interval("polling interval of the cashless device", polls(READER)),
         ];
-        let failed = self.wire.failure().map(|error| {
-            let text = format!("the link failed before the check was over: {error}");
-            Seen::cannot_tell(text)
-        });
+        let broken_off = self.wire.broken_off();
         let credit_left = self.wire.is_over() && self.customer() < Money::ZERO;
         let live = self.is_outside();
         let (uncertainty, late_by) = (self.wire.uncertainty(), self.wire.late_by());
@@ -253,7 +250,7 @@ impl BoardBench {
             late_by,
             entries: self.entries,
             seen_by: self.seen_by.get(),
-            over: failed.or(self.over),
+            over: broken_off.or(self.over),
             now: self.now,
             intervals,
             findings: self.findings,

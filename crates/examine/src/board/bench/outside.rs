@@ -142,6 +142,9 @@ impl BoardOutside {
             if self.linked.has_failed() {
                 return Reply::CannotDo;
             }
+            if self.linked.is_stopped() {
+                return Reply::Stop;
+            }
             let now = self.linked.now();
             if let Some(reply) = self.hand.operator.answer(now) {
                 return reply;
