@@ -4,7 +4,8 @@ use super::bench::{BILL, BoardBench, CHANGER, READER};
 use super::habit::{Memory, Said};
 use super::{BoardSetup, Entry, entry};
 use crate::check::{Run, Seen};
-use payrig_units::{Micros, Money, Place};
+use crate::device::habit::Habits;
+use payrig_units::{Micros, Money};
 
 /// The table.
 pub(super) const ENTRIES: &[Entry] = &[
@@ -70,12 +71,12 @@ pub(super) const ENTRIES: &[Entry] = &[
     entry!(
         "reset-in-escrow",
         "Credits no bill that a reset gave back",
-        "the validator resets with 1.00 in escrow: no money more or less",
+        "the validator resets with 1.00 in escrow and gives it back: no money more or less",
         "6.3, RESET, Appendix 3, section 4",
         "Bills are credited and given back: credit a bill when it is stacked.",
         Rule,
         in_escrow,
-        None,
+        Some(deaf_to_escrow),
         "credits-bill-at-reset",
         "takes a validator's reset for a stacked bill",
         |s| s.habits.hears = Some(|m, c, d| {
@@ -230,30 +231,39 @@ fn in_payout(b: &mut BoardBench) -> Run {
     Ok(Seen::judge(balance.is_zero(), text))
 }
 
+/// A validator that holds a bill and does not hear what is to become of it.
+fn deaf_to_escrow(s: &mut BoardSetup) {
+    let habits = Habits {
+        deaf_to: Some(|command| matches!(command, [0x35, ..])),
+        ..Habits::default()
+    };
+    s.device_habits.insert(BILL, habits);
+}
+
 fn in_escrow(b: &mut BoardBench) -> Run {
     let from = b.ready();
     b.bill(0);
-    let there = |b: &BoardBench| !b.sum(|p| matches!(p, Place::Escrow(_))).is_zero();
-    b.until_so(Micros::secs(5), there);
-    b.wait(Micros::ms(1_505));
-    b.power(BILL, false);
-    b.wait(Micros::ms(300));
-    b.power(BILL, true);
+    let ordered = |b: &BoardBench| b.count(from, BILL, "ESCROW") > 0;
+    if !b.until_so(Micros::secs(8), ordered) {
+        return Ok(Seen::cannot_tell("no ESCROW was ordered for the bill"));
+    }
+    b.wait(Micros::ms(50));
+    let from = b.now();
+    blink(b, BILL);
     b.secs(12);
     let balance = balance(b);
     let again = b.count(from, BILL, "SETUP");
     let text = format!(
-        "in the end the customer has {} more; SETUP {again} times",
+        "the bill came back, and in the end the customer has {} more; SETUP {again} times",
         b.show(balance)
     );
-    // A bill that was on its way into the stacker may be lost with the validator's power.
-    Ok(Seen::judge(balance <= Money::ZERO && again > 0, text))
+    Ok(Seen::judge(balance.is_zero() && again > 0, text))
 }
 
-fn blink_reader(b: &mut BoardBench) {
-    b.power(READER, false);
+fn blink(b: &mut BoardBench, address: u8) {
+    b.power(address, false);
     b.wait(Micros::ms(300));
-    b.power(READER, true);
+    b.power(address, true);
 }
 
 fn in_session(b: &mut BoardBench) -> Run {
@@ -261,7 +271,7 @@ fn in_session(b: &mut BoardBench) -> Run {
     b.card(Some(1_000));
     b.secs(2);
     let from = b.now();
-    blink_reader(b);
+    blink(b, READER);
     b.secs(3);
     b.select(11);
     b.secs(8);
@@ -281,7 +291,7 @@ fn in_vend(b: &mut BoardBench) -> Run {
         return Ok(Seen::cannot_tell("no VEND REQUEST"));
     }
     b.wait(Micros::ms(500));
-    blink_reader(b);
+    blink(b, READER);
     b.secs(15);
     let (fell, paid) = (b.delivered().len(), b.card_paid());
     let text = format!("{fell} items, {} paid by the card", b.show(paid));
@@ -297,7 +307,7 @@ fn after_approval(b: &mut BoardBench) -> Run {
         return Ok(Seen::cannot_tell("no vend was approved"));
     }
     b.wait(Micros::ms(300));
-    blink_reader(b);
+    blink(b, READER);
     b.secs(12);
     let first = b.delivered().len();
     b.card(Some(1_000));
