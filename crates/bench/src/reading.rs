@@ -391,21 +391,7 @@ impl Report {
 
 /// When an entry happened, for putting a log in order.
 pub(crate) fn at(entry: &Entry) -> Micros {
-    match entry {
-        Entry::Block(b) => b.start_us,
-        Entry::Line(l) => l.at_us,
-        Entry::Break { start_us, .. } | Entry::Garbled { start_us, .. } => *start_us,
-        Entry::Edge { at_us, .. }
-        | Entry::Note { at_us, .. }
-        | Entry::Power { at_us, .. }
-        | Entry::Act { at_us, .. }
-        | Entry::Step { at_us, .. }
-        | Entry::Verdict { at_us, .. } => *at_us,
-        Entry::Movement(m) => m.at_us,
-        Entry::Finding(f) => f.at,
-        Entry::Train(t) => t.start_us,
-        Entry::Unknown(_) => Micros::NEVER,
-    }
+    entry.times().map_or(Micros::NEVER, |(from, _)| from)
 }
 
 fn profiles(options: &ReadOptions) -> Vec<Profile> {

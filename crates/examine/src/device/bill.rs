@@ -4,8 +4,9 @@ pub(super) mod escrow;
 pub(super) mod service;
 pub(super) mod taking;
 
-use super::bench::{Act, Answer, Bench, POLL_EVERY};
+use super::bench::{Act, Answer, Bench};
 use super::common::{data, found, order};
+use super::polling::poll_until;
 use crate::check::Seen;
 use payrig_mdb::bill::{
     BillTypes, BillValue, Command, EscrowCapability, Report, Response, Routing, Setup, Stacker,
@@ -69,14 +70,9 @@ pub(super) fn poll(b: &mut Bench) -> Vec<Report> {
     reports_of(&answer)
 }
 
+/// POLLs for a time and gives all that was reported.
 pub(super) fn watch(b: &mut Bench, time: Micros) -> Vec<Report> {
-    let by = b.now() + time;
-    let mut reports = Vec::new();
-    while b.now() < by {
-        reports.extend(poll(b));
-        b.wait(POLL_EVERY);
-    }
-    reports
+    poll_until(b, time, poll, |_| false)
 }
 
 /// POLLs until a report is there, for so long at most.
@@ -85,14 +81,8 @@ pub(super) fn wait_for(
     time: Micros,
     wanted: impl Fn(&Report) -> bool,
 ) -> Option<Report> {
-    let by = b.now() + time;
-    while b.now() < by {
-        if let Some(found) = poll(b).into_iter().find(|r| wanted(r)) {
-            return Some(found);
-        }
-        b.wait(POLL_EVERY);
-    }
-    None
+    let reports = poll_until(b, time, poll, &wanted);
+    reports.into_iter().find(wanted)
 }
 
 pub(super) fn routed(reports: &[Report], wanted: Routing) -> Vec<u8> {

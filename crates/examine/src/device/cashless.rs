@@ -3,8 +3,9 @@
 pub(super) mod sessions;
 pub(super) mod vends;
 
-use super::bench::{Act, Answer, Bench, Close, POLL_EVERY};
+use super::bench::{Act, Answer, Bench, Close};
 use super::common::until_just_reset;
+use super::polling::poll_until;
 use crate::check::{Run, Seen};
 use payrig_mdb::cashless::{
     Command, Identification, Kind, Level, Mode, Negotiation, PriceRange, ReaderConfig, Report,
@@ -24,6 +25,12 @@ struct Talk<'a> {
     bench: &'a mut Bench,
     negotiation: Negotiation,
     config: Option<ReaderConfig>,
+}
+
+impl AsMut<Bench> for Talk<'_> {
+    fn as_mut(&mut self) -> &mut Bench {
+        self.bench
+    }
 }
 
 impl<'a> Talk<'a> {
@@ -79,18 +86,8 @@ impl<'a> Talk<'a> {
 
     /// POLLs for a time, or until a report that ends the waiting.
     fn watch(&mut self, time: Micros, until: impl Fn(&Report) -> bool) -> Vec<Report> {
-        let by = self.bench.now() + time;
-        let mut all = Vec::new();
-        while self.bench.now() < by {
-            let (_, reports) = self.send(Kind::Poll, Close::Ack);
-            let over = reports.iter().any(&until);
-            all.extend(reports);
-            if over {
-                break;
-            }
-            self.bench.wait(POLL_EVERY);
-        }
-        all
+        let poll = |talk: &mut Self| talk.send(Kind::Poll, Close::Ack).1;
+        poll_until(self, time, poll, until)
     }
 
     /// An order whose answer may come at a later POLL.

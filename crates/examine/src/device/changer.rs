@@ -6,6 +6,7 @@ pub(super) mod service;
 
 use super::bench::{Act, Answer, Bench, POLL_EVERY};
 use super::common::{data, found, order};
+use super::polling::poll_until;
 use crate::check::{Run, Seen};
 use crate::operator::Sight;
 use payrig_mdb::changer::{
@@ -84,13 +85,7 @@ fn poll(b: &mut Bench) -> Vec<Report> {
 
 /// POLLs for a time and gives all that was reported.
 fn watch(b: &mut Bench, time: Micros) -> Vec<Report> {
-    let by = b.now() + time;
-    let mut reports = Vec::new();
-    while b.now() < by {
-        reports.extend(poll(b));
-        b.wait(POLL_EVERY);
-    }
-    reports
+    poll_until(b, time, poll, |_| false)
 }
 
 fn coins(reports: &[Report]) -> Vec<(CoinType, Routing)> {

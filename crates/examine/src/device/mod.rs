@@ -10,6 +10,7 @@ pub mod habit;
 mod habits;
 mod hopper;
 mod outside_lines;
+mod polling;
 mod pulse;
 mod pulse_unit;
 mod quirks;

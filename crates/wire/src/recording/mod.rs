@@ -5,11 +5,11 @@
 mod entry;
 mod error;
 mod read;
+mod records;
 mod write;
 
-pub use entry::{
-    BlockRecord, Entry, Header, LineRecord, LineRole, MovementRecord, SCHEMA, TrainRecord, VERSION,
-};
+pub use entry::{Entry, Header, SCHEMA, VERSION};
 pub use error::{RecordingError, RecordingProblem};
 pub use read::{Recording, Torn, read_recording, read_recording_path};
+pub use records::{BlockRecord, LineRecord, LineRole, MovementRecord, TrainRecord};
 pub use write::RecordingWriter;

@@ -150,24 +150,8 @@ impl Recording {
     /// The latest time in it.
     #[must_use]
     pub fn end(&self) -> Micros {
-        self.entries
-            .iter()
-            .map(|(_, entry)| match entry {
-                Entry::Block(block) => block.end_us,
-                Entry::Break { end_us, .. } | Entry::Garbled { end_us, .. } => *end_us,
-                Entry::Line(line) => line.at_us,
-                Entry::Edge { at_us, .. }
-                | Entry::Note { at_us, .. }
-                | Entry::Power { at_us, .. }
-                | Entry::Act { at_us, .. }
-                | Entry::Step { at_us, .. }
-                | Entry::Verdict { at_us, .. } => *at_us,
-                Entry::Train(train) => train.start_us,
-                Entry::Movement(record) => record.at_us,
-                Entry::Finding(_) | Entry::Unknown(_) => Micros::ZERO,
-            })
-            .max()
-            .unwrap_or_default()
+        let times = self.entries.iter().filter_map(|(_, entry)| entry.times());
+        times.map(|(_, end)| end).max().unwrap_or_default()
     }
 }
 

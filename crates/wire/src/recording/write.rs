@@ -1,6 +1,7 @@
 //! Writing a recording: one line at a time, each flushed before the next thing happens.
 
-use super::entry::{BlockRecord, Entry, Header, MovementRecord};
+use super::entry::{Entry, Header};
+use super::records::{BlockRecord, MovementRecord};
 use crate::{BusEvent, Edge, Finding};
 use payrig_units::{LedgerEntry, Micros};
 use serde::Serialize;
