@@ -10,6 +10,19 @@ pub const SCHEMA_VERSION: i64 = 1;
 /// SQLite's mark of whose file it is: "PYRG".
 const APPLICATION_ID: i64 = 0x5059_5247;
 
+/// Kinds that were once called otherwise: the name in older tickets, which are never changed, and
+/// the name now.
+const ONCE_CALLED: [(&str, &str); 1] = [("pulse acceptor", "pulse bill validator")];
+
+/// The kind in a column, by its present name, as SQL.
+pub(super) fn present_kind(column: &str) -> String {
+    ONCE_CALLED
+        .iter()
+        .fold(column.to_owned(), |kind, (was, is)| {
+            format!("CASE {kind} WHEN '{was}' THEN '{is}' ELSE {kind} END")
+        })
+}
+
 const TABLES: &str = "
 CREATE TABLE ticket (
   id INTEGER PRIMARY KEY AUTOINCREMENT,

@@ -1,7 +1,7 @@
 //! The file of tickets: adding, listing, reading.
 
 use super::StoreError;
-use super::schema::prepare;
+use super::schema::{prepare, present_kind};
 use crate::report::{read_json, write_json};
 use crate::{Examination, Outcome};
 use etcetera::BaseStrategy;
@@ -226,7 +226,8 @@ impl Store {
     }
 
     /// The visit of the same unit before that ticket: same serial number, kind and maker. `None`
-    /// for a first visit, and for a unit without a serial number.
+    /// for a first visit, and for a unit without a serial number. A kind that was once called
+    /// otherwise is the same kind.
     ///
     /// # Errors
     /// When there is no such ticket, or the file cannot be read.
@@ -237,16 +238,17 @@ impl Store {
             .optional()
             .map_err(|e| self.sql(e))?;
         known.ok_or(StoreError::NoTicket(id))?;
+        let query = format!(
+            "SELECT before.id FROM ticket AS before, ticket AS this \
+             WHERE this.id = ?1 AND this.serial <> '' AND before.id < this.id \
+             AND before.serial = this.serial COLLATE NOCASE \
+             AND {} = {} AND before.maker = this.maker \
+             ORDER BY before.id DESC LIMIT 1",
+            present_kind("before.kind"),
+            present_kind("this.kind"),
+        );
         self.connection
-            .query_row(
-                "SELECT before.id FROM ticket AS before, ticket AS this \
-                 WHERE this.id = ?1 AND this.serial <> '' AND before.id < this.id \
-                 AND before.serial = this.serial COLLATE NOCASE \
-                 AND before.kind = this.kind AND before.maker = this.maker \
-                 ORDER BY before.id DESC LIMIT 1",
-                [id],
-                |r| r.get(0),
-            )
+            .query_row(&query, [id], |r| r.get(0))
             .optional()
             .map_err(|e| self.sql(e))
     }

@@ -73,6 +73,32 @@ fn the_visit_before_is_of_the_same_unit() {
     ));
 }
 
+/// Tickets of older versions stay as they are: their unit is found all the same.
+#[test]
+fn a_unit_is_the_same_though_its_kind_was_once_called_otherwise() {
+    let (_folder, path) = place();
+    let mut store = Store::open(&path).unwrap();
+    let kinds = [
+        "pulse acceptor",
+        "pulse coin acceptor",
+        "pulse bill validator",
+        "pulse acceptor",
+    ];
+    for kind in kinds {
+        let mut examination = of("HL-7");
+        examination.subject.kind = kind.to_owned();
+        store.add(&examination).unwrap();
+    }
+    assert_eq!(store.visit_before(2).unwrap(), None, "another kind");
+    assert_eq!(store.visit_before(3).unwrap(), Some(1));
+    // An old report that is added late is of the same unit too.
+    assert_eq!(store.visit_before(4).unwrap(), Some(3));
+    let (then, now) = (store.get(1).unwrap(), store.get(3).unwrap());
+    assert_eq!(then.row.kind, "pulse acceptor", "it was not changed");
+    let comparison = compare(&then.examination, &now.examination);
+    assert_eq!(comparison.alike, now.examination.checks.len());
+}
+
 #[test]
 fn a_ticket_is_neither_changed_nor_removed() {
     let (_folder, path) = place();
