@@ -2,7 +2,7 @@
 
 use crate::rig::{Act, Expectation, Step};
 use crate::stage::Stage;
-use payrig_units::{Decimals, Micros, Money};
+use payrig_units::{Decimals, Micros, Money, words};
 use std::collections::VecDeque;
 
 /// A step that has ended.
@@ -177,7 +177,7 @@ impl Player {
             }
             Expectation::Sold(count) => check(
                 self.delivered == *count,
-                format!("{} items were delivered", self.delivered),
+                format!("delivered: {}", words::count(self.delivered, "item")),
             ),
             Expectation::ExactChange(on) => {
                 let found = board.is_some_and(|b| b.exact_change());
@@ -299,13 +299,7 @@ pub(crate) fn describe(act: &Act, decimals: Decimals) -> String {
             Expectation::Balance { place, amount } => {
                 format!("{place} holds {}", amount.show(decimals))
             }
-            Expectation::Sold(n) => {
-                if *n == 1 {
-                    "1 item delivered".into()
-                } else {
-                    format!("{n} items delivered")
-                }
-            }
+            Expectation::Sold(n) => format!("{} delivered", words::count(*n, "item")),
             Expectation::ExactChange(on) => {
                 format!("exact-change light {}", if *on { "on" } else { "off" })
             }

@@ -5,7 +5,7 @@ use crate::outages::Outages;
 use payrig_pulse::{
     Coding, Credit, Profile, Pulse, PulseRule, Question, Train, Verdict, distance, identify, judge,
 };
-use payrig_units::{Decimals, Micros};
+use payrig_units::{Decimals, Micros, words};
 
 /// A power cut that explains what is wrong with a train.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -92,10 +92,10 @@ impl Outages {
             n => format!(" and {n} of the pulses of a unit"),
         };
         Some(format!(
-            "{lost} of {} pulses came while {who} had no power and cannot be counted there: {}{part}. \
+            "{lost} of {} came while {who} had no power and cannot be counted there: {}{part}. \
              They tell of money that was on its way before the acceptor was held off; where it was \
              not held off, the inhibit line is not wired to fail safe",
-            train.count(),
+            words::count(train.count(), "pulse"),
             worth.amount.show(decimals)
         ))
     }

@@ -8,7 +8,7 @@ use crate::tally::Tally;
 use payrig_pulse::{
     LineRecord, Profile, PulseFinding, Severity as PulseSeverity, Surveyed, TrainReport, survey,
 };
-use payrig_units::{Decimals, LedgerEntry, Micros};
+use payrig_units::{Decimals, LedgerEntry, Micros, words};
 use payrig_wire::capture::{Capture, CaptureError, CaptureLine, FileKind, read_path};
 use payrig_wire::recording::{Entry, Recording, RecordingError, TrainRecord, read_recording};
 use payrig_wire::uart::{BusLines, IdleLevel, decode_bus};
@@ -408,7 +408,7 @@ fn profiles(options: &ReadOptions) -> Vec<Profile> {
 }
 
 fn describe(train: &TrainReport) -> String {
-    let pulses = if train.pulses == 1 { "pulse" } else { "pulses" };
+    let pulses = words::count(train.pulses, "pulse");
     let times = Profile::named(&train.nearest).map(|p| format!(" ({})", p.times()));
     let times = times.unwrap_or_default();
     let fit = if train.profile == "none" {
@@ -416,7 +416,7 @@ fn describe(train: &TrainReport) -> String {
     } else {
         format!("profile {}{times}", train.profile)
     };
-    format!("{} {pulses}, {fit}", train.pulses)
+    format!("{pulses}, {fit}")
 }
 
 /// A pulse finding as a finding of the log.

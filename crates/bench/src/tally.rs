@@ -1,7 +1,7 @@
 //! The last line of a log: what was counted, and the verdict.
 
 use crate::analyst::Analyst;
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 use payrig_wire::recording::Entry;
 
 /// What a log holds.
@@ -33,14 +33,13 @@ impl Tally {
             trains,
         } = self;
         let passed = limits == 0;
-        let mut parts = vec![counted(blocks, "block"), counted(limits, "finding")];
+        let mut parts = vec![
+            words::count(blocks, "block"),
+            words::count(limits, "finding"),
+            words::count(advice, "piece of advice"),
+        ];
         if trains > 0 {
-            parts.insert(1, counted(trains, "pulse train"));
-        }
-        if advice == 1 {
-            parts.push("1 piece of advice".to_owned());
-        } else {
-            parts.push(format!("{advice} pieces of advice"));
+            parts.insert(1, words::count(trains, "pulse train"));
         }
         let word = if passed { "passed" } else { "fell short" };
         let text = format!("{word}: {}", parts.join(", "));
@@ -54,9 +53,4 @@ impl Tally {
             text,
         }
     }
-}
-
-fn counted(n: u64, thing: &str) -> String {
-    let plural = if n == 1 { "" } else { "s" };
-    format!("{n} {thing}{plural}")
 }

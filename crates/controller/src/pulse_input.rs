@@ -2,7 +2,7 @@
 
 use crate::Report;
 use payrig_pulse::{CreditCounter, Profile};
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, words};
 use payrig_wire::Edge;
 use std::collections::BTreeMap;
 
@@ -124,7 +124,11 @@ impl PulseInput {
         for (credit, train) in self.counter.take_credits().into_iter().zip(trains) {
             if !credit.amount.is_zero() {
                 let device = self.name.clone();
-                let what = format!("{} pulses on {}", credit.pulses, credit.line);
+                let what = format!(
+                    "{} on {}",
+                    words::count(credit.pulses, "pulse"),
+                    credit.line
+                );
                 self.reports.push(Report::Credit {
                     device,
                     value: credit.amount,
@@ -135,8 +139,10 @@ impl PulseInput {
             let refused = all.saturating_sub(credit.pulses);
             if refused > 0 {
                 let text = format!(
-                    "{}: {refused} of {all} pulses on {} not counted: not the width set here",
-                    self.name, credit.line
+                    "{}: {refused} of {} on {} not counted: not the width set here",
+                    self.name,
+                    words::count(all, "pulse"),
+                    credit.line
                 );
                 self.reports.push(Report::Notice(text));
             }

@@ -3,7 +3,7 @@
 use crate::operator::SeenBy;
 use crate::remains::STOPPED;
 use crate::result::{CheckResult, Grade, Outcome};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// Where a check comes from when no standard asks for it.
 pub const COMMON_PRACTICE: &str = "common practice, no source";
@@ -200,12 +200,9 @@ pub(crate) fn grade<'a>(
             grade = Grade::FitWithRemarks;
         }
         reasons.push(format!(
-            "{not_done} {} not done: each says what was missing",
-            if not_done == 1 {
-                "check was"
-            } else {
-                "checks were"
-            }
+            "{} {} not done: each says what was missing",
+            words::count(not_done, "check"),
+            if not_done == 1 { "was" } else { "were" }
         ));
     }
     (grade, reasons)

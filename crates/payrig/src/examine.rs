@@ -65,7 +65,8 @@ struct Common {
     /// Run this check only.
     #[arg(long, value_name = "CHECK")]
     only: Option<String>,
-    /// Make the emulated subject misbehave in this way, to see what the examination says.
+    /// Make the emulated subject misbehave in this way, to see what the examination says; --list
+    /// --format json names one beside each check.
     #[arg(long, value_name = "QUIRK", conflicts_with = "link")]
     quirk: Option<String>,
     /// Write everything that happened as a recording, which `payrig read` reads; its SHA-256 is in
@@ -175,9 +176,13 @@ fn verdict_line(subject: &str, e: &Examination) -> Value {
 }
 
 fn unknown(what: &str, name: &str, known: &[&str]) -> Failure {
-    let hint = match nearest(name, known) {
-        Some(near) => format!("did you mean \"{near}\"?"),
-        None => format!("there are: {}", known.join(", ")),
+    // They are far too many to be named here.
+    let hint = match (nearest(name, known), what) {
+        (Some(near), _) => format!("did you mean \"{near}\"?"),
+        (None, "quirk") => {
+            "the same command with --list --format json names one beside each check".to_owned()
+        }
+        (None, _) => "the same command with --list names them".to_owned(),
     };
     Failure::Wrong(format!("no {what} is called \"{name}\": {hint}"))
 }

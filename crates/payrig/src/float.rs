@@ -10,7 +10,7 @@ use payrig_bench::{FIRST_VEND, Rig};
 use payrig_float::{
     Analysis, BillAnswer, FillAnswer, FillAnswers, Machine, Need, Questions, Tube, analyse,
 };
-use payrig_units::{Decimals, Money};
+use payrig_units::{Decimals, Money, words};
 use serde_json::{Value, json};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -21,7 +21,7 @@ const EMBEDDED: &str = "first-vend.toml";
 /// Arguments of `payrig float`.
 #[derive(Debug, Args)]
 pub(crate) struct FloatArguments {
-    /// The rig [default: the embedded first-vend rig].
+    /// The rig [default: the built-in one of payrig run].
     rig: Option<PathBuf>,
     /// Ask about this bill, as in 5.00; may be given several times [default: the bills the rig
     /// takes, or 1, 5 and 20 where it takes none].
@@ -160,21 +160,22 @@ impl Told<'_> {
         };
         let state = if analysis.light { "on" } else { "off" };
         writeln!(out, "exact-change light  {light}{state}{light:#}")?;
-        let looked_at = analysis.looked_at;
+        let cases = words::count(analysis.looked_at, "case of credit and price");
         match analysis.failures.first() {
             None => {
                 let pass = STYLES.pass;
                 writeln!(
                     out,
-                    "change              {pass}always paid{pass:#}, in all {looked_at} cases of credit and price"
+                    "change              {pass}always paid{pass:#}, in all {cases}"
                 )?;
             }
             Some(first) => {
                 let limit = STYLES.limit;
                 let failing = analysis.failures.len();
+                let fail = if failing == 1 { "fails" } else { "fail" };
                 writeln!(
                     out,
-                    "change              {limit}not always paid{limit:#}: {failing} of {looked_at} cases of credit and price fail"
+                    "change              {limit}not always paid{limit:#}: {failing} of {cases} {fail}"
                 )?;
                 self.need(&mut out, "fails first", first)?;
                 let lost = |n: &&Need| !n.kept_out;
@@ -219,14 +220,13 @@ impl Told<'_> {
         };
         writeln!(out, "\n{head}Bill of {bill}{head:#}: {taken}")?;
         let run = &answer.run;
-        let sales = if run.sales == 1 { "sale" } else { "sales" };
+        let sales = words::count(run.sales, "sale");
         match &run.failure {
             Some(failure) => {
                 let changes = self.all(failure.changes.iter().copied());
                 writeln!(
                     out,
-                    "  lasts        {} {sales} in a row; then fails, for one: changes of {changes}",
-                    run.sales
+                    "  lasts        {sales} in a row; then fails, for one: changes of {changes}"
                 )?;
                 if failure.another_way == Some(true) {
                     let advice = STYLES.advice;
@@ -238,14 +238,9 @@ impl Told<'_> {
             }
             None if run.gave_up => writeln!(
                 out,
-                "  lasts        {} {sales} in a row at least; more are too many cases to try",
-                run.sales
+                "  lasts        {sales} in a row at least; more are too many cases to try"
             )?,
-            None => writeln!(
-                out,
-                "  lasts        {} {sales} in a row at least",
-                run.sales
-            )?,
+            None => writeln!(out, "  lasts        {sales} in a row at least")?,
         }
         self.fills(out, &answer.fills)
     }
@@ -291,7 +286,7 @@ impl Told<'_> {
         let pieces = [(coins, "coin"), (bills, "bill")].into_iter();
         let pieces: Vec<String> = pieces
             .filter(|(n, _)| *n > 0)
-            .map(|(n, what)| format!("{n} {what}{}", if n == 1 { "" } else { "s" }))
+            .map(|(n, what)| words::count(n, what))
             .collect();
         match coins + bills {
             0 => "nothing".to_owned(),

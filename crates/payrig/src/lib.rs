@@ -66,7 +66,7 @@ struct Arguments {
     command: Command,
 }
 
-const EXIT_CODES: &str = "Exit codes: 0 all passed, 1 something under test fell short, \
+const EXIT_CODES: &str = "Exit codes: 0 all passed, 1 something under test fell short or was ended before its end, \
                           2 the command, rig or file was wrong, 3 the link failed.\n\
                           PAYRIG_LOG=debug shows what the tool itself does.";
 

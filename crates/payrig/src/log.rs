@@ -6,7 +6,7 @@
 //! ```
 
 use crate::style::STYLES;
-use payrig_units::{Decimals, Micros};
+use payrig_units::{Decimals, Micros, words};
 use payrig_wire::recording::{BlockRecord, Entry, LineRole};
 use payrig_wire::{Finding, Source};
 use std::collections::{BTreeMap, BTreeSet};
@@ -190,9 +190,9 @@ impl TextLog {
             let (on, off) = (STYLES.dim.render(), STYLES.dim.render_reset());
             writeln!(
                 out,
-                "{} {on}{} exchanges without news left out; --all shows them{off}",
+                "{} {on}{} without news left out; --all shows them{off}",
                 lead(None, ""),
-                self.left_out
+                words::count(self.left_out, "exchange")
             )?;
         }
         Ok(())

@@ -89,11 +89,6 @@ fn ms(time: Micros) -> String {
     text.trim_end_matches('0').to_owned()
 }
 
-/// `1 pulse`, `5 pulses`.
-fn plural(n: u64, noun: &str) -> String {
-    format!("{n} {noun}{}", if n == 1 { "" } else { "s" })
-}
-
 fn number(n: usize) -> u64 {
     u64::try_from(n).unwrap_or(u64::MAX)
 }

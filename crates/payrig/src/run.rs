@@ -19,7 +19,7 @@ const EMBEDDED: &str = "first-vend.toml";
 /// Arguments of `payrig run`.
 #[derive(Debug, Args)]
 pub(crate) struct RunArguments {
-    /// The rig [default: the embedded first-vend rig].
+    /// The rig [default: the built-in one, which sells a snack].
     rig: Option<PathBuf>,
     /// How to write what happens.
     #[arg(long, value_enum, default_value_t)]

@@ -8,6 +8,7 @@ use payrig_examine::Examination;
 use payrig_examine::tickets::{
     Comparison, Drift, Row, Store, StoreError, Turn, compare, default_path, export_csv,
 };
+use payrig_units::words;
 use serde_json::json;
 use std::fs::File;
 use std::io::{self, Write};
@@ -188,7 +189,11 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
             } else {
                 let out = File::create(csv).map_err(|e| wrong(&e))?;
                 export_csv(&rows, out).map_err(|e| wrong(&e))?;
-                anstream::println!("wrote {} tickets to {}", rows.len(), csv.display());
+                anstream::println!(
+                    "wrote {} to {}",
+                    words::count(rows.len(), "ticket"),
+                    csv.display()
+                );
             }
             Ok(Exit::Passed)
         }
@@ -293,11 +298,14 @@ fn write_json(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()
 fn write_text(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()> {
     let mut out = anstream::AutoStream::auto(io::stdout().lock());
     let head = STYLES.head;
+    let name = match now.name == now.kind {
+        true => String::new(),
+        false => format!(" {}", clean(&now.name)),
+    };
     writeln!(
         out,
-        "{head}{} {}, serial {}{head:#}",
+        "{head}{}{name}, serial {}{head:#}",
         clean(&now.kind),
-        clean(&now.name),
         match now.serial.as_str() {
             "" => "unknown".to_owned(),
             serial => clean(serial),
@@ -339,7 +347,11 @@ fn write_text(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()
             drift(&mut out, d)?;
         }
     }
-    writeln!(out, "\n{} checks came out as before", comparison.alike)?;
+    writeln!(
+        out,
+        "\n{} came out as before",
+        words::count(comparison.alike, "check")
+    )?;
     out.flush()
 }
 

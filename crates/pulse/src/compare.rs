@@ -1,10 +1,10 @@
 //! A train against what the board expects: what to change, in plain words.
 
 use crate::Verdict;
-use crate::diagnose::{Question, credit, plural};
+use crate::diagnose::{Question, credit};
 use crate::judge::judge;
 use crate::profile::{Coding, Profile};
-use payrig_units::Money;
+use payrig_units::{Money, words};
 
 /// Compares with the board's profile, adding what to change.
 pub(crate) fn compare(
@@ -89,14 +89,14 @@ fn compare_count(
             Some(worth) => format!(
                 "{} on line {} say {} to the board, but {} was fed: the coin is taught to the \
                  wrong line or width, or its value is set wrong on the board.",
-                plural(count, "pulse"),
+                words::count(count, "pulse"),
                 train.line,
                 show(worth),
                 show(fed)
             ),
             None => format!(
                 "The board makes no whole amount of {}.",
-                plural(count, "pulse")
+                words::count(count, "pulse")
             ),
         });
         return false;
@@ -118,15 +118,15 @@ fn compare_count(
     } else {
         "too many"
     };
-    let difference = plural(count.abs_diff(expected), "pulse");
+    let difference = words::count(count.abs_diff(expected), "pulse");
     let mut text = if count.is_multiple_of(units) {
         let sent = count / units;
         format!(
             "The acceptor sends {} per {}, the board counts {per}: set the acceptor to {}, or the \
              board to {sent}.",
-            plural(sent, "pulse"),
+            words::count(sent, "pulse"),
             show(*unit),
-            plural(per, "pulse")
+            words::count(per, "pulse")
         )
     } else if count > 0 && units.is_multiple_of(count) {
         let each = Money(
@@ -139,14 +139,14 @@ fn compare_count(
              {} per {}. If it is set so already, {difference} went missing: feed it again and see.",
             show(each),
             show(*unit),
-            plural(per, "pulse"),
+            words::count(per, "pulse"),
             show(*unit)
         )
     } else {
         format!(
             "{} fed should be {}, {count} came: {difference} {off_by}. {}",
             show(fed),
-            plural(expected, "pulse"),
+            words::count(expected, "pulse"),
             "No setting does that: look for a worn contact, contact bounce, or noise, and feed it \
              again."
         )

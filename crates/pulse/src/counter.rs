@@ -5,7 +5,7 @@ use crate::finding::{PulseFinding, PulseRule, Severity};
 use crate::health::LineWatch;
 use crate::judge::judge;
 use crate::{Level, LineSetup, Profile, Train, TrainReader, Verdict};
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, words};
 
 /// Counts credit on all lines of a profile.
 ///
@@ -197,8 +197,9 @@ impl CreditCounter {
                     &reader.setup().line,
                     now,
                     format!(
-                        "{glitches} excursions shorter than the bounce time {} belong to no train \
-                         and were ignored: noise, or pulses far too short",
+                        "{} shorter than the bounce time {}, part of no train, ignored: noise, or \
+                         pulses far too short",
+                        words::count(glitches, "spike"),
                         self.profile.bounce
                     ),
                 ));

@@ -5,7 +5,7 @@ use crate::compare::compare;
 use crate::judge::{Judgement, judge, nearest_profile};
 use crate::profile::Profile;
 use crate::{Stats, Train, Verdict};
-use payrig_units::{Decimals, Micros, Money};
+use payrig_units::{Decimals, Micros, Money, words};
 use std::fmt;
 
 /// What is asked about a train.
@@ -62,10 +62,6 @@ pub(crate) fn credit(train: &Train, profile: &Profile) -> Option<Money> {
     (worth.left_over == 0).then_some(worth.amount)
 }
 
-pub(crate) fn plural(n: u64, noun: &str) -> String {
-    format!("{n} {noun}{}", if n == 1 { "" } else { "s" })
-}
-
 fn ms(time: Micros) -> String {
     format!("{}.{}", time.0 / 1_000, time.0 % 1_000 / 100)
 }
@@ -86,7 +82,7 @@ fn measured(train: &Train) -> String {
     let count = u64::try_from(train.count()).unwrap_or(u64::MAX);
     format!(
         "Measured: {}{}{}.",
-        plural(count, "pulse"),
+        words::count(count, "pulse"),
         line(train.width_stats(), "on"),
         line(train.gap_stats(), "off")
     )

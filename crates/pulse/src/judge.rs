@@ -2,7 +2,7 @@
 
 use crate::finding::{PulseFinding, PulseRule, Severity};
 use crate::{Profile, Train, Verdict, Window};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 use serde::{Deserialize, Serialize};
 
 /// What a profile says about a train.
@@ -66,7 +66,6 @@ fn finding(
     } else {
         "pause"
     };
-    let plural = if rows.len() == 1 { "" } else { "s" };
     let short = *time < window.min;
     let (severity, how) = match verdict {
         Verdict::Fail if short => (Severity::Limit, "too short".to_owned()),
@@ -80,9 +79,9 @@ fn finding(
         ),
     };
     let text = format!(
-        "{} of {} {what}{plural} {how} for profile {} ({}): number {} is {time}, allowed {window}",
+        "{} of {} {how} for profile {} ({}): number {} is {time}, allowed {window}",
         bad().count(),
-        rows.len(),
+        words::count(rows.len(), what),
         profile.name,
         profile.times(),
         index + 1,
@@ -197,8 +196,9 @@ pub fn judge(train: &Train, profile: &Profile) -> Judgement {
             &train.line,
             train.start(),
             format!(
-                "{} excursions shorter than the bounce time {} were ignored: noise on the line",
-                train.glitches, profile.bounce
+                "{} shorter than the bounce time {} ignored: noise on the line",
+                words::count(train.glitches, "spike"),
+                profile.bounce
             ),
         ));
     }

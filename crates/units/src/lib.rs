@@ -6,6 +6,7 @@
 mod ledger;
 mod micros;
 mod money;
+pub mod words;
 
 pub use ledger::{Ledger, LedgerEntry, LedgerError, Movement, Place};
 pub use micros::Micros;

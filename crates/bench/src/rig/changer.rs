@@ -8,7 +8,7 @@ use payrig_mdb::changer::{CoinType, DispenseCount, Features};
 use payrig_peripherals::changer::{
     self, Changer, ChangerConfig, CoinConfig, CoinWorth, TubeConfig, WhilePaying,
 };
-use payrig_units::{Decimals, Micros, Money};
+use payrig_units::{Decimals, Micros, Money, words};
 
 pub(super) fn read(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result<Kind, RigError> {
     let mut config = ChangerConfig::demo();
@@ -270,7 +270,9 @@ impl ChangerAct {
     /// In plain words.
     #[must_use]
     pub fn text(self, decimals: Decimals) -> String {
-        let coins = |value: Money, n: u16| format!("{n} coins of {}", value.show(decimals));
+        let coins = |value: Money, n: u16| {
+            format!("{} of {}", words::count(n, "coin"), value.show(decimals))
+        };
         let tube = |value: Money| format!("tube for {}", value.show(decimals));
         match self {
             Self::InsertToken => "a token goes in".to_owned(),

@@ -19,7 +19,7 @@ use crate::split::split;
 use payrig_mdb::{Address, Block, CurrencyCode, Scaling};
 use payrig_peripherals::{Device, Reply};
 use payrig_pulse::{Edge, Profile};
-use payrig_units::{Decimals, Micros, Money, Movement};
+use payrig_units::{Decimals, Micros, Money, Movement, words};
 use std::collections::VecDeque;
 
 /// What the acceptor appears as.
@@ -308,8 +308,9 @@ impl PulseToMdb {
         for heard in self.listener.take() {
             if heard.refused > 0 {
                 self.notes.push(format!(
-                    "{} pulses were not of profile {} and are not counted",
-                    heard.refused, self.config.profile.name
+                    "{} not of profile {} and not counted",
+                    words::count(heard.refused, "pulse"),
+                    self.config.profile.name
                 ));
             }
             if heard.amount.is_zero() {
@@ -319,11 +320,9 @@ impl PulseToMdb {
             let (pieces, left) = split(amount, &self.config.values);
             let decimals = Decimals(self.config.scaling.decimals);
             let what = self.piece(pieces.len());
-            let pulses = match heard.pulses {
-                1 => "1 pulse is".to_owned(),
-                n => format!("{n} pulses are"),
-            };
-            let mut text = format!("{pulses} {}: {what}", heard.amount.show(decimals));
+            let pulses = words::count(heard.pulses, "pulse");
+            let are = if heard.pulses == 1 { "is" } else { "are" };
+            let mut text = format!("{pulses} {are} {}: {what}", heard.amount.show(decimals));
             if !left.is_zero() {
                 let left = left.show(decimals);
                 text.push_str(&format!(", {left} kept until it makes a whole one"));
@@ -348,8 +347,7 @@ impl PulseToMdb {
             Appearance::BillValidator => "bill",
             Appearance::Changer => "coin",
         };
-        let plural = if count == 1 { "" } else { "s" };
-        format!("{count} {noun}{plural} to report")
+        format!("{} to report", words::count(count, noun))
     }
 
     /// What an answer to POLL tells of the queue: nothing before the VMC knows what a type is

@@ -1,6 +1,7 @@
 //! A validator's reports in plain words, for whoever stands at the machine.
 
 use payrig_mdb::bill::{Report, Routing};
+use payrig_units::words;
 
 /// What a report means; `None` for bills that add or take credit, which are told otherwise, and for
 /// what is said at every POLL.
@@ -23,7 +24,8 @@ pub(super) fn plain(report: Report) -> Option<String> {
         Report::AttemptsWhileDisabled(1) => "somebody tried to put in a bill while it was disabled",
         Report::AttemptsWhileDisabled(n) => {
             return Some(format!(
-                "somebody tried {n} times to put in a bill while it was disabled"
+                "somebody tried {} to put in a bill while it was disabled",
+                words::times(n)
             ));
         }
         Report::DefectiveDispenserSensor => {

@@ -7,7 +7,7 @@ use crate::check::{COMMON_PRACTICE, Run, Seen};
 use payrig_link::{Fault, FaultKind, FrameKind};
 use payrig_mdb::{Address, CurrencyCode};
 use payrig_peripherals::bill::Fault as BillFault;
-use payrig_units::Place;
+use payrig_units::{Place, words};
 use payrig_wire::Source;
 
 /// The table.
@@ -216,7 +216,10 @@ fn decided(b: &mut BoardBench) -> Run {
     b.bill(0);
     b.secs(8);
     let orders = b.count(from, BILL, "ESCROW");
-    Ok(Seen::judge(orders > 0, format!("ESCROW {orders} times")))
+    Ok(Seen::judge(
+        orders > 0,
+        format!("ESCROW {orders}", orders = words::times(orders)),
+    ))
 }
 
 fn once(b: &mut BoardBench) -> Run {
@@ -262,7 +265,10 @@ fn cash_box(b: &mut BoardBench) -> Run {
     let from = b.now();
     b.secs(10);
     let polls = b.count(from, BILL, "POLL");
-    Ok(Seen::judge(polls > 30, format!("{polls} POLLs in 10 s")))
+    Ok(Seen::judge(
+        polls > 30,
+        format!("{polls} in 10 s", polls = words::count(polls, "POLL")),
+    ))
 }
 
 fn large(b: &mut BoardBench) -> Run {

@@ -5,7 +5,7 @@ pub(super) mod vends;
 
 use super::bench::{BoardBench, READER};
 use crate::check::{Run, Seen};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// A card, a selection, and time for the rest.
 fn card_sale(b: &mut BoardBench, balance: Option<i64>, item: u16) -> Micros {
@@ -19,7 +19,10 @@ fn card_sale(b: &mut BoardBench, balance: Option<i64>, item: u16) -> Micros {
 
 fn said(b: &BoardBench, from: Micros, name: &str) -> Run {
     let times = b.count(from, READER, name);
-    Ok(Seen::judge(times > 0, format!("{name} {times} times")))
+    Ok(Seen::judge(
+        times > 0,
+        format!("{name} {times}", times = words::times(times)),
+    ))
 }
 
 fn after_vend(b: &mut BoardBench, name: &str) -> Run {

@@ -3,7 +3,7 @@
 
 use super::bench::{BILL, BoardBench, CHANGER, Line, READER};
 use super::habit::{Memory, Said};
-use super::{BoardSetup, Entry, entry};
+use super::{BoardSetup, Entry, entry, than_right};
 use crate::check::{COMMON_PRACTICE, Run, Seen};
 use payrig_units::{Micros, Money, Place};
 
@@ -364,9 +364,9 @@ fn cash(b: &mut BoardBench, stage: Stage) -> Run {
         _ => gain <= Money::ZERO && gain >= Money(-put_in),
     };
     let text = format!(
-        "{} put in; in the end the customer has {} more than is right{}",
+        "{} put in; in the end the customer has {}{}",
         b.show(Money(put_in)),
-        b.show(gain),
+        than_right(b, gain),
         if works {
             ""
         } else {

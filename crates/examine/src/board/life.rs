@@ -5,7 +5,7 @@ use super::habit::Said;
 use super::{Entry, entry, refunds};
 use crate::check::{Run, Seen};
 use crate::device::habit::Habits;
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// The table.
 pub(super) const ENTRIES: &[Entry] = &[
@@ -236,7 +236,10 @@ fn unknown_codes(s: &mut super::BoardSetup) {
 
 fn given_again(b: &BoardBench, from: Micros, address: u8, name: &str) -> Run {
     let times = b.count(from, address, name);
-    Ok(Seen::judge(times > 0, format!("{name} {times} times")))
+    Ok(Seen::judge(
+        times > 0,
+        format!("{name} {times}", times = words::times(times)),
+    ))
 }
 
 fn changer_again(b: &mut BoardBench) -> Run {
@@ -251,7 +254,10 @@ fn no_reset(b: &mut BoardBench) -> Run {
     b.changer_do(|c, now| c.reset_itself(now));
     b.secs(8);
     let resets = b.count(from, CHANGER, "RESET");
-    Ok(Seen::judge(resets == 0, format!("RESET {resets} times")))
+    Ok(Seen::judge(
+        resets == 0,
+        format!("RESET {resets}", resets = words::times(resets)),
+    ))
 }
 
 fn blink(b: &mut BoardBench, address: u8) {
@@ -283,7 +289,10 @@ fn keeps_asking(b: &mut BoardBench) -> Run {
         .count();
     Ok(Seen::judge(
         asked >= 5,
-        format!("{asked} commands in 2 s of silence"),
+        format!(
+            "{asked} in 2 s of silence",
+            asked = words::count(asked, "command")
+        ),
     ))
 }
 
@@ -307,7 +316,10 @@ fn reset_rhythm(b: &mut BoardBench) -> Run {
     let resets = b.count(from, CHANGER, "RESET");
     Ok(Seen::judge(
         (5..=8).contains(&resets),
-        format!("{resets} RESETs in a minute"),
+        format!(
+            "{resets} in a minute",
+            resets = words::count(resets, "RESET")
+        ),
     ))
 }
 
@@ -320,7 +332,10 @@ fn others_go_on(b: &mut BoardBench) -> Run {
     let polls = b.count(from, BILL, "POLL");
     Ok(Seen::judge(
         polls >= 40,
-        format!("{polls} POLLs to the bill validator in 10 s"),
+        format!(
+            "{polls} to the bill validator in 10 s",
+            polls = words::count(polls, "POLL")
+        ),
     ))
 }
 
@@ -342,7 +357,11 @@ fn power_cut(b: &mut BoardBench) -> Run {
     b.secs(10);
     let resets = b.breaks().iter().filter(|(at, _)| *at >= from).count();
     let enabled = b.count(from, CHANGER, "COIN TYPE");
-    let text = format!("{resets} bus resets, COIN TYPE {enabled} times");
+    let text = format!(
+        "{resets}, COIN TYPE {enabled}",
+        resets = words::count(resets, "bus reset"),
+        enabled = words::times(enabled)
+    );
     Ok(Seen::judge(resets > 0 && enabled > 0, text))
 }
 

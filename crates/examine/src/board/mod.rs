@@ -332,6 +332,15 @@ pub fn examine_outside(
     (examination, failure)
 }
 
+/// What the customer has beyond what is right, in words.
+fn than_right(b: &BoardBench, gain: Money) -> String {
+    match gain {
+        Money::ZERO => "exactly what is right".to_owned(),
+        more if more > Money::ZERO => format!("{} more than is right", b.show(more)),
+        less => format!("{} less than is right", b.show(-less)),
+    }
+}
+
 /// Presses the coin return and says what came out of it within 10 s.
 fn refund(b: &mut BoardBench) -> Money {
     let before = b.customer();

@@ -8,7 +8,7 @@ use crate::check::{COMMON_PRACTICE, Run, Seen};
 use payrig_link::{Fault, FaultKind, FrameKind};
 use payrig_mdb::changer::CoinType;
 use payrig_mdb::{Address, CurrencyCode};
-use payrig_units::{Micros, Money, Place};
+use payrig_units::{Micros, Money, Place, words};
 use payrig_wire::Source;
 
 /// The table.
@@ -251,10 +251,11 @@ fn stacker_full(b: &mut BoardBench) -> Run {
     b.secs(5);
     let polls = b.count(from, BILL, "POLL");
     let text = format!(
-        "{} kept, {} and {} paid back, {polls} POLLs in 5 s",
+        "{} kept, {} and {} paid back, {polls} in 5 s",
         b.show(kept),
         b.show(first),
-        b.show(second)
+        b.show(second),
+        polls = words::count(polls, "POLL")
     );
     let right = kept == Money(100) && first == Money(100) && second.is_zero();
     Ok(Seen::judge(right && polls > 10, text))
@@ -316,7 +317,7 @@ fn reader_code(b: &mut BoardBench) -> Run {
     let enabled = b.count(from, READER, "READER ENABLE");
     Ok(Seen::judge(
         enabled > 0,
-        format!("READER ENABLE {enabled} times"),
+        format!("READER ENABLE {enabled}", enabled = words::times(enabled)),
     ))
 }
 
@@ -362,6 +363,6 @@ fn level_1(b: &mut BoardBench) -> Run {
     let sent = b.lines().iter().filter(of_level_2).count();
     Ok(Seen::judge(
         sent == 0,
-        format!("{sent} commands of level 2"),
+        words::count(sent, "command of level 2"),
     ))
 }

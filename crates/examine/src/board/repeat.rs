@@ -6,7 +6,7 @@ use super::habit::Said;
 use super::{BoardSetup, Entry, entry};
 use crate::check::{Run, Seen};
 use crate::device::habit::Habits;
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// The table.
 pub(super) const ENTRIES: &[Entry] = &[
@@ -141,6 +141,10 @@ fn in_turn(b: &BoardBench, from: Micros, address: u8, name: &str, time: Micros) 
     let times = given.iter().filter(|is| **is).count();
     let pairs = given.iter().zip(given.iter().skip(1));
     let in_a_row = pairs.filter(|(a, b)| **a && **b).count();
-    let text = format!("{name} {times} times in {time}, {in_a_row} times without a POLL between");
+    let text = format!(
+        "{name} {times} in {time}, {in_a_row} without a POLL between",
+        times = words::times(times),
+        in_a_row = words::times(in_a_row)
+    );
     Ok(Seen::judge(times >= 2 && in_a_row == 0, text))
 }

@@ -2,10 +2,10 @@
 
 use super::bench::{BILL, BoardBench, CHANGER, READER};
 use super::habit::{Memory, Said};
-use super::{BoardSetup, Entry, entry};
+use super::{BoardSetup, Entry, entry, than_right};
 use crate::check::{Run, Seen};
 use crate::device::habit::Habits;
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, words};
 
 /// The table.
 pub(super) const ENTRIES: &[Entry] = &[
@@ -182,9 +182,9 @@ fn with_credit(b: &mut BoardBench) -> Run {
     b.secs(2);
     b.changer_do(|c, now| c.reset_itself(now));
     b.secs(8);
-    let missing = -balance(b);
-    let text = format!("{} of 1.00 not paid back", b.show(missing));
-    Ok(Seen::judge(missing.is_zero(), text))
+    let back = balance(b).saturating_add(Money(100));
+    let text = format!("{} of 1.00 came back", b.show(back));
+    Ok(Seen::judge(back == Money(100), text))
 }
 
 fn in_delivery(b: &mut BoardBench) -> Run {
@@ -197,9 +197,9 @@ fn in_delivery(b: &mut BoardBench) -> Run {
     b.secs(15);
     let balance = balance(b).saturating_add(b.sold());
     let text = format!(
-        "{} sold; in the end the customer has {} more than is right",
+        "{} sold; in the end the customer has {}",
         b.delivered().len(),
-        b.show(balance)
+        than_right(b, balance)
     );
     Ok(Seen::judge(
         balance.is_zero() && b.delivered().len() == 1,
@@ -225,8 +225,8 @@ fn in_payout(b: &mut BoardBench) -> Run {
     b.secs(20);
     let balance = balance(b);
     let text = format!(
-        "of 3.00 the customer has {} too much (less than zero: too little)",
-        b.show(balance)
+        "of 3.00 owed the customer has in the end {}",
+        than_right(b, balance)
     );
     Ok(Seen::judge(balance.is_zero(), text))
 }
@@ -254,8 +254,9 @@ fn in_escrow(b: &mut BoardBench) -> Run {
     let balance = balance(b);
     let again = b.count(from, BILL, "SETUP");
     let text = format!(
-        "the bill came back, and in the end the customer has {} more; SETUP {again} times",
-        b.show(balance)
+        "the bill came back, and in the end the customer has {}; SETUP {again}",
+        than_right(b, balance),
+        again = words::times(again)
     );
     Ok(Seen::judge(balance.is_zero() && again > 0, text))
 }
@@ -277,7 +278,11 @@ fn in_session(b: &mut BoardBench) -> Run {
     b.secs(8);
     let asked = b.count(from, READER, "VEND REQUEST");
     let again = b.count(from, READER, "READER ENABLE");
-    let text = format!("VEND REQUEST {asked} times, READER ENABLE {again} times");
+    let text = format!(
+        "VEND REQUEST {asked}, READER ENABLE {again}",
+        asked = words::times(asked),
+        again = words::times(again)
+    );
     Ok(Seen::judge(asked == 0 && again > 0, text))
 }
 
@@ -294,7 +299,11 @@ fn in_vend(b: &mut BoardBench) -> Run {
     blink(b, READER);
     b.secs(15);
     let (fell, paid) = (b.delivered().len(), b.card_paid());
-    let text = format!("{fell} items, {} paid by the card", b.show(paid));
+    let text = format!(
+        "{fell}, {} paid by the card",
+        b.show(paid),
+        fell = words::count(fell, "item")
+    );
     Ok(Seen::judge(fell == 0 && paid.is_zero(), text))
 }
 
@@ -315,6 +324,9 @@ fn after_approval(b: &mut BoardBench) -> Run {
     b.select(12);
     b.secs(10);
     let second = b.delivered().len() - first;
-    let text = format!("{first} items for the first card, {second} for the second");
+    let text = format!(
+        "{first} for the first card, {second} for the second",
+        first = words::count(first, "item")
+    );
     Ok(Seen::judge(first == 1 && second == 1, text))
 }

@@ -6,7 +6,7 @@ use super::habit::Said;
 use super::{BoardSetup, Entry, entry};
 use crate::check::{Run, Seen};
 use crate::device::habit::Habits;
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, words};
 
 /// The table.
 pub(super) const ENTRIES: &[Entry] = &[
@@ -148,8 +148,8 @@ fn waits_after_nak(b: &mut BoardBench) -> Run {
         return Ok(Seen::cannot_tell("no NAK was sent"));
     };
     let text = format!(
-        "{} NAKs, the next command after {least} at the least",
-        pauses.len()
+        "{}, the next command after {least} at the least",
+        words::count(pauses.len(), "NAK")
     );
     Ok(Seen::judge(*least >= Micros::ms(5), text))
 }
@@ -195,8 +195,9 @@ fn slow_payout(b: &mut BoardBench) -> Run {
     b.secs(40);
     let resets = b.count(from, CHANGER, "RESET");
     let text = format!(
-        "{} of 1.00 missing after 40 s, RESET {resets} times",
-        b.show(-b.customer())
+        "{} of 1.00 missing after 40 s, RESET {resets}",
+        b.show(-b.customer()),
+        resets = words::times(resets)
     );
     Ok(Seen::judge(
         b.customer() == Money::ZERO && resets == 0,
@@ -212,7 +213,10 @@ fn slow_decision(b: &mut BoardBench) -> Run {
     b.secs(35);
     let sold = b.delivered().len();
     let cancelled = b.count(from, READER, "VEND CANCEL");
-    let text = format!("{sold} sold, VEND CANCEL {cancelled} times");
+    let text = format!(
+        "{sold} sold, VEND CANCEL {cancelled}",
+        cancelled = words::times(cancelled)
+    );
     Ok(Seen::judge(sold == 1 && cancelled == 0, text))
 }
 

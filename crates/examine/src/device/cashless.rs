@@ -11,7 +11,7 @@ use payrig_mdb::cashless::{
     Command, Identification, Kind, Level, Mode, Negotiation, PriceRange, ReaderConfig, Report,
     Response, Unit, VendRequest, VmcConfig,
 };
-use payrig_units::{Micros, Money, Place};
+use payrig_units::{Micros, Money, Place, words};
 
 /// The balance of the test card, minor units.
 const BALANCE: i64 = 1_000;
@@ -238,7 +238,7 @@ fn sessions_in(t: &mut Talk<'_>) -> Result<usize, Seen> {
 fn none_began(begun: usize) -> Run {
     let text = match begun {
         0 => "no session".to_owned(),
-        n => format!("BEGIN SESSION {n} times"),
+        n => format!("BEGIN SESSION {n}", n = words::times(n)),
     };
     Ok(Seen::judge(begun == 0, text))
 }

@@ -1,9 +1,10 @@
 //! Checks of a payout hopper: a motor line held on, a pulse of the exit sensor per coin.
 
 use super::bench::{Act, Bench};
+use super::pulse::range;
 use super::setup::Setup;
 use crate::check::{COMMON_PRACTICE, Check, Run, Seen, Weight};
-use payrig_units::{Micros, Money, Place};
+use payrig_units::{Micros, Money, Place, words};
 
 /// The checks.
 pub(super) const CHECKS: &[Check<Bench, Setup>] = &[
@@ -136,7 +137,10 @@ fn enough(b: &mut Bench, least: i64) -> Result<(), Seen> {
     match coins(b, held)? {
         held if held >= least => Ok(()),
         held => {
-            let text = format!("{held} coins in it, {least} are needed: fill it");
+            let text = format!(
+                "{held} in it, {least} are needed: fill it",
+                held = words::count(held, "coin")
+            );
             Err(Seen::cannot_tell(text))
         }
     }
@@ -179,7 +183,10 @@ fn still(b: &mut Bench) -> Run {
     b.wait(Micros::secs(30));
     let gone = before.saturating_sub(inside(b));
     let out = coins(b, gone)?;
-    Ok(Seen::judge(out == 0, format!("{out} coins in 30 s")))
+    Ok(Seen::judge(
+        out == 0,
+        format!("{out} in 30 s", out = words::count(out, "coin")),
+    ))
 }
 
 fn pays(b: &mut Bench) -> Run {
@@ -200,7 +207,11 @@ fn counts(b: &mut Bench) -> Run {
     let pulses = pulses + b.take_exit().len();
     let gone = before.saturating_sub(inside(b));
     let out = coins(b, gone)?;
-    let text = format!("{pulses} pulses, {out} coins");
+    let text = format!(
+        "{pulses}, {out}",
+        pulses = words::count(pulses, "pulse"),
+        out = words::count(out, "coin")
+    );
     Ok(Seen::judge(pulses == 10 && out == 10, text))
 }
 
@@ -213,7 +224,10 @@ fn stops(b: &mut Bench) -> Run {
     let gone = before.saturating_sub(inside(b));
     let late = coins(b, gone)?;
     let at_once = b.take_exit().len();
-    let text = format!("{at_once} coins after the motor stopped");
+    let text = format!(
+        "{at_once} after the motor stopped",
+        at_once = words::count(at_once, "coin")
+    );
     Ok(Seen::judge(late == 0 && at_once == 0, text))
 }
 
@@ -234,7 +248,11 @@ fn exit_widths(b: &mut Bench) -> Run {
     let quarter = Micros(set.as_us() / 4);
     let near = *least + quarter >= set && *most <= set + quarter;
     let good = near && *least >= Micros::ms(20) && *most <= Micros::ms(200);
-    let text = format!("{} pulses of {least} to {most}", widths.len());
+    let text = format!(
+        "{} of {}",
+        words::count(widths.len(), "pulse"),
+        range(&widths)
+    );
     Ok(Seen::judge(good, text))
 }
 
@@ -249,8 +267,8 @@ fn exit_bounce(b: &mut Bench) -> Run {
     let apart = pairs.map(|((a, _), (b, _))| b.since(*a));
     let close = apart.filter(|t| t.as_us() * 3 < pace.as_us()).count();
     let text = format!(
-        "{} pulses, {close} too close to the one before",
-        pulses.len()
+        "{}, {close} too close to the one before",
+        words::count(pulses.len(), "pulse")
     );
     Ok(Seen::judge(close == 0, text))
 }
@@ -265,7 +283,10 @@ fn power_cut(b: &mut Bench) -> Run {
     b.wait(Micros::secs(5));
     let gone = before.saturating_sub(inside(b));
     let out = coins(b, gone)?;
-    let text = format!("{out} coins while the power was off");
+    let text = format!(
+        "{out} while the power was off",
+        out = words::count(out, "coin")
+    );
     Ok(Seen::judge(out == 0, text))
 }
 

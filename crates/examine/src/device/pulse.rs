@@ -3,6 +3,8 @@
 mod measure;
 mod money;
 
+pub(super) use measure::range;
+
 use super::bench::{Act, Bench};
 use super::setup::Setup;
 use crate::check::{COMMON_PRACTICE, Check, Seen, Weight};
@@ -138,7 +140,7 @@ pub(super) const CHECKS: &[Check<Bench, Setup>] = &[
     Check {
         id: "no-glitches",
         title: "Has no spikes on its line",
-        expected: "no excursion too short for a pulse",
+        expected: "no spike too short for a pulse",
         section: COMMON_PRACTICE,
         advice: "Check shielding and ground; fast boards count spikes.",
         weight: Weight::Advice,

@@ -8,7 +8,7 @@ use super::bill::{accept, ask, poll, setup, used, watch};
 use super::common::{found, order};
 use crate::check::Seen;
 use payrig_mdb::bill::{BillCounts, BillTypes, Command, Options, RecyclerUse, Response, Setup};
-use payrig_units::{Micros, Money, Place};
+use payrig_units::{Micros, Money, Place, words};
 
 /// The longest a payout of a few bills takes: common practice, no source.
 const PAYOUT_TIME: Micros = Micros::secs(40);
@@ -56,7 +56,8 @@ fn fullest(b: &mut Bench, least: u16) -> Result<(u8, Money), Seen> {
     match most {
         Some((t, n)) if n >= least => Ok((t, worth(&setup, t))),
         _ => Err(Seen::cannot_tell(format!(
-            "no store holds {least} bills: fill it"
+            "no store holds {least}: fill it",
+            least = words::count(least, "bill")
         ))),
     }
 }

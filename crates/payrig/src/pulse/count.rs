@@ -2,12 +2,12 @@
 
 use super::input::{InputArguments, amount};
 use super::window::{WindowArguments, describe};
-use super::{ms, number, plural, time};
+use super::{ms, number, time};
 use crate::style::STYLES;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_pulse::{BoardCount, BoardPulse, BoardTrain, BoardWindow, Counted};
-use payrig_units::{Decimals, Micros, Money};
+use payrig_units::{Decimals, Micros, Money, words};
 use serde_json::json;
 use std::io::{self, Write};
 
@@ -127,7 +127,7 @@ impl Total {
         let mut text = format!(
             "The board counts {} of {} and credits {}",
             self.counted,
-            plural(self.wire, "pulse"),
+            words::count(self.wire, "pulse"),
             self.credit.show(decimals)
         );
         if let Some(fed) = fed {
@@ -148,7 +148,7 @@ impl Total {
         }
         text.push('.');
         if self.dropped > 0 {
-            let dropped = plural(self.dropped, "pulse");
+            let dropped = words::count(self.dropped, "pulse");
             text.push_str(&format!(" {dropped} made no whole unit and went lost."));
         }
         if self.near > 0 {
@@ -181,7 +181,7 @@ fn write_train(
         start / 1_000_000,
         start % 1_000_000 / 1_000,
         train.counted,
-        plural(wire, "pulse"),
+        words::count(wire, "pulse"),
     )?;
     // Like pulses in a row are one line.
     let mut rest = train.pulses.as_slice();
@@ -206,7 +206,7 @@ fn write_train(
         place += number(same);
     }
     if train.left_over > 0 {
-        let left = plural(train.left_over, "pulse");
+        let left = words::count(train.left_over, "pulse");
         let fate = if board.carry {
             "kept for the next train"
         } else {

@@ -12,7 +12,7 @@ use payrig_link::{
 use payrig_pulse::{
     LineSetup, LineWatch, Profile, PulseFinding, Question, Train, TrainReader, identify,
 };
-use payrig_units::{Decimals, Micros, Money};
+use payrig_units::{Decimals, Micros, Money, words};
 
 /// Arguments of `payrig pulse listen`.
 #[derive(Debug, Args)]
@@ -214,9 +214,9 @@ fn listen_on(
     }
     if let Some(seen) = port.seen().filter(|_| arguments.format == Format::Text) {
         anstream::eprintln!(
-            "{} edges; their times are known to within {} for half of them, {} for 99 of 100, {} for \
+            "{}; their times are known to within {} for half of them, {} for 99 of 100, {} for \
              all. What an adapter adds on its own is not in that.",
-            seen.count,
+            words::count(seen.count, "edge"),
             seen.p50,
             seen.p99,
             seen.most

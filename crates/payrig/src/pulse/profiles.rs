@@ -3,7 +3,7 @@
 use super::ms;
 use crate::{Exit, Failure, Format};
 use payrig_pulse::{Coding, Profile};
-use payrig_units::Decimals;
+use payrig_units::{Decimals, words};
 use serde_json::json;
 use std::io::Write;
 
@@ -48,7 +48,7 @@ pub(super) fn profiles(format: Format) -> Result<Exit, Failure> {
         let worth = match &profile.coding {
             Coding::Count { pulses, unit } => format!(
                 "{} per {}",
-                super::plural(u64::from(*pulses), "pulse"),
+                words::count(u64::from(*pulses), "pulse"),
                 unit.show(Decimals(2))
             ),
             _ => String::new(),

@@ -1,7 +1,7 @@
 //! `payrig pulse which`.
 
 use super::input::{InputArguments, amount};
-use super::{ms, number, plural, time};
+use super::{ms, number, time};
 use crate::style::STYLES;
 use crate::{Exit, Failure, Format};
 use clap::Args;
@@ -9,7 +9,7 @@ use payrig_pulse::{
     Coding, Diagnosis, Judgement, Level, Profile, PulseFinding, PulseRule, Question, Survey, Train,
     Verdict, identify, judge, survey,
 };
-use payrig_units::{Decimals, Money};
+use payrig_units::{Decimals, Money, words};
 use serde_json::json;
 use std::io::{self, Write};
 
@@ -179,7 +179,10 @@ fn verdicts(profile: &Profile, judged: &Judgement, train: &Train, decimals: Deci
         worth.amount.show(decimals)
     ));
     if worth.left_over > 0 {
-        text.push_str(&format!(", and {} over", plural(worth.left_over, "pulse")));
+        text.push_str(&format!(
+            ", and {} over",
+            words::count(worth.left_over, "pulse")
+        ));
     }
     text + "."
 }
@@ -192,6 +195,11 @@ fn indented(text: &str) -> String {
     textwrap::fill(text, options)
 }
 
+fn trains_are(n: u64) -> String {
+    let are = if n == 1 { "is" } else { "are" };
+    format!("{} {are}", words::count(n, "train"))
+}
+
 /// What was fed for each train.
 fn fed(all: Vec<Money>, trains: usize) -> Result<Vec<Option<Money>>, Failure> {
     match all.as_slice() {
@@ -199,9 +207,9 @@ fn fed(all: Vec<Money>, trains: usize) -> Result<Vec<Option<Money>>, Failure> {
         [one] => Ok(vec![Some(*one); trains]),
         several if several.len() == trains => Ok(several.iter().copied().map(Some).collect()),
         several => Err(Failure::Wrong(format!(
-            "--fed is given {} times but there are {}: give it once for all, or once for each",
-            several.len(),
-            plural(number(trains), "train")
+            "--fed is given {} but there are {}: give it once for all, or once for each",
+            words::times(several.len()),
+            words::count(trains, "train")
         ))),
     }
 }
@@ -352,7 +360,11 @@ impl Answers {
                 let setting = match &board.coding {
                     Coding::Count { pulses: 1, .. } => board.name.clone(),
                     Coding::Count { pulses, .. } => {
-                        format!("{}, {}", board.name, plural(u64::from(*pulses), "pulse"))
+                        format!(
+                            "{}, {}",
+                            board.name,
+                            words::count(u64::from(*pulses), "pulse")
+                        )
                     }
                     _ => board.name.clone(),
                 };
@@ -360,11 +372,7 @@ impl Answers {
                 let mut text = format!(
                     "{} of {} what a board set to {setting} ({}/{} ms) expects",
                     self.agree,
-                    if n == 1 {
-                        "1 train is".to_owned()
-                    } else {
-                        format!("{n} trains are")
-                    },
+                    trains_are(n),
                     ms(board.on),
                     ms(board.off)
                 );
@@ -379,11 +387,7 @@ impl Answers {
             (n, None) => format!(
                 "{} of {} of a known profile. Say with --board what the board is set to.",
                 n - self.unfit,
-                if n == 1 {
-                    "1 train is".to_owned()
-                } else {
-                    format!("{n} trains are")
-                },
+                trains_are(n),
             ),
         };
         if self.broken > 0 {

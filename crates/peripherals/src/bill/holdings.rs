@@ -2,7 +2,7 @@
 
 use super::path::{Bill, Store};
 use super::{BillConfig, RecyclerStore};
-use payrig_units::{Money, Movement, Place};
+use payrig_units::{Money, Movement, Place, words};
 use std::collections::BTreeMap;
 
 /// Stacker and recycler stores. Every change of a count is a movement.
@@ -177,7 +177,7 @@ impl Holdings {
         let amount = self.stacked_money();
         self.stacked.clear();
         if count > 0 {
-            let why = format!("cash box with {count} bills taken away");
+            let why = format!("cash box with {} taken away", words::count(count, "bill"));
             self.book(
                 self.stacker(),
                 Place::CashBox(self.name.clone()),

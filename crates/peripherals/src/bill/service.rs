@@ -2,7 +2,7 @@
 
 use super::{BillKind, BillValidator, Fault};
 use payrig_mdb::bill::{Report, Routing};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 impl BillValidator {
     /// The cash box is opened or taken out. Reported once; the validator is disabled until it is
@@ -17,7 +17,10 @@ impl BillValidator {
         let was_out = self.faults.contains(&Fault::CashBoxOut);
         if was_out && emptied {
             let count = self.holdings.empty_stacker();
-            self.note(format!("cash box emptied of {count} bills"));
+            self.note(format!(
+                "cash box emptied of {}",
+                words::count(count, "bill")
+            ));
         }
         self.repair(now, Fault::CashBoxOut) && was_out
     }

@@ -20,7 +20,7 @@ pub use faults::{PulseFaults, Stuck};
 pub use hopper::{EXIT_LINE, MOTOR_LINE, PulseHopper, PulseHopperConfig};
 
 use payrig_pulse::Edge;
-use payrig_units::{Micros, Movement};
+use payrig_units::{Micros, Movement, words};
 
 /// What every device on pulse lines does.
 pub trait PulseDevice {
@@ -102,7 +102,10 @@ impl Diary {
     /// Pulses that were still to be sent went with the power.
     fn pulses_forgotten(&mut self, lost: usize) {
         if lost > 0 {
-            self.note(format!("{lost} pulses forgotten with the power"));
+            self.note(format!(
+                "{} forgotten with the power",
+                words::count(lost, "pulse")
+            ));
         }
     }
 }

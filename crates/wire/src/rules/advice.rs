@@ -4,7 +4,7 @@
 use super::table::{POLL_LONGEST, POLL_RECOMMENDED, POLL_SHORTEST, rule};
 use super::{Certainty, Finding};
 use payrig_mdb::Address;
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 use std::collections::BTreeMap;
 
 /// How often something happened, and the worst of it.
@@ -134,7 +134,7 @@ fn finding(name: &'static str, who: &str, tally: &Tally) -> Finding {
     let who = who.trim_end();
     let mut text = format!("{who} {}", tally.what);
     if tally.count > 1 {
-        text.push_str(&format!(", {} times", tally.count));
+        text.push_str(&format!(", {}", words::times(tally.count)));
     }
     if let Some((worst, _)) = tally.worst {
         text.push_str(if tally.count > 1 {

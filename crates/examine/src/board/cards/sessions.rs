@@ -6,7 +6,7 @@ use super::super::{BoardSetup, Entry, entry};
 use super::{after_vend, card_sale, said};
 use crate::check::{COMMON_PRACTICE, Run, Seen};
 use crate::device::habit::{Context, Habits};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// The table.
 pub(in crate::board) const ENTRIES: &[Entry] = &[
@@ -262,7 +262,10 @@ fn multi(b: &mut BoardBench) -> Run {
     let asked = b.count(from, READER, "VEND REQUEST");
     Ok(Seen::judge(
         asked == 2,
-        format!("VEND REQUEST {asked} times in one session"),
+        format!(
+            "VEND REQUEST {asked} in one session",
+            asked = words::times(asked)
+        ),
     ))
 }
 
@@ -294,7 +297,7 @@ fn not_disabled(b: &mut BoardBench) -> Run {
     let times = b.count(from, READER, "READER DISABLE");
     Ok(Seen::judge(
         times == 0,
-        format!("READER DISABLE {times} times"),
+        format!("READER DISABLE {times}", times = words::times(times)),
     ))
 }
 
@@ -309,7 +312,11 @@ fn one_sale(b: &mut BoardBench) -> Run {
     let from = card_sale(b, Some(1_000), 11);
     let asked = b.count(from, READER, "VEND REQUEST");
     let success = b.count(from, READER, "VEND SUCCESS");
-    let text = format!("VEND REQUEST {asked} times, VEND SUCCESS {success} times");
+    let text = format!(
+        "VEND REQUEST {asked}, VEND SUCCESS {success}",
+        asked = words::times(asked),
+        success = words::times(success)
+    );
     Ok(Seen::judge(asked == 1 && success == 1, text))
 }
 
@@ -326,7 +333,11 @@ fn power_cut(b: &mut BoardBench) -> Run {
     b.secs(20);
     let enabled = b.count(from, READER, "READER ENABLE");
     let paid = b.count(from, CHANGER, "DISPENSE");
-    let text = format!("READER ENABLE {enabled} times, DISPENSE {paid} times");
+    let text = format!(
+        "READER ENABLE {enabled}, DISPENSE {paid}",
+        enabled = words::times(enabled),
+        paid = words::times(paid)
+    );
     Ok(Seen::judge(enabled > 0 && paid == 0, text))
 }
 
@@ -353,8 +364,9 @@ fn at_once(b: &mut BoardBench) -> Run {
     b.secs(10);
     let sold = b.delivered().len();
     let text = format!(
-        "{} in coins; the next card buys {sold} items",
-        b.show(coins)
+        "{} in coins; the next card buys {sold}",
+        b.show(coins),
+        sold = words::count(sold, "item")
     );
     Ok(Seen::judge(coins.is_zero() && sold == 1, text))
 }

@@ -6,7 +6,7 @@ use super::super::{BoardSetup, Entry, entry};
 use super::{after_vend, card_sale, said};
 use crate::check::{Run, Seen};
 use payrig_peripherals::cashless::Policy;
-use payrig_units::Money;
+use payrig_units::{Money, words};
 
 /// The table.
 pub(in crate::board) const ENTRIES: &[Entry] = &[
@@ -185,19 +185,21 @@ fn undecided(s: &mut BoardSetup) {
 fn price_asked(b: &mut BoardBench) -> Run {
     let from = card_sale(b, Some(1_000), 11);
     let asked = b.since(from).find(|l| l.is(READER, "VEND REQUEST"));
-    let Some(price) = asked.and_then(|l| l.bytes.get(2..4)) else {
+    let Some(&[high, low]) = asked.and_then(|l| l.bytes.get(2..4)) else {
         return Ok(Seen::fail("no VEND REQUEST"));
     };
-    Ok(Seen::judge(
-        price == [0, 13],
-        format!("asked for {price:?} counts of 0.05"),
-    ))
+    let price = u16::from_be_bytes([high, low]);
+    let text = format!("asked for {} of 0.05", words::count(price, "count"));
+    Ok(Seen::judge(price == 13, text))
 }
 
 fn not_divisible(b: &mut BoardBench) -> Run {
     let from = card_sale(b, Some(1_000), 11);
     let asked = b.count(from, READER, "VEND REQUEST");
-    let text = format!("0.65 in steps of 0.10: VEND REQUEST {asked} times");
+    let text = format!(
+        "0.65 in steps of 0.10: VEND REQUEST {asked}",
+        asked = words::times(asked)
+    );
     Ok(Seen::judge(asked == 0, text))
 }
 
@@ -205,7 +207,11 @@ fn denied(b: &mut BoardBench) -> Run {
     let from = card_sale(b, Some(1_000), 11);
     let success = b.count(from, READER, "VEND SUCCESS");
     let fell = b.delivered().len();
-    let text = format!("VEND SUCCESS {success} times, {fell} items");
+    let text = format!(
+        "VEND SUCCESS {success}, {fell}",
+        success = words::times(success),
+        fell = words::count(fell, "item")
+    );
     Ok(Seen::judge(success == 0 && fell == 0, text))
 }
 

@@ -6,7 +6,7 @@ use super::super::{BoardSetup, Entry, entry};
 use super::empty;
 use crate::check::{COMMON_PRACTICE, Run, Seen};
 use payrig_mdb::changer::CoinType;
-use payrig_units::{Micros, Money, Place};
+use payrig_units::{Micros, Money, Place, words};
 
 /// The table.
 pub(in crate::board) const ENTRIES: &[Entry] = &[
@@ -215,8 +215,9 @@ fn bills_again(b: &mut BoardBench) -> Run {
     let enabled = last.is_some_and(|l| l.bytes.get(2).is_some_and(|bits| bits & 1 != 0));
     let sold = b.delivered().len();
     let text = format!(
-        "after {sold} sales with coins 1.00 is {}",
-        if enabled { "enabled" } else { "still off" }
+        "after {sold} with coins 1.00 is {}",
+        if enabled { "enabled" } else { "still off" },
+        sold = words::count(sold, "sale")
     );
     Ok(Seen::judge(enabled, text))
 }
@@ -238,9 +239,9 @@ fn failed_vend(b: &mut BoardBench) -> Run {
     // Some boards pay back at once, others wait for the return.
     b.press_return();
     b.secs(10);
-    let missing = -b.customer();
-    let text = format!("{} of 1.00 not paid back", b.show(missing));
-    Ok(Seen::judge(missing.is_zero(), text))
+    let back = b.customer().saturating_add(Money(100));
+    let text = format!("{} of 1.00 came back", b.show(back));
+    Ok(Seen::judge(back == Money(100), text))
 }
 
 fn no_gift(b: &mut BoardBench) -> Run {
@@ -256,6 +257,10 @@ fn no_gift(b: &mut BoardBench) -> Run {
         b.secs(10);
     }
     let gained = b.customer();
-    let text = format!("the customer has {} more than before", b.show(gained));
+    let text = match gained {
+        Money::ZERO => "the customer has as much as before".to_owned(),
+        more if more > Money::ZERO => format!("the customer has {} more than before", b.show(more)),
+        less => format!("the customer has {} less than before", b.show(-less)),
+    };
     Ok(Seen::judge(gained <= Money::ZERO, text))
 }

@@ -5,6 +5,7 @@ use super::super::{Entry, entry, refunds};
 use crate::check::{Run, Seen};
 use payrig_link::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
+use payrig_units::Money;
 use payrig_wire::Source;
 
 /// The table.
@@ -205,9 +206,9 @@ fn lever(b: &mut BoardBench) -> Run {
     b.secs(2);
     b.changer_do(|c, now| c.press_escrow_lever(now));
     b.secs(10);
-    let missing = -b.customer();
-    let text = format!("{} of 0.25 not paid back", b.show(missing));
-    Ok(Seen::judge(missing.is_zero(), text))
+    let back = b.customer().saturating_add(Money(25));
+    let text = format!("{} of 0.25 came back", b.show(back));
+    Ok(Seen::judge(back == Money(25), text))
 }
 
 fn coins(b: &mut BoardBench, types: &[u8], wanted: i64) -> Run {

@@ -6,7 +6,7 @@ use super::super::{BoardSetup, Entry, entry};
 use super::buy;
 use crate::check::{Run, Seen};
 use payrig_mdb::cashless::{Level, Options};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// The table.
 pub(in crate::board) const ENTRIES: &[Entry] = &[
@@ -134,7 +134,7 @@ fn level_2(b: &mut BoardBench) -> Run {
     let sent = b.lines().iter().filter(of_level_3).count();
     Ok(Seen::judge(
         sent == 0,
-        format!("options enabled {sent} times"),
+        format!("options enabled {sent}", sent = words::times(sent)),
     ))
 }
 
@@ -166,7 +166,10 @@ fn wide_sale(b: &mut BoardBench) -> Run {
     };
     let good = request.get(2..6) == Some(&[0, 0, 0, 13]);
     let sold = b.delivered().len();
-    let text = format!("{sold} sold, asked with {} bytes", request.len());
+    let text = format!(
+        "{sold} sold, asked with {}",
+        words::count(request.len(), "byte")
+    );
     Ok(Seen::judge(good && sold == 1, text))
 }
 
@@ -178,6 +181,9 @@ fn always_idle(b: &mut BoardBench) -> Run {
     b.card(Some(1_000));
     b.secs(8);
     let sold = b.delivered().len();
-    let text = format!("VEND REQUEST {asked} times before the card, {sold} sold with it");
+    let text = format!(
+        "VEND REQUEST {asked} before the card, {sold} sold with it",
+        asked = words::times(asked)
+    );
     Ok(Seen::judge(asked > 0 && sold == 1, text))
 }

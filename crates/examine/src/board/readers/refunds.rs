@@ -2,10 +2,10 @@
 
 use super::super::bench::{BoardBench, READER};
 use super::super::habit::Said;
-use super::super::{BoardSetup, Entry, entry};
+use super::super::{BoardSetup, Entry, entry, than_right};
 use super::buy;
 use crate::check::{COMMON_PRACTICE, Run, Seen};
-use payrig_units::Money;
+use payrig_units::{Money, words};
 
 /// The table.
 pub(in crate::board) const ENTRIES: &[Entry] = &[
@@ -169,7 +169,11 @@ fn card_taken(b: &mut BoardBench) -> Run {
     b.select(11);
     b.secs(8);
     let sold = b.delivered().len();
-    let text = format!("SESSION COMPLETE {ended} times, {sold} items afterwards");
+    let text = format!(
+        "SESSION COMPLETE {ended}, {sold} afterwards",
+        ended = words::times(ended),
+        sold = words::count(sold, "item")
+    );
     Ok(Seen::judge(ended > 0 && sold == 0, text))
 }
 
@@ -187,10 +191,7 @@ fn reader_lost(b: &mut BoardBench) -> Run {
     b.secs(8);
     let gain = b.customer().saturating_add(b.sold());
     let sold = b.delivered().len();
-    let text = format!(
-        "{sold} sold; the customer has {} more than is right",
-        b.show(gain)
-    );
+    let text = format!("{sold} sold; the customer has {}", than_right(b, gain));
     Ok(Seen::judge(sold == 1 && gain.is_zero(), text))
 }
 
@@ -206,8 +207,8 @@ fn failed(b: &mut BoardBench, items: &[u16], paid: i64) -> Run {
     b.press_return();
     b.secs(5);
     let text = format!(
-        "{} items, {} paid by the card",
-        b.delivered().len(),
+        "{}, {} paid by the card",
+        words::count(b.delivered().len(), "item"),
         b.show(b.card_paid())
     );
     Ok(Seen::judge(b.card_paid() == Money(paid), text))
@@ -225,7 +226,12 @@ fn item_number(b: &mut BoardBench) -> Run {
         })
         .collect();
     let good = items.len() >= 2 && items.iter().all(|i| *i == 11);
-    Ok(Seen::judge(good, format!("item numbers {items:?}")))
+    let items: Vec<String> = items.iter().map(ToString::to_string).collect();
+    let text = match items.is_empty() {
+        true => "no item number".to_owned(),
+        false => format!("item numbers {}", items.join(" and ")),
+    };
+    Ok(Seen::judge(good, text))
 }
 
 fn mixed(b: &mut BoardBench) -> Run {

@@ -7,7 +7,7 @@ use super::{changer_initialised, initialised};
 use crate::check::{Run, Seen};
 use payrig_mdb::cashless::Level;
 use payrig_mdb::changer::Features;
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// The table.
 pub(in crate::board) const ENTRIES: &[Entry] = &[
@@ -313,7 +313,7 @@ fn reader_enabled(b: &mut BoardBench) -> Run {
     let times = b.count(from, READER, "READER ENABLE");
     Ok(Seen::judge(
         times > 0,
-        format!("READER ENABLE {times} times"),
+        format!("READER ENABLE {times}", times = words::times(times)),
     ))
 }
 
@@ -328,10 +328,14 @@ fn price_range(b: &mut BoardBench) -> Run {
     };
     // In steps of 0.05: 25 and 13.
     let good = told.get(2..6) == Some(&[0, 25, 0, 13]);
-    let text = format!(
-        "max and min {:?} counts of 0.05",
-        told.get(2..6).unwrap_or(&[])
-    );
+    let text = match told.get(2..6) {
+        Some(&[a, b, c, d]) => format!(
+            "at most {} and at least {} of 0.05",
+            words::count(u16::from_be_bytes([a, b]), "count"),
+            words::count(u16::from_be_bytes([c, d]), "count"),
+        ),
+        _ => "fewer bytes than two prices take".to_owned(),
+    };
     Ok(Seen::judge(good, text))
 }
 
@@ -356,7 +360,10 @@ fn level_2_changer(b: &mut BoardBench) -> Run {
     b.ready();
     let expansion = |l: &&Line| l.is_command() && l.bytes.first() == Some(&0x0F);
     let sent = b.lines().iter().filter(expansion).count();
-    Ok(Seen::judge(sent == 0, format!("{sent} EXPANSION commands")))
+    Ok(Seen::judge(
+        sent == 0,
+        words::count(sent, "EXPANSION command"),
+    ))
 }
 
 fn level_1_reader(b: &mut BoardBench) -> Run {
@@ -365,6 +372,9 @@ fn level_1_reader(b: &mut BoardBench) -> Run {
     let sent = b.lines().iter().filter(options).count();
     Ok(Seen::judge(
         sent == 0,
-        format!("optional features enabled {sent} times"),
+        format!(
+            "optional features enabled {sent}",
+            sent = words::times(sent)
+        ),
     ))
 }

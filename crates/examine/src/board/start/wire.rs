@@ -6,7 +6,7 @@ use super::changer_initialised;
 use crate::check::{Run, Seen};
 use crate::device::habit::Habits;
 use payrig_mdb::Block;
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// The table.
 pub(in crate::board) const ENTRIES: &[Entry] = &[
@@ -236,8 +236,8 @@ fn ack_times(b: &mut BoardBench, limit: Micros) -> Run {
         return Ok(Seen::cannot_tell("nothing was acknowledged"));
     };
     let text = format!(
-        "{} acknowledgments, the latest after {longest}",
-        times.len()
+        "{}, the latest after {longest}",
+        words::count(times.len(), "acknowledgment")
     );
     Ok(Seen::at_most(&[*longest], limit, b.uncertainty(), text))
 }
@@ -249,7 +249,10 @@ fn acknowledged(b: &mut BoardBench) -> Run {
         .iter()
         .filter(|(_, n)| !n.is_some_and(is_verdict))
         .count();
-    let text = format!("{} answers, {without} not acknowledged", all.len());
+    let text = format!(
+        "{}, {without} not acknowledged",
+        words::count(all.len(), "answer")
+    );
     Ok(Seen::judge(without == 0 && !all.is_empty(), text))
 }
 
@@ -258,7 +261,7 @@ fn accepted(b: &mut BoardBench) -> Run {
     let all = answers(b);
     let naked = |n: &Line| is_verdict(n) && n.bytes.first() == Some(&0xFF);
     let refused = all.iter().filter(|(_, n)| n.is_some_and(naked)).count();
-    let text = format!("{} answers, {refused} refused", all.len());
+    let text = format!("{}, {refused} refused", words::count(all.len(), "answer"));
     Ok(Seen::judge(refused == 0, text))
 }
 
@@ -316,7 +319,10 @@ fn as_recommended(b: &mut BoardBench) -> Run {
         .iter()
         .filter(|i| (Micros::ms(125)..=Micros::ms(200)).contains(*i))
         .count();
-    let text = format!("{good} of {} intervals within 125 to 200 ms", all.len());
+    let text = format!(
+        "{good} of {} within 125 to 200 ms",
+        words::count(all.len(), "interval")
+    );
     Ok(Seen::judge(good * 2 > all.len(), text))
 }
 
@@ -327,7 +333,10 @@ fn checksums(b: &mut BoardBench) -> Run {
         .iter()
         .filter(|l| Block::from_wire(&l.bytes).is_err())
         .count();
-    let text = format!("{} commands, {wrong} with a wrong CHK", commands.len());
+    let text = format!(
+        "{}, {wrong} with a wrong CHK",
+        words::count(commands.len(), "command")
+    );
     Ok(Seen::judge(wrong == 0, text))
 }
 
@@ -336,6 +345,9 @@ fn mode_bits(b: &mut BoardBench) -> Run {
     let commands: Vec<&Line> = b.lines().iter().filter(|l| l.is_command()).collect();
     let right = |l: &&&Line| l.modes.iter().enumerate().all(|(i, m)| *m == (i == 0));
     let wrong = commands.len() - commands.iter().filter(right).count();
-    let text = format!("{} commands, {wrong} marked wrongly", commands.len());
+    let text = format!(
+        "{}, {wrong} marked wrongly",
+        words::count(commands.len(), "command")
+    );
     Ok(Seen::judge(wrong == 0, text))
 }

@@ -8,7 +8,7 @@ use super::{
 };
 use crate::check::{Check, Run, Seen, Weight};
 use payrig_mdb::bill::{BillTypes, Command, Routing};
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
@@ -115,7 +115,7 @@ fn identification_length(b: &mut Bench) -> Run {
     let bytes = data(b, command.emit().bytes(), command.name())?;
     Ok(Seen::judge(
         bytes.len() == 29,
-        format!("{} bytes", bytes.len()),
+        words::count(bytes.len(), "byte"),
     ))
 }
 
@@ -127,11 +127,18 @@ fn each_bill_once(b: &mut Bench) -> Run {
         let seen = routed(&feed(b, *bill_type)?, Routing::Stacked);
         if seen != [*bill_type] {
             let times = seen.len();
-            wrong.push(format!("{} reported {times} times", b.show(*value)));
+            wrong.push(format!(
+                "{} reported {times}",
+                b.show(*value),
+                times = words::times(times)
+            ));
         }
     }
     let text = match wrong.is_empty() {
-        true => format!("{} bills fed, each reported once", used.len()),
+        true => format!(
+            "{} fed, each reported once",
+            words::count(used.len(), "bill")
+        ),
         false => wrong.join("; "),
     };
     Ok(Seen::judge(wrong.is_empty(), text))
@@ -145,7 +152,10 @@ fn bill_repeated(b: &mut Bench) -> Run {
         return Ok(Seen::cannot_tell("no bill was reported"));
     }
     let again = routed(&poll(b), Routing::Stacked);
-    let text = format!("reported once, after the lost ACK {} times", again.len());
+    let text = format!(
+        "reported once, after the lost ACK {}",
+        words::times(again.len())
+    );
     Ok(Seen::judge(again == first, text))
 }
 
@@ -163,7 +173,10 @@ fn disabled_bills(b: &mut Bench) -> Run {
         }
     }
     let text = match wrong.is_empty() {
-        true => format!("{} types, each refused when it was off", used.len()),
+        true => format!(
+            "{}, each refused when it was off",
+            words::count(used.len(), "type")
+        ),
         false => wrong.join("; "),
     };
     Ok(Seen::judge(wrong.is_empty(), text))
@@ -180,6 +193,10 @@ fn off_after_reset(b: &mut Bench) -> Run {
         feed(b, *bill_type)?;
     }
     let taken = kept(b).saturating_sub(before);
-    let text = format!("{} bills fed, {} taken", used.len(), b.show(taken));
+    let text = format!(
+        "{} fed, {} taken",
+        words::count(used.len(), "bill"),
+        b.show(taken)
+    );
     Ok(Seen::judge(taken.is_zero(), text))
 }

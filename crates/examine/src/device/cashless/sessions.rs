@@ -6,7 +6,7 @@ use super::super::setup::Setup;
 use super::{BALANCE, Talk, is_begin, never, none_began, sessions_in, texts};
 use crate::check::{Check, Run, Seen, Weight};
 use payrig_mdb::cashless::{Kind, Level};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
@@ -107,7 +107,10 @@ fn level_respected(b: &mut Bench) -> Run {
     while t.bench.now() < by {
         let (answer, _) = t.send(Kind::Poll, Close::Ack);
         if let Some(data) = answer.data().filter(|d| d.first() == Some(&0x03)) {
-            let text = format!("BEGIN SESSION of {} bytes to a level 1 board", data.len());
+            let text = format!(
+                "BEGIN SESSION of {} to a level 1 board",
+                words::count(data.len(), "byte")
+            );
             return Ok(Seen::judge(data.len() == 3, text));
         }
         t.bench.wait(POLL_EVERY);
@@ -135,7 +138,7 @@ fn session_begins_once(b: &mut Bench) -> Run {
     t.session()?;
     let more = t.watch(Micros::secs(5), never);
     let more = more.iter().filter(|r| is_begin(r)).count();
-    let text = format!("BEGIN SESSION {} times", more + 1);
+    let text = format!("BEGIN SESSION {}", words::times(more + 1));
     Ok(Seen::judge(more == 0, text))
 }
 

@@ -340,7 +340,8 @@ fn patient(b: &mut Bench) -> Run {
             Report::JustReset | Report::EndSession | Report::SessionCancelRequest
         )
     });
-    Ok(Seen::judge(!lost, texts(&reports)))
+    let text = format!("after ten seconds without a POLL: {}", texts(&reports));
+    Ok(Seen::judge(!lost, text))
 }
 
 fn revalue_refused(b: &mut Bench) -> Run {

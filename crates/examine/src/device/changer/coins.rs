@@ -9,7 +9,7 @@ use super::{
 };
 use crate::check::{Check, Run, Seen, Weight};
 use payrig_mdb::changer::{CoinTypes, Command};
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
@@ -132,13 +132,17 @@ fn each_coin_once(b: &mut Bench) -> Run {
         if own != 1 || seen.len() != 1 {
             let value = b.show(*value);
             wrong.push(format!(
-                "{value} reported {own} times, others {}",
-                seen.len() - own
+                "{value} reported {own}, others {}",
+                seen.len() - own,
+                own = words::times(own)
             ));
         }
     }
     let text = match wrong.is_empty() {
-        true => format!("{} coins fed, each reported once", used.len()),
+        true => format!(
+            "{} fed, each reported once",
+            words::count(used.len(), "coin")
+        ),
         false => wrong.join("; "),
     };
     Ok(Seen::judge(wrong.is_empty(), text))
@@ -153,7 +157,11 @@ fn coin_repeated(b: &mut Bench) -> Run {
         return Ok(Seen::cannot_tell("no coin was reported"));
     }
     let again = coins(&poll(b)).len();
-    let text = format!("reported {first_coins} time, after the lost ACK {again} times");
+    let text = format!(
+        "reported {first_coins}, after the lost ACK {again}",
+        first_coins = words::times(first_coins),
+        again = words::times(again)
+    );
     Ok(Seen::judge(again == first_coins, text))
 }
 
@@ -177,7 +185,10 @@ fn disabled_coins(b: &mut Bench) -> Run {
         }
     }
     let text = match wrong.is_empty() {
-        true => format!("{} types, each refused when it was off", used.len()),
+        true => format!(
+            "{}, each refused when it was off",
+            words::count(used.len(), "type")
+        ),
         false => wrong.join("; "),
     };
     Ok(Seen::judge(wrong.is_empty(), text))
@@ -195,7 +206,11 @@ fn off_after_reset(b: &mut Bench) -> Run {
         watch(b, COIN_TIME);
     }
     let taken = inside(b).saturating_sub(before);
-    let text = format!("{} coins fed, {} taken", used.len(), b.show(taken));
+    let text = format!(
+        "{} fed, {} taken",
+        words::count(used.len(), "coin"),
+        b.show(taken)
+    );
     Ok(Seen::judge(taken.is_zero(), text))
 }
 

@@ -5,7 +5,7 @@ use super::super::setup::Setup as BenchSetup;
 use super::{COIN_TIME, coins, fullest, in_tube, pay, payout_ends, start, tubes, used, watch};
 use crate::check::{Check, Run, Seen, Weight};
 use payrig_mdb::changer::{CoinType, Command, DispenseCount, Routing};
-use payrig_units::Money;
+use payrig_units::{Money, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
@@ -99,7 +99,10 @@ fn tube_status_follows(b: &mut Bench) -> Run {
         return Ok(Seen::cannot_tell("no coin went to a tube"));
     }
     let text = match wrong.is_empty() {
-        true => format!("{followed} tubes, each counts one more"),
+        true => format!(
+            "{followed}, each counts one more",
+            followed = words::count(followed, "tube")
+        ),
         false => wrong.join("; "),
     };
     Ok(Seen::judge(wrong.is_empty(), text))
@@ -140,9 +143,10 @@ fn pays_each_tube(b: &mut Bench) -> Run {
         let fewer = status.counts.get(coin_type).saturating_sub(after);
         if out != wanted || fewer != 2 {
             wrong.push(format!(
-                "asked for {}, {} came out, TUBE STATUS {fewer} coins lower",
+                "asked for {}, {} came out, TUBE STATUS {fewer} lower",
                 b.show(wanted),
-                b.show(out)
+                b.show(out),
+                fewer = words::count(fewer, "coin")
             ));
         }
     }
@@ -152,9 +156,15 @@ fn pays_each_tube(b: &mut Bench) -> Run {
     let tubes = setup.routing.iter().count();
     let text = match wrong.is_empty() {
         true if tried < tubes => {
-            format!("{tried} of {tubes} tubes paid two coins each, the others hold fewer")
+            format!(
+                "{tried} of {tubes} paid two coins each, the others hold fewer",
+                tubes = words::count(tubes, "tube")
+            )
         }
-        true => format!("{tried} tubes paid two coins each"),
+        true => format!(
+            "{tried} paid two coins each",
+            tried = words::count(tried, "tube")
+        ),
         false => wrong.join("; "),
     };
     Ok(Seen::judge(wrong.is_empty(), text))

@@ -9,7 +9,7 @@ use super::{
 };
 use crate::check::{COMMON_PRACTICE, Check, Run, Seen, Weight};
 use payrig_mdb::changer::{CoinType, Command, DiagnosticCode, Features, Response, Status};
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
@@ -164,12 +164,18 @@ fn escrow_once(b: &mut Bench) -> Run {
     if said == 0 {
         return Ok(Seen::cannot_tell("ESCROW REQUEST never came"));
     }
-    Ok(Seen::judge(said == 1, format!("said {said} times")))
+    Ok(Seen::judge(
+        said == 1,
+        format!("said {said}", said = words::times(said)),
+    ))
 }
 
 fn escrow_said(b: &mut Bench) -> Run {
     let said = escrow_presses(b)?;
-    Ok(Seen::judge(said > 0, format!("said {said} times")))
+    Ok(Seen::judge(
+        said > 0,
+        format!("said {said}", said = words::times(said)),
+    ))
 }
 
 fn sensor_defect(b: &mut Bench) -> Run {

@@ -5,7 +5,7 @@ use super::super::setup::Setup;
 use super::{Bytes, bytes, found, poll, until_just_reset};
 use crate::check::{Check, Run, Seen, Weight};
 use payrig_mdb::{Block, RET, Word};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
@@ -125,7 +125,10 @@ fn checksum_right(b: &mut Bench) -> Run {
     if good + bad == 0 {
         return Ok(Seen::cannot_tell("it sent no data"));
     }
-    let text = format!("{good} answers right, {bad} wrong");
+    let text = format!(
+        "{good} right, {bad} wrong",
+        good = words::count(good, "answer")
+    );
     Ok(Seen::judge(bad == 0, text))
 }
 
@@ -145,7 +148,10 @@ fn mode_bit_on_last(b: &mut Bench) -> Run {
     if closed + open == 0 {
         return Ok(Seen::cannot_tell("it sent no data"));
     }
-    let text = format!("{closed} answers marked, {open} not");
+    let text = format!(
+        "{closed} marked, {open} not",
+        closed = words::count(closed, "answer")
+    );
     Ok(Seen::judge(open == 0, text))
 }
 
@@ -237,7 +243,10 @@ fn silent_unless_asked(b: &mut Bench) -> Run {
     b.take_unasked();
     b.wait(Micros::secs(3));
     let unasked = b.take_unasked().len();
-    Ok(Seen::judge(unasked == 0, format!("{unasked} bytes in 3 s")))
+    Ok(Seen::judge(
+        unasked == 0,
+        format!("{unasked} in 3 s", unasked = words::count(unasked, "byte")),
+    ))
 }
 
 fn bears_slow_commands(b: &mut Bench) -> Run {

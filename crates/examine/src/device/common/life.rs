@@ -5,7 +5,7 @@ use super::super::setup::{Kind, Setup};
 use super::{bytes, data, found, order, poll, until_just_reset};
 use crate::check::{COMMON_PRACTICE, Check, Run, Seen, Weight};
 use payrig_mdb::CurrencyCode;
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
@@ -165,7 +165,7 @@ fn setup_stays(b: &mut Bench) -> Run {
     let third = setup_data(b)?;
     let same = first == second && second == third;
     let text = match same {
-        true => format!("three times the same {} bytes", first.len()),
+        true => format!("three times the same {}", words::count(first.len(), "byte")),
         false => format!(
             "first {}, after RESET {}, then {}",
             Answer::Data(first).text(),

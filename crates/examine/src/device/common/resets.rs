@@ -4,7 +4,7 @@ use super::super::bench::{Answer, Bench, Close, POLL_EVERY};
 use super::super::setup::Setup;
 use super::{bytes, found, order, poll, says_just_reset, until_just_reset};
 use crate::check::{Check, Run, Seen, Weight};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
@@ -119,7 +119,10 @@ fn just_reset_once(b: &mut Bench) -> Run {
         let answer = poll(b);
         again += u32::from(says_just_reset(b, &answer));
     }
-    let text = format!("{again} times more in 40 POLLs");
+    let text = format!(
+        "{again} in 40 POLLs after its ACK",
+        again = words::times(again)
+    );
     Ok(Seen::judge(again == 0, text))
 }
 

@@ -4,10 +4,12 @@ use super::{feed, largest, whole_bill};
 use crate::check::{Run, Seen};
 use crate::device::bench::Bench;
 use payrig_pulse::{Profile, PulseRule, Train, Verdict, judge, nearest_profile};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 
-fn range(times: &[Micros]) -> String {
+/// From the shortest to the longest.
+pub(in crate::device) fn range(times: &[Micros]) -> String {
     match (times.iter().min(), times.iter().max()) {
+        (Some(least), Some(most)) if least == most => least.to_string(),
         (Some(least), Some(most)) => format!("{least} to {most}"),
         _ => "none".to_owned(),
     }
@@ -28,7 +30,7 @@ pub(super) fn moves(b: &mut Bench) -> Run {
     let bill = largest(b)?;
     let trains = feed(b, bill)?;
     let pulses: usize = trains.iter().map(Train::count).sum();
-    Ok(Seen::judge(pulses > 0, format!("{pulses} pulses")))
+    Ok(Seen::judge(pulses > 0, words::count(pulses, "pulse")))
 }
 
 /// One that fails is beyond doubt; what is as close to the edge as the link is uncertain cannot be
@@ -52,8 +54,8 @@ pub(super) fn widths(b: &mut Bench) -> Run {
         .filter(|v| **v == Verdict::Fail)
         .count();
     let text = format!(
-        "{} pulses of {}, {wrong} out of tolerance of {}",
-        train.count(),
+        "{} of {}, {wrong} out of tolerance of {}",
+        words::count(train.count(), "pulse"),
         range(&train.widths()),
         b.profile()?.on
     );
@@ -97,8 +99,9 @@ pub(super) fn drift(b: &mut Bench) -> Run {
     );
     let moved = first.since(last).max(last.since(first));
     let text = format!(
-        "{} pulses of {least} to {most}; first ten {first}, last ten {last} on average",
-        widths.len()
+        "{} of {}; first ten {first}, last ten {last} on average",
+        words::count(widths.len(), "pulse"),
+        range(&widths)
     );
     Ok(Seen::judge(spread <= tenth && moved <= tenth, text))
 }
@@ -121,7 +124,7 @@ fn found(b: &mut Bench, rule: PulseRule) -> Run {
     let found = judged.findings.iter().find(|f| f.rule == rule);
     Ok(match found {
         Some(finding) => Seen::fail(finding.text.clone()),
-        None => Seen::pass(format!("none in {} pulses", train.count())),
+        None => Seen::pass(format!("none in {}", words::count(train.count(), "pulse"))),
     })
 }
 
@@ -164,11 +167,17 @@ pub(super) fn slow_drift(b: &mut Bench) -> Run {
     }
     let count = widths.len();
     let Some(drift) = drift_per_mille(&widths) else {
-        return Ok(Seen::cannot_tell(format!("only {count} pulses came")));
+        return Ok(Seen::cannot_tell(format!(
+            "only {count} came",
+            count = words::count(count, "pulse")
+        )));
     };
     let sign = if drift < 0 { "-" } else { "" };
     let (whole, tenth) = (drift.abs() / 10, drift.abs() % 10);
-    let text = format!("{count} pulses, drift {sign}{whole}.{tenth} % per 100 pulses");
+    let text = format!(
+        "{count}, drift {sign}{whole}.{tenth} % per 100 pulses",
+        count = words::count(count, "pulse")
+    );
     Ok(Seen::judge(drift.abs() < 5, text))
 }
 

@@ -5,7 +5,7 @@ use super::{feed, largest};
 use crate::check::{Run, Seen};
 use crate::device::bench::{Act, Bench};
 use payrig_pulse::{CreditCounter, Profile, Train};
-use payrig_units::{Micros, Money, Place};
+use payrig_units::{Micros, Money, Place, words};
 
 fn credit(profile: &Profile, trains: &[Train]) -> Money {
     let mut counter = CreditCounter::new(profile.clone(), Micros::ZERO);
@@ -37,12 +37,13 @@ pub(super) fn count_per_bill(b: &mut Bench) -> Run {
             let credited = credit(b.profile()?, &trains);
             let (value, credited) = (b.show(*value), b.show(credited));
             wrong.push(format!(
-                "{value} gives {pulses} pulses, a credit of {credited}"
+                "{value} gives {pulses}, a credit of {credited}",
+                pulses = words::count(pulses, "pulse")
             ));
         }
     }
     let text = match wrong.is_empty() {
-        true => format!("{} values, each its worth", values.len()),
+        true => format!("{}, each its worth", words::count(values.len(), "value")),
         false => wrong.join("; "),
     };
     Ok(Seen::judge(wrong.is_empty(), text))
@@ -98,7 +99,11 @@ pub(super) fn inhibit(b: &mut Bench) -> Run {
         pulses += feed(b, bill)?.iter().map(Train::count).sum::<usize>();
     }
     let taken = kept(b).saturating_sub(before);
-    let text = format!("{} taken, {pulses} pulses", b.show(taken));
+    let text = format!(
+        "{} taken, {pulses}",
+        b.show(taken),
+        pulses = words::count(pulses, "pulse")
+    );
     Ok(Seen::judge(taken.is_zero() && pulses == 0, text))
 }
 
@@ -107,7 +112,7 @@ pub(super) fn silent_while_inhibited(b: &mut Bench) -> Run {
     b.inhibit(true)?;
     b.wait(Micros::secs(10));
     let pulses: usize = b.take_trains().iter().map(Train::count).sum();
-    Ok(Seen::judge(pulses == 0, format!("{pulses} pulses")))
+    Ok(Seen::judge(pulses == 0, words::count(pulses, "pulse")))
 }
 
 pub(super) fn takes_again(b: &mut Bench) -> Run {
@@ -150,7 +155,10 @@ pub(super) fn power_cut(b: &mut Bench) -> Run {
     b.wait(Micros::secs(15));
     let pulses: usize = b.take_trains().iter().map(Train::count).sum();
     let wanted = b.pulses_for(bill);
-    let text = format!("{pulses} pulses of {wanted}");
+    let text = format!(
+        "{pulses} of {wanted}",
+        pulses = words::count(pulses, "pulse")
+    );
     Ok(Seen::judge(pulses as u64 >= wanted, text))
 }
 
@@ -168,11 +176,17 @@ pub(super) fn charged_as_sent(b: &mut Bench) -> Run {
         let charged = paid(b).saturating_sub(before);
         if charged != *value || pulses as u64 != b.pulses_for(*value) {
             let (chosen, charged) = (b.show(*value), b.show(charged));
-            wrong.push(format!("{chosen} chosen, {charged} paid, {pulses} pulses"));
+            wrong.push(format!(
+                "{chosen} chosen, {charged} paid, {pulses}",
+                pulses = words::count(pulses, "pulse")
+            ));
         }
     }
     let text = match wrong.is_empty() {
-        true => format!("{} amounts, each paid as it was sent", values.len()),
+        true => format!(
+            "{}, each paid as it was sent",
+            words::count(values.len(), "amount")
+        ),
         false => wrong.join("; "),
     };
     Ok(Seen::judge(wrong.is_empty(), text))
@@ -188,6 +202,10 @@ pub(super) fn taken_away(b: &mut Bench) -> Run {
     b.wait(Micros::secs(10));
     let pulses: usize = b.take_trains().iter().map(Train::count).sum();
     let sum = paid(b);
-    let text = format!("{} paid, {pulses} pulses", b.show(sum));
+    let text = format!(
+        "{} paid, {pulses}",
+        b.show(sum),
+        pulses = words::count(pulses, "pulse")
+    );
     Ok(Seen::judge(paid(b).is_zero() && pulses == 0, text))
 }

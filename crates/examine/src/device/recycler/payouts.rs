@@ -7,7 +7,7 @@ use super::super::setup::Setup as BenchSetup;
 use super::{bills, fullest, pay, payout_ends, start, status, stored, worth};
 use crate::check::{COMMON_PRACTICE, Check, Run, Seen, Weight};
 use payrig_mdb::bill::{Command, RecyclerUse, Report, Response};
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
@@ -169,7 +169,10 @@ fn status_right(b: &mut Bench) -> Run {
     };
     let told: i64 = counts.iter().map(|(_, n)| i64::from(n)).sum();
     let good = told == out && i64::from(counts.count(bill_type)) == out;
-    let text = format!("{out} bills came out, PAYOUT STATUS says {told}");
+    let text = format!(
+        "{out} came out, PAYOUT STATUS says {told}",
+        out = words::count(out, "bill")
+    );
     Ok(Seen::judge(good, text))
 }
 

@@ -7,7 +7,7 @@ use super::super::setup::Setup as BenchSetup;
 use super::{bills, fullest, pay, start, status, stored, worth};
 use crate::check::{Check, Run, Seen, Weight};
 use payrig_mdb::bill::{BillTypes, Command, Options, RecyclerUse, Report, Response, Routing};
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
@@ -141,7 +141,7 @@ fn each_way(b: &mut Bench, use_for: RecyclerUse, wanted: Routing) -> Run {
         }
     }
     let text = match wrong.is_empty() {
-        true => format!("{} types, each: {name}", recycled.len()),
+        true => format!("{}, each: {name}", words::count(recycled.len(), "type")),
         false => wrong.join("; "),
     };
     Ok(Seen::judge(wrong.is_empty(), text))
@@ -162,8 +162,8 @@ fn status_follows(b: &mut Bench) -> Run {
     watch(b, Micros::secs(6));
     let after = status(b)?.count(bill_type);
     let text = format!(
-        "{} bills of {}, after one more {after}",
-        before,
+        "{} of {}, after one more {after}",
+        words::count(before, "bill"),
         b.show(value)
     );
     Ok(Seen::judge(after == before.saturating_add(1), text))
