@@ -34,3 +34,10 @@ mod frame;
 pub use bench::{Asker, Bench, Master, Plugged, fault};
 pub use board::{board, item};
 pub use frame::{Frame, Spoken};
+
+/// How many cases a property is tried with: so many, or as many as `PROPTEST_CASES` says.
+#[must_use]
+pub fn cases(usual: u32) -> u32 {
+    let asked = std::env::var("PROPTEST_CASES").ok();
+    asked.and_then(|n| n.parse().ok()).unwrap_or(usual)
+}

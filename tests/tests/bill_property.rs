@@ -221,7 +221,7 @@ fn play(case: &Case) -> Ended {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 40, max_shrink_iters: 200, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: payrig_tests::cases(40), max_shrink_iters: 200, ..ProptestConfig::default() })]
 
     /// The wire may lose, garble and delay, bills may jam and be pulled out, the bus may be reset:
     /// the board knows of every cent.

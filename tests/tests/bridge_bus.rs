@@ -294,7 +294,7 @@ fn act() -> impl Strategy<Value = Act> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(64)))]
     /// Never lost, never doubled: whatever is fed is credited in the end, to the cent.
     #[test]
     fn every_cent_arrives_once(

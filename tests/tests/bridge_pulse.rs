@@ -210,7 +210,7 @@ fn act() -> impl Strategy<Value = Act> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(96))]
+    #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(96)))]
     /// To the cent: what is in the stacker was counted by the board in the end.
     #[test]
     fn what_is_stacked_is_counted(

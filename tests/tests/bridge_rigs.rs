@@ -111,7 +111,7 @@ for = \"20 s\"
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(40))]
+    #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(40)))]
     /// Whenever the power goes, the books agree in the end: the bill came back, or all of it was
     /// credited. What the cut did to the train is told as that, and is nobody's breach.
     #[test]

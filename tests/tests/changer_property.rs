@@ -258,7 +258,7 @@ fn agreed(end: &End) -> Result<(), TestCaseError> {
 
 proptest! {
     #![proptest_config(ProptestConfig {
-        cases: 48,
+        cases: payrig_tests::cases(48),
         failure_persistence: None,
         ..ProptestConfig::default()
     })]

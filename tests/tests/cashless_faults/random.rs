@@ -115,7 +115,7 @@ for = "60 s"
 "#;
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(96))]
+    #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(96)))]
 
     #[test]
     fn money_is_never_lost_sight_of(

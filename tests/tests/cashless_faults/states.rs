@@ -132,7 +132,7 @@ fn at_the_reader(d: &mut CashlessDevice, now: Micros, act: &Act) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(96))]
+    #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(96)))]
 
     #[test]
     fn the_states_of_section_7_2(

@@ -1,6 +1,6 @@
 //! Any bytes and any words, to everything that reads them.
 
-use crate::machines::{cases, changer, reader, validator};
+use crate::machines::{changer, reader, validator};
 use payrig_controller::{Controller, ExpectedKind};
 use payrig_mdb::cashless::Unit;
 use payrig_mdb::{ACK, Address, Block, Decoded, Dialogue, MAX_BLOCK, Word};
@@ -116,7 +116,7 @@ fn assert_frame(sent: &Transmission) {
 }
 
 proptest! {
-    #![proptest_config(cases(400))]
+    #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(400)))]
 
     /// Every block to every address, in a conversation that may have set any mode before.
     #[test]
@@ -132,7 +132,7 @@ proptest! {
 }
 
 proptest! {
-    #![proptest_config(cases(100))]
+    #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(100)))]
 
     /// Every device hears any words at any times, and what it says is a frame.
     #[test]

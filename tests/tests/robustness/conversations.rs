@@ -1,7 +1,7 @@
 //! Random conversations with all devices on one bus: commands of the standard in any order, bytes
 //! that are none, things a person does, time, resets, power.
 
-use crate::machines::{cases, changer, reader, validator};
+use crate::machines::{changer, reader, validator};
 use payrig_controller::{MasterTiming, Outcome};
 use payrig_mdb::cashless::{
     BasketRequest, BasketResult, Command, FailureDetail, Kind, Malfunction, Reason, Unit,
@@ -370,7 +370,7 @@ fn the_states_of_7_2_are_not_all_neighbours() {
 }
 
 proptest! {
-    #![proptest_config(cases(96))]
+    #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(96)))]
 
     #[test]
     fn random_conversations_keep_to_states_and_money(steps in steps()) {

@@ -1,7 +1,7 @@
 //! The board among liars: peripherals that now and then answer with anything at all. It may be
 //! deceived, but only by a report: no credit and no sale without one that says so.
 
-use crate::machines::{cases, changer, reader, validator};
+use crate::machines::{changer, reader, validator};
 use payrig_controller::{Controller, ExpectedKind};
 use payrig_mdb::bill::{self, BillValue};
 use payrig_mdb::cashless::{self, Unit};
@@ -236,7 +236,7 @@ fn allowed(bench: &Bench<Controller>) -> Allowed {
 }
 
 proptest! {
-    #![proptest_config(cases(60))]
+    #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(60)))]
 
     #[test]
     fn no_credit_without_a_report(

@@ -5,7 +5,6 @@ use payrig_peripherals::bill::{self, BillConfig, BillValidator, RecyclerStore};
 use payrig_peripherals::cashless::{Answers, CashlessConfig, CashlessDevice};
 use payrig_peripherals::changer::{self, Changer, ChangerConfig};
 use payrig_units::Money;
-use proptest::prelude::ProptestConfig;
 
 /// Level 3 with every feature.
 pub(crate) fn changer() -> Changer {
@@ -47,10 +46,4 @@ pub(crate) fn reader(unit: Unit, level: u8, answers: Answers) -> CashlessDevice 
         max_balance: Some(Money(50_00)),
         ..CashlessConfig::default()
     })
-}
-
-/// So many cases, or as many as `PROPTEST_CASES` says.
-pub(crate) fn cases(usual: u32) -> ProptestConfig {
-    let asked = std::env::var("PROPTEST_CASES").ok();
-    ProptestConfig::with_cases(asked.and_then(|n| n.parse().ok()).unwrap_or(usual))
 }
