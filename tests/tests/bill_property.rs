@@ -42,6 +42,9 @@ struct Case {
     recycler: bool,
     changer: bool,
     moving: u8,
+    /// The word and bit of all flips. CHK tells one turned bit and not every two: those of one place
+    /// in a word and in CHK cancel out (section 2.2).
+    flip: (u8, u8),
     acts: Vec<(u16, Act)>,
 }
 
@@ -81,15 +84,17 @@ fn case(cuts: bool) -> impl Strategy<Value = Case> {
         any::<bool>(),
         any::<bool>(),
         0u8..3,
+        (0u8..3, 0u8..9),
     );
     (flags, acts).prop_map(
-        |((change, hold, escrow, recycler, changer, moving), acts)| Case {
+        |((change, hold, escrow, recycler, changer, moving, flip), acts)| Case {
             change,
             hold,
             escrow,
             recycler,
             changer,
             moving,
+            flip,
             acts,
         },
     )
@@ -117,7 +122,7 @@ fn rig(case: &Case) -> String {
     }
     text += "[[script]]\ndo = \"wait-ready\"\n";
     for (after, act) in &case.acts {
-        step(&mut text, *after, act);
+        step(&mut text, *after, act, case.flip);
     }
     // Everything is put in order again, and there is time for what is still owed.
     for act in ["clear-jam", "replace-cash-box"] {
@@ -128,7 +133,7 @@ fn rig(case: &Case) -> String {
     text
 }
 
-fn step(text: &mut String, after: u16, act: &Act) {
+fn step(text: &mut String, after: u16, act: &Act, (word, bit): (u8, u8)) {
     let head = format!("[[script]]\nafter = \"{after} ms\"\n");
     let at_bill = |what: &str| format!("do = \"{what}\"\ndevice = \"bill\"\n");
     let body = match act {
@@ -166,7 +171,7 @@ fn step(text: &mut String, after: u16, act: &Act) {
             let from = if *from_board { "board" } else { "peripheral" };
             let frame = ["any", "ack", "block"][usize::from(*frame)];
             let more = match kind {
-                "flip" => format!("word = {}\nbit = {}\n", skip % 3, count + skip),
+                "flip" => format!("word = {word}\nbit = {bit}\n"),
                 "late" => "by = \"3 ms\"\n".to_owned(),
                 _ => String::new(),
             };

@@ -25,14 +25,45 @@ pub struct Discrepancy {
     pub since: Micros,
     /// Money the device took in (net).
     pub real: Money,
-    /// What the board says it took in (net).
+    /// What the board says it took in (net), and what it holds to be in doubt and was paid in truth.
     pub claimed: Money,
+    /// What the board ordered and holds to be in doubt, and what never left the device.
+    pub in_doubt: Money,
 }
 
 impl Discrepancy {
     /// In plain words: who lost what.
     #[must_use]
     pub fn text(&self, decimals: Decimals) -> String {
+        let device = &self.device;
+        let doubt = self.in_doubt.show(decimals);
+        match (self.in_doubt.is_zero(), self.real == self.claimed) {
+            (true, _) => self.difference(decimals),
+            (false, true) => format!(
+                "{device}: {doubt} is in doubt at the board and never left the device: the customer lost \
+                 it"
+            ),
+            (false, false) => format!(
+                "{}; besides, {doubt} is in doubt at the board and never left the device",
+                self.difference(decimals)
+            ),
+        }
+    }
+
+    /// The same where nobody sees the money of the device, because it is real.
+    #[must_use]
+    pub fn text_unseen(&self, decimals: Decimals) -> String {
+        if self.in_doubt.is_zero() {
+            return self.text(decimals);
+        }
+        format!(
+            "{}: {} is in doubt at the board: whether it was paid, only the device and the customer know",
+            self.device,
+            self.in_doubt.show(decimals)
+        )
+    }
+
+    fn difference(&self, decimals: Decimals) -> String {
         let show = |m: Money| -> Amount { m.show(decimals) };
         let Self {
             device,
@@ -223,15 +254,29 @@ impl Books {
     /// Devices whose money and whose board disagree.
     #[must_use]
     pub fn discrepancies(&self) -> Vec<Discrepancy> {
-        let differing = |(device, a): (&String, &Account)| {
-            a.differ_since.map(|since| Discrepancy {
+        let mut all: Vec<Discrepancy> = Vec::new();
+        let doubts = self.doubts();
+        let doubted = doubts.keys().filter(|d| !self.accounts.contains_key(*d));
+        let none = Account::default();
+        let accounts = self.accounts.iter().chain(doubted.map(|d| (d, &none)));
+        for (device, account) in accounts {
+            let (doubt, doubt_since) = doubts.get(device).copied().unwrap_or_default();
+            // What was paid beyond the board's claim may be what it holds to be in doubt.
+            let paid = account.claimed.saturating_sub(account.real);
+            let paid = paid.clamp(Money::ZERO, doubt.max(Money::ZERO));
+            let claimed = account.claimed.saturating_sub(paid);
+            let in_doubt = doubt.saturating_sub(paid);
+            if account.real == claimed && in_doubt.is_zero() {
+                continue;
+            }
+            all.push(Discrepancy {
                 device: device.clone(),
-                since,
-                real: a.real,
-                claimed: a.claimed,
-            })
-        };
-        let mut all: Vec<Discrepancy> = self.accounts.iter().filter_map(differing).collect();
+                since: account.differ_since.unwrap_or(doubt_since),
+                real: account.real,
+                claimed,
+                in_doubt,
+            });
+        }
         let overpaid = self.ledger.balance(&Place::BoardOverpaid);
         if !overpaid.is_zero() {
             let entries = self.ledger.entries().iter();
@@ -244,9 +289,30 @@ impl Books {
                 since: first.unwrap_or_default(),
                 real: overpaid,
                 claimed: Money::ZERO,
+                in_doubt: Money::ZERO,
             });
         }
         all
+    }
+
+    /// What the board holds to be in doubt, by account, and since when.
+    fn doubts(&self) -> BTreeMap<String, (Money, Micros)> {
+        let mut doubts: BTreeMap<String, (Money, Micros)> = BTreeMap::new();
+        for (place, amount) in self.ledger.balances() {
+            let Place::BoardDoubt(device) = place else {
+                continue;
+            };
+            if amount.is_zero() {
+                continue;
+            }
+            let entries = self.ledger.entries().iter();
+            let since = entries.rev().find(|e| e.movement.to == *place);
+            let of = doubts.entry(self.account_of(device).to_owned());
+            let of = of.or_default();
+            of.0 = of.0.saturating_add(amount);
+            of.1 = of.1.max(since.map_or(Micros::ZERO, |e| e.at));
+        }
+        doubts
     }
 }
 
@@ -304,6 +370,52 @@ mod tests {
         );
         assert!(books.discrepancies().is_empty());
         assert_eq!(books.ledger().sum(), 0);
+    }
+
+    #[test]
+    fn what_is_in_doubt_is_a_difference_only_where_it_was_not_paid() {
+        let card = || "card".to_owned();
+        let receipts = || Place::CardReceipts(card());
+        let account = || Place::CardAccount(card());
+        let told = |books: &Books| -> Vec<String> {
+            let all = books.discrepancies();
+            all.iter().map(|d| d.text(Decimals(2))).collect()
+        };
+        for on_card in [0, 40, 100, 130] {
+            let mut books = Books::new();
+            book(
+                &mut books,
+                7,
+                Place::BoardCredit,
+                Place::BoardDoubt(card()),
+                100,
+            );
+            if on_card > 0 {
+                book(&mut books, 8, receipts(), account(), on_card);
+            }
+            let told = told(&books);
+            match on_card {
+                0 => {
+                    assert!(told[0].starts_with("card: 1.00 is in doubt"), "{told:?}");
+                    assert_eq!(books.discrepancies()[0].since, Micros(7));
+                }
+                40 => assert!(told[0].starts_with("card: 0.60 is in doubt"), "{told:?}"),
+                100 => assert_eq!(told, Vec::<String>::new()),
+                _ => assert!(
+                    told[0].contains("0.30 of difference, the owner"),
+                    "{told:?}"
+                ),
+            }
+            // The board is told after all.
+            book(
+                &mut books,
+                9,
+                Place::BoardDoubt(card()),
+                Place::BoardCredit,
+                100,
+            );
+            assert_eq!(books.discrepancies().is_empty(), on_card == 0);
+        }
     }
 
     #[test]

@@ -481,7 +481,10 @@ impl Stage {
         let ours = |d: &Discrepancy| comparable && !self.is_told_outside(&d.device);
         let discrepancies: Vec<_> = discrepancies.into_iter().filter(ours).collect();
         for discrepancy in discrepancies {
-            let text = discrepancy.text(self.decimals);
+            let text = match self.wires.outside_place(&discrepancy.device) {
+                Some(_) => discrepancy.text_unseen(self.decimals),
+                None => discrepancy.text(self.decimals),
+            };
             self.find(finding("money", "the ledger", discrepancy.since, text));
         }
         self.settle_told_outside();

@@ -42,8 +42,15 @@ fn bench(readers: [Reader; 2], multi: bool, mixed: bool, revalue: bool) -> Strin
     text
 }
 
+/// Steps of a script. All flips are of one bit: CHK tells one turned bit and not every two (section
+/// 2.2).
+fn steps() -> impl Strategy<Value = Vec<String>> {
+    let flip = (0u8..4, 0u8..9).prop_map(|(w, b)| format!("flip\"\nword = {w}\nbit = {b}\n#"));
+    flip.prop_flat_map(|flip| vec(step(flip), 1..30))
+}
+
 /// One step of the script, after a pause of so many milliseconds.
-fn step() -> impl Strategy<Value = String> {
+fn step(flip: String) -> impl Strategy<Value = String> {
     let reader = || prop_oneof![3 => Just("card"), 1 => Just("phone")];
     let on = |act: &str, reader: &str| format!("do = \"{act}\"\ndevice = \"{reader}\"");
     let act = prop_oneof![
@@ -65,18 +72,14 @@ fn step() -> impl Strategy<Value = String> {
             format!("{}\non = {up}", on("power", r))
         }),
         1 => any::<bool>().prop_map(|up| format!("do = \"power\"\nboard = true\non = {up}")),
-        3 => fault(),
+        3 => fault(flip),
     ];
     (0u32..2_500, act)
         .prop_map(|(after, act)| format!("[[script]]\nafter = \"{after} ms\"\n{act}\n"))
 }
 
-fn fault() -> impl Strategy<Value = String> {
-    let kind = prop_oneof![
-        Just("lose".to_owned()),
-        Just("deaf".to_owned()),
-        (0u8..4, 0u8..9).prop_map(|(w, b)| format!("flip\"\nword = {w}\nbit = {b}\n#")),
-    ];
+fn fault(flip: String) -> impl Strategy<Value = String> {
+    let kind = prop_oneof![Just("lose".to_owned()), Just("deaf".to_owned()), Just(flip),];
     let from = prop_oneof![Just("board"), Just("peripheral")];
     let frame = prop_oneof![Just("any"), Just("ack"), Just("block")];
     (kind, from, frame, 0u8..8, 1u8..6).prop_map(|(kind, from, frame, skip, count)| {
@@ -123,7 +126,7 @@ proptest! {
         multi in any::<bool>(),
         mixed in any::<bool>(),
         revalue in any::<bool>(),
-        steps in vec(step(), 1..30),
+        steps in steps(),
     ) {
         let (options, level, straight, silent, other) = readers;
         let pair = [(level, options, straight, silent), (level, other, silent, straight)];

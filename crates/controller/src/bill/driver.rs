@@ -11,7 +11,7 @@ use payrig_units::{Micros, Money};
 
 impl Bill {
     /// An answer that breaks the standard is complained of once. Only SETUP is indispensable.
-    fn not_understood(&mut self, command: &Command, error: &ParseError) {
+    fn not_understood(&mut self, now: Micros, command: &Command, error: &ParseError) {
         let name = command.name();
         let text = format!("answer to {name} not understood: {error}");
         if self.complaint.as_ref() != Some(&text) {
@@ -24,6 +24,11 @@ impl Bill {
             }
             Command::RecyclerSetup => self.step = Step::Stacker,
             Command::Stacker if self.step == Step::Stacker => self.step = Step::BillType,
+            Command::BillDispenseStatus => self.recycler.no_counts(),
+            // Whether it was carried out is asked, as after silence.
+            Command::DispenseBill { .. } | Command::DispenseValue(_) => {
+                self.recycler.ordered(now, false, &mut self.wanted);
+            }
             _ => {}
         }
     }
@@ -149,7 +154,7 @@ impl Driver for Bill {
             None => None,
             Some(Ok(response)) => Some(response),
             Some(Err(error)) => {
-                self.not_understood(&command, &error);
+                self.not_understood(now, &command, &error);
                 return Verdict::Fine;
             }
         };
@@ -192,6 +197,7 @@ impl Driver for Bill {
                 let news = self.recycler.value_poll(now, Some(value), &mut self.wanted);
                 return self.tell(news);
             }
+            (Command::BillDispenseStatus, None) => self.recycler.no_counts(),
             (Command::PayoutStatus, None) => self.recycler.payout_status(None, &mut self.wanted),
             (Command::PayoutStatus, Some(Response::PayoutStatus(counts))) => {
                 self.recycler.payout_status(Some(&counts), &mut self.wanted);

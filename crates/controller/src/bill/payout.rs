@@ -104,6 +104,8 @@ pub(super) struct Recycler {
     /// A payout that was given up because the recycler went away; settled when it is back.
     pub(super) given_up: Option<Payout>,
     pub(super) last_status: BillCounts,
+    /// BILL DISPENSE STATUS was answered with nothing of use: asked again with the next POLL.
+    pub(super) counts_missing: bool,
 }
 
 impl Recycler {
@@ -227,6 +229,9 @@ impl Recycler {
         self.bill_waits = bill_waits;
         // With a bill in escrow it is disabled as well (section 6.3, 33H, 29H).
         self.disabled = disabled && escrow_free;
+        if std::mem::take(&mut self.counts_missing) {
+            wanted.push_back(Command::BillDispenseStatus);
+        }
         let payout = self.payout.as_mut()?;
         if payout.bill_waits && !bill_waits {
             payout.progress = now;
@@ -357,6 +362,14 @@ impl Recycler {
             payout.phase = Phase::Counting;
             wanted.push_back(Command::BillDispenseStatus);
         }
+    }
+
+    /// BILL DISPENSE STATUS was answered, and not with counts: as by a turned mode bit. What waits for
+    /// them asks again.
+    pub(super) fn no_counts(&mut self) {
+        let counting = |p: &Payout| p.phase == Phase::Counting;
+        let waits = self.payout.as_ref().or(self.given_up.as_ref());
+        self.counts_missing |= waits.is_some_and(counting);
     }
 
     /// BILL DISPENSE STATUS was answered.

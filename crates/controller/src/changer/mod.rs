@@ -229,6 +229,9 @@ impl Changer {
             Command::Dispense { .. } | Command::Payout { .. } => self.ordered(now, true),
             Command::PayoutValuePoll => self.value_polled(None),
             Command::PayoutStatus => self.itemised(None),
+            // A changer has tubes to tell of: counts that begin with 00H look like ACK where a mode
+            // bit was turned. Asked again with the next POLL.
+            Command::TubeStatus if self.step == Step::Done => self.again = Some(command.clone()),
             _ => {}
         }
     }
@@ -290,7 +293,11 @@ impl Driver for Changer {
                     Command::PayoutStatus => self.count(true),
                     // A valid block all the same, as of a turned mode bit: asked again with the
                     // next POLL.
-                    Command::TubeStatus => self.again = Some(command),
+                    Command::TubeStatus | Command::CoinType { .. } if self.step == Step::Done => {
+                        self.again = Some(command);
+                    }
+                    // Whether it was carried out, the tubes will tell.
+                    Command::Dispense { .. } | Command::Payout { .. } => self.ordered(now, false),
                     _ => {}
                 }
                 Verdict::Fine
