@@ -141,6 +141,7 @@ class Board:
         self.bus, self.price, self.credit, self.paid = bus, price, 0, 0
         self.values = [0] * 16
         self.busy = False
+        self.told = None
 
     def tell(self, what, **more):
         print(json.dumps({"board": what, **more}), flush=True)
@@ -180,8 +181,14 @@ class Board:
             if first & 0x80:  # dispensed by hand: two bytes
                 data[:1] = []
             elif first & 0xC0 == 0x40:  # coin deposited: two bytes
-                data[:1] = []
+                in_tube = data.pop(0) if data else 0
                 coin_type, routing = first & 0x0F, first >> 4 & 3
+                # Our ACK came too late on a machine that stalls: the same coin is told again, and
+                # there are no more in its tube (5.3, POLL).
+                if routing == 1 and (first, in_tube) == self.told:
+                    self.tell("told again", type=coin_type, in_tube=in_tube)
+                    continue
+                self.told = (first, in_tube)
                 if routing in (0, 1):
                     self.credit += self.values[coin_type]
                 self.tell("coin", type=coin_type, routing=routing, credit=self.credit)
@@ -190,25 +197,31 @@ class Board:
             elif first == 0x01:
                 self.tell("escrow lever")
 
+    def counts(self):
+        return (list(self.ask(TUBE_STATUS)[2:]) + [0] * 16)[:16]
+
     def pay_out(self):
-        """Gives the credit back in coins, the largest first (5.3, DISPENSE)."""
-        tubes = list(self.ask(TUBE_STATUS)[2:]) + [0] * 16
-        for coin_type in sorted(range(16), key=lambda t: (-self.values[t], -t)):
+        """Gives the credit back in coins, the largest first (5.3, DISPENSE). The tubes say what came
+        out: an order that was not answered is not simply given again (Appendix 3, section 3)."""
+        tubes = self.counts()
+        for _ in range(20):
+            worth = [t for t in range(16) if 0 < self.values[t] <= self.credit and tubes[t] > 0]
+            if not worth:
+                return
+            coin_type = max(worth, key=lambda t: (self.values[t], t))
             value = self.values[coin_type]
-            if value == 0:
-                continue
             count = min(self.credit // value, tubes[coin_type], 15)
-            if count == 0:
-                continue
-            self.ask(DISPENSE, count << 4 | coin_type)
-            self.credit -= count * value
-            self.paid += count * value
-            self.tell("pays out", type=coin_type, count=count)
-            time.sleep(0.05)
+            answered = self.bus.exchange(DISPENSE, count << 4 | coin_type) is not None
+            time.sleep(0.05 if answered else 0.5)
             self.busy = True
             while self.busy:
                 self.poll()
                 time.sleep(0.05)
+            after = self.counts()
+            out, tubes = tubes[coin_type] - after[coin_type], after
+            self.credit -= out * value
+            self.paid += out * value
+            self.tell("pays out", type=coin_type, count=out)
 
     def run(self, seconds):
         self.set_up()
