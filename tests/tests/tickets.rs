@@ -171,3 +171,34 @@ fn an_examination_is_kept_as_it_ends() {
     let ran = tickets(folder.path(), &["compare", "2"]);
     assert_eq!(ran.code, 0, "as before: {}{}", ran.out, ran.err);
 }
+
+/// An acceptor on pulse lines cannot say who it is: its plate does, by way of the shop.
+#[test]
+fn a_unit_that_says_no_serial_number_is_given_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let examine = |more: &[&str]| {
+        let kind = ["examine", "device", "--kind", "pulse-bill-validator"];
+        let keep = ["--only", "line-moves", "--ticket", "--db", "shop.sqlite"];
+        let ran = payrig_in(folder.path(), &[&kind[..], &keep, more].concat());
+        assert_eq!(ran.code, 0, "{}", ran.err);
+        ran.err
+    };
+    assert!(examine(&[]).contains("give it with --serial"));
+    for _ in 0..2 {
+        assert!(!examine(&["--serial", "HL-0017"]).contains("--serial"));
+    }
+    let listed = tickets(folder.path(), &[]);
+    assert_eq!(listed.out.matches("HL-0017").count(), 2, "{}", listed.out);
+    let compared = tickets(folder.path(), &["compare", "3"]);
+    assert_eq!(compared.code, 0, "{} {}", compared.out, compared.err);
+    // One that says its own is believed less than the plate, and that is told.
+    let ran = payrig_in(
+        folder.path(),
+        &[
+            "examine", "device", "--kind", "changer", "--serial", "HL-0018",
+        ],
+    );
+    assert!(ran.err.contains("--serial says HL-0018"), "{}", ran.err);
+    let all = payrig_in(folder.path(), &["examine", "device", "--serial", "HL-0018"]);
+    assert!(all.err.contains("name it with --kind"), "{}", all.err);
+}

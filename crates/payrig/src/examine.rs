@@ -73,6 +73,9 @@ struct Common {
     /// the reports.
     #[arg(long, value_name = "FILE")]
     record: Option<PathBuf>,
+    /// The serial number on the unit's plate, where it does not say its own.
+    #[arg(long, value_name = "NUMBER")]
+    serial: Option<String>,
     #[command(flatten)]
     link: SubjectLink,
     #[command(flatten)]
@@ -201,9 +204,10 @@ fn run_all(
     subjects: usize,
     examinations: impl Iterator<Item = (String, Job)>,
 ) -> Result<Exit, Failure> {
-    if (common.outputs.any() || common.record.is_some()) && subjects > 1 {
-        let text =
-            "several devices are examined, a report or recording is of one: name it with --kind";
+    let of_one = common.outputs.any() || common.record.is_some() || common.serial.is_some();
+    if of_one && subjects > 1 {
+        let text = "several devices are examined, a report, recording or serial number is of one: name \
+                    it with --kind";
         return Err(Failure::Wrong(text.to_owned()));
     }
     interrupt::listen(stop.clone())?;
@@ -235,6 +239,14 @@ fn run_all(
         failed?;
         if let Some(recording) = recording {
             examination.recording_sha256 = recording.end()?;
+        }
+        if let Some(serial) = &common.serial {
+            let own = std::mem::replace(&mut examination.subject.serial, serial.clone());
+            if !own.is_empty() && own != *serial {
+                anstream::eprintln!(
+                    "It says that its serial number is {own}; --serial says {serial}."
+                );
+            }
         }
         passed &= examination.passed();
         match common.format {

@@ -14,7 +14,7 @@ use std::fs::File;
 use std::io::{self, Write};
 use std::path::PathBuf;
 
-/// Arguments of `payrig tickets`.
+/// Arguments of `payrig tickets`; without a command it lists all.
 #[derive(Debug, Args)]
 pub(crate) struct TicketsArguments {
     /// The file of tickets [default: ./payrig-tickets.sqlite where there is one, else
@@ -22,7 +22,7 @@ pub(crate) struct TicketsArguments {
     #[arg(long, value_name = "FILE", global = true)]
     db: Option<PathBuf>,
     #[command(subcommand)]
-    what: What,
+    what: Option<What>,
 }
 
 #[derive(Debug, Subcommand)]
@@ -95,6 +95,12 @@ impl TicketOutput {
             let path = self.db.clone().unwrap_or_else(default_path);
             let id = Store::open(&path)?.add(examination)?;
             anstream::eprintln!("ticket {id} in {}", path.display());
+            if examination.subject.serial.is_empty() {
+                anstream::eprintln!(
+                    "It says no serial number: give it with --serial, so that the next visit of this \
+                     unit can be compared with this one."
+                );
+            }
         }
         Ok(())
     }
@@ -108,7 +114,12 @@ impl From<StoreError> for Failure {
 
 pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
     let path = arguments.db.clone().unwrap_or_else(default_path);
-    match &arguments.what {
+    // Alone it lists them.
+    let all = What::List {
+        serial: None,
+        format: Format::default(),
+    };
+    match arguments.what.as_ref().unwrap_or(&all) {
         What::Add { file } => {
             let examination = crate::report::load(file)?;
             let id = Store::open(&path)?.add(&examination)?;
