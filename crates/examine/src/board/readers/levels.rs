@@ -134,7 +134,7 @@ fn level_2(b: &mut BoardBench) -> Run {
     let sent = b.lines().iter().filter(of_level_3).count();
     Ok(Seen::judge(
         sent == 0,
-        format!("options enabled {sent}", sent = words::times(sent)),
+        format!("{} to enable options", words::count(sent, "command")),
     ))
 }
 

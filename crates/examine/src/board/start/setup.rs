@@ -373,8 +373,8 @@ fn level_1_reader(b: &mut BoardBench) -> Run {
     Ok(Seen::judge(
         sent == 0,
         format!(
-            "optional features enabled {sent}",
-            sent = words::times(sent)
+            "{} to enable optional features",
+            words::count(sent, "command")
         ),
     ))
 }
