@@ -86,7 +86,7 @@ fn a_failure_that_is_never_heard_is_found_in_the_books() {
         frame: FrameKind::Block,
         address: Some(Address::CASHLESS_1),
         skip: 0,
-        count: 400,
+        count: 200,
     });
     // The whole non-response time, then one RESET every ten seconds until one is heard.
     let mut waited = 0;

@@ -27,6 +27,12 @@ impl Cashless {
 
     pub(super) fn took(&mut self, now: Micros, activity: &Activity) -> Verdict {
         let device = self.name.clone();
+        // Where our ACK was lost, a decision is said again at the next POLL: that is waited for, so
+        // that it is not taken for the answer to another request (Appendix 3, section 3).
+        self.poll_first |= matches!(
+            activity,
+            Activity::VendApproved { .. } | Activity::RevalueApproved | Activity::RevalueDenied
+        );
         match activity {
             Activity::JustReset => return Verdict::JustReset,
             Activity::ReaderConfig(config) => {

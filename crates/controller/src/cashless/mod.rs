@@ -244,7 +244,8 @@ impl Cashless {
         self.out = None;
         self.poll_first = false;
         self.fault = None;
-        if session || asked {
+        // A coupon or keys may be under way without a session.
+        if session || asked || self.is_set_up() {
             let device = self.name.clone();
             self.reports.push(Report::SessionLost { device });
         }

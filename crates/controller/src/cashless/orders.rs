@@ -17,6 +17,16 @@ impl Cashless {
         self.queue(lane).push_back(Wanted { kind, sent });
     }
 
+    /// The end of a vend, which comes before a SESSION COMPLETE that was ordered already: in VEND
+    /// the reader takes nothing else (7.2.5).
+    fn end_vend(&mut self, kind: Kind) {
+        let unsent_end = |w: &Wanted| matches!(w.kind, Kind::SessionComplete) && !w.sent;
+        let at = self.wanted.iter().position(unsent_end);
+        let at = at.unwrap_or(self.wanted.len());
+        let sent = false;
+        self.wanted.insert(at, Wanted { kind, sent });
+    }
+
     /// What the seller should know of this reader. `running` when it is set up and polled.
     pub(crate) fn reader(&self, running: bool) -> Reader {
         let mode = self.mode();
@@ -95,7 +105,7 @@ impl Cashless {
                 .has(Options::BASKET)
                 .then(|| self.result(gone.amount, gone.options, gone.left)),
         };
-        self.want(Lane::Wanted, Kind::VendSuccess(success));
+        self.end_vend(Kind::VendSuccess(success));
     }
 
     /// VEND FAILURE (7.4.8).
@@ -106,7 +116,7 @@ impl Cashless {
             result: self.result(failed.amount, failed.options, failed.left),
             reason: failed.reason,
         });
-        self.want(Lane::Wanted, Kind::VendFailure(VendFailure { detail }));
+        self.end_vend(Kind::VendFailure(VendFailure { detail }));
     }
 
     fn result(&self, amount: Money, options: Money, left: u8) -> BasketResult {

@@ -235,9 +235,13 @@ impl Vending {
 
     /// The device was reset or went away: sessions, coupons and data entry are over there.
     pub(super) fn session_lost(&mut self, device: &str, means: &dyn Means) {
+        let had = self.sessions.len();
         self.sessions.retain(|s| s.device != device);
-        self.coupon = self.coupon.take().filter(|c| c.coupon.device != device);
+        let coupon = self.coupon.take();
+        let ours = coupon.as_ref().is_some_and(|c| c.coupon.device == device);
+        self.coupon = coupon.filter(|_| !ours);
         self.keys_cancelled(device);
+        let news = ours || self.sessions.len() != had || self.stage != Stage::Idle;
         match &mut self.stage {
             Stage::Asking(sale) if sale.is_on(device) => {
                 self.stage = Stage::Idle;
@@ -251,7 +255,7 @@ impl Vending {
             _ => {}
         }
         self.settle_waiting(means);
-        if self.stage == Stage::Idle {
+        if news && self.stage == Stage::Idle {
             self.show_credit();
         }
     }
