@@ -29,6 +29,7 @@ mod bench;
 mod board;
 pub mod changer;
 pub mod cli;
+mod device;
 mod frame;
 
 pub use bench::{Asker, Bench, Master, Plugged, fault};

@@ -8,7 +8,7 @@ use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
 use payrig_peripherals::{Device, Reply};
 use payrig_tests::changer::{DOLLAR, alternative, machine, slow};
 use payrig_tests::{Bench, board};
-use payrig_units::{Micros, Money, Movement};
+use payrig_units::{Micros, Money};
 
 /// Section 5.3, SETUP, Z2-Z3: level 2, and the country by its telephone code.
 #[test]
@@ -83,24 +83,7 @@ impl Device for Odd {
     fn unacknowledged(&mut self, now: Micros) {
         self.inner.unacknowledged(now);
     }
-    fn bus_reset(&mut self, now: Micros) {
-        self.inner.bus_reset(now);
-    }
-    fn power(&mut self, now: Micros, on: bool) {
-        self.inner.power(now, on);
-    }
-    fn next_deadline(&self) -> Micros {
-        self.inner.next_deadline()
-    }
-    fn wake(&mut self, now: Micros) {
-        self.inner.wake(now);
-    }
-    fn take_movements(&mut self) -> Vec<Movement> {
-        self.inner.take_movements()
-    }
-    fn take_notes(&mut self) -> Vec<String> {
-        self.inner.take_notes()
-    }
+    payrig_tests::otherwise_as!(inner);
 }
 
 fn odd(way: fn(&[u8], u32) -> Option<Reply>) -> Bench<Controller> {

@@ -11,7 +11,7 @@ use payrig_peripherals::cashless::{Answers, CashlessConfig, CashlessDevice};
 use payrig_peripherals::changer::{self, Changer, ChangerConfig};
 use payrig_peripherals::{Device, Reply};
 use payrig_tests::{Bench, Plugged, Spoken, board, fault};
-use payrig_units::{Micros, Movement};
+use payrig_units::Micros;
 use payrig_wire::Source;
 
 const VMC: Address = Address::VMC;
@@ -481,24 +481,7 @@ impl Device for Dull {
     fn unacknowledged(&mut self, now: Micros) {
         self.inner.unacknowledged(now);
     }
-    fn bus_reset(&mut self, now: Micros) {
-        self.inner.bus_reset(now);
-    }
-    fn power(&mut self, now: Micros, on: bool) {
-        self.inner.power(now, on);
-    }
-    fn next_deadline(&self) -> Micros {
-        self.inner.next_deadline()
-    }
-    fn wake(&mut self, now: Micros) {
-        self.inner.wake(now);
-    }
-    fn take_movements(&mut self) -> Vec<Movement> {
-        self.inner.take_movements()
-    }
-    fn take_notes(&mut self) -> Vec<String> {
-        self.inner.take_notes()
-    }
+    payrig_tests::otherwise_as!(inner);
 }
 
 /// 2.6.2: a message that does not get through is tried five times, with POLLs between; then both

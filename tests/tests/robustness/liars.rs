@@ -10,7 +10,7 @@ use payrig_mdb::{Address, Block, Length, Typed};
 use payrig_peripherals::cashless::{Answers, Card};
 use payrig_peripherals::{Device, Reply};
 use payrig_tests::{Bench, board};
-use payrig_units::{Micros, Money, Movement};
+use payrig_units::{Micros, Money};
 use proptest::collection::vec;
 use proptest::prelude::*;
 
@@ -80,24 +80,7 @@ impl<D: Device> Device for Liar<D> {
             self.inner.unacknowledged(now);
         }
     }
-    fn bus_reset(&mut self, now: Micros) {
-        self.inner.bus_reset(now);
-    }
-    fn power(&mut self, now: Micros, on: bool) {
-        self.inner.power(now, on);
-    }
-    fn next_deadline(&self) -> Micros {
-        self.inner.next_deadline()
-    }
-    fn wake(&mut self, now: Micros) {
-        self.inner.wake(now);
-    }
-    fn take_movements(&mut self) -> Vec<Movement> {
-        self.inner.take_movements()
-    }
-    fn take_notes(&mut self) -> Vec<String> {
-        self.inner.take_notes()
-    }
+    payrig_tests::otherwise_as!(inner);
 }
 
 /// Mostly the truth, so that the board gets somewhere; else anything, with a liking for what is
