@@ -291,3 +291,47 @@ for = "110 s"
     assert!(error.contains("taken to be prepared so: "), "{error}");
     examination.wait().unwrap();
 }
+
+/// The person is asked to prepare the board, and presses Ctrl-C instead.
+#[test]
+fn ctrl_c_at_the_first_question_of_a_board_skips_all_checks() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut examination = Command::new(binary())
+        .args([
+            "examine", "board", "--link", "pty", "--format", "json", "--json", "it.json",
+        ])
+        .current_dir(folder.path())
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut said = BufReader::new(examination.stderr.take().unwrap()).lines();
+    let mut line_with = |what: &str| {
+        let found = said.by_ref().map_while(Result::ok);
+        let mut found = found.skip_while(|line| !line.contains(what));
+        found.next().unwrap_or_else(|| panic!("never said: {what}"))
+    };
+    let line = line_with("/dev/pts/");
+    let (path, _) = path_in(std::io::Cursor::new(line.into_bytes()));
+    // Somebody opens the other end; no board is there.
+    let mut other_end = std::fs::OpenOptions::new();
+    let other_end = other_end.read(true).write(true).open(path).unwrap();
+    line_with("Please: set the board up");
+    interrupt(&examination);
+    line_with("Ctrl-C: ");
+    let mut out = String::new();
+    let mut stdout = examination.stdout.take().unwrap();
+    stdout.read_to_string(&mut out).unwrap();
+    drop(other_end);
+    assert_eq!(examination.wait().unwrap().code(), Some(1), "{out}");
+    let lines: Vec<Value> = out
+        .lines()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .collect();
+    let (verdict, checks) = lines.split_last().unwrap();
+    assert_eq!(verdict["stopped"], true);
+    assert!(checks.len() > 100);
+    assert!(checks.iter().all(|c| c["outcome"] == "skipped"), "{out}");
+    assert!(folder.path().join("it.json").exists());
+}

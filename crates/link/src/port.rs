@@ -1,7 +1,7 @@
 //! What every real port offers, whatever is behind it.
 
 use crate::{LinkError, Waker};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 use payrig_wire::{BusEvent, Transmission};
 use std::fmt;
 use std::future::Future;
@@ -102,7 +102,8 @@ impl fmt::Display for PortEvent {
                 late.machine
             ),
             Self::Garbage { at, bytes } => {
-                write!(f, "{at}: {bytes} bytes that fit nowhere in the coding")
+                let bytes = words::count(*bytes, "byte");
+                write!(f, "{at}: {bytes} outside the coding of the link (--coding)")
             }
             Self::Peer { at, attached: true } => write!(f, "{at}: the other end is there"),
             Self::Peer { at, .. } => write!(f, "{at}: the other end is gone"),

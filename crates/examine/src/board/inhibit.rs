@@ -5,7 +5,7 @@ use super::bench::{BoardBench, CHANGER};
 use super::hearing::LetsIn;
 use super::{Entry, entry};
 use crate::check::{COMMON_PRACTICE, Run, Seen};
-use payrig_units::{Micros, Money, Place};
+use payrig_units::{Micros, Money, Place, words};
 
 /// The table.
 pub(super) const ENTRIES: &[Entry] = &[
@@ -156,5 +156,8 @@ fn steady(b: &mut BoardBench) -> Run {
     let from = b.now();
     b.secs(20);
     let edges = b.held_off().iter().filter(|(at, _)| *at > from).count();
-    Ok(Seen::judge(edges == 0, format!("{edges} edges in 20 s")))
+    Ok(Seen::judge(
+        edges == 0,
+        format!("{} in 20 s", words::count(edges, "edge")),
+    ))
 }

@@ -142,8 +142,9 @@ fn in_turn(b: &BoardBench, from: Micros, address: u8, name: &str, time: Micros) 
     let pairs = given.iter().zip(given.iter().skip(1));
     let in_a_row = pairs.filter(|(a, b)| **a && **b).count();
     let text = format!(
-        "{name} {times} in {time}, {in_a_row} without a POLL between",
+        "{name} {times} in {seconds} s, {in_a_row} without a POLL between",
         times = words::times(times),
+        seconds = time.as_us() / 1_000_000,
         in_a_row = words::times(in_a_row)
     );
     Ok(Seen::judge(times >= 2 && in_a_row == 0, text))

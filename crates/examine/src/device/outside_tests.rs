@@ -412,6 +412,47 @@ fn a_device_that_is_dead_is_said_once_and_not_by_every_check() {
     );
 }
 
+/// Ends the examination when it is asked the first time, and never answers: Ctrl-C at a question.
+#[derive(Debug)]
+struct Leaves(crate::Stop);
+
+impl Operator for Leaves {
+    fn ask(&mut self, _: &Question) {
+        self.0.ask();
+    }
+
+    fn answer(&mut self, _: Micros) -> Option<Reply> {
+        None
+    }
+}
+
+#[test]
+fn an_examination_is_ended_at_a_question_and_keeps_what_was_found() {
+    for kind in ON_THE_BUS {
+        let setup = Setup::good(kind);
+        let stop = crate::Stop::default();
+        let cable = Box::new(Wires(World::new(&setup)));
+        let linked = Linked::new(cable, Source::Master, Micros(50));
+        let outside = Outside::new(kind, linked, Box::new(Leaves(stop.clone()))).until(&stop);
+        let (examination, failure) = examine_outside(&setup, outside, None, |_, _| {});
+        assert!(failure.is_none(), "{failure:?}");
+        let stopped = |c: &CheckResult| c.seen == crate::remains::STOPPED;
+        let begun: Vec<_> = examination
+            .checks
+            .iter()
+            .take_while(|c| !stopped(c))
+            .collect();
+        // All that needs no person comes first.
+        assert!(begun.len() >= 15, "{kind}: {}", begun.len());
+        assert!(begun.iter().all(|c| c.outcome != Outcome::Fail), "{kind}");
+        let rest = examination.checks.iter().skip(begun.len());
+        assert!(rest.clone().all(stopped), "{kind}");
+        assert!(rest.count() > 0);
+        assert!(examination.was_stopped() && !examination.passed());
+        assert_eq!(examination.grade, crate::result::Grade::FitWithRemarks);
+    }
+}
+
 /// What was not done is no reason to call a device fit.
 #[test]
 fn an_examination_that_nobody_attended_is_not_without_remarks() {

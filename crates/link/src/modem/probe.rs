@@ -4,7 +4,7 @@ use super::lines::{InLine, ModemLines, OutLine};
 use super::port::{LOOK_EVERY, ModemEvent, ModemOptions, ModemPort};
 use super::waiter::Watching;
 use crate::{Clock, Figures, Lengths, LinkError};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 use payrig_wire::Edge;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -35,8 +35,10 @@ impl fmt::Display for LinesReport {
         };
         writeln!(
             f,
-            "  modem lines: {} of {} edges came back from DTR on DSR; {}",
-            self.back, self.made, self.how
+            "  modem lines: {} of {} came back from DTR on DSR; {}",
+            self.back,
+            words::count(self.made, "edge"),
+            self.how
         )?;
         write!(f, "  there and back on modem lines: {there_and_back}")
     }

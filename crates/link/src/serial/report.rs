@@ -2,7 +2,7 @@
 
 use super::ninth::NinthBit;
 use crate::{Figures, LinesReport, UsbIdentity};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -149,8 +149,8 @@ impl fmt::Display for AdapterReport {
         if self.loopback {
             writeln!(
                 f,
-                "  heard what it sent; {} bytes lost or wrong",
-                self.spoiled
+                "  heard what it sent; {} lost or wrong",
+                words::count(self.spoiled, "byte")
             )?;
         } else {
             writeln!(f, "  heard nothing of what it sent (no wire from TX to RX)")?;
