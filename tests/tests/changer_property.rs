@@ -129,17 +129,48 @@ fn customer() -> impl Strategy<Value = Act> {
     ]
 }
 
-/// What happens to the changer without any fault of the wire.
+/// What happens to the changer without any fault of the wire. It is silent for less than its
+/// non-response time of 2 s (section 5.4): after a RESET a coin of the same type to the cash box could be
+/// the one whose ACK it did not wait for, and a board has to take it for that.
 fn mishap() -> impl Strategy<Value = Act> {
     prop_oneof![
         2 => any::<bool>().prop_map(|on| Act::Power { device: Some(DEVICE.to_owned()), on }),
         2 => Just(at_changer(ChangerAct::ResetItself)),
-        2 => (0u64..4_000).prop_map(|ms| at_changer(ChangerAct::GoSilent(Micros::ms(ms)))),
+        2 => (0u64..1_900).prop_map(|ms| at_changer(ChangerAct::GoSilent(Micros::ms(ms)))),
         1 => Just(Act::BusReset),
         1 => (any::<bool>()).prop_map(|on| Act::Service { on }),
-        1 => Just(at_changer(ChangerAct::ManualDispense(Money(10), 1))),
         1 => Just(Act::JamItem { item: 11 }),
     ]
+}
+
+/// A coin taken out by hand. Where the changer is reset in mid payout it forgets to tell of it, and the
+/// tubes cannot say whether the board's order or a hand took the coin: that is found in the end, by
+/// whoever counts the money.
+fn by_hand() -> impl Strategy<Value = Act> {
+    Just(at_changer(ChangerAct::ManualDispense(Money(10), 1)))
+}
+
+/// Coins come one after another, as from a hand. Two reports of one coin type to the cash box that come
+/// nearer, with frames lost before and between them, could be one that is told again.
+fn one_after_another(script: &mut [Step]) {
+    let is_coin = |act: &Act| {
+        let two = ChangerAct::InsertTwoCoins;
+        matches!(act, Act::InsertCoin { .. })
+            || matches!(act, Act::AtChanger { what, .. } if *what == two)
+    };
+    let mut since = Micros::NEVER;
+    for step in script {
+        since = if since == Micros::NEVER {
+            since
+        } else {
+            since + step.after
+        };
+        if is_coin(&step.act) {
+            let more = Micros::ms(600).since(since);
+            step.after += more;
+            since = Micros::ZERO;
+        }
+    }
 }
 
 /// Frames that are lost on the way.
@@ -281,6 +312,7 @@ proptest! {
         loss in loss(),
         at in any::<prop::sample::Index>(),
     ) {
+        one_after_another(&mut script);
         let place = 1 + at.index(script.len() - 5);
         script.insert(place, step(Micros::ZERO, loss));
         agreed(&play(&rig(board, script)))?;
@@ -293,6 +325,7 @@ proptest! {
         script in script(prop_oneof![
             4 => customer(),
             2 => mishap(),
+            1 => by_hand(),
             3 => noise(),
             1 => board_power(),
         ]),
