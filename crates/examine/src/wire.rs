@@ -7,7 +7,7 @@ pub use linked::Linked;
 
 use crate::check::Seen;
 use crate::remains::STOPPED;
-use payrig_link::{BlockingPort, Fault, Heard, LinkError, PortEvent, VirtualBus};
+use payrig_link::{Awake, BlockingPort, Fault, Heard, LinkError, PortEvent, VirtualBus};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
 use payrig_wire::{Source, Transmission};
@@ -35,14 +35,14 @@ pub trait Cable: fmt::Debug {
 pub struct PortCable {
     port: Box<dyn BlockingPort>,
     /// Since when the bench has had the thread.
-    awake: Micros,
+    awake: Awake,
 }
 
 impl PortCable {
     /// Takes a port over.
     #[must_use]
     pub fn new(port: Box<dyn BlockingPort>) -> Self {
-        let awake = port.clock().now();
+        let awake = Awake::now(port.clock());
         Self { port, awake }
     }
 }
@@ -63,13 +63,13 @@ impl Cable for PortCable {
     }
 
     fn send(&mut self, transmission: Transmission) {
-        let spent = self.now().since(self.awake);
+        let spent = self.awake.spent(self.port.clock());
         self.port.send(transmission, spent);
     }
 
     fn wait(&mut self, until: Micros) -> Result<Option<PortEvent>, LinkError> {
         let event = self.port.wait(until, None);
-        self.awake = self.now();
+        self.awake = Awake::now(self.port.clock());
         event
     }
 }

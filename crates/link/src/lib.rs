@@ -55,4 +55,4 @@ pub use serial::{
     VerdictKind, open_serial, probe,
 };
 pub use system::{ExactTimer, PtyOptions, PtyPort, Waker};
-pub use thread::ThreadPort;
+pub use thread::{Awake, ThreadPort};

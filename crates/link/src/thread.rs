@@ -18,13 +18,15 @@ struct Order {
 
 /// Since when the caller has had the thread, and how long it had waited for a processor by then.
 #[derive(Clone, Copy, Debug)]
-struct Awake {
+pub struct Awake {
     since: Micros,
     waited: Micros,
 }
 
 impl Awake {
-    fn now(clock: Clock) -> Self {
+    /// From now on.
+    #[must_use]
+    pub fn now(clock: Clock) -> Self {
         Self {
             since: clock.now(),
             waited: crate::system::waited_for_processor(),
@@ -34,7 +36,8 @@ impl Awake {
     /// Our code's time since then: all but the waiting for a processor. (When a runtime has moved
     /// the caller to another thread, the two waits do not belong together; the difference is then
     /// bounded by zero and by all of the time.)
-    fn spent(self, clock: Clock) -> Micros {
+    #[must_use]
+    pub fn spent(self, clock: Clock) -> Micros {
         let waited = crate::system::waited_for_processor().since(self.waited);
         clock.now().since(self.since).since(waited)
     }
