@@ -27,17 +27,12 @@ impl Guard {
             // The others may come with the next POLL.
             return 0;
         }
-        let repeated = match &self.last {
-            Some((last, at)) if events.starts_with(last) => {
-                let soon = now.since(*at) <= WINDOW;
-                if soon || self.was_reset || last.iter().any(tells_its_place) {
-                    last.len()
-                } else {
-                    0
-                }
-            }
-            _ => 0,
-        };
+        let again = self.last.as_ref().and_then(|(last, at)| {
+            let soon = now.since(*at) <= WINDOW;
+            let same = soon || self.was_reset || last.iter().any(tells_its_place);
+            told_again(last, &events).filter(|_| same)
+        });
+        let repeated = again.unwrap_or_default();
         self.quiet();
         if events.iter().any(brings_money) {
             self.last = Some((events, now));
@@ -49,6 +44,26 @@ impl Guard {
     pub(super) fn quiet(&mut self) {
         *self = Self::default();
     }
+}
+
+/// How many of these events, from the first, are the last ones over again: all that brought money are
+/// among them. A reset may drop the others, such as the lever.
+fn told_again(last: &[Report], events: &[Report]) -> Option<usize> {
+    let mut left = last.iter();
+    let mut count = 0;
+    for event in events {
+        let mut rest = left.clone();
+        let known = rest
+            .by_ref()
+            .find(|l| *l == event || brings_money(l))
+            .is_some_and(|l| l == event);
+        if !known {
+            break;
+        }
+        left = rest;
+        count += 1;
+    }
+    (count > 0 && !left.any(brings_money)).then_some(count)
 }
 
 /// Conditions are sent with each POLL while they last, and are no events; JUST RESET brings no
@@ -74,7 +89,7 @@ fn tells_its_place(report: &Report) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use payrig_mdb::changer::CoinType;
+    use payrig_mdb::changer::{CoinType, SlugCount};
 
     fn coin(routing: Routing, in_tube: u8) -> Report {
         let coin_type = CoinType::of(2);
@@ -118,6 +133,32 @@ mod tests {
         assert_eq!(guard.repeated(Micros::ms(0), &[first, busy]), 0);
         assert_eq!(guard.repeated(Micros::ms(28), &[first, second]), 1);
         assert_eq!(guard.repeated(Micros::ms(56), &[first, second]), 2);
+    }
+
+    /// Coins and the lever in one answer, and a reset that forgets the lever.
+    #[test]
+    fn a_repetition_without_what_brought_no_money() {
+        let lever = Report::Status(Status::EscrowRequest);
+        let (first, second) = (coin(Routing::Tubes, 26), coin(Routing::Tubes, 27));
+        let slug = Report::Slug(SlugCount::saturating(1));
+        for (told, again, repeated) in [
+            (vec![first, lever], vec![first], 1),
+            (vec![lever, first], vec![first], 1),
+            (vec![lever, first, lever, second], vec![first, second], 2),
+            (vec![lever, first], vec![first, second], 1),
+            (vec![first, lever], vec![first, lever, slug], 2),
+            // Not all of it, or something else first.
+            (vec![first, second], vec![first], 0),
+            (vec![first, second], vec![second], 0),
+            (vec![first], vec![second], 0),
+            (vec![first], vec![slug, first], 0),
+        ] {
+            let mut guard = Guard::default();
+            assert_eq!(guard.repeated(Micros::ZERO, &told), 0);
+            assert_eq!(guard.repeated(Micros::ms(400), &[Report::JUST_RESET]), 0);
+            let found = guard.repeated(Micros::ms(450), &again);
+            assert_eq!(found, repeated, "{told:?}, {again:?}");
+        }
     }
 
     /// A reset comes between report and repetition: no coin is taken meanwhile.
