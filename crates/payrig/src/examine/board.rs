@@ -1,0 +1,145 @@
+//! `payrig examine board`.
+
+use super::acceptor::AcceptorArguments;
+use super::running::{Job, Listed, list, run_all};
+use super::{Common, date, load, operator, unknown};
+use crate::{Exit, Failure};
+use clap::Args;
+use payrig_bench::RigError;
+use payrig_examine::Stop;
+use payrig_examine::board::{self, BoardOutside, BoardSetup};
+use payrig_link::Clock;
+use payrig_wire::Source;
+use std::time::SystemTime;
+
+#[derive(Clone, Debug, Args)]
+pub(super) struct BoardArguments {
+    #[command(flatten)]
+    common: Common,
+    #[command(flatten)]
+    pulses: AcceptorArguments,
+}
+pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
+    let wrong = |error: RigError| Failure::Wrong(error.to_string());
+    let mut setup = match load(&arguments.common)? {
+        Some(rig) => {
+            let setup = BoardSetup::of_rig(&rig).map_err(wrong)?;
+            if setup.is_outside {
+                if let Some(link) = rig.link.as_ref().filter(|l| l.outside == Source::Master) {
+                    arguments.common.link.or_of(link);
+                }
+                arguments.pulses.or_of(&rig);
+            } else {
+                refuse_link(&arguments.common)?;
+            }
+            setup
+        }
+        None => BoardSetup::good().map_err(wrong)?,
+    };
+    let arguments = &arguments;
+    let common = &arguments.common;
+    if setup.is_outside && !common.link.is_given() {
+        let text = "the board of this rig is outside, and the rig does not say where: give --link, or \
+                    write [link] in it";
+        return Err(Failure::Wrong(text.to_owned()));
+    }
+    common.link.examine()?;
+    arguments.pulses.examine(common.link.port())?;
+    if let Some(name) = &common.quirk {
+        let Some(quirk) = board::quirk(name) else {
+            let known: Vec<&str> = board::quirks().map(|q| q.name).collect();
+            return Err(unknown("quirk", name, &known));
+        };
+        (quirk.apply)(&mut setup);
+    }
+    let known: Vec<&str> = board::checks().map(|c| c.id).collect();
+    if let Some(id) = common
+        .only
+        .as_ref()
+        .filter(|id| !known.contains(&id.as_str()))
+    {
+        return Err(unknown("check", id, &known));
+    }
+    if let (Some(file), false) = (&common.rig, setup.unused.is_empty()) {
+        anstream::eprintln!(
+            "The examination takes {} of {}. Not used:",
+            match setup.is_outside {
+                true => "the links",
+                false => "the board, with its pace, levels and policies,",
+            },
+            file.display()
+        );
+        for what in &setup.unused {
+            anstream::eprintln!("  {what}");
+        }
+    }
+    let only = common.only.clone();
+    if common.list {
+        let meant = board::checks().filter(|c| only.as_deref().is_none_or(|id| id == c.id));
+        let listed = meant.map(|c| Listed {
+            subject: "board".to_owned(),
+            id: c.id,
+            title: c.title,
+            section: c.section,
+            expected: c.expected,
+            quirk: c.quirk,
+        });
+        list(&listed.collect::<Vec<_>>(), common.format)?;
+        return Ok(Exit::Passed);
+    }
+    if common.link.is_given() {
+        return board_outside(arguments, setup);
+    }
+    let stop = Stop::default();
+    let asked = stop.clone();
+    let job: Job = Box::new(move |each| {
+        let examination = board::examine_until(&setup, only.as_deref(), &asked, each);
+        (examination, None)
+    });
+    run_all(common, &stop, 1, std::iter::once(("board".to_owned(), job)))
+}
+
+/// A rig with our own board leaves nothing for a link to be connected to.
+fn refuse_link(common: &Common) -> Result<(), Failure> {
+    if !common.link.is_given() {
+        return Ok(());
+    }
+    let text = "the board of this rig is our own, and --link is for a real one: leave one of them out, \
+                or give a rig whose [board] has kind = \"outside\"";
+    Err(Failure::Wrong(text.to_owned()))
+}
+
+/// A board at the other end of a link.
+fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, Failure> {
+    let (common, pulses) = (&arguments.common, &arguments.pulses);
+    let bus = common.link.port().unwrap_or_default();
+    let lines = pulses.name();
+    if common.unattended {
+        let what = board::preparation(&setup, lines.is_some());
+        anstream::eprintln!("The board is taken to be prepared so: {what}.");
+    }
+    let clock = Clock::starting_now();
+    let acceptor = pulses.open(clock, bus, common.link.reconnect())?;
+    let Some(opened) = common.link.open(Source::Peripheral, clock)? else {
+        return Ok(Exit::Passed);
+    };
+    let stop = Stop::default();
+    let mut outside = BoardOutside::new(opened.linked.until(&stop), operator(common)?);
+    if let Some(acceptor) = acceptor {
+        outside = outside.with_lines(acceptor, &setup);
+    }
+    let name = match lines {
+        Some(lines) => format!("{}; {lines}", opened.name),
+        None => opened.name,
+    };
+    let only = common.only.clone();
+    let began = SystemTime::now();
+    let job: Job = Box::new(move |each| {
+        let (mut examination, failure) =
+            board::examine_outside(&setup, outside, only.as_deref(), each);
+        examination.link = name;
+        examination.date = date(began);
+        (examination, failure)
+    });
+    run_all(common, &stop, 1, std::iter::once(("board".to_owned(), job)))
+}

@@ -1,0 +1,199 @@
+//! `payrig examine device`.
+
+use super::lines::LineArguments;
+use super::running::{Job, Listed, list, run_all};
+use super::{Common, date, load, operator, unknown};
+use crate::{Exit, Failure};
+use clap::Args;
+use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
+use payrig_bench::Rig;
+use payrig_bench::rig::{DeviceLink, DeviceRig};
+use payrig_examine::Stop;
+use payrig_examine::device::{self, Kind, Outside, Setup};
+use payrig_link::Clock;
+use payrig_wire::Source;
+use std::time::SystemTime;
+
+#[derive(Clone, Debug, Args)]
+pub(super) struct DeviceArguments {
+    #[command(flatten)]
+    common: Common,
+    /// Examine devices of this kind only.
+    #[arg(long, value_parser = kinds())]
+    kind: Option<Kind>,
+    #[command(flatten)]
+    lines: LineArguments,
+}
+/// The kinds by their names.
+fn kinds() -> impl TypedValueParser<Value = Kind> {
+    let names = Kind::ALL.map(|k| PossibleValue::new(k.name()));
+    // The name of the pulse bill validator while there was no other pulse device.
+    let old = PossibleValue::new("pulse").hide(true);
+    let parser = PossibleValuesParser::new(names.into_iter().chain([old]));
+    parser.try_map(|name| Kind::named(&name).ok_or("no such kind"))
+}
+/// A device, and where the real one is, if there is one.
+type Meant = (Setup, Option<DeviceLink>);
+
+/// Where a device of a rig is, when it is real.
+fn where_is(rig: &Rig, device: &DeviceRig) -> Option<DeviceLink> {
+    match &device.link {
+        Some(link) => link.device_outside().then(|| link.clone()),
+        // What is on the bus of a rig whose board is ours.
+        None => rig
+            .link
+            .as_ref()
+            .filter(|bus| bus.outside == Source::Peripheral)
+            .filter(|_| device.address().is_some())
+            .map(|bus| DeviceLink::Bus(bus.clone())),
+    }
+}
+
+/// Takes the link of the one device that is meant from its rig.
+fn real(arguments: &mut DeviceArguments, setups: Vec<Meant>) -> Result<Vec<Setup>, Failure> {
+    let several = setups.len() > 1;
+    if !arguments.common.link.is_given() && !arguments.common.list {
+        for (_, link) in &setups {
+            match link {
+                Some(_) if several => {
+                    let text = "the rig has a real device, and one real device is examined at a time: \
+                                name its kind with --kind";
+                    return Err(Failure::Wrong(text.to_owned()));
+                }
+                Some(DeviceLink::Bus(bus)) => arguments.common.link.or_of(bus),
+                Some(DeviceLink::Lines(lines)) => {
+                    arguments.common.link.or_on(&lines.port);
+                    arguments.lines = LineArguments::of(lines);
+                }
+                None => {}
+            }
+        }
+    }
+    arguments.common.link.examine()?;
+    Ok(setups.into_iter().map(|(setup, _)| setup).collect())
+}
+
+/// The devices of a rig, or one good device of each kind.
+fn setups(arguments: &DeviceArguments) -> Result<Vec<Meant>, Failure> {
+    let rig = load(&arguments.common)?;
+    let mut setups: Vec<Meant> = match &rig {
+        None => Kind::ALL.map(|kind| (Setup::good(kind), None)).into(),
+        Some(rig) => {
+            let meant = |d| Some((Setup::of_rig(rig, d)?, where_is(rig, d)));
+            rig.devices.iter().filter_map(meant).collect()
+        }
+    };
+    // A rig calls a recycler a bill-validator with stores, and an acceptor above a hopper by its
+    // own name.
+    let is = |s: &Setup, kind: Kind| s.kind == kind || rig.is_some() && s.kind.plainer() == kind;
+    setups.retain(|(s, _)| arguments.kind.is_none_or(|kind| is(s, kind)));
+    if setups.is_empty() {
+        let names = Kind::ALL.map(Kind::name).join(", ");
+        let text = format!("the rig has no such device: it needs a [[device]] of one of {names}");
+        return Err(Failure::Wrong(text));
+    }
+    Ok(setups)
+}
+
+/// A device at the other end of a link.
+fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Result<Exit, Failure> {
+    let common = &arguments.common;
+    let (Some(setup), true) = (setups.pop(), setups.is_empty()) else {
+        let text = "one device is at the other end of the link: name its kind with --kind";
+        return Err(Failure::Wrong(text.to_owned()));
+    };
+    let stop = Stop::default();
+    let (outside, name) = if setup.kind.address().is_some() {
+        let Some(opened) = common.link.open(Source::Master, Clock::starting_now())? else {
+            return Ok(Exit::Passed);
+        };
+        let outside = Outside::new(setup.kind, opened.linked, operator(common)?);
+        (outside.until(&stop), opened.name)
+    } else if matches!(setup.kind, Kind::PulseHopper | Kind::PulseCoinHopper) {
+        let text = "a real hopper cannot be examined: its motor is not driven over a serial port. \
+                    Examine the acceptor above it as --kind pulse-coin-acceptor";
+        return Err(Failure::Wrong(text.to_owned()));
+    } else {
+        let port = common.link.port().unwrap_or_default();
+        let lines = arguments.lines.open(port)?;
+        let outside = Outside::on_lines(setup.kind, lines, operator(common)?);
+        (outside.until(&stop), format!("modem lines of {port}"))
+    };
+    let (subject, only) = (setup.kind.name().to_owned(), common.only.clone());
+    let began = SystemTime::now();
+    let job: Job = Box::new(move |each| {
+        let (mut examination, failure) =
+            device::examine_outside(&setup, outside, only.as_deref(), each);
+        examination.link = name;
+        examination.date = date(began);
+        (examination, failure)
+    });
+    run_all(common, &stop, 1, std::iter::once((subject, job)))
+}
+
+pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
+    let meant = setups(&arguments)?;
+    let mut setups = real(&mut arguments, meant)?;
+    let (arguments, common) = (&arguments, &arguments.common);
+    if let Some(name) = &common.quirk {
+        setups.retain(|s| device::quirk(s.kind, name).is_some());
+        if setups.is_empty() {
+            let kinds = arguments.kind.map_or(Kind::ALL.to_vec(), |k| vec![k]);
+            let known: Vec<&str> = kinds
+                .into_iter()
+                .flat_map(device::quirks)
+                .map(|q| q.name)
+                .collect();
+            return Err(unknown("quirk", name, &known));
+        }
+        for setup in &mut setups {
+            if let Some(quirk) = device::quirk(setup.kind, name) {
+                (quirk.apply)(setup);
+            }
+        }
+    }
+    let all = |s: &Setup| device::checks(s.kind);
+    if let Some(id) = &common.only {
+        let known: Vec<&str> = setups.iter().flat_map(all).map(|c| c.id).collect();
+        if !known.contains(&id.as_str()) {
+            return Err(unknown("check", id, &known));
+        }
+        setups.retain(|s| all(s).any(|c| c.id == id));
+    }
+    if common.list {
+        let listed = |s: &Setup| {
+            let subject = s.kind.to_string();
+            let only = common.only.clone();
+            let checks = all(s).filter(move |c| only.as_deref().is_none_or(|id| id == c.id));
+            checks.map(move |c| Listed {
+                subject: subject.clone(),
+                id: c.id,
+                title: c.title,
+                section: c.section,
+                expected: c.expected,
+                quirk: c.quirk,
+            })
+        };
+        list(
+            &setups.iter().flat_map(listed).collect::<Vec<_>>(),
+            common.format,
+        )?;
+        return Ok(Exit::Passed);
+    }
+    if common.link.is_given() {
+        return examine_outside(arguments, setups);
+    }
+    let count = setups.len();
+    let only = common.only.clone();
+    let stop = Stop::default();
+    let jobs = setups.into_iter().map(|setup| {
+        let subject = setup.kind.name().to_owned();
+        let (only, asked) = (only.clone(), stop.clone());
+        let job: Job = Box::new(move |each| {
+            let examination = device::examine_until(&setup, only.as_deref(), &asked, each);
+            (examination, None)
+        });
+        (subject, job)
+    });
+    run_all(common, &stop, count, jobs)
+}

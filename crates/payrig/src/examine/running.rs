@@ -1,0 +1,156 @@
+//! Running examinations: results as they come, reports, the verdict.
+
+use super::record::Recording;
+use super::{Common, interrupt};
+use crate::report::print_table;
+use crate::{Exit, Failure, Format};
+use payrig_examine::{CheckResult, Examination, Outcome, Stop};
+use payrig_link::LinkError;
+use payrig_wire::recording::Entry;
+use serde_json::{Value, json};
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+/// A check as `--list` tells it.
+pub(super) struct Listed {
+    pub(super) subject: String,
+    pub(super) id: &'static str,
+    pub(super) title: &'static str,
+    pub(super) section: &'static str,
+    pub(super) expected: &'static str,
+    pub(super) quirk: &'static str,
+}
+
+pub(super) fn list(checks: &[Listed], format: Format) -> io::Result<()> {
+    let mut out = anstream::AutoStream::auto(io::stdout().lock());
+    let width = checks.iter().map(|c| c.id.len()).max().unwrap_or(0);
+    let mut subject = "";
+    for check in checks {
+        if format == Format::Json {
+            let line = json!({
+                "type": "check", "subject": check.subject, "id": check.id, "title": check.title,
+                "section": check.section, "expected": check.expected, "quirk": check.quirk,
+            });
+            writeln!(out, "{line}")?;
+            continue;
+        }
+        if subject != check.subject {
+            writeln!(out, "{}:", check.subject)?;
+            subject = &check.subject;
+        }
+        let (id, title, section) = (check.id, check.title, check.section);
+        writeln!(out, "  {id:width$}  {title} [{section}]")?;
+    }
+    out.flush()
+}
+
+fn check_line(subject: &str, check: &CheckResult) -> Value {
+    let mut line = json!({ "type": "check", "subject": subject });
+    if let (Some(line), Ok(Value::Object(fields))) =
+        (line.as_object_mut(), serde_json::to_value(check))
+    {
+        line.extend(fields);
+    }
+    line
+}
+
+fn verdict_line(subject: &str, e: &Examination) -> Value {
+    json!({
+        "type": "verdict",
+        "subject": subject,
+        "name": e.subject.name,
+        "passed": e.passed(),
+        "grade": e.grade,
+        "checks": e.checks.len(),
+        "failed": e.count(Outcome::Fail),
+        "stopped": e.was_stopped(),
+        "cannot_tell": e.count(Outcome::CannotTell),
+        "skipped": e.count(Outcome::Skipped),
+        "reasons": e.reasons,
+    })
+}
+
+/// An examination still to be run; it tells every result as it comes.
+pub(super) type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult, &[Entry])) -> Examined>;
+
+/// What came out, and whether the link failed on the way.
+pub(super) type Examined = (Examination, Option<LinkError>);
+
+/// Runs examinations one after another, writing each as it comes. Ctrl-C asks for `stop`: the one
+/// under way ends and is written, the others are not begun.
+pub(super) fn run_all(
+    common: &Common,
+    stop: &Stop,
+    subjects: usize,
+    examinations: impl Iterator<Item = (String, Job)>,
+) -> Result<Exit, Failure> {
+    let of_one = common.outputs.any() || common.record.is_some() || common.serial.is_some();
+    if of_one && subjects > 1 {
+        let text = "several devices are examined, a report, recording or serial number is of one: name \
+                    it with --kind";
+        return Err(Failure::Wrong(text.to_owned()));
+    }
+    interrupt::listen(stop.clone())?;
+    let mut passed = true;
+    for (subject, examine) in examinations {
+        if stop.is_asked() {
+            anstream::eprintln!("{subject}: not examined, the examination was ended before it");
+            passed = false;
+            continue;
+        }
+        let mut failed: io::Result<()> = Ok(());
+        let begin = |path: &PathBuf| Recording::begin(path, &subject);
+        let mut recording = common.record.as_ref().map(begin).transpose()?;
+        let mut each = |check: &CheckResult, entries: &[Entry]| {
+            if failed.is_ok()
+                && let Some(recording) = &mut recording
+            {
+                failed = recording.check(entries);
+            }
+            if failed.is_ok() && common.format == Format::Json {
+                failed = writeln!(io::stdout().lock(), "{}", check_line(&subject, check));
+            }
+            if failed.is_ok() && common.link.is_given() && common.format == Format::Text {
+                // It takes a while: what comes is told as it comes.
+                anstream::eprintln!("{}  {}: {}", check.outcome.words(), check.id, check.seen);
+            }
+        };
+        let (mut examination, failure) = examine(&mut each);
+        failed?;
+        if let Some(recording) = recording {
+            examination.recording_sha256 = recording.end()?;
+        }
+        if let Some(serial) = &common.serial {
+            let own = std::mem::replace(&mut examination.subject.serial, serial.clone());
+            if !own.is_empty() && own != *serial {
+                anstream::eprintln!(
+                    "It says that its serial number is {own}; --serial says {serial}."
+                );
+            }
+        }
+        passed &= examination.passed();
+        match common.format {
+            Format::Json => {
+                writeln!(
+                    io::stdout().lock(),
+                    "{}",
+                    verdict_line(&subject, &examination)
+                )?;
+            }
+            Format::Text => print_table(&examination)?,
+        }
+        for path in common.outputs.write(&examination)? {
+            anstream::eprintln!("wrote {}", path.display());
+        }
+        common.ticket.keep(&examination)?;
+        if let Some(error) = failure {
+            // What was found before is written: the reports say where it ended.
+            return Err(error.into());
+        }
+    }
+    Ok(if passed {
+        Exit::Passed
+    } else {
+        Exit::FellShort
+    })
+}
