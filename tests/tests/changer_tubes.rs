@@ -186,6 +186,29 @@ fn a_defective_tube_is_not_paid_from() {
     }
 }
 
+/// A tube that is mended is told by no report: the board that could not pay looks at the tubes again, and
+/// whoever presses once more is paid.
+#[test]
+fn what_could_not_be_paid_is_paid_once_the_tube_is_mended() {
+    for policy in both_ways() {
+        let mut config = ChangerConfig::demo();
+        with_tube(&mut config, NICKEL, 0, 80);
+        with_tube(&mut config, DIME, 0, 110);
+        let mut m = machine(config, policy, Quirks::default());
+        m.act(|c, now| c.break_tube_sensor(now, QUARTER, true));
+        m.bench.run_for(Micros::secs(1));
+        m.dollar();
+        m.bench.press_return();
+        m.bench.run_until_quiet(Micros::secs(2));
+        assert_eq!(m.bench.credit(), Money(100), "nothing to pay it with");
+        m.act(|c, now| c.break_tube_sensor(now, QUARTER, false));
+        m.bench.press_return();
+        m.bench.run_until_quiet(Micros::secs(2));
+        m.bench.press_return();
+        m.assert_paid_back_once();
+    }
+}
+
 /// Section 5.3, COIN TYPE, Y3-Y4: the switches of the tubes work when the board says so, and never
 /// during a payout, whose count they would spoil.
 #[test]

@@ -125,6 +125,7 @@ impl Changer {
     /// Coins left through the changer's own switches (section 5.6, manual dispense sequence).
     fn dispensed_by_hand(&mut self, coin_type: CoinType, coins: ManualCount, in_tube: u8) {
         self.set_tube(coin_type, in_tube);
+        self.payout_sees_hand(coin_type, coins.get());
         let value = worth(self.setup.as_ref(), coin_type)
             .checked_mul(i64::from(coins.get()))
             .unwrap_or_default();

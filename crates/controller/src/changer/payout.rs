@@ -92,6 +92,11 @@ impl Changer {
     pub(crate) fn pay(&mut self, amount: Money) {
         if self.payout.is_some() || !self.can_pay(amount) {
             self.reports.push(Report::PayoutFailed);
+            if self.payout.is_none() && self.step == Step::Done {
+                // A tube that was mended or filled by hand is told by nobody: whoever presses again
+                // gets what is there by then.
+                self.want(Command::TubeStatus);
+            }
             return;
         }
         self.payout = Some(Payout {
@@ -344,6 +349,16 @@ impl Changer {
             && let Some(before) = payout.before.get_mut(coin_type.index())
         {
             *before += 1;
+        }
+    }
+
+    /// Coins left their tube by its switch: they are no change. A changer that starts anew in mid payout
+    /// has its switches on (section 5.3, COIN TYPE, Y3-Y4).
+    pub(super) fn payout_sees_hand(&mut self, coin_type: CoinType, coins: u8) {
+        if let Some(payout) = &mut self.payout
+            && let Some(before) = payout.before.get_mut(coin_type.index())
+        {
+            *before = before.saturating_sub(u32::from(coins));
         }
     }
 
