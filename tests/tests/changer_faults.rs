@@ -248,3 +248,36 @@ fn what_is_filled_in_in_the_dark_is_the_most_that_is_paid_twice() {
     }
     assert!(bad.is_empty(), "{bad:?}");
 }
+
+/// A changer that starts anew in mid payout has its tubes' switches on (section 5.3, COIN TYPE, Y3-Y4):
+/// what is pressed out by hand then, and told once it is back, is no change.
+#[test]
+fn what_is_pressed_out_by_hand_in_mid_payout_is_no_change() {
+    let mut bad = Vec::new();
+    let mut pressed = 0;
+    for policy in both_ways() {
+        for coin in [0, 1, 2] {
+            for after in (0..1_200).step_by(50) {
+                let mut m = Machine::new(policy.clone());
+                m.dollar();
+                m.bench.press_return();
+                m.until_ordered();
+                m.bench.run_for(Micros::ms(after));
+                m.act(|c, now| c.reset_itself(now));
+                let coin = payrig_mdb::changer::CoinType::of(coin);
+                let out = m.act(|c, now| c.manual_dispense(now, coin, 2));
+                pressed += out;
+                m.bench.run_until_ready();
+                m.bench.run_until_quiet(Micros::secs(2));
+                m.bench.press_return();
+                m.bench.run_until_quiet(Micros::secs(2));
+                let told = m.bench.discrepancies();
+                if m.paid() != 0 || !told.is_empty() {
+                    bad.push((coin, after, m.paid(), told));
+                }
+            }
+        }
+    }
+    assert!(bad.is_empty(), "{} cases: {:?}", bad.len(), bad.first());
+    assert!(pressed > 0);
+}
