@@ -2,13 +2,14 @@
 
 use payrig_examine::Stop;
 use std::io;
+use std::sync::mpsc::{Sender, channel};
 use std::thread;
 
 /// What a process ends with that Ctrl-C has ended at once (128 and the number of the signal, as
 /// shells tell it).
 const AT_ONCE: i32 = 130;
 
-/// From now on Ctrl-C asks for `stop`.
+/// From now on Ctrl-C asks for `stop`: when this returns, it is listened for.
 ///
 /// # Errors
 /// When the thread that listens cannot be started.
@@ -16,15 +17,23 @@ pub(super) fn listen(stop: Stop) -> io::Result<()> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_io()
         .build()?;
+    let (listens, listening) = channel();
     thread::Builder::new()
         .name("interrupts".to_owned())
-        .spawn(move || runtime.block_on(wait(&stop)))?;
+        .spawn(move || runtime.block_on(wait(&stop, &listens)))?;
+    // An end of the thread is an answer, too.
+    let _ = listening.recv();
     Ok(())
 }
 
-async fn wait(stop: &Stop) {
+async fn wait(stop: &Stop, listens: &Sender<()>) {
+    let first = tokio::signal::ctrl_c();
+    // It is listened for once it was polled.
+    let say = async {
+        let _ = listens.send(());
+    };
     // Without a handler Ctrl-C ends the process, as it does without us.
-    if tokio::signal::ctrl_c().await.is_err() {
+    if tokio::join!(first, say).0.is_err() {
         return;
     }
     stop.ask();
