@@ -1,7 +1,10 @@
 //! `payrig examine device`, as its users run it.
 
+use payrig_bench::Rig;
+use payrig_examine::device::Setup;
 use payrig_tests::cli::payrig;
 use serde_json::Value;
+use std::path::Path;
 
 fn lines(out: &str) -> Vec<Value> {
     out.lines()
@@ -157,4 +160,77 @@ fn what_a_device_of_a_rig_has_besides_is_examined_too() {
         };
         assert_eq!(failed, expected);
     }
+}
+
+/// The rigs that come with the tool hold good devices: each of them is fit as it stands there. One
+/// that is real is left out, for nothing is plugged in here.
+#[test]
+fn every_device_of_every_rig_that_comes_along_is_fit() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../bench-rigs");
+    let mut verdicts = 0;
+    for file in std::fs::read_dir(folder).unwrap() {
+        let path = file.unwrap().path();
+        let rig = Rig::load(&path).unwrap();
+        let path = path.to_str().unwrap();
+        let emulated = rig.devices.iter().filter(|d| {
+            let is_real = d.link.as_ref().is_some_and(|l| l.device_outside());
+            !is_real && Setup::of_rig(&rig, d).is_some()
+        });
+        let expected = emulated.count();
+        if expected == 0 {
+            continue;
+        }
+        let ran = payrig(&["examine", "device", "--rig", path, "--format", "json"]);
+        assert_eq!(ran.code, 0, "{path}\n{}\n{}", ran.out, ran.err);
+        let lines = lines(&ran.out);
+        let of_all = lines.iter().filter(|l| l["type"] == "verdict");
+        let fit = of_all.filter(|l| l["grade"] == "fit").count();
+        assert_eq!(fit, expected, "{path}\n{}", ran.out);
+        verdicts += fit;
+    }
+    assert!(verdicts >= 12, "{verdicts}");
+}
+
+/// There are two addresses for card readers: `--unit` says which is meant.
+#[test]
+fn the_second_card_reader_is_named_by_its_unit() {
+    let examine = |more: &[&str]| {
+        let all = ["examine", "device", "--format", "json"];
+        payrig(&[all.as_slice(), more].concat())
+    };
+    let only = |out: &str| {
+        let lines = lines(out);
+        let last = lines.last().unwrap();
+        assert_eq!(
+            (&last["type"], &last["grade"]),
+            (&"verdict".into(), &"fit".into())
+        );
+        (
+            lines.iter().filter(|l| l["type"] == "verdict").count(),
+            last["name"].clone(),
+        )
+    };
+    // The unit alone says that a card reader is meant.
+    let ran = examine(&["--unit", "2"]);
+    assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
+    assert_eq!(only(&ran.out), (1, "cashless".into()));
+
+    let cards = concat!(env!("CARGO_MANIFEST_DIR"), "/../bench-rigs/cards.toml");
+    for (unit, name) in [("1", "card"), ("2", "phone")] {
+        let ran = examine(&["--rig", cards, "--kind", "cashless", "--unit", unit]);
+        assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
+        assert_eq!(only(&ran.out), (1, name.into()));
+    }
+    for (wrong, says) in [
+        (["--kind", "changer", "--unit", "2"], "--kind cashless"),
+        (["--kind", "cashless", "--unit", "3"], "1..=2"),
+    ] {
+        let ran = examine(&wrong);
+        assert_eq!(ran.code, 2, "{}", ran.out);
+        assert!(ran.err.contains(says), "{}", ran.err);
+    }
+    let first = concat!(env!("CARGO_MANIFEST_DIR"), "/../bench-rigs/first-vend.toml");
+    let ran = examine(&["--rig", first, "--unit", "2"]);
+    assert_eq!(ran.code, 2, "{}", ran.out);
+    assert!(ran.err.contains("unit = 2"), "{}", ran.err);
 }

@@ -21,6 +21,7 @@ use crate::result::Interval;
 use crate::wire::{Linked, Wire};
 use payrig_bench::{Analyst, Books};
 use payrig_mdb::bill::{self, EscrowStatus};
+use payrig_mdb::cashless::Unit;
 use payrig_mdb::{ACK, Block, NAK, Word};
 use payrig_pulse::{Profile, Train};
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
@@ -115,6 +116,7 @@ impl Outside {
 #[derive(Debug)]
 pub struct Bench {
     kind: Kind,
+    reader: Unit,
     began: Micros,
     now: Micros,
     wire: Wire,
@@ -170,6 +172,7 @@ impl Bench {
         let now = wire.now();
         let mut bench = Self {
             kind: setup.kind,
+            reader: setup.cashless.unit,
             began: now,
             now,
             wire,
@@ -209,6 +212,12 @@ impl Bench {
     #[must_use]
     pub fn kind(&self) -> Kind {
         self.kind
+    }
+
+    /// Which of the two card readers it is, where it is one.
+    #[must_use]
+    pub fn reader(&self) -> Unit {
+        self.reader
     }
 
     /// Bench time.

@@ -9,7 +9,7 @@ use super::polling::poll_until;
 use crate::check::{Run, Seen};
 use payrig_mdb::cashless::{
     Command, Identification, Kind, Level, Mode, Negotiation, PriceRange, ReaderConfig, Report,
-    Response, Unit, VendRequest, VmcConfig,
+    Response, VendRequest, VmcConfig,
 };
 use payrig_units::{Micros, Money, Place, words};
 
@@ -47,11 +47,11 @@ impl<'a> Talk<'a> {
     }
 
     fn block(&self, kind: Kind) -> payrig_mdb::Block {
-        Command::new(Unit::One, kind).emit(&self.mode())
+        Command::new(self.bench.reader(), kind).emit(&self.mode())
     }
 
     fn reports(&mut self, kind: &Kind, answer: &Answer) -> Vec<Report> {
-        let command = Command::new(Unit::One, kind.clone());
+        let command = Command::new(self.bench.reader(), kind.clone());
         if *answer != Answer::Silence {
             self.negotiation.command(&command);
         }
@@ -77,7 +77,7 @@ impl<'a> Talk<'a> {
 
     /// Gives an order: ACK, or data at once.
     fn order(&mut self, kind: Kind) -> Result<Vec<Report>, Seen> {
-        let name = Command::new(Unit::One, kind.clone()).name();
+        let name = Command::new(self.bench.reader(), kind.clone()).name();
         match self.send(kind, Close::Ack) {
             (Answer::Ack | Answer::Data(_), reports) => Ok(reports),
             (other, _) => Err(Seen::fail(format!("{name} brought {}", other.text()))),
@@ -92,7 +92,7 @@ impl<'a> Talk<'a> {
 
     /// An order whose answer may come at a later POLL.
     fn ask(&mut self, kind: Kind, wanted: fn(&Report) -> bool) -> Result<Report, Seen> {
-        let name = Command::new(Unit::One, kind.clone()).name();
+        let name = Command::new(self.bench.reader(), kind.clone()).name();
         let mut reports = self.order(kind)?;
         if !reports.iter().any(wanted) {
             let patience = self.patience();

@@ -8,6 +8,7 @@ pub(super) mod times;
 use super::bench::{Answer, Bench, POLL_EVERY};
 use super::setup::Kind;
 use crate::check::Seen;
+use payrig_mdb::cashless::Unit;
 use payrig_units::Micros;
 
 /// The commands every device has.
@@ -21,14 +22,32 @@ struct Bytes {
     non_response: Micros,
 }
 
-/// SETUP - Config Data of a level 3 VMC without a display (7.4.2).
-const CASHLESS_SETUP: &[u8] = &[0x11, 0x00, 0x03, 0x00, 0x00, 0x00];
-
+/// The commands of a card reader: SETUP - Config Data of a level 3 VMC without a display (7.4.2),
 /// EXPANSION - Request ID of the maker `ZZZ` (7.4.20).
-const CASHLESS_ID: &[u8] = b"\x17\x00ZZZ000000000001PAYRIG BENCH\x01\x00";
+const fn reader(unit: Unit) -> Bytes {
+    let (setup, identification): (&[u8], &[u8]) = match unit {
+        Unit::One => (
+            &[0x11, 0x00, 0x03, 0x00, 0x00, 0x00],
+            b"\x17\x00ZZZ000000000001PAYRIG BENCH\x01\x00",
+        ),
+        Unit::Two => (
+            &[0x61, 0x00, 0x03, 0x00, 0x00, 0x00],
+            b"\x67\x00ZZZ000000000001PAYRIG BENCH\x01\x00",
+        ),
+    };
+    Bytes {
+        poll: unit.address().with(2),
+        reset: unit.address().with(0),
+        setup,
+        identification,
+        just_reset: 0x00,
+        non_response: Micros::secs(5),
+    }
+}
 
-const fn bytes(kind: Kind) -> Bytes {
-    match kind {
+/// The commands of the device on this bench.
+fn bytes(bench: &Bench) -> Bytes {
+    match bench.kind() {
         Kind::BillValidator | Kind::BillRecycler => Bytes {
             poll: 0x33,
             reset: 0x30,
@@ -37,14 +56,7 @@ const fn bytes(kind: Kind) -> Bytes {
             just_reset: 0x06,
             non_response: Micros::secs(5),
         },
-        Kind::Cashless => Bytes {
-            poll: 0x12,
-            reset: 0x10,
-            setup: CASHLESS_SETUP,
-            identification: CASHLESS_ID,
-            just_reset: 0x00,
-            non_response: Micros::secs(5),
-        },
+        Kind::Cashless => reader(bench.reader()),
         // The changer's; a device on pulse lines is never asked.
         _ => Bytes {
             poll: 0x0B,
@@ -59,12 +71,12 @@ const fn bytes(kind: Kind) -> Bytes {
 
 /// One POLL.
 pub(super) fn poll(bench: &mut Bench) -> Answer {
-    let poll = bytes(bench.kind()).poll;
+    let poll = bytes(bench).poll;
     bench.ask(&[poll])
 }
 
 fn says_just_reset(bench: &Bench, answer: &Answer) -> bool {
-    let code = bytes(bench.kind()).just_reset;
+    let code = bytes(bench).just_reset;
     answer.data().is_some_and(|d| d.contains(&code))
 }
 
@@ -72,7 +84,7 @@ fn says_just_reset(bench: &Bench, answer: &Answer) -> bool {
 /// come within the non-response time and one polling interval.
 pub(super) fn until_just_reset(bench: &mut Bench) -> Option<Micros> {
     let from = bench.now();
-    let by = from + bytes(bench.kind()).non_response + Micros::ms(500);
+    let by = from + bytes(bench).non_response + Micros::ms(500);
     while bench.now() < by {
         let answer = poll(bench);
         if says_just_reset(bench, &answer) {
@@ -91,7 +103,7 @@ pub(super) fn found(bench: &mut Bench) {
 
 /// Asks for something that is answered with data, at once or at a later POLL (section 2.5).
 pub(super) fn data(bench: &mut Bench, command: &[u8], name: &str) -> Result<Vec<u8>, Seen> {
-    let by = bench.now() + bytes(bench.kind()).non_response;
+    let by = bench.now() + bytes(bench).non_response;
     let mut answer = bench.ask(command);
     while bench.now() < by {
         match answer {

@@ -301,6 +301,28 @@ fn good_devices_pass_at_the_other_end_of_a_port() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
+/// A real card reader may be the second of the bus.
+#[test]
+fn the_second_reader_passes_at_the_other_end_of_a_port() {
+    let mut setup = Setup::good(Kind::Cashless);
+    setup.cashless.unit = payrig_mdb::cashless::Unit::Two;
+    let (examination, failure) = attended(&setup, None);
+    assert!(failure.is_none(), "{failure:?}");
+    assert!(!examination.subject.serial.is_empty(), "it said who it is");
+    for check in &examination.checks {
+        let allowed: &[Outcome] = match NOT_DONE.contains(&check.id.as_str()) {
+            true => &[Outcome::Skipped],
+            false => &[Outcome::Pass],
+        };
+        assert!(
+            allowed.contains(&check.outcome),
+            "{}: {}",
+            check.id,
+            check.seen
+        );
+    }
+}
+
 /// What a person is too slow to see: a bill reported stacked a moment before it is, and bills that
 /// come out after what was ordered has been counted.
 const TOO_QUICK: [&str; 2] = ["stacked-means-stacked", "payout-cancelled"];

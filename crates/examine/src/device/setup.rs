@@ -90,7 +90,8 @@ impl Kind {
         }
     }
 
-    /// Its address on the bus; `None` for a device on pulse lines.
+    /// Its address on the bus, of a card reader the first of the two; `None` for a device on pulse
+    /// lines. [`Setup::address`] knows which it is.
     #[must_use]
     pub const fn address(self) -> Option<Address> {
         match self {
@@ -263,6 +264,16 @@ impl Setup {
             timing: PortTiming::default(),
             habits: Habits::default(),
             decimals: Decimals(2),
+        }
+    }
+
+    /// The address it is spoken to at (section 2.3, Table 1): 10H or 60H for a card reader, by its
+    /// unit. `None` for a device on pulse lines.
+    #[must_use]
+    pub const fn address(&self) -> Option<Address> {
+        match self.kind {
+            Kind::Cashless => Some(self.cashless.unit.address()),
+            kind => kind.address(),
         }
     }
 

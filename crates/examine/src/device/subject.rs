@@ -65,7 +65,7 @@ impl Emulated {
             | Kind::PulseHopper
             | Kind::PulseCard => Machine::Pulse(Box::new(PulseUnit::new(setup).ok()?)),
         };
-        let address = setup.kind.address().unwrap_or(Address::VMC);
+        let address = setup.address().unwrap_or(Address::VMC);
         let layer = Layer::new(setup.habits.clone(), address);
         Some(Self { machine, layer })
     }

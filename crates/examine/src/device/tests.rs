@@ -1,5 +1,7 @@
 use super::*;
-use crate::result::Outcome;
+use crate::result::{Grade, Outcome};
+use payrig_mdb::cashless::{Level, Unit};
+use payrig_mdb::changer::Features;
 
 /// Every check passes on the good device; all of them, and in order.
 #[test]
@@ -17,6 +19,64 @@ fn good_devices_pass_every_check() {
         }
     }
     assert!(failed.is_empty(), "{}", failed.join("\n"));
+}
+
+/// What a maker may leave out is no fault: devices of every level, with every feature alone and with
+/// none, at both addresses of card readers.
+#[test]
+fn good_devices_of_every_make_are_fit() {
+    let mut makes: Vec<(String, Setup)> = Vec::new();
+    for level in [2, 3] {
+        for features in (0..16).map(Features) {
+            let mut setup = Setup::good(Kind::Changer);
+            (setup.changer.level, setup.changer.features) = (level, features);
+            if level == 3 || features == Features::NONE {
+                makes.push((format!("changer of level {level}, {features:?}"), setup));
+            }
+        }
+    }
+    for level in [1, 2] {
+        for escrow in [true, false] {
+            let mut setup = Setup::good(Kind::BillValidator);
+            (setup.bill.level, setup.bill.escrow) = (level, escrow);
+            makes.push((
+                format!("validator of level {level}, escrow {escrow}"),
+                setup,
+            ));
+        }
+    }
+    for unit in [Unit::One, Unit::Two] {
+        for level in [Level::ONE, Level::TWO, Level::THREE] {
+            let mut setup = Setup::good(Kind::Cashless);
+            (setup.cashless.unit, setup.cashless.level) = (unit, level);
+            makes.push((format!("reader {unit:?} of {level:?}"), setup));
+        }
+    }
+    let mut wrong = Vec::new();
+    for (name, setup) in makes {
+        let examination = examine(&setup, None, |_, _| {});
+        if examination.grade != Grade::Fit {
+            wrong.push(format!("{name}: {:?}", examination.reasons));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// The second card reader is examined as the first is: every quirk is caught at 60H too.
+#[test]
+fn every_check_catches_its_quirk_at_the_second_reader() {
+    let mut second = Setup::good(Kind::Cashless);
+    second.cashless.unit = Unit::Two;
+    let mut wrong = Vec::new();
+    for check in checks(Kind::Cashless) {
+        let mut setup = second.clone();
+        (quirk(Kind::Cashless, check.quirk).unwrap().apply)(&mut setup);
+        let (seen, _) = run_check(check, &setup);
+        if seen.outcome != Outcome::Fail {
+            wrong.push(format!("{}: {:?} {}", check.id, seen.outcome, seen.text));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
 /// No check without its quirk; with it the check fails, and so do all that must.

@@ -11,6 +11,7 @@ use payrig_bench::rig::{DeviceLink, DeviceRig};
 use payrig_examine::Stop;
 use payrig_examine::device::{self, Kind, Outside, Setup};
 use payrig_link::Clock;
+use payrig_mdb::cashless::Unit;
 use payrig_wire::Source;
 use std::time::SystemTime;
 
@@ -21,6 +22,10 @@ pub(super) struct DeviceArguments {
     /// Examine devices of this kind only.
     #[arg(long, value_parser = kinds())]
     kind: Option<Kind>,
+    /// Which of the two card readers of a bus: 1 answers at 10H, 2 at 60H [default: what the rig
+    /// says, else 1].
+    #[arg(long, value_name = "1|2", value_parser = clap::value_parser!(u8).range(1..=2))]
+    unit: Option<u8>,
     #[command(flatten)]
     lines: LineArguments,
 }
@@ -57,7 +62,7 @@ fn real(arguments: &mut DeviceArguments, setups: Vec<Meant>) -> Result<Vec<Setup
             match link {
                 Some(_) if several => {
                     let text = "the rig has a real device, and one real device is examined at a time: \
-                                name its kind with --kind";
+                                name its kind with --kind, and which of two card readers with --unit";
                     return Err(Failure::Wrong(text.to_owned()));
                 }
                 Some(DeviceLink::Bus(bus)) => arguments.common.link.or_of(bus),
@@ -75,6 +80,17 @@ fn real(arguments: &mut DeviceArguments, setups: Vec<Meant>) -> Result<Vec<Setup
 
 /// The devices of a rig, or one good device of each kind.
 fn setups(arguments: &DeviceArguments) -> Result<Vec<Meant>, Failure> {
+    let unit = arguments.unit.map(|unit| match unit {
+        2 => Unit::Two,
+        _ => Unit::One,
+    });
+    if let (Some(_), Some(kind)) = (unit, arguments.kind.filter(|k| *k != Kind::Cashless)) {
+        let text = format!(
+            "--unit says which of two card readers is meant; there is one {kind} only: leave --unit \
+             away, or say --kind cashless"
+        );
+        return Err(Failure::Wrong(text));
+    }
     let rig = load(&arguments.common)?;
     let mut setups: Vec<Meant> = match &rig {
         None => Kind::ALL.map(|kind| (Setup::good(kind), None)).into(),
@@ -87,6 +103,23 @@ fn setups(arguments: &DeviceArguments) -> Result<Vec<Meant>, Failure> {
     // own name.
     let is = |s: &Setup, kind: Kind| s.kind == kind || rig.is_some() && s.kind.plainer() == kind;
     setups.retain(|(s, _)| arguments.kind.is_none_or(|kind| is(s, kind)));
+    if let Some(unit) = unit {
+        setups.retain(|(s, _)| s.kind == Kind::Cashless);
+        if rig.is_none() {
+            for (setup, _) in &mut setups {
+                setup.cashless.unit = unit;
+            }
+        }
+        setups.retain(|(s, _)| s.cashless.unit == unit);
+        if setups.is_empty() {
+            let number = arguments.unit.unwrap_or(1);
+            let text = format!(
+                "the rig has no such card reader: a [[device]] of kind \"cashless\" says which of the \
+                 two it is by unit = {number}"
+            );
+            return Err(Failure::Wrong(text));
+        }
+    }
     if setups.is_empty() {
         let names = Kind::ALL.map(Kind::name).join(", ");
         let text = format!("the rig has no such device: it needs a [[device]] of one of {names}");
@@ -95,11 +128,20 @@ fn setups(arguments: &DeviceArguments) -> Result<Vec<Meant>, Failure> {
     Ok(setups)
 }
 
+/// The name of a device among the subjects of one run: a second card reader is told from the first.
+fn called(setup: &Setup) -> String {
+    match (setup.kind, setup.cashless.unit) {
+        (Kind::Cashless, Unit::Two) => format!("{}-2", setup.kind.name()),
+        (kind, _) => kind.name().to_owned(),
+    }
+}
+
 /// A device at the other end of a link.
 fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Result<Exit, Failure> {
     let common = &arguments.common;
     let (Some(setup), true) = (setups.pop(), setups.is_empty()) else {
-        let text = "one device is at the other end of the link: name its kind with --kind";
+        let text = "one device is at the other end of the link: name its kind with --kind, and which \
+                    of two card readers with --unit";
         return Err(Failure::Wrong(text.to_owned()));
     };
     let stop = Stop::default();
@@ -119,7 +161,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         let outside = Outside::on_lines(setup.kind, lines, operator(common)?);
         (outside.until(&stop), format!("modem lines of {port}"))
     };
-    let (subject, only) = (setup.kind.name().to_owned(), common.only.clone());
+    let (subject, only) = (called(&setup), common.only.clone());
     let began = SystemTime::now();
     let job: Job = Box::new(move |each| {
         let (mut examination, failure) =
@@ -162,7 +204,10 @@ pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
     }
     if common.list {
         let listed = |s: &Setup| {
-            let subject = s.kind.to_string();
+            let subject = match s.cashless.unit {
+                Unit::Two if s.kind == Kind::Cashless => format!("{} 2", s.kind),
+                _ => s.kind.to_string(),
+            };
             let only = common.only.clone();
             let checks = all(s).filter(move |c| only.as_deref().is_none_or(|id| id == c.id));
             checks.map(move |c| Listed {
@@ -187,7 +232,7 @@ pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
     let only = common.only.clone();
     let stop = Stop::default();
     let jobs = setups.into_iter().map(|setup| {
-        let subject = setup.kind.name().to_owned();
+        let subject = called(&setup);
         let (only, asked) = (only.clone(), stop.clone());
         let job: Job = Box::new(move |each| {
             let examination = device::examine_until(&setup, only.as_deref(), &asked, each);

@@ -176,7 +176,7 @@ impl Bench {
     pub(super) const fn poll_byte(&self) -> u8 {
         match self.kind {
             Kind::BillValidator | Kind::BillRecycler => 0x33,
-            Kind::Cashless => 0x12,
+            Kind::Cashless => self.reader.address().with(2),
             _ => 0x0B,
         }
     }

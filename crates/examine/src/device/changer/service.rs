@@ -192,11 +192,23 @@ fn sensor_defect(b: &mut Bench) -> Run {
     Ok(Seen::judge(said && told, text))
 }
 
+/// An optional feature is judged where the changer says it has it (section 5.3, 0FH 00H), only there.
+fn offers(b: &mut Bench, feature: Features) -> Result<(), Seen> {
+    let Response::Identification(id) = ask(b, &Command::Identification)? else {
+        return Err(Seen::fail("no identification"));
+    };
+    match id.features.contains(feature) {
+        true => Ok(()),
+        false => Err(Seen::skipped("the feature is not offered")),
+    }
+}
+
 fn diagnostics(b: &mut Bench) -> Run {
     let setup = start_with(b, Features::EXTENDED_DIAGNOSTIC)?;
     if setup.level < 3 {
         return Ok(Seen::skipped("a changer of level 2 has no diagnostics"));
     }
+    offers(b, Features::EXTENDED_DIAGNOSTIC)?;
     let Response::DiagnosticStatus(codes) = ask(b, &Command::SendDiagnosticStatus)? else {
         return Ok(Seen::fail("no diagnostic codes"));
     };
@@ -210,12 +222,7 @@ fn payout_by_value(b: &mut Bench) -> Run {
     if setup.level < 3 {
         return Ok(Seen::skipped("a changer of level 2 pays no values"));
     }
-    let Response::Identification(id) = ask(b, &Command::Identification)? else {
-        return Ok(Seen::fail("no identification"));
-    };
-    if !id.features.contains(Features::ALTERNATIVE_PAYOUT) {
-        return Ok(Seen::skipped("the feature is not offered"));
-    }
+    offers(b, Features::ALTERNATIVE_PAYOUT)?;
     let amount = Money(40);
     let counts = amount.as_minor() / b.scale();
     let value = u8::try_from(counts).unwrap_or(u8::MAX);

@@ -4,7 +4,7 @@ use super::super::bench::{Answer, Bench, Close, POLL_EVERY};
 use super::super::setup::Setup;
 use super::{Bytes, bytes, found, poll, until_just_reset};
 use crate::check::{Check, Run, Seen, Weight};
-use payrig_mdb::{Block, RET, Word};
+use payrig_mdb::{Address, Block, RET, Word};
 use payrig_units::{Micros, words};
 
 /// The checks.
@@ -112,7 +112,7 @@ pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
 
 fn checksum_right(b: &mut Bench) -> Run {
     b.bus_reset();
-    let Bytes { poll, setup, .. } = bytes(b.kind());
+    let Bytes { poll, setup, .. } = bytes(b);
     let (mut good, mut bad) = (0, 0);
     for command in [&[poll][..], setup].into_iter().cycle().take(60) {
         match b.ask(command) {
@@ -134,7 +134,7 @@ fn checksum_right(b: &mut Bench) -> Run {
 
 fn mode_bit_on_last(b: &mut Bench) -> Run {
     b.bus_reset();
-    let Bytes { poll, setup, .. } = bytes(b.kind());
+    let Bytes { poll, setup, .. } = bytes(b);
     let (mut closed, mut open) = (0, 0);
     for command in [&[poll][..], setup].into_iter().cycle().take(60) {
         match b.ask(command) {
@@ -156,7 +156,7 @@ fn mode_bit_on_last(b: &mut Bench) -> Run {
 }
 
 fn bad_reset(b: &Bench) -> Vec<Word> {
-    let reset = bytes(b.kind()).reset;
+    let reset = bytes(b).reset;
     vec![Word::marked(reset), Word::plain(reset ^ 0x10)]
 }
 
@@ -183,7 +183,7 @@ fn never_naks(b: &mut Bench) -> Run {
 
 fn other_address_not_answered(b: &mut Bench) -> Run {
     found(b);
-    let own = b.kind().address().map_or(0, |a| a.byte());
+    let own = Address::of(bytes(b).reset).byte();
     let mut answered = Vec::new();
     for address in (0x08..=0xF8).step_by(8).filter(|a| *a != own) {
         // RESET, POLL of a changer or validator, POLL of a card reader.
@@ -204,7 +204,7 @@ fn other_address_not_answered(b: &mut Bench) -> Run {
 fn asked_again(b: &mut Bench) -> Result<(Answer, Answer), Seen> {
     b.bus_reset();
     for _ in 0..60 {
-        let poll = bytes(b.kind()).poll;
+        let poll = bytes(b).poll;
         let words = Block::truncated(&[poll]).master_words().collect();
         let end = b.send(words, Micros(60));
         b.until(end);
@@ -251,7 +251,7 @@ fn silent_unless_asked(b: &mut Bench) -> Run {
 
 fn bears_slow_commands(b: &mut Bench) -> Run {
     found(b);
-    let poll = bytes(b.kind()).poll;
+    let poll = bytes(b).poll;
     let words: Vec<Word> = Block::truncated(&[poll]).master_words().collect();
     let mut answered = 0;
     for _ in 0..10 {

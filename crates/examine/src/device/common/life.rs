@@ -79,7 +79,7 @@ pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
 
 fn never_away(b: &mut Bench) -> Run {
     found(b);
-    let limit = bytes(b.kind()).non_response + POLL_EVERY;
+    let limit = bytes(b).non_response + POLL_EVERY;
     let (from, mut last, mut longest) = (b.now(), b.now(), Micros::ZERO);
     while b.now() < from + Micros::secs(120) {
         if poll(b) != Answer::Silence {
@@ -95,7 +95,7 @@ fn never_away(b: &mut Bench) -> Run {
 
 fn unknown_command_survived(b: &mut Bench) -> Run {
     found(b);
-    let expansion = bytes(b.kind()).identification.first().copied();
+    let expansion = bytes(b).identification.first().copied();
     let unknown = b.ask(&[expansion.unwrap_or(0x0F), 0x55]);
     let mut answered = false;
     for _ in 0..60 {
@@ -110,7 +110,7 @@ fn unknown_command_survived(b: &mut Bench) -> Run {
 }
 
 fn setup_data(b: &mut Bench) -> Result<Vec<u8>, Seen> {
-    let setup = bytes(b.kind()).setup;
+    let setup = bytes(b).setup;
     data(b, setup, "SETUP")
 }
 
@@ -120,7 +120,7 @@ fn identity_readable(b: &mut Bench) -> Run {
     if b.kind() == Kind::Changer && level.first().is_some_and(|l| *l < 3) {
         return Ok(Seen::skipped("a changer of level 2 has no identification"));
     }
-    let command = bytes(b.kind()).identification;
+    let command = bytes(b).identification;
     let data = data(b, command, "IDENTIFICATION")?;
     let skip = usize::from(b.kind() == Kind::Cashless);
     let id: Vec<u8> = data.iter().copied().skip(skip).take(27).collect();
@@ -158,7 +158,7 @@ fn currency_known(b: &mut Bench) -> Run {
 fn setup_stays(b: &mut Bench) -> Run {
     found(b);
     let first = setup_data(b)?;
-    let reset = bytes(b.kind()).reset;
+    let reset = bytes(b).reset;
     order(b, &[reset], "RESET")?;
     until_just_reset(b);
     let second = setup_data(b)?;

@@ -90,7 +90,7 @@ pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
 fn answers_after_bus_reset(b: &mut Bench) -> Run {
     b.bus_reset();
     let from = b.now();
-    let limit = bytes(b.kind()).non_response;
+    let limit = bytes(b).non_response;
     while b.now() < from + limit + Micros::ms(500) {
         let answer = poll(b);
         if answer != Answer::Silence {
@@ -128,7 +128,7 @@ fn just_reset_once(b: &mut Bench) -> Run {
 
 fn first_report(b: &mut Bench, close: Close) -> Result<Answer, Seen> {
     b.bus_reset();
-    let poll = bytes(b.kind()).poll;
+    let poll = bytes(b).poll;
     for _ in 0..60 {
         let answer = b.exchange(&[poll], close);
         if answer.data().is_some() {
@@ -158,7 +158,7 @@ fn nak_repeats(b: &mut Bench) -> Run {
 
 fn reset_obeyed(b: &mut Bench) -> Run {
     found(b);
-    let reset = bytes(b.kind()).reset;
+    let reset = bytes(b).reset;
     order(b, &[reset], "RESET")?;
     Ok(match until_just_reset(b) {
         Some(took) => Seen::pass(format!("ACK, then JUST RESET after {took}")),

@@ -89,7 +89,7 @@ fn answer_time_margin(b: &mut Bench) -> Run {
 fn long_answers(b: &mut Bench) {
     found(b);
     for _ in 0..50 {
-        let setup = bytes(b.kind()).setup;
+        let setup = bytes(b).setup;
         b.ask(setup);
         b.wait(Micros::ms(20));
         poll(b);

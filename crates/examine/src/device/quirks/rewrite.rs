@@ -4,15 +4,15 @@
 use super::super::habit::Context;
 
 pub(super) fn is_reset(command: &[u8]) -> bool {
-    matches!(command, [0x08 | 0x30 | 0x10])
+    matches!(command, [0x08 | 0x30 | 0x10 | 0x60])
 }
 
 pub(super) fn is_disable(command: &[u8]) -> bool {
-    command == [0x14, 0x00]
+    matches!(command, [0x14 | 0x64, 0x00])
 }
 
 pub(super) fn is_vend_request(command: &[u8]) -> bool {
-    matches!(command, [0x13, 0x00, ..])
+    matches!(command, [0x13 | 0x63, 0x00, ..])
 }
 
 fn put(bytes: &mut [u8], at: usize, byte: u8) {
@@ -25,7 +25,7 @@ fn put(bytes: &mut [u8], at: usize, byte: u8) {
 fn setup_at(context: &Context<'_>, bytes: &[u8]) -> Option<usize> {
     match (context.command.first(), bytes.first()) {
         (Some(0x09 | 0x31), _) => Some(0),
-        (Some(0x11 | 0x12), Some(0x01)) if bytes.len() == 8 => Some(1),
+        (Some(0x11 | 0x12 | 0x61 | 0x62), Some(0x01)) if bytes.len() == 8 => Some(1),
         _ => None,
     }
 }
@@ -58,7 +58,7 @@ pub(super) fn setup_changes(context: &Context<'_>, bytes: &mut Vec<u8>) {
 pub(super) fn unprintable(context: &Context<'_>, bytes: &mut Vec<u8>) {
     match (context.command, bytes.first()) {
         ([0x0F | 0x37, 0x00], _) => put(bytes, 5, 0x07),
-        ([0x17 | 0x12, ..], Some(0x09)) => put(bytes, 6, 0x07),
+        ([0x17 | 0x12 | 0x67 | 0x62, ..], Some(0x09)) => put(bytes, 6, 0x07),
         _ => {}
     }
 }
