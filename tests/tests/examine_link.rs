@@ -190,6 +190,7 @@ fn ctrl_c_in_mid_examination_keeps_what_was_found() {
     assert_eq!(verdict["type"], "verdict");
     assert_eq!(verdict["stopped"], true);
     assert_eq!(verdict["passed"], false);
+    assert_eq!(verdict["grade"], "partial");
     // The first was done; the last was not, and says why.
     assert_ne!(checks[0]["outcome"], "skipped", "{out}");
     let last = checks.last().unwrap();
@@ -222,6 +223,7 @@ fn ctrl_c_in_mid_examination_keeps_what_was_found() {
     let tickets = ["tickets", "list", "--db", "it.db", "--format", "json"];
     let tickets = payrig_in(folder.path(), &tickets);
     assert_eq!(tickets.json().len(), 1, "{}\n{}", tickets.out, tickets.err);
+    assert_eq!(tickets.json()[0]["grade"], "not examined in full");
 }
 
 #[test]
@@ -331,6 +333,7 @@ fn ctrl_c_at_the_first_question_of_a_board_skips_all_checks() {
         .collect();
     let (verdict, checks) = lines.split_last().unwrap();
     assert_eq!(verdict["stopped"], true);
+    assert_eq!(verdict["grade"], "partial");
     assert!(checks.len() > 100);
     assert!(checks.iter().all(|c| c["outcome"] == "skipped"), "{out}");
     assert!(folder.path().join("it.json").exists());

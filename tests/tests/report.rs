@@ -204,6 +204,86 @@ fn wrong_files_are_told_what_they_lack() {
     }
 }
 
+/// What took an hour to find is not to be lost at its end for a wrong path.
+#[test]
+fn outputs_are_tried_before_an_examination_begins() {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(
+        folder.path().join("letter.db"),
+        "Dear shop, no database. ".repeat(40),
+    )
+    .unwrap();
+    fs::write(folder.path().join("old.json"), "old").unwrap();
+    let examine = [
+        "examine",
+        "device",
+        "--kind",
+        "changer",
+        "--only",
+        "coin-values",
+    ];
+    for wrong in [
+        &["--html", "no/such/folder.html"][..],
+        &["--junit", "no/such/folder.xml"],
+        &["--json", "no/such/folder.json"],
+        &["--html", "."],
+        &["--html", "one.file", "--junit", "one.file"],
+        &["--ticket", "--db", "letter.db"],
+        &["--record", "no/such/folder.jsonl"],
+    ] {
+        let mut arguments = [&examine[..], wrong].concat();
+        if !wrong.contains(&"--json") {
+            arguments.extend(["--json", "old.json"]);
+        }
+        let ran = run(folder.path(), &arguments);
+        assert_eq!(
+            (ran.code, ran.out.as_str()),
+            (2, ""),
+            "{wrong:?}: {}",
+            ran.err
+        );
+        assert!(ran.err.contains(wrong[wrong.len() - 1]), "{}", ran.err);
+        let old = fs::read_to_string(folder.path().join("old.json")).unwrap();
+        assert_eq!(
+            old, "old",
+            "{wrong:?}: nothing was examined, nothing is written over"
+        );
+    }
+    assert!(!folder.path().join("one.file").exists());
+}
+
+/// A disk that is full takes nothing, which shows only at the end: the other files are written.
+#[cfg(target_os = "linux")]
+#[test]
+fn an_output_that_fails_at_the_end_takes_no_other_with_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let examine = [
+        "examine",
+        "device",
+        "--kind",
+        "changer",
+        "--only",
+        "coin-values",
+    ];
+    for full in ["--html", "--junit"] {
+        let outputs = [
+            full,
+            "/dev/full",
+            "--json",
+            "it.json",
+            "--ticket",
+            "--db",
+            "it.db",
+        ];
+        let ran = run(folder.path(), &[&examine[..], &outputs].concat());
+        assert_eq!(ran.code, 2, "{}", ran.err);
+        assert!(ran.out.contains("coin-values"), "{}", ran.out);
+        assert!(ran.err.contains("wrote it.json"), "{full}: {}", ran.err);
+        assert!(ran.err.contains("ticket "), "{full}: {}", ran.err);
+        fs::remove_file(folder.path().join("it.json")).unwrap();
+    }
+}
+
 /// A headless browser, where there is one.
 fn chromium() -> Option<PathBuf> {
     let folders = std::env::var_os("PATH")?;

@@ -170,6 +170,13 @@ fn an_examination_is_kept_as_it_ends() {
     }
     let ran = tickets(folder.path(), &["compare", "2"]);
     assert_eq!(ran.code, 0, "as before: {}{}", ran.out, ran.err);
+    // One check says nothing of all the others, on paper as little as in the file.
+    let listed = tickets(folder.path(), &["list", "--format", "json"]).json();
+    assert_eq!(listed[0]["grade"], "one check only");
+    let shown = tickets(folder.path(), &["show", "1", "--html", "one.html"]);
+    assert_eq!(shown.code, 0, "{}", shown.err);
+    let page = fs::read_to_string(folder.path().join("one.html")).unwrap();
+    assert!(page.contains("one check only"));
 }
 
 /// An acceptor on pulse lines cannot say who it is: its plate does, by way of the shop.
@@ -201,4 +208,75 @@ fn a_unit_that_says_no_serial_number_is_given_one() {
     assert!(ran.err.contains("--serial says HL-0018"), "{}", ran.err);
     let all = payrig_in(folder.path(), &["examine", "device", "--serial", "HL-0018"]);
     assert!(all.err.contains("name it with --kind"), "{}", all.err);
+}
+
+/// Every column of the list begins where its heading does, however long the names in it are.
+#[test]
+fn the_list_keeps_its_columns() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut examination = example();
+    for (kind, serial) in [
+        ("changer", "1"),
+        (
+            "pulse coin acceptor with a hopper",
+            "000000004711-HARBOUR-LOOP",
+        ),
+    ] {
+        examination.subject.kind = kind.to_owned();
+        examination.subject.serial = serial.to_owned();
+        examination.subject.name = "NAME".to_owned();
+        save(folder.path(), "e.json", &examination);
+        assert_eq!(tickets(folder.path(), &["add", "e.json"]).code, 0);
+    }
+    let listed = tickets(folder.path(), &["list"]).out;
+    let mut lines = listed.lines();
+    let head = lines.next().unwrap();
+    for (number, line) in lines.enumerate() {
+        let at = |what: &str| line.find(what);
+        assert_eq!(at("not fit"), head.find("grade"), "{listed}");
+        assert_eq!(at("NAME"), head.find("name"), "{listed}");
+        let kind = ["changer", "pulse coin acceptor"][number];
+        assert_eq!(at(kind), head.find("kind"), "{listed}");
+    }
+}
+
+#[test]
+fn what_is_not_one_unit_is_not_compared_without_a_word() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut examination = example();
+    for (kind, serial) in [
+        ("changer", "000000004711"),
+        ("changer", "000000004712"),
+        ("bill validator", "000000004711"),
+        ("changer", ""),
+    ] {
+        examination.subject.kind = kind.to_owned();
+        examination.subject.serial = serial.to_owned();
+        save(folder.path(), "e.json", &examination);
+        assert_eq!(tickets(folder.path(), &["add", "e.json"]).code, 0);
+    }
+    let compare = |now: &str, with: &str| {
+        let arguments = ["compare", now, "--with", with, "--format", "json"];
+        tickets(folder.path(), &arguments)
+    };
+    let same = |ran: &Ran| ran.json().last().unwrap()["same_unit"].clone();
+    let kinds = compare("3", "1");
+    assert_eq!((kinds.code, kinds.out.as_str()), (2, ""));
+    let says = "ticket 1 is of a changer, ticket 3 of a bill validator";
+    assert!(kinds.err.contains(says), "{}", kinds.err);
+    let serials = compare("2", "1");
+    assert_eq!(serials.code, 0, "{}", serials.err);
+    assert!(serials.err.starts_with("TWO UNITS: "), "{}", serials.err);
+    assert_eq!(same(&serials), false);
+    let unknown = compare("4", "1");
+    assert!(unknown.err.contains("ticket 4 has no serial number"));
+    assert_eq!(same(&unknown), false);
+    let one = compare("1", "1");
+    assert_eq!((one.err.as_str(), same(&one)), ("", true.into()));
+    // There may have been visits before: nobody knows.
+    let first = tickets(folder.path(), &["compare", "4"]);
+    assert_eq!(first.code, 2);
+    assert!(first.err.contains("has no serial number"), "{}", first.err);
+    assert!(first.err.contains("--serial NUMBER"), "{}", first.err);
+    assert!(!first.err.contains("first of its unit"), "{}", first.err);
 }

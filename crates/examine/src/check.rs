@@ -171,14 +171,24 @@ fn is_missing(seen: &str) -> bool {
         .any(|why| seen.starts_with(why))
 }
 
-/// Grade and reasons from results and what each weighs.
+/// True for a check that was to come when the examination broke off.
+fn is_beyond_the_end(seen: &str) -> bool {
+    [LINK_GONE, NEVER_ANSWERED, STOPPED]
+        .iter()
+        .any(|why| seen.starts_with(why))
+}
+
+/// Grade and reasons from results and what each weighs; `one_only` when no other check was asked for.
+/// What was not looked at in full is called neither fit nor fit with remarks.
 #[must_use]
 pub(crate) fn grade<'a>(
     results: impl Iterator<Item = (&'a CheckResult, Weight)>,
+    one_only: bool,
 ) -> (Grade, Vec<String>) {
     let mut grade = Grade::Fit;
     let mut reasons = Vec::new();
     let mut not_done = 0usize;
+    let mut broke_off = false;
     for (result, weight) in results {
         match (result.outcome, weight) {
             (Outcome::Fail, Weight::Rule) => grade = Grade::NotFit,
@@ -189,10 +199,12 @@ pub(crate) fn grade<'a>(
             }
             (Outcome::Skipped, _) if is_missing(&result.seen) => {
                 not_done += 1;
+                broke_off |= is_beyond_the_end(&result.seen);
                 continue;
             }
             (Outcome::Pass | Outcome::Skipped, _) => continue,
         }
+        broke_off |= is_beyond_the_end(&result.seen);
         reasons.push(format!("{}: {}", result.title, result.seen));
     }
     if not_done > 0 {
@@ -205,12 +217,64 @@ pub(crate) fn grade<'a>(
             if not_done == 1 { "was" } else { "were" }
         ));
     }
+    if broke_off {
+        reasons.push(
+            "it broke off before its last check: examine it again, in full, before it is used"
+                .to_owned(),
+        );
+    }
+    if one_only {
+        reasons.push("one check only was asked for: it says nothing of all the others".to_owned());
+    }
+    let grade = match grade {
+        Grade::NotFit => Grade::NotFit,
+        _ if broke_off => Grade::Partial,
+        _ if one_only => Grade::OneCheck,
+        grade => grade,
+    };
     (grade, reasons)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_was_not_looked_at_in_full_is_called_neither_fit_nor_fit_with_remarks() {
+        let result = |outcome, seen: &str| CheckResult {
+            id: "a".to_owned(),
+            title: "a".to_owned(),
+            expected: String::new(),
+            section: String::new(),
+            outcome,
+            seen: seen.to_owned(),
+            advice: String::new(),
+            seen_by: SeenBy::Wire,
+            from_us: Micros::ZERO,
+            to_us: Micros::ZERO,
+        };
+        let good = result(Outcome::Pass, "all");
+        let bad = result(Outcome::Fail, "silence");
+        let grade = |results: &[&CheckResult], one| {
+            grade(results.iter().map(|r| (*r, Weight::Rule)), one).0
+        };
+        for (outcome, why) in [
+            (Outcome::Skipped, STOPPED),
+            (Outcome::CannotTell, STOPPED),
+            (Outcome::Skipped, LINK_GONE),
+            (Outcome::Skipped, NEVER_ANSWERED),
+        ] {
+            let broken = result(outcome, why);
+            assert_eq!(grade(&[&good, &broken], false), Grade::Partial, "{why}");
+            assert_eq!(grade(&[&bad, &broken], false), Grade::NotFit, "{why}");
+        }
+        // Nobody was there: that is known beforehand, and a remark.
+        let alone = result(Outcome::Skipped, NEEDS_A_PERSON);
+        assert_eq!(grade(&[&good, &alone], false), Grade::FitWithRemarks);
+        assert_eq!(grade(&[&good], false), Grade::Fit);
+        assert_eq!(grade(&[&good], true), Grade::OneCheck);
+        assert_eq!(grade(&[&bad], true), Grade::NotFit);
+    }
 
     #[test]
     fn a_time_near_the_limit_of_an_uncertain_link_cannot_be_told() {

@@ -41,7 +41,7 @@ pub(crate) fn examine<'a, B: 'a, S: 'a>(
     }
     let mut examination = gathered.examination(subject, decimals);
     let weighed = examination.checks.iter().zip(weights);
-    (examination.grade, examination.reasons) = grade(weighed);
+    (examination.grade, examination.reasons) = grade(weighed, only.is_some());
     examination
 }
 

@@ -78,6 +78,10 @@ pub enum Grade {
     FitWithRemarks,
     /// Do not install it.
     NotFit,
+    /// Ended before its last check, and nothing found until then that makes it unfit.
+    Partial,
+    /// One check was asked for and no other done, and it does not make it unfit.
+    OneCheck,
 }
 
 /// A measured interval, for histograms.

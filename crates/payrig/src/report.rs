@@ -45,29 +45,101 @@ impl ReportOutputs {
         self.html.is_some() || self.junit.is_some() || self.json.is_some()
     }
 
-    /// Writes what was asked for, and returns the files written.
+    fn paths(&self) -> impl Iterator<Item = &Path> {
+        let all = [&self.html, &self.junit, &self.json];
+        all.into_iter().filter_map(|path| path.as_deref())
+    }
+
+    /// Looks whether every file can be written, and leaves all as they are: what was found in an hour
+    /// is not to be lost at its end for a folder that is not there.
     ///
     /// # Errors
-    /// When a file cannot be written.
-    pub(crate) fn write(&self, examination: &Examination) -> Result<Vec<&Path>, Failure> {
+    /// When one cannot be written, or two reports would go to one file.
+    pub(crate) fn can_be_written(&self) -> Result<(), Failure> {
+        let mut seen: Vec<&Path> = Vec::new();
+        for path in self.paths() {
+            if seen.contains(&path) {
+                let path = path.display();
+                let text = format!("{path}: two reports would go to this file: give each its own");
+                return Err(Failure::Wrong(text));
+            }
+            can_be_written(path)?;
+            seen.push(path);
+        }
+        Ok(())
+    }
+
+    /// Writes what was asked for, and returns the files written and what went wrong: one that cannot
+    /// be written keeps none of the others from it.
+    pub(crate) fn write(&self, examination: &Examination) -> (Vec<&Path>, Vec<Failure>) {
         let jobs: [(&Option<PathBuf>, Writer); 3] = [
             (&self.html, |e, out| write_html(e, out)),
             (&self.junit, |e, out| write_junit(e, out)),
             (&self.json, |e, out| write_json(e, out)),
         ];
-        let mut written = Vec::new();
+        let (mut written, mut wrong) = (Vec::new(), Vec::new());
         for (path, writer) in jobs {
             let Some(path) = path else { continue };
-            let wrong = |error: &dyn std::fmt::Display| {
-                Failure::Wrong(format!("{}: cannot be written: {error}", path.display()))
-            };
-            let mut out = BufWriter::new(File::create(path).map_err(|e| wrong(&e))?);
-            writer(examination, &mut out).map_err(|e| wrong(&e))?;
-            out.flush().map_err(|e| wrong(&e))?;
-            written.push(path.as_path());
+            match write_file(path, |out| writer(examination, out)) {
+                Ok(()) => written.push(path.as_path()),
+                Err(failure) => wrong.push(failure),
+            }
         }
-        Ok(written)
+        (written, wrong)
     }
+}
+
+fn unwritable(path: &Path, error: &dyn std::fmt::Display) -> Failure {
+    Failure::Wrong(format!(
+        "{}: cannot be written: {error}; check that the folder exists and may be written",
+        path.display()
+    ))
+}
+
+fn write_file(
+    path: &Path,
+    writer: impl FnOnce(&mut BufWriter<File>) -> Result<(), ReportError>,
+) -> Result<(), Failure> {
+    let mut out = BufWriter::new(File::create(path).map_err(|e| unwritable(path, &e))?);
+    writer(&mut out).map_err(|e| unwritable(path, &e))?;
+    out.flush().map_err(|e| unwritable(path, &e))
+}
+
+/// Looks whether a file can be written, and leaves it as it is: one that is not there is made and
+/// taken away again.
+///
+/// # Errors
+/// When it cannot be written.
+pub(crate) fn can_be_written(path: &Path) -> Result<(), Failure> {
+    let wrong = |error: io::Error| unwritable(path, &error);
+    match File::create_new(path) {
+        Ok(_) => std::fs::remove_file(path).map_err(wrong),
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
+            File::options().append(true).open(path).map_err(wrong)?;
+            Ok(())
+        }
+        Err(error) => Err(wrong(error)),
+    }
+}
+
+/// All of them are told; the last is what the program ends with.
+///
+/// # Errors
+/// When there is any.
+pub(crate) fn tell(mut failures: Vec<Failure>) -> Result<(), Failure> {
+    // Nobody listens any more: there are worse things, if there is another.
+    let is_pipe =
+        |f: &Failure| matches!(f, Failure::Output(e) if e.kind() == io::ErrorKind::BrokenPipe);
+    if !failures.iter().all(is_pipe) {
+        failures.retain(|f| !is_pipe(f));
+    }
+    let Some(last) = failures.pop() else {
+        return Ok(());
+    };
+    for failure in failures {
+        anstream::eprintln!("payrig: {failure}");
+    }
+    Err(last)
 }
 
 /// The width of the terminal, 100 where there is none.
@@ -105,9 +177,11 @@ pub(crate) fn report(arguments: &ReportArguments) -> Result<Exit, Failure> {
         None => example(),
     };
     if arguments.outputs.any() {
-        for path in arguments.outputs.write(&examination)? {
+        let (written, wrong) = arguments.outputs.write(&examination);
+        for path in written {
             anstream::println!("wrote {}", path.display());
         }
+        tell(wrong)?;
     } else {
         print_table(&examination)?;
     }

@@ -1,17 +1,19 @@
 //! `payrig tickets`.
 
-use crate::report::{ReportOutputs, print_table};
+mod comparison;
+mod list;
+
+use crate::report::{ReportOutputs, print_table, tell};
 use crate::style::STYLES;
 use crate::{Exit, Failure, Format};
 use clap::{Args, Subcommand};
+use comparison::{no_visit_before, other_unit, write_json, write_text};
+use list::list;
 use payrig_examine::Examination;
-use payrig_examine::tickets::{
-    Comparison, Drift, Row, Store, StoreError, Turn, compare, default_path, export_csv,
-};
+use payrig_examine::tickets::{Store, StoreError, compare, default_path, export_csv, same_kind};
 use payrig_units::words;
-use serde_json::json;
 use std::fs::File;
-use std::io::{self, Write};
+use std::io;
 use std::path::PathBuf;
 
 /// Arguments of `payrig tickets`; without a command it lists all.
@@ -86,6 +88,17 @@ pub(crate) struct TicketOutput {
 }
 
 impl TicketOutput {
+    /// Looks whether the file of tickets can be written, where one is to be kept.
+    ///
+    /// # Errors
+    /// When it cannot be made or opened, or is something else.
+    pub(crate) fn can_be_kept(&self) -> Result<(), Failure> {
+        if self.ticket {
+            Store::open(&self.db.clone().unwrap_or_else(default_path))?;
+        }
+        Ok(())
+    }
+
     /// Keeps an examination, where that was asked for, and says so.
     ///
     /// # Errors
@@ -134,9 +147,11 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
         What::Show { ticket, outputs } => {
             let ticket = Store::open_to_read(&path)?.get(*ticket)?;
             if outputs.any() {
-                for path in outputs.write(&ticket.examination)? {
+                let (written, wrong) = outputs.write(&ticket.examination);
+                for path in written {
                     anstream::println!("wrote {}", path.display());
                 }
+                tell(wrong)?;
             } else {
                 anstream::println!("ticket {}, added {}", ticket.row.id, ticket.row.added);
                 print_table(&ticket.examination)?;
@@ -168,13 +183,23 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
                 None => store.visit_before(now)?,
             };
             let Some(before) = before else {
-                return Err(Failure::Wrong(format!(
-                    "ticket {now} is the first of its unit (same serial number, kind and maker): \
-                     there is no visit before it; --with TICKET names one to hold it against"
-                )));
+                return Err(Failure::Wrong(no_visit_before(&store.get(now)?.row)));
             };
             let (before, now) = (store.get(before)?, store.get(now)?);
+            if !same_kind(&before.row.kind, &now.row.kind) {
+                return Err(Failure::Wrong(format!(
+                    "ticket {} is of a {}, ticket {} of a {}: only two of one kind can be compared",
+                    before.row.id,
+                    clean(&before.row.kind),
+                    now.row.id,
+                    clean(&now.row.kind)
+                )));
+            }
             let comparison = compare(&before.examination, &now.examination);
+            if let Some(warning) = other_unit(&before.row, &now.row) {
+                let style = STYLES.limit;
+                anstream::eprintln!("{style}{warning}{style:#}");
+            }
             match format {
                 Format::Json => write_json(&before.row, &now.row, &comparison)?,
                 Format::Text => write_text(&before.row, &now.row, &comparison)?,
@@ -216,176 +241,4 @@ fn clean(text: &str) -> String {
     text.chars()
         .map(|c| if c.is_control() { '\u{fffd}' } else { c })
         .collect()
-}
-
-fn list(rows: &[Row], format: Format) -> io::Result<()> {
-    let mut out = anstream::AutoStream::auto(io::stdout().lock());
-    if format == Format::Json {
-        for row in rows {
-            writeln!(out, "{}", as_json(row))?;
-        }
-        return out.flush();
-    }
-    if rows.is_empty() {
-        writeln!(out, "no tickets")?;
-        return out.flush();
-    }
-    let head = STYLES.head;
-    writeln!(
-        out,
-        "{head}{:>6}  {:<20}  {:<16}  {:<14}  {:<16}  {:>4} {:>4} {:>4} {:>4}  name{head:#}",
-        "ticket", "added", "kind", "serial", "grade", "pass", "fail", "?", "skip"
-    )?;
-    for row in rows {
-        let style = match row.grade.as_str() {
-            "fit" => STYLES.pass,
-            "not fit" => STYLES.limit,
-            _ => STYLES.advice,
-        };
-        writeln!(
-            out,
-            "{:>6}  {:<20}  {:<16}  {:<14}  {style}{:<16}{style:#}  {:>4} {:>4} {:>4} {:>4}  {}",
-            row.id,
-            row.added,
-            clean(&row.kind),
-            clean(&row.serial),
-            row.grade,
-            row.passed,
-            row.failed,
-            row.cannot_tell,
-            row.skipped,
-            clean(&row.name)
-        )?;
-    }
-    out.flush()
-}
-
-fn as_json(row: &Row) -> serde_json::Value {
-    json!({
-        "type": "ticket", "id": row.id, "added": row.added, "examined": row.examined,
-        "kind": row.kind, "name": row.name, "maker": row.maker, "serial": row.serial,
-        "model": row.model, "version": row.version, "grade": row.grade, "passed": row.passed,
-        "failed": row.failed, "cannot_tell": row.cannot_tell, "skipped": row.skipped,
-        "recording_sha256": row.recording_sha256,
-    })
-}
-
-fn write_json(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()> {
-    let mut out = io::stdout().lock();
-    let mut put = |value: serde_json::Value| writeln!(out, "{value}");
-    let turns = [
-        ("worse", &comparison.worse),
-        ("better", &comparison.better),
-        ("other", &comparison.other),
-    ];
-    for (turn, all) in turns {
-        for t in all {
-            put(
-                json!({"type": "turn", "turn": turn, "id": t.id, "before": t.before,
-                       "now": t.now, "seen": t.seen}),
-            )?;
-        }
-    }
-    for d in &comparison.drifts {
-        let of = |f: &payrig_examine::report::Figures| {
-            json!({"count": f.count, "min_us": f.min, "median_us": f.median, "p95_us": f.p95,
-                   "max_us": f.max})
-        };
-        put(
-            json!({"type": "drift", "what": d.what, "limit_us": d.limit_us, "before": of(&d.before),
-                   "now": of(&d.now), "certain": d.certain}),
-        )?;
-    }
-    put(
-        json!({"type": "comparison", "before": before.id, "now": now.id,
-               "grade_before": comparison.grade.0, "grade_now": comparison.grade.1,
-               "worse": comparison.worse.len(), "better": comparison.better.len(),
-               "other": comparison.other.len(), "alike": comparison.alike,
-               "is_worse": comparison.is_worse()}),
-    )?;
-    out.flush()
-}
-
-fn write_text(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()> {
-    let mut out = anstream::AutoStream::auto(io::stdout().lock());
-    let head = STYLES.head;
-    let name = match now.name == now.kind {
-        true => String::new(),
-        false => format!(" {}", clean(&now.name)),
-    };
-    writeln!(
-        out,
-        "{head}{}{name}, serial {}{head:#}",
-        clean(&now.kind),
-        match now.serial.as_str() {
-            "" => "unknown".to_owned(),
-            serial => clean(serial),
-        }
-    )?;
-    writeln!(
-        out,
-        "  before: ticket {}, {}, {}",
-        before.id, before.added, before.grade
-    )?;
-    writeln!(
-        out,
-        "  now:    ticket {}, {}, {}",
-        now.id, now.added, now.grade
-    )?;
-    let mut turns = |title: &str, style: anstyle::Style, all: &[Turn]| -> io::Result<()> {
-        if all.is_empty() {
-            return Ok(());
-        }
-        writeln!(out, "\n{style}{title}{style:#}")?;
-        for t in all {
-            let word = |o: Option<payrig_examine::Outcome>| o.map_or("not done", |o| o.words());
-            let (then, now) = (word(t.before), word(t.now));
-            writeln!(
-                out,
-                "  {}: {then} -> {now}: {}",
-                clean(&t.id),
-                clean(&t.seen)
-            )?;
-        }
-        Ok(())
-    };
-    turns("Worse", STYLES.limit, &comparison.worse)?;
-    turns("Better", STYLES.pass, &comparison.better)?;
-    turns("Not to be compared", STYLES.dim, &comparison.other)?;
-    if !comparison.drifts.is_empty() {
-        writeln!(out, "\n{head}Times (median, longest){head:#}")?;
-        for d in &comparison.drifts {
-            drift(&mut out, d)?;
-        }
-    }
-    writeln!(
-        out,
-        "\n{} came out as before",
-        words::count(comparison.alike, "check")
-    )?;
-    out.flush()
-}
-
-fn drift(mut out: impl Write, d: &Drift) -> io::Result<()> {
-    let moved = d.median_moved_us();
-    let verdict = match (d.certain, moved) {
-        (false, _) => "no drift that can be told".to_owned(),
-        (true, 0..) => format!(
-            "{} longer",
-            payrig_units::Micros(moved.unsigned_abs() as u64)
-        ),
-        (true, _) => format!(
-            "{} shorter",
-            payrig_units::Micros(moved.unsigned_abs() as u64)
-        ),
-    };
-    writeln!(
-        out,
-        "  {}: {} -> {}, longest {} -> {}: {verdict}",
-        clean(&d.what),
-        d.before.median,
-        d.now.median,
-        d.before.max,
-        d.now.max
-    )
 }

@@ -41,7 +41,7 @@ pub(super) const fn sign(outcome: Outcome) -> &'static str {
 const fn grade_class(grade: Grade) -> &'static str {
     match grade {
         Grade::Fit => "pass",
-        Grade::FitWithRemarks => "cannot-tell",
+        Grade::FitWithRemarks | Grade::Partial | Grade::OneCheck => "cannot-tell",
         Grade::NotFit => "fail",
     }
 }

@@ -26,7 +26,7 @@ const fn outcome_style(outcome: Outcome) -> Style {
 const fn grade_style(grade: Grade) -> Style {
     match grade {
         Grade::Fit => fg(AnsiColor::Green).bold(),
-        Grade::FitWithRemarks => fg(AnsiColor::Yellow).bold(),
+        Grade::FitWithRemarks | Grade::Partial | Grade::OneCheck => fg(AnsiColor::Yellow).bold(),
         Grade::NotFit => fg(AnsiColor::Red).bold(),
     }
 }

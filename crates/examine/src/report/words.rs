@@ -23,13 +23,16 @@ impl Outcome {
 }
 
 impl Grade {
-    /// As reports write it: "fit", "fit with remarks", "not fit".
+    /// As reports write it: "fit", "fit with remarks", "not fit", "not examined in full",
+    /// "one check only".
     #[must_use]
     pub const fn words(self) -> &'static str {
         match self {
             Self::Fit => "fit",
             Self::FitWithRemarks => "fit with remarks",
             Self::NotFit => "not fit",
+            Self::Partial => "not examined in full",
+            Self::OneCheck => "one check only",
         }
     }
 }

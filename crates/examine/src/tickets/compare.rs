@@ -68,11 +68,13 @@ const fn badness(outcome: Outcome) -> Option<u8> {
     }
 }
 
-const fn rank(grade: Grade) -> u8 {
+/// How bad a grade is; `None` for one that does not speak of the whole unit.
+const fn rank(grade: Grade) -> Option<u8> {
     match grade {
-        Grade::Fit => 0,
-        Grade::FitWithRemarks => 1,
-        Grade::NotFit => 2,
+        Grade::Fit => Some(0),
+        Grade::FitWithRemarks => Some(1),
+        Grade::NotFit => Some(2),
+        Grade::Partial | Grade::OneCheck => None,
     }
 }
 
@@ -80,7 +82,8 @@ impl Comparison {
     /// True when a check or the grade is worse than before.
     #[must_use]
     pub fn is_worse(&self) -> bool {
-        !self.worse.is_empty() || rank(self.grade.1) > rank(self.grade.0)
+        let grades = rank(self.grade.0).zip(rank(self.grade.1));
+        !self.worse.is_empty() || grades.is_some_and(|(before, now)| now > before)
     }
 }
 

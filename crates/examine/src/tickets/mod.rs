@@ -11,7 +11,7 @@ mod store;
 pub use compare::{Comparison, Drift, Turn, compare};
 pub use error::StoreError;
 pub use export::export_csv;
-pub use schema::SCHEMA_VERSION;
+pub use schema::{SCHEMA_VERSION, same_kind};
 pub use store::{Row, Store, Ticket, default_path};
 
 #[cfg(test)]

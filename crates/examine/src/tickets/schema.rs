@@ -14,6 +14,18 @@ const APPLICATION_ID: i64 = 0x5059_5247;
 /// the name now.
 const ONCE_CALLED: [(&str, &str); 1] = [("pulse acceptor", "pulse bill validator")];
 
+/// A kind by its present name.
+fn present(kind: &str) -> &str {
+    let renamed = ONCE_CALLED.iter().find(|(was, _)| *was == kind);
+    renamed.map_or(kind, |(_, is)| is)
+}
+
+/// True for two names of one kind: one that an older version called otherwise is the same.
+#[must_use]
+pub fn same_kind(one: &str, other: &str) -> bool {
+    present(one) == present(other)
+}
+
 /// The kind in a column, by its present name, as SQL.
 pub(super) fn present_kind(column: &str) -> String {
     ONCE_CALLED

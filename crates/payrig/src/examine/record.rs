@@ -4,7 +4,7 @@ use crate::Failure;
 use payrig_wire::recording::{Entry, Header, RecordingWriter};
 use sha2::{Digest, Sha256};
 use std::fs::File;
-use std::io::{self, BufRead, BufReader, BufWriter};
+use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 /// A recording being written: complete after every check, whatever comes after.
@@ -37,7 +37,7 @@ impl Recording {
 
     /// Ends the file; its SHA-256 in hex.
     pub(crate) fn end(self) -> io::Result<String> {
-        drop(self.writer.into_inner());
+        self.writer.into_inner().flush()?;
         let mut hash = Sha256::new();
         let mut file = BufReader::new(File::open(&self.path)?);
         loop {

@@ -2,7 +2,7 @@
 
 use super::record::Recording;
 use super::{Common, interrupt};
-use crate::report::print_table;
+use crate::report::{print_table, tell};
 use crate::{Exit, Failure, Format};
 use payrig_examine::{CheckResult, Examination, Outcome, Stop};
 use payrig_link::LinkError;
@@ -90,6 +90,8 @@ pub(super) fn run_all(
                     it with --kind";
         return Err(Failure::Wrong(text.to_owned()));
     }
+    common.outputs.can_be_written()?;
+    common.ticket.can_be_kept()?;
     interrupt::listen(stop.clone())?;
     let mut passed = true;
     for (subject, examine) in examinations {
@@ -116,9 +118,11 @@ pub(super) fn run_all(
             }
         };
         let (mut examination, failure) = examine(&mut each);
-        failed?;
-        if let Some(recording) = recording {
-            examination.recording_sha256 = recording.end()?;
+        // What goes wrong with one output keeps none of the others from being written.
+        let mut wrong: Vec<Failure> = failed.err().map(Failure::from).into_iter().collect();
+        match recording.map(Recording::end).transpose() {
+            Ok(hash) => examination.recording_sha256 = hash.unwrap_or_default(),
+            Err(error) => wrong.push(error.into()),
         }
         if let Some(serial) = &common.serial {
             let own = std::mem::replace(&mut examination.subject.serial, serial.clone());
@@ -129,28 +133,36 @@ pub(super) fn run_all(
             }
         }
         passed &= examination.passed();
-        match common.format {
-            Format::Json => {
-                writeln!(
-                    io::stdout().lock(),
-                    "{}",
-                    verdict_line(&subject, &examination)
-                )?;
-            }
-            Format::Text => print_table(&examination)?,
-        }
-        for path in common.outputs.write(&examination)? {
-            anstream::eprintln!("wrote {}", path.display());
-        }
-        common.ticket.keep(&examination)?;
+        wrong.extend(keep(common, &subject, &examination));
         if let Some(error) = failure {
             // What was found before is written: the reports say where it ended.
-            return Err(error.into());
+            wrong.push(error.into());
         }
+        tell(wrong)?;
     }
     Ok(if passed {
         Exit::Passed
     } else {
         Exit::FellShort
     })
+}
+
+/// Writes an examination wherever it is to go, and gives back what went wrong.
+fn keep(common: &Common, subject: &str, examination: &Examination) -> Vec<Failure> {
+    let (written, mut wrong) = common.outputs.write(examination);
+    let ticket = common.ticket.keep(examination);
+    let shown = match common.format {
+        Format::Json => writeln!(
+            io::stdout().lock(),
+            "{}",
+            verdict_line(subject, examination)
+        ),
+        Format::Text => print_table(examination),
+    };
+    for path in written {
+        anstream::eprintln!("wrote {}", path.display());
+    }
+    wrong.extend(ticket.err());
+    wrong.extend(shown.err().map(Failure::from));
+    wrong
 }

@@ -1,0 +1,167 @@
+//! Two tickets held against each other, in words and as JSON.
+
+use super::clean;
+use crate::style::STYLES;
+use payrig_examine::tickets::{Comparison, Drift, Row, Turn};
+use payrig_units::words;
+use serde_json::json;
+use std::io::{self, Write};
+
+/// Why there is nothing to hold a ticket against.
+pub(super) fn no_visit_before(row: &Row) -> String {
+    let with = "--with TICKET names one to hold it against";
+    let id = row.id;
+    if row.serial.is_empty() {
+        return format!(
+            "ticket {id} has no serial number, so that nobody knows its unit's visits before: give the \
+             number on the plate when a unit is examined, as --serial NUMBER; {with}"
+        );
+    }
+    format!(
+        "ticket {id} is the first of its unit (same serial number, kind and maker): there is no visit \
+         before it; {with}"
+    )
+}
+
+/// What is to be said where two tickets are of two units, or may be.
+pub(super) fn other_unit(before: &Row, now: &Row) -> Option<String> {
+    let number = |row: &Row| format!("ticket {}: {}", row.id, clean(&row.serial));
+    match (before.serial.is_empty(), now.serial.is_empty()) {
+        (false, false) if before.serial.eq_ignore_ascii_case(&now.serial) => None,
+        (false, false) => Some(format!(
+            "TWO UNITS: the serial numbers differ ({}, {}). What differs below may be from one unit to \
+             the other, and says nothing of how either has aged.",
+            number(before),
+            number(now)
+        )),
+        _ => {
+            let without = if now.serial.is_empty() { now } else { before };
+            Some(format!(
+                "PERHAPS TWO UNITS: ticket {} has no serial number, so that nobody knows whether both \
+                 are of one unit; --serial NUMBER gives it when a unit is examined.",
+                without.id
+            ))
+        }
+    }
+}
+
+pub(super) fn write_json(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()> {
+    let mut out = io::stdout().lock();
+    let mut put = |value: serde_json::Value| writeln!(out, "{value}");
+    let turns = [
+        ("worse", &comparison.worse),
+        ("better", &comparison.better),
+        ("other", &comparison.other),
+    ];
+    for (turn, all) in turns {
+        for t in all {
+            put(
+                json!({"type": "turn", "turn": turn, "id": t.id, "before": t.before,
+                       "now": t.now, "seen": t.seen}),
+            )?;
+        }
+    }
+    for d in &comparison.drifts {
+        let of = |f: &payrig_examine::report::Figures| {
+            json!({"count": f.count, "min_us": f.min, "median_us": f.median, "p95_us": f.p95,
+                   "max_us": f.max})
+        };
+        put(
+            json!({"type": "drift", "what": d.what, "limit_us": d.limit_us, "before": of(&d.before),
+                   "now": of(&d.now), "certain": d.certain}),
+        )?;
+    }
+    put(
+        json!({"type": "comparison", "before": before.id, "now": now.id,
+               "grade_before": comparison.grade.0, "grade_now": comparison.grade.1,
+               "worse": comparison.worse.len(), "better": comparison.better.len(),
+               "other": comparison.other.len(), "alike": comparison.alike,
+               "same_unit": other_unit(before, now).is_none(),
+               "is_worse": comparison.is_worse()}),
+    )?;
+    out.flush()
+}
+
+pub(super) fn write_text(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()> {
+    let mut out = anstream::AutoStream::auto(io::stdout().lock());
+    let head = STYLES.head;
+    let name = match now.name == now.kind {
+        true => String::new(),
+        false => format!(" {}", clean(&now.name)),
+    };
+    writeln!(
+        out,
+        "{head}{}{name}, serial {}{head:#}",
+        clean(&now.kind),
+        match now.serial.as_str() {
+            "" => "unknown".to_owned(),
+            serial => clean(serial),
+        }
+    )?;
+    writeln!(
+        out,
+        "  before: ticket {}, {}, {}",
+        before.id, before.added, before.grade
+    )?;
+    writeln!(
+        out,
+        "  now:    ticket {}, {}, {}",
+        now.id, now.added, now.grade
+    )?;
+    let mut turns = |title: &str, style: anstyle::Style, all: &[Turn]| -> io::Result<()> {
+        if all.is_empty() {
+            return Ok(());
+        }
+        writeln!(out, "\n{style}{title}{style:#}")?;
+        for t in all {
+            let word = |o: Option<payrig_examine::Outcome>| o.map_or("not done", |o| o.words());
+            let (then, now) = (word(t.before), word(t.now));
+            writeln!(
+                out,
+                "  {}: {then} -> {now}: {}",
+                clean(&t.id),
+                clean(&t.seen)
+            )?;
+        }
+        Ok(())
+    };
+    turns("Worse", STYLES.limit, &comparison.worse)?;
+    turns("Better", STYLES.pass, &comparison.better)?;
+    turns("Not to be compared", STYLES.dim, &comparison.other)?;
+    if !comparison.drifts.is_empty() {
+        writeln!(out, "\n{head}Times (median, longest){head:#}")?;
+        for d in &comparison.drifts {
+            drift(&mut out, d)?;
+        }
+    }
+    writeln!(
+        out,
+        "\n{} came out as before",
+        words::count(comparison.alike, "check")
+    )?;
+    out.flush()
+}
+
+fn drift(mut out: impl Write, d: &Drift) -> io::Result<()> {
+    let moved = d.median_moved_us();
+    let verdict = match (d.certain, moved) {
+        (false, _) => "no drift that can be told".to_owned(),
+        (true, 0..) => format!(
+            "{} longer",
+            payrig_units::Micros(moved.unsigned_abs() as u64)
+        ),
+        (true, _) => format!(
+            "{} shorter",
+            payrig_units::Micros(moved.unsigned_abs() as u64)
+        ),
+    };
+    writeln!(
+        out,
+        "  {}: {} -> {}, longest {} -> {}: {verdict}",
+        clean(&d.what),
+        d.before.median,
+        d.now.median,
+        d.before.max,
+        d.now.max
+    )
+}
