@@ -471,7 +471,7 @@ fn an_examination_is_ended_at_a_question_and_keeps_what_was_found() {
         assert!(rest.clone().all(stopped), "{kind}");
         assert!(rest.count() > 0);
         assert!(examination.was_stopped() && !examination.passed());
-        assert_eq!(examination.grade, crate::result::Grade::FitWithRemarks);
+        assert_eq!(examination.grade, crate::result::Grade::Partial);
     }
 }
 
