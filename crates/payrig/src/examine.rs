@@ -14,6 +14,7 @@ use crate::report::ReportOutputs;
 use crate::tickets::TicketOutput;
 use crate::{Exit, Failure, Format};
 use board::BoardArguments;
+use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use device::DeviceArguments;
 use link::SubjectLink;
@@ -67,7 +68,7 @@ struct Common {
     #[arg(long, value_name = "FILE")]
     record: Option<PathBuf>,
     /// The serial number on the unit's plate, where it does not say its own.
-    #[arg(long, value_name = "NUMBER")]
+    #[arg(long, value_name = "NUMBER", value_parser = NonEmptyStringValueParser::new())]
     serial: Option<String>,
     #[command(flatten)]
     link: SubjectLink,

@@ -33,7 +33,7 @@ pub(super) const ENTRIES: &[Entry] = &[
         "Decides on a bill in escrow",
         "ESCROW within 5 s of ESCROW POSITION",
         "6.3, POLL, note 2",
-        "A bill is credited that can be pulled back: stack it first.",
+        "A bill that is not decided on comes back or is credited too soon: order ESCROW, credit it when it is stacked.",
         Rule,
         decided,
         None,
@@ -292,7 +292,7 @@ fn mixed(b: &mut BoardBench) -> Run {
 }
 
 fn codes(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     b.coin(2);
     b.secs(3);
     refunds(b, 25)

@@ -250,7 +250,7 @@ fn changer_again(b: &mut BoardBench) -> Run {
 }
 
 fn no_reset(b: &mut BoardBench) -> Run {
-    let from = b.ready();
+    let from = b.ready_or_not();
     b.changer_do(|c, now| c.reset_itself(now));
     b.secs(8);
     let resets = b.count(from, CHANGER, "RESET");

@@ -313,7 +313,7 @@ fn light_cleared(b: &mut BoardBench) -> Run {
 
 fn reader_code(b: &mut BoardBench) -> Run {
     let from = b.now();
-    b.ready();
+    b.ready_or_not();
     let enabled = b.count(from, READER, "READER ENABLE");
     Ok(Seen::judge(
         enabled > 0,

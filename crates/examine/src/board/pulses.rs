@@ -24,7 +24,7 @@ pub(super) const ENTRIES: &[Entry] = &[
     entry!(
         "short-pulses-ignored",
         "Ignores pulses that are too short",
-        "five spikes of 5 ms: nothing comes back",
+        "five spikes of 5 ms, then a bill of 1.00: 1.00 comes back",
         COMMON_PRACTICE,
         "Noise makes money: set the shortest width.",
         Rule,
@@ -37,7 +37,7 @@ pub(super) const ENTRIES: &[Entry] = &[
     entry!(
         "long-pulses-ignored",
         "Ignores pulses that are too long",
-        "a line held for 400 ms: nothing comes back",
+        "a line held for 400 ms, then a bill of 1.00: 1.00 comes back",
         COMMON_PRACTICE,
         "A stuck line makes money: set the longest width.",
         Rule,
@@ -104,7 +104,18 @@ fn bills(b: &mut BoardBench, values: &[i64]) -> Run {
 fn stray(b: &mut BoardBench, count: u32, ms: u64) -> Run {
     b.ready();
     b.stray_pulses(count, Micros::ms(ms));
-    refunds(b, 0)
+    // A board that hears no pulse at all shows nothing: a good one comes after them.
+    b.pulse_bill(100);
+    b.secs(8);
+    let got = refund(b);
+    let text = format!(
+        "the coin return gives {}; a bill of 1.00 was put in after them",
+        b.show(got)
+    );
+    Ok(match got {
+        Money::ZERO => Seen::cannot_tell(format!("{text}: no pulse is credited at all")),
+        _ => Seen::judge(got == Money(100), text),
+    })
 }
 
 fn while_paying(b: &mut BoardBench) -> Run {

@@ -14,7 +14,7 @@ pub(super) const ENTRIES: &[Entry] = &[
         "Keeps the credit when the changer resets",
         "1.00 comes back though the changer said JUST RESET in between",
         "Appendix 3, section 4",
-        "A brown-out eats the customer's money: credit is the board's, not the changer's.",
+        "A brown-out of the changer changes the credit: credit is the board's, not the changer's.",
         Rule,
         with_credit,
         None,

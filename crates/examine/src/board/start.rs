@@ -18,7 +18,7 @@ fn in_order(b: &BoardBench, address: u8, names: &[&str]) -> bool {
 }
 
 fn initialised(b: &mut BoardBench, address: u8, names: &[&str]) -> Run {
-    b.ready();
+    b.ready_or_not();
     let good = in_order(b, address, names);
     let mut given: Vec<&str> = Vec::new();
     let commands = b

@@ -140,7 +140,7 @@ fn naking_changer(s: &mut BoardSetup) {
 }
 
 fn waits_after_nak(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     let pairs = b.lines().iter().zip(b.lines().iter().skip(1));
     let naks = pairs.filter(|(l, next)| !l.board && l.bytes == [0xFF] && next.is_command());
     let pauses: Vec<Micros> = naks.map(|(l, next)| next.at.since(l.end)).collect();
@@ -172,7 +172,7 @@ fn patient(s: &mut BoardSetup) {
 
 fn all_set_up(b: &mut BoardBench) -> Run {
     let from = b.now();
-    b.ready();
+    b.ready_or_not();
     let last = [
         (CHANGER, "COIN TYPE", "changer"),
         (BILL, "BILL TYPE", "validator"),
@@ -188,7 +188,7 @@ fn all_set_up(b: &mut BoardBench) -> Run {
 }
 
 fn slow_payout(b: &mut BoardBench) -> Run {
-    let from = b.ready();
+    let from = b.ready_or_not();
     b.coin(3);
     b.secs(2);
     b.press_return();
@@ -206,7 +206,7 @@ fn slow_payout(b: &mut BoardBench) -> Run {
 }
 
 fn slow_decision(b: &mut BoardBench) -> Run {
-    let from = b.ready();
+    let from = b.ready_or_not();
     b.card(Some(1_000));
     b.secs(2);
     b.select(11);
@@ -221,7 +221,7 @@ fn slow_decision(b: &mut BoardBench) -> Run {
 }
 
 fn polls_again(b: &mut BoardBench) -> Run {
-    let from = b.ready();
+    let from = b.ready_or_not();
     b.coin(2);
     b.secs(3);
     let own: Vec<_> = b.since(from).filter(|l| l.address == CHANGER).collect();

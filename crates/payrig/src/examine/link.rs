@@ -136,7 +136,9 @@ impl SubjectLink {
         let name = port.name().to_owned();
         let mut linked = Linked::new(Box::new(PortCable::new(port)), ours, uncertainty);
         if wait {
-            anstream::eprintln!("The bus is at {name}: connect the subject there.");
+            anstream::eprintln!(
+                "The bus is at {name}: connect the subject there. It is waited for two minutes at most."
+            );
             if !linked.wait_for_other_end(OPENED_WITHIN) {
                 if let Some(error) = linked.take_failure() {
                     return Err(error.into());

@@ -47,7 +47,9 @@ impl Person {
 
 impl Operator for Person {
     fn ask(&mut self, question: &Question) {
-        anstream::eprintln!("{}", words(question));
+        if !self.gone {
+            anstream::eprintln!("{}", words(question));
+        }
         self.asked = Some(question.clone());
     }
 
@@ -83,14 +85,10 @@ fn words(question: &Question) -> String {
         Question::Look { text, .. } => {
             format!("-> {text}\n   y or n; ? if nobody can see it, q to end")
         }
-        Question::Count {
-            text,
-            default,
-            decimals,
-            ..
-        } => format!(
-            "-> {text}\n   Enter if it was {}, else the amount; ? if nobody looked, q to end",
-            default.show(*decimals)
+        // What is expected is not said: it would be taken for the answer.
+        Question::Count { text, decimals, .. } => format!(
+            "-> {text}\n   The amount, such as {}; ? if nobody looked, q to end",
+            Money(25).show(*decimals)
         ),
     }
 }
@@ -106,7 +104,6 @@ fn reply(question: &Question, line: &str) -> Result<Reply, String> {
         (Question::Look { .. }, "y" | "yes") => Ok(Reply::Saw(true)),
         (Question::Look { .. }, "n" | "no") => Ok(Reply::Saw(false)),
         (Question::Look { .. }, _) => Err("please y, n, ? or q".to_owned()),
-        (Question::Count { default, .. }, "") => Ok(Reply::Counted(*default)),
         (Question::Count { decimals, .. }, amount) => counted(amount, *decimals),
     }
 }
@@ -115,9 +112,7 @@ fn counted(text: &str, decimals: Decimals) -> Result<Reply, String> {
     match Money::parse(text, decimals) {
         Ok(amount) if amount >= Money::ZERO => Ok(Reply::Counted(amount)),
         Ok(_) => Err("please an amount that is not below zero".to_owned()),
-        Err(error) => Err(format!(
-            "{error}; please an amount such as 0.25, Enter, ? or q"
-        )),
+        Err(error) => Err(format!("{error}; please an amount such as 0.25, ? or q")),
     }
 }
 
@@ -148,10 +143,14 @@ mod tests {
         let count = Question::Count {
             text: "How much?".to_owned(),
             tally: Tally::CameOut,
-            default: Money(25),
+            default: Money(40),
             decimals: Decimals(2),
         };
-        assert_eq!(reply(&count, ""), Ok(Reply::Counted(Money(25))));
+        assert!(
+            reply(&count, "").is_err(),
+            "an expected amount is not suggested"
+        );
+        assert!(!words(&count).contains("0.40"), "{}", words(&count));
         assert_eq!(reply(&count, "1.10"), Ok(Reply::Counted(Money(110))));
         assert!(reply(&count, "-1").is_err());
         assert!(reply(&count, "a lot").is_err());

@@ -130,9 +130,31 @@ impl BoardBench {
         self.wire.add_fault(fault);
     }
 
-    /// Waits until the board has enabled every peripheral, half a minute at most. When it never
-    /// does, other checks say so.
+    /// Waits until the board has enabled every peripheral, half a minute at most. Where it never
+    /// does, the check is over: what it would see is of no other cause.
     pub fn ready(&mut self) -> Micros {
+        const ENABLED: [(u8, &str, &str); 3] = [
+            (CHANGER, "COIN TYPE", "the changer"),
+            (BILL, "BILL TYPE", "the bill validator"),
+            (READER, "READER ENABLE", "the card reader"),
+        ];
+        self.ready_or_not();
+        // A person may have taken their time before: what was said earlier counts, too.
+        let missing = ENABLED.iter();
+        let missing =
+            missing.filter(|(address, name, _)| self.count(self.began, *address, name) == 0);
+        let never: Vec<&str> = missing.map(|(_, _, what)| *what).collect();
+        let never = never.join(" and ");
+        if !never.is_empty() && !self.wire.is_over() {
+            self.end_with(Seen::cannot_tell(format!(
+                "the board never lets {never} take anything: mend that first, see the checks of the start"
+            )));
+        }
+        self.now
+    }
+
+    /// Waits likewise; where the board never does, the check goes on: it is about that.
+    pub fn ready_or_not(&mut self) -> Micros {
         let from = self.now;
         for _ in 0..300 {
             self.wait(Micros::ms(100));

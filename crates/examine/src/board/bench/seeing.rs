@@ -129,6 +129,10 @@ impl BoardBench {
         let Subject::Outside(hand) = &mut self.board else {
             return Reply::Default;
         };
+        if self.wire.is_over() {
+            // Nobody is asked for what is not looked at any more.
+            return Reply::CannotDo;
+        }
         let mut operator = std::mem::replace(&mut hand.operator, Box::new(Unattended::default()));
         operator.ask(question);
         let reply = loop {

@@ -143,7 +143,7 @@ fn bits(bytes: Option<&[u8]>) -> Option<u32> {
 }
 
 fn offered(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     let ids = b.lines().iter().filter(|l| !l.board && l.address == READER);
     let mut ids = ids.filter(|l| l.bytes.first() == Some(&0x09));
     let offered = ids.find_map(|l| bits(l.bytes.get(30..34))).unwrap_or(0);

@@ -309,7 +309,7 @@ fn reader_initialised(b: &mut BoardBench) -> Run {
 
 fn reader_enabled(b: &mut BoardBench) -> Run {
     let from = b.now();
-    b.ready();
+    b.ready_or_not();
     let times = b.count(from, READER, "READER ENABLE");
     Ok(Seen::judge(
         times > 0,
@@ -318,7 +318,7 @@ fn reader_enabled(b: &mut BoardBench) -> Run {
 }
 
 fn price_range(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     let told = b
         .lines()
         .iter()
@@ -340,7 +340,7 @@ fn price_range(b: &mut BoardBench) -> Run {
 }
 
 fn tube_status_late(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     let reset = b
         .lines()
         .iter()
@@ -357,7 +357,7 @@ fn tube_status_late(b: &mut BoardBench) -> Run {
 }
 
 fn level_2_changer(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     let expansion = |l: &&Line| l.is_command() && l.bytes.first() == Some(&0x0F);
     let sent = b.lines().iter().filter(expansion).count();
     Ok(Seen::judge(
@@ -367,7 +367,7 @@ fn level_2_changer(b: &mut BoardBench) -> Run {
 }
 
 fn level_1_reader(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     let options = |l: &&Line| l.is_command() && l.bytes.starts_with(&[0x17, 0x04]);
     let sent = b.lines().iter().filter(options).count();
     Ok(Seen::judge(

@@ -204,7 +204,7 @@ fn slow_changer(s: &mut crate::board::BoardSetup) {
 }
 
 fn byte_gaps(b: &mut BoardBench, limit: Micros) -> Run {
-    b.ready();
+    b.ready_or_not();
     let commands = b.lines().iter().filter(|l| l.is_command());
     let longest = commands.map(|l| l.pause).max().unwrap_or_default();
     let text = format!("longest pause {longest}");
@@ -227,7 +227,7 @@ fn is_verdict(line: &Line) -> bool {
 }
 
 fn ack_times(b: &mut BoardBench, limit: Micros) -> Run {
-    b.ready();
+    b.ready_or_not();
     let times = answers(b)
         .into_iter()
         .filter_map(|(data, next)| next.filter(|n| is_verdict(n)).map(|n| n.at.since(data.end)));
@@ -243,7 +243,7 @@ fn ack_times(b: &mut BoardBench, limit: Micros) -> Run {
 }
 
 fn acknowledged(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     let all = answers(b);
     let without = all
         .iter()
@@ -257,7 +257,7 @@ fn acknowledged(b: &mut BoardBench) -> Run {
 }
 
 fn accepted(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     let all = answers(b);
     let naked = |n: &Line| is_verdict(n) && n.bytes.first() == Some(&0xFF);
     let refused = all.iter().filter(|(_, n)| n.is_some_and(naked)).count();
@@ -267,7 +267,7 @@ fn accepted(b: &mut BoardBench) -> Run {
 
 /// Starts of the commands to an address in 20 s at rest.
 fn at_rest(b: &mut BoardBench, name: Option<&str>) -> Vec<Vec<Micros>> {
-    b.ready();
+    b.ready_or_not();
     b.secs(3);
     let from = b.rest();
     b.secs(20);
@@ -327,7 +327,7 @@ fn as_recommended(b: &mut BoardBench) -> Run {
 }
 
 fn checksums(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     let commands: Vec<&Line> = b.lines().iter().filter(|l| l.is_command()).collect();
     let wrong = commands
         .iter()
@@ -341,7 +341,7 @@ fn checksums(b: &mut BoardBench) -> Run {
 }
 
 fn mode_bits(b: &mut BoardBench) -> Run {
-    b.ready();
+    b.ready_or_not();
     let commands: Vec<&Line> = b.lines().iter().filter(|l| l.is_command()).collect();
     let right = |l: &&&Line| l.modes.iter().enumerate().all(|(i, m)| *m == (i == 0));
     let wrong = commands.len() - commands.iter().filter(right).count();
