@@ -61,6 +61,8 @@ pub struct Reading {
     pub entries: Vec<Entry>,
     /// No limit was broken.
     pub passed: bool,
+    /// The name of the bench, in a recording.
+    pub bench: Option<String>,
 }
 
 /// Reads a file.
@@ -197,7 +199,9 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
             _ => {}
         }
     }
-    Ok(report.end(recording.end()))
+    let mut reading = report.end(recording.end());
+    reading.bench = Some(recording.header.bench.clone());
+    Ok(reading)
 }
 
 struct Report {
@@ -385,6 +389,7 @@ impl Report {
         Reading {
             entries: self.entries,
             passed,
+            bench: None,
         }
     }
 }

@@ -22,6 +22,7 @@ use payrig_bench::rig::nearest;
 use payrig_bench::{Rig, RigError};
 use payrig_examine::operator::{Operator, Unattended};
 use person::Person;
+pub(crate) use record::EXAMINATION;
 use std::path::PathBuf;
 use std::time::SystemTime;
 

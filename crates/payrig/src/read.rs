@@ -1,5 +1,6 @@
 //! `payrig read`.
 
+use crate::examine::EXAMINATION;
 use crate::log::TextLog;
 use crate::{Exit, Failure, Format, summary};
 use clap::Args;
@@ -91,6 +92,15 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
             log.finish(&mut out)?;
             summary::findings(&mut out, &reading.entries)?;
             summary::verdict(&mut out, &reading.entries)?;
+            let examined = reading.bench.as_deref();
+            if let Some(what) = examined.and_then(|b| b.strip_prefix(EXAMINATION)) {
+                writeln!(
+                    out,
+                    "This is the recording of an examination of the {what}: its checks break rules on \
+                     purpose. What was found of the {what} is in the report, and in the lines \"check\" \
+                     above."
+                )?;
+            }
             out.flush()?;
         }
     }

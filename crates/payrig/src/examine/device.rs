@@ -55,7 +55,11 @@ fn where_is(rig: &Rig, device: &DeviceRig) -> Option<DeviceLink> {
 }
 
 /// Takes the link of the one device that is meant from its rig.
-fn real(arguments: &mut DeviceArguments, setups: Vec<Meant>) -> Result<Vec<Setup>, Failure> {
+fn real(
+    arguments: &mut DeviceArguments,
+    rig: Option<&Rig>,
+    setups: Vec<Meant>,
+) -> Result<Vec<Setup>, Failure> {
     let several = setups.len() > 1;
     if !arguments.common.link.is_given() && !arguments.common.list {
         for (_, link) in &setups {
@@ -74,12 +78,25 @@ fn real(arguments: &mut DeviceArguments, setups: Vec<Meant>) -> Result<Vec<Setup
             }
         }
     }
+    if let (Some(file), Some(rig)) = (&arguments.common.rig, rig)
+        && !arguments.common.link.is_given()
+        && rig
+            .link
+            .as_ref()
+            .is_some_and(|l| l.outside == Source::Master)
+    {
+        anstream::eprintln!(
+            "Examined are the emulated devices of {}; its [link], with a board at the other end, is not \
+             used.",
+            file.display()
+        );
+    }
     arguments.common.link.examine()?;
     Ok(setups.into_iter().map(|(setup, _)| setup).collect())
 }
 
 /// The devices of a rig, or one good device of each kind.
-fn setups(arguments: &DeviceArguments) -> Result<Vec<Meant>, Failure> {
+fn setups(arguments: &DeviceArguments, rig: Option<&Rig>) -> Result<Vec<Meant>, Failure> {
     let unit = arguments.unit.map(|unit| match unit {
         2 => Unit::Two,
         _ => Unit::One,
@@ -91,8 +108,7 @@ fn setups(arguments: &DeviceArguments) -> Result<Vec<Meant>, Failure> {
         );
         return Err(Failure::Wrong(text));
     }
-    let rig = load(&arguments.common)?;
-    let mut setups: Vec<Meant> = match &rig {
+    let mut setups: Vec<Meant> = match rig {
         None => Kind::ALL.map(|kind| (Setup::good(kind), None)).into(),
         Some(rig) => {
             let meant = |d| Some((Setup::of_rig(rig, d)?, where_is(rig, d)));
@@ -174,8 +190,9 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
 }
 
 pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
-    let meant = setups(&arguments)?;
-    let mut setups = real(&mut arguments, meant)?;
+    let rig = load(&arguments.common)?;
+    let meant = setups(&arguments, rig.as_ref())?;
+    let mut setups = real(&mut arguments, rig.as_ref(), meant)?;
     let (arguments, common) = (&arguments, &arguments.common);
     if let Some(name) = &common.quirk {
         setups.retain(|s| device::quirk(s.kind, name).is_some());

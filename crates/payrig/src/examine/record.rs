@@ -7,6 +7,9 @@ use std::fs::File;
 use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
+/// How the name of the bench begins in the recording of an examination.
+pub(crate) const EXAMINATION: &str = "examination of the ";
+
 /// A recording being written: complete after every check, whatever comes after.
 pub(crate) struct Recording {
     path: PathBuf,
@@ -21,7 +24,7 @@ impl Recording {
             Failure::Wrong(format!("{path}: the recording cannot be written: {error}"))
         };
         let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
-        let header = Header::new(tool, &format!("examination of the {subject}"), None);
+        let header = Header::new(tool, &format!("{EXAMINATION}{subject}"), None);
         let file = BufWriter::new(File::create(path).map_err(wrong)?);
         let writer = RecordingWriter::start(file, &header).map_err(wrong)?;
         let path = path.to_owned();
