@@ -95,10 +95,19 @@ pub(super) fn until_just_reset(bench: &mut Bench) -> Option<Micros> {
     None
 }
 
-/// Resets the bus and POLLs until the device is there. Some other check says when it is not.
-pub(super) fn found(bench: &mut Bench) {
+/// Resets the bus and POLLs until the device is there: true when it said JUST RESET. Some other
+/// check says when it did not.
+pub(super) fn found(bench: &mut Bench) -> bool {
     bench.bus_reset();
-    until_just_reset(bench);
+    until_just_reset(bench).is_some()
+}
+
+/// As [`found`], for a check of which nothing is left without JUST RESET.
+fn found_anew(bench: &mut Bench) -> Result<(), Seen> {
+    match found(bench) {
+        true => Ok(()),
+        false => Err(Seen::cannot_tell("JUST RESET never came")),
+    }
 }
 
 /// Asks for something that is answered with data, at once or at a later POLL (section 2.5).

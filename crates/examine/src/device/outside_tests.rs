@@ -700,3 +700,16 @@ fn a_bad_acceptor_is_found_on_real_lines() {
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
+
+/// Nobody here sees what is on a real card: one that ran empty is asked about, not held against its
+/// reader.
+#[test]
+fn an_empty_card_is_asked_about_on_real_lines() {
+    let mut setup = Setup::good(Kind::PulseCard);
+    setup.pulse.card.balance = Money(500);
+    for id in ["count-steady", "count-per-bill", "card-charged-as-sent"] {
+        let result = &on_lines(&setup, Some(id)).checks[0];
+        assert_eq!(result.outcome, Outcome::CannotTell, "{id}: {}", result.seen);
+        assert!(result.seen.contains("card"), "{id}: {}", result.seen);
+    }
+}

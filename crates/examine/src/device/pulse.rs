@@ -6,10 +6,10 @@ mod money;
 pub(super) use measure::range;
 
 use super::bench::{Act, Bench};
-use super::setup::Setup;
+use super::setup::{Kind, Setup};
 use crate::check::{COMMON_PRACTICE, Check, Seen, Weight};
 use payrig_pulse::Train;
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, Place, words};
 
 /// From putting money in to its first pulse, at the most: common practice, no source.
 const MONEY_TIME: Micros = Micros::secs(6);
@@ -161,8 +161,8 @@ pub(super) const CHECKS: &[Check<Bench, Setup>] = &[
     },
     Check {
         id: "silent-while-inhibited",
-        title: "Sends nothing once it is inhibited",
-        expected: "no pulse within 10 s of the inhibit",
+        title: "Sends nothing of its own while it is inhibited",
+        expected: "nothing put in, and no pulse within 10 s of the inhibit",
         section: COMMON_PRACTICE,
         advice: "Boards credit a pulse nobody paid for. Check ground; then replace it.",
         weight: Weight::Rule,
@@ -231,8 +231,39 @@ fn largest(b: &Bench) -> Result<Money, Seen> {
     most.ok_or_else(|| Seen::cannot_tell("no value is set"))
 }
 
+/// What an emulated reader's card can pay of these sales, in their order: how many. A real card's
+/// balance nobody knows here; bills and coins do not run out.
+fn affordable(b: &Bench, sales: &[Money]) -> usize {
+    if b.is_outside() || b.kind() != Kind::PulseCard {
+        return sales.len();
+    }
+    let ledger = b.books().ledger();
+    let mut left = ledger.held(|p| matches!(p, Place::CardAccount(_)));
+    let pays = |sale: &&Money| {
+        left = left.saturating_sub(**sale);
+        left >= Money::ZERO
+    };
+    sales.iter().take_while(pays).count()
+}
+
+/// The end of a check whose sales the card cannot pay: what does not come then is no fault.
+fn afford(b: &Bench, sales: &[Money]) -> Result<(), Seen> {
+    let (paid, needed) = (affordable(b, sales), sales.len());
+    match paid < needed {
+        true => Err(Seen::cannot_tell(lacking(paid, needed))),
+        false => Ok(()),
+    }
+}
+
+fn lacking(paid: usize, needed: usize) -> String {
+    let are = if needed == 1 { "is" } else { "are" };
+    let paid = words::count(paid, "sale");
+    format!("the card has balance for {paid}, {needed} {are} needed")
+}
+
 /// Puts money in and waits for its pulses.
 fn feed(b: &mut Bench, value: Money) -> Result<Vec<Train>, Seen> {
+    afford(b, &[value])?;
     b.take_trains();
     b.act(Act::PulseMoney(value.as_minor()))?;
     let profile = b.profile()?;

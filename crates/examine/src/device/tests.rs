@@ -2,6 +2,7 @@ use super::*;
 use crate::result::{Grade, Outcome};
 use payrig_mdb::cashless::{Level, Unit};
 use payrig_mdb::changer::Features;
+use payrig_units::Money;
 
 /// Every check passes on the good device; all of them, and in order.
 #[test]
@@ -60,6 +61,64 @@ fn good_devices_of_every_make_are_fit() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// A card that runs empty is no fault of its reader: nothing fails for it, and nothing passes that was
+/// not seen.
+#[test]
+fn an_empty_card_is_not_held_against_its_reader() {
+    let seen = |setup: &Setup, id: &str| {
+        let check = checks(Kind::PulseCard).find(|c| c.id == id).unwrap();
+        run_check(check, setup).0
+    };
+    let mut wrong = Vec::new();
+    for price in [None, Some(Money(150))] {
+        for balance in [0, 100, 500, 2_500, 10_000] {
+            let mut setup = Setup::good(Kind::PulseCard);
+            (setup.pulse.card.balance, setup.pulse.card.price) = (Money(balance), price);
+            for check in checks(Kind::PulseCard) {
+                let seen = run_check(check, &setup).0;
+                let idle = ["line-rests-right", "silent-while-inhibited"].contains(&check.id);
+                let unseen = balance == 0 && !idle && seen.outcome == Outcome::Pass;
+                if unseen || matches!(seen.outcome, Outcome::Fail | Outcome::Skipped) {
+                    let (id, o, t) = (check.id, seen.outcome, seen.text);
+                    wrong.push(format!("{balance} {price:?} {id}: {o:?} {t}"));
+                }
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+
+    let mut setup = Setup::good(Kind::PulseCard);
+    setup.pulse.card.balance = Money(500);
+    let steady = seen(&setup, "count-steady");
+    assert_eq!(steady.outcome, Outcome::CannotTell);
+    let lacking = "pulses: 1 1 1 1 1; the card has balance for 5 sales, 12 are needed";
+    assert_eq!(steady.text, lacking);
+    // What is wrong before the card is empty is wrong all the same.
+    setup.pulse.card.faults.extra_pulses = 1;
+    setup.pulse.card.faults.every = 3;
+    assert_eq!(seen(&setup, "count-steady").outcome, Outcome::Fail);
+}
+
+/// What was not seen is no pass: without JUST RESET nobody knows whether it is said twice, nor
+/// whether a damaged RESET was obeyed.
+#[test]
+fn without_just_reset_nothing_passes_that_is_seen_by_it() {
+    for kind in Kind::ALL.into_iter().filter(|k| k.address().is_some()) {
+        let mut setup = Setup::good(kind);
+        (quirk(kind, "no-just-reset").unwrap().apply)(&mut setup);
+        for id in ["just-reset-once", "bad-checksum-not-acted-on"] {
+            let check = checks(kind).find(|c| c.id == id).unwrap();
+            let seen = run_check(check, &setup).0;
+            assert_eq!(
+                seen.outcome,
+                Outcome::CannotTell,
+                "{kind} {id}: {}",
+                seen.text
+            );
+        }
+    }
 }
 
 /// The second card reader is examined as the first is: every quirk is caught at 60H too.

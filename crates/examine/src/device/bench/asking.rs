@@ -109,7 +109,9 @@ impl Bench {
             let value = self.show(Money(value));
             return match self.kind {
                 Kind::PulseBill => format!("put in a bill of {value}"),
-                Kind::PulseCard => format!("choose {value} and show a card"),
+                Kind::PulseCard => {
+                    format!("choose {value} and show a card that has so much on it")
+                }
                 _ => format!("put in a coin of {value}"),
             };
         }

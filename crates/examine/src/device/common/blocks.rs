@@ -2,7 +2,7 @@
 
 use super::super::bench::{Answer, Bench, Close, POLL_EVERY};
 use super::super::setup::Setup;
-use super::{Bytes, bytes, found, poll, until_just_reset};
+use super::{Bytes, bytes, found, found_anew, poll, until_just_reset};
 use crate::check::{Check, Run, Seen, Weight};
 use payrig_mdb::{Address, Block, RET, Word};
 use payrig_units::{Micros, words};
@@ -161,7 +161,8 @@ fn bad_reset(b: &Bench) -> Vec<Word> {
 }
 
 fn bad_checksum_not_acted_on(b: &mut Bench) -> Run {
-    found(b);
+    // A reset is seen by JUST RESET.
+    found_anew(b)?;
     let words = bad_reset(b);
     let answer = b.exchange_words(words, Micros(60), Close::Ack);
     let reset = until_just_reset(b).is_some();

@@ -1,6 +1,6 @@
 //! What the lines do: levels, widths, pauses, drift, bounce.
 
-use super::{feed, largest, whole_bill};
+use super::{afford, affordable, feed, largest, whole_bill};
 use crate::check::{Run, Seen};
 use crate::device::bench::Bench;
 use payrig_pulse::{Profile, PulseRule, Train, Verdict, judge, nearest_profile};
@@ -81,6 +81,7 @@ fn mean(times: &[Micros]) -> Micros {
 
 pub(super) fn drift(b: &mut Bench) -> Run {
     let bill = largest(b)?;
+    afford(b, &[bill; 2])?;
     let mut widths = Vec::new();
     for _ in 0..2 {
         let trains = feed(b, bill)?;
@@ -158,6 +159,9 @@ pub(super) fn slow_drift(b: &mut Bench) -> Run {
     let value = largest(b)?;
     let mut widths = Vec::new();
     for _ in 0..400 {
+        if affordable(b, &[value]) == 0 {
+            break;
+        }
         let trains = feed(b, value)?;
         let before = widths.len();
         widths.extend(trains.iter().flat_map(Train::widths));

@@ -1,9 +1,10 @@
 //! Money and pulses: counts, inhibit, power cuts.
 
 use super::measure::moves;
-use super::{feed, largest};
+use super::{afford, affordable, feed, lacking, largest};
 use crate::check::{Run, Seen};
 use crate::device::bench::{Act, Bench};
+use crate::device::setup::Kind;
 use payrig_pulse::{CreditCounter, Profile, Train};
 use payrig_units::{Micros, Money, Place, words};
 
@@ -23,9 +24,10 @@ fn credit(profile: &Profile, trains: &[Train]) -> Money {
 }
 
 pub(super) fn count_per_bill(b: &mut Bench) -> Run {
-    let mut wrong = Vec::new();
+    let (mut wrong, mut silent) = (Vec::new(), 0);
     let values = b.values();
-    for value in &values {
+    let paid = affordable(b, &values);
+    for value in values.iter().take(paid) {
         let trains = feed(b, *value)?;
         let pulses: usize = trains.iter().map(Train::count).sum();
         // A fixed price is said by a fixed number of pulses, whatever they are worth.
@@ -34,6 +36,7 @@ pub(super) fn count_per_bill(b: &mut Bench) -> Run {
             false => credit(b.profile()?, &trains) == *value,
         };
         if !good {
+            silent += usize::from(pulses == 0);
             let credited = credit(b.profile()?, &trains);
             let (value, credited) = (b.show(*value), b.show(credited));
             wrong.push(format!(
@@ -42,30 +45,62 @@ pub(super) fn count_per_bill(b: &mut Bench) -> Run {
             ));
         }
     }
+    if wrong.is_empty() && paid < values.len() {
+        return Ok(Seen::cannot_tell(lacking(paid, values.len())));
+    }
     let text = match wrong.is_empty() {
         true => format!("{}, each its worth", words::count(values.len(), "value")),
         false => wrong.join("; "),
     };
+    if refused_unseen(b) && silent > 0 && silent == wrong.len() {
+        let text = format!("{text}: is so much on the card?");
+        return Ok(Seen::cannot_tell(text));
+    }
     Ok(Seen::judge(wrong.is_empty(), text))
 }
+
+/// True where no pulse may mean that a real card has not enough on it, which nobody sees here.
+fn refused_unseen(b: &Bench) -> bool {
+    b.is_outside() && b.kind() == Kind::PulseCard
+}
+
+/// How often one value is put in.
+const REPETITIONS: usize = 12;
 
 pub(super) fn count_steady(b: &mut Bench) -> Run {
     let Some(bill) = b.values().first().copied() else {
         return Ok(Seen::cannot_tell("no value is set"));
     };
     let mut counts = Vec::new();
-    for _ in 0..12 {
+    let paid = affordable(b, &[bill; REPETITIONS]);
+    for _ in 0..paid {
         let trains = feed(b, bill)?;
         counts.push(trains.iter().map(Train::count).sum::<usize>());
     }
-    let same = counts.iter().all(|n| Some(n) == counts.first());
     let shown: Vec<String> = counts.iter().map(ToString::to_string).collect();
-    Ok(Seen::judge(same, format!("pulses: {}", shown.join(" "))))
+    let text = format!("pulses: {}", shown.join(" "));
+    let same = |counts: &[usize]| counts.iter().all(|n| Some(n) == counts.first());
+    if paid < REPETITIONS && same(&counts) {
+        let lacking = lacking(paid, REPETITIONS);
+        return Ok(Seen::cannot_tell(match paid {
+            0 => lacking,
+            _ => format!("{text}; {lacking}"),
+        }));
+    }
+    // A real card that ran empty gives nothing from then on.
+    let last = counts.iter().rposition(|n| *n > 0).map_or(0, |at| at + 1);
+    let before = counts.get(..last).unwrap_or_default();
+    if refused_unseen(b) && (1..counts.len()).contains(&last) && same(before) {
+        let text = format!("{text}; is the card empty? {REPETITIONS} sales are needed");
+        return Ok(Seen::cannot_tell(text));
+    }
+    Ok(Seen::judge(same(&counts), text))
 }
 
 pub(super) fn trains_apart(b: &mut Bench) -> Run {
     let bill = largest(b)?;
     let second = b.values().first().copied().unwrap_or(bill);
+    afford(b, &[bill, second])?;
     b.act(Act::PulseMoney(bill.as_minor()))?;
     // The next as soon as the first pulse of this one has begun.
     let by = b.now() + Micros::secs(10);
@@ -95,7 +130,9 @@ pub(super) fn inhibit(b: &mut Bench) -> Run {
     b.inhibit(true)?;
     let before = kept(b);
     let mut pulses = 0;
-    for bill in b.values() {
+    let values = b.values();
+    let paid = affordable(b, &values);
+    for bill in values.iter().take(paid).copied() {
         pulses += feed(b, bill)?.iter().map(Train::count).sum::<usize>();
     }
     let taken = kept(b).saturating_sub(before);
@@ -104,7 +141,12 @@ pub(super) fn inhibit(b: &mut Bench) -> Run {
         b.show(taken),
         pulses = words::count(pulses, "pulse")
     );
-    Ok(Seen::judge(taken.is_zero() && pulses == 0, text))
+    let good = taken.is_zero() && pulses == 0;
+    if good && paid < values.len() {
+        // A card that cannot pay is refused anyhow.
+        return Ok(Seen::cannot_tell(lacking(paid, values.len())));
+    }
+    Ok(Seen::judge(good, text))
 }
 
 pub(super) fn silent_while_inhibited(b: &mut Bench) -> Run {
@@ -112,7 +154,11 @@ pub(super) fn silent_while_inhibited(b: &mut Bench) -> Run {
     b.inhibit(true)?;
     b.wait(Micros::secs(10));
     let pulses: usize = b.take_trains().iter().map(Train::count).sum();
-    Ok(Seen::judge(pulses == 0, words::count(pulses, "pulse")))
+    let text = format!(
+        "nothing put in, {pulses} in 10 s",
+        pulses = words::count(pulses, "pulse")
+    );
+    Ok(Seen::judge(pulses == 0, text))
 }
 
 pub(super) fn takes_again(b: &mut Bench) -> Run {
@@ -136,6 +182,7 @@ fn not_by_hand(b: &Bench) -> Result<(), Seen> {
 pub(super) fn power_cut(b: &mut Bench) -> Run {
     not_by_hand(b)?;
     let bill = largest(b)?;
+    afford(b, &[bill])?;
     b.act(Act::PulseMoney(bill.as_minor()))?;
     for _ in 0..2_000 {
         if b.has_edges() {
@@ -168,19 +215,24 @@ fn paid(b: &mut Bench) -> Money {
 }
 
 pub(super) fn charged_as_sent(b: &mut Bench) -> Run {
-    let mut wrong = Vec::new();
+    let (mut wrong, mut refused) = (Vec::new(), 0);
     let values = b.values();
-    for value in &values {
+    let payable = affordable(b, &values);
+    for value in values.iter().take(payable) {
         let before = paid(b);
         let pulses: usize = feed(b, *value)?.iter().map(Train::count).sum();
         let charged = paid(b).saturating_sub(before);
         if charged != *value || pulses as u64 != b.pulses_for(*value) {
+            refused += usize::from(charged.is_zero() && pulses == 0);
             let (chosen, charged) = (b.show(*value), b.show(charged));
             wrong.push(format!(
                 "{chosen} chosen, {charged} paid, {pulses}",
                 pulses = words::count(pulses, "pulse")
             ));
         }
+    }
+    if wrong.is_empty() && payable < values.len() {
+        return Ok(Seen::cannot_tell(lacking(payable, values.len())));
     }
     let text = match wrong.is_empty() {
         true => format!(
@@ -189,12 +241,17 @@ pub(super) fn charged_as_sent(b: &mut Bench) -> Run {
         ),
         false => wrong.join("; "),
     };
+    if refused_unseen(b) && refused > 0 && refused == wrong.len() {
+        let text = format!("{text}: is so much on the card?");
+        return Ok(Seen::cannot_tell(text));
+    }
     Ok(Seen::judge(wrong.is_empty(), text))
 }
 
 pub(super) fn taken_away(b: &mut Bench) -> Run {
     not_by_hand(b)?;
     let value = largest(b)?;
+    afford(b, &[value])?;
     b.take_trains();
     b.act(Act::PulseMoney(value.as_minor()))?;
     b.wait(Micros::ms(300));
