@@ -26,6 +26,8 @@ pub struct Seen {
     pub text: String,
     /// Who saw it.
     pub by: SeenBy,
+    /// What to do about it, where what was seen calls for something else than the check's own advice.
+    pub advice: Option<&'static str>,
 }
 
 impl Seen {
@@ -34,6 +36,7 @@ impl Seen {
             outcome,
             text: text.into(),
             by: SeenBy::Wire,
+            advice: None,
         }
     }
 
@@ -100,6 +103,14 @@ impl Seen {
         }
     }
 
+    /// The same, and this is to be done about it instead of what the check advises; `None` leaves
+    /// that as it is.
+    #[must_use]
+    pub fn advising(mut self, advice: Option<&'static str>) -> Self {
+        self.advice = advice;
+        self
+    }
+
     /// The same, seen by somebody, or nobody.
     #[must_use]
     pub fn by(mut self, by: SeenBy) -> Self {
@@ -147,7 +158,12 @@ impl<B, S> Check<B, S> {
             section: self.section.to_owned(),
             outcome: seen.outcome,
             seen: seen.text,
-            advice: if helpful { self.advice } else { "" }.to_owned(),
+            advice: if helpful {
+                seen.advice.unwrap_or(self.advice)
+            } else {
+                ""
+            }
+            .to_owned(),
             seen_by: seen.by,
             from_us: from,
             to_us: to,

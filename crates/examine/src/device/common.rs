@@ -102,6 +102,23 @@ pub(super) fn found(bench: &mut Bench) -> bool {
     until_just_reset(bench).is_some()
 }
 
+/// True when POLL is answered now, by whatever.
+fn answers(bench: &mut Bench) -> bool {
+    (0..3).any(|_| {
+        bench.wait(POLL_EVERY);
+        poll(bench) != Answer::Silence
+    })
+}
+
+/// JUST RESET did not come where it had to. A device that answers all the same gets other advice than
+/// one that is dead, for which the check has its own.
+fn no_just_reset(bench: &mut Bench, text: &str, answering: &'static str) -> Seen {
+    match answers(bench) {
+        true => Seen::fail(format!("{text}, but POLL is answered")).advising(Some(answering)),
+        false => Seen::fail(format!("{text}, and POLL is not answered")),
+    }
+}
+
 /// As [`found`], for a check of which nothing is left without JUST RESET.
 fn found_anew(bench: &mut Bench) -> Result<(), Seen> {
     match found(bench) {

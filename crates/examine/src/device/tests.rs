@@ -2,7 +2,7 @@ use super::*;
 use crate::result::{Grade, Outcome};
 use payrig_mdb::cashless::{Level, Unit};
 use payrig_mdb::changer::Features;
-use payrig_units::Money;
+use payrig_units::{Micros, Money};
 
 /// Every check passes on the good device; all of them, and in order.
 #[test]
@@ -193,4 +193,100 @@ fn names_are_unique_and_there_are_enough() {
         }
     }
     assert!(all.len() >= 40, "{}", all.len());
+}
+
+/// What a check advises with this setup, which it must fail for, and what it saw.
+fn advice(setup: &Setup, id: &str) -> (String, String) {
+    let check = checks(setup.kind).find(|c| c.id == id).unwrap();
+    let (seen, _) = run_check(check, setup);
+    assert_eq!(
+        seen.outcome,
+        Outcome::Fail,
+        "{} {id}: {}",
+        setup.kind,
+        seen.text
+    );
+    let result = check.result(seen, Micros::ZERO, Micros::ZERO);
+    (result.advice, result.seen)
+}
+
+fn with(kind: Kind, name: &str) -> Setup {
+    let mut setup = Setup::good(kind);
+    (quirk(kind, name).unwrap().apply)(&mut setup);
+    setup
+}
+
+/// One that misses the limit itself does not "keep the limit, without the margin".
+#[test]
+fn a_missed_limit_is_not_called_kept() {
+    let keeps = |setup: &Setup, id: &str| advice(setup, id).0.starts_with("It keeps the limit");
+    for kind in Kind::ALL.into_iter().filter(|k| k.address().is_some()) {
+        let mut late = Setup::good(kind);
+        late.timing.answer = Micros::ms(8);
+        assert!(!keeps(&late, "answer-time-margin"), "{kind}");
+        assert!(keeps(&with(kind, "hardly-in-time"), "answer-time-margin"));
+        assert!(!keeps(&with(kind, "slow-bytes"), "inter-byte-margin"));
+        assert!(keeps(&with(kind, "rather-slow-bytes"), "inter-byte-margin"));
+    }
+}
+
+/// A device that runs and does not say JUST RESET is not called dead, nor is its wire blamed; one that
+/// is dead is.
+#[test]
+fn one_that_answers_is_not_called_dead() {
+    const DEAD: [&str; 4] = ["dead", "silences", "does not answer", "gone"];
+    let dead = |advice: &str| DEAD.iter().any(|word| advice.contains(word));
+    for kind in Kind::ALL.into_iter().filter(|k| k.address().is_some()) {
+        let mute = with(kind, "no-just-reset");
+        for id in [
+            "just-reset-said",
+            "reset-obeyed",
+            "bus-reset-obeyed",
+            "power-cut-survived",
+        ] {
+            let (advice, seen) = advice(&mute, id);
+            assert!(!dead(&advice), "{kind} {id}: {seen}: {advice}");
+            assert!(seen.contains("POLL is answered"), "{kind} {id}: {seen}");
+        }
+        for (name, id) in [
+            ("dead-after-power-cut", "power-cut-survived"),
+            ("slow-start", "just-reset-said"),
+        ] {
+            let (advice, seen) = advice(&with(kind, name), id);
+            assert!(dead(&advice), "{kind} {id}: {seen}: {advice}");
+        }
+        let (advice, seen) = advice(&with(kind, "ignores-bus-reset"), "bus-reset-obeyed");
+        assert!(
+            !dead(&advice) && !advice.contains("Check"),
+            "{kind}: {seen}: {advice}"
+        );
+    }
+}
+
+/// Pulses that are right in number and wrong in kind want another speed, not another value.
+#[test]
+fn the_right_number_of_wrong_pulses_wants_another_speed() {
+    for kind in [Kind::PulseBill, Kind::PulseCoin, Kind::PulseCard] {
+        for (name, says) in [
+            ("wrong-setting", "right number of pulses"),
+            ("missing-pulse", "pulses per unit"),
+            ("stuck-line", "No pulse comes"),
+        ] {
+            let (advice, seen) = advice(&with(kind, name), "count-per-bill");
+            assert!(advice.contains(says), "{kind} {name}: {seen}: {advice}");
+        }
+    }
+}
+
+/// What is to be tried first, and what only when that did not help, are told apart.
+#[test]
+fn nothing_is_replaced_that_was_only_to_be_set() {
+    for check in Kind::ALL.into_iter().flat_map(checks) {
+        assert!(
+            !check.advice.contains("then replace"),
+            "{}: {}",
+            check.id,
+            check.advice
+        );
+    }
 }

@@ -26,7 +26,7 @@ pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
         title: "Decides a vend within its maximum response time",
         expected: "VEND APPROVED or VEND DENIED in the time it announced",
         section: "7.4.2, 7.5",
-        advice: "Boards cancel or hang. Check its network; then replace it.",
+        advice: "Boards cancel or hang. Check its network. If that does not help, replace it.",
         weight: Weight::Rule,
         quirk: "never-answers-vend-request",
         arrange: None,

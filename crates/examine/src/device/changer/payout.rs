@@ -25,7 +25,7 @@ pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
         title: "Has as many coins as it says",
         expected: "the smallest tube pays out as many coins as TUBE STATUS told",
         section: "5.3, TUBE STATUS",
-        advice: "Empty the tubes, count, fill again by the manual; then replace the sensors.",
+        advice: "Empty the tubes, count, fill again by the manual. If that does not help, replace the sensors.",
         weight: Weight::Rule,
         quirk: "wrong-tube-count",
         arrange: None,

@@ -2,7 +2,9 @@
 
 use super::super::bench::{Answer, Bench, Close, POLL_EVERY};
 use super::super::setup::Setup;
-use super::{bytes, found, found_anew, order, poll, says_just_reset, until_just_reset};
+use super::{
+    bytes, found, found_anew, no_just_reset, order, poll, says_just_reset, until_just_reset,
+};
 use crate::check::{Check, Run, Seen, Weight};
 use payrig_units::{Micros, words};
 
@@ -24,7 +26,7 @@ pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
         title: "Says JUST RESET after a bus reset",
         expected: "JUST RESET at one of the first POLLs",
         section: "2.2, 2.4.4",
-        advice: "A board may never set this device up. Update its software or replace it.",
+        advice: "It does not answer after a bus reset. Check power, plug and address.",
         weight: Weight::Rule,
         quirk: "no-just-reset",
         arrange: None,
@@ -68,7 +70,7 @@ pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
         title: "Obeys RESET",
         expected: "ACK, and then JUST RESET",
         section: "5.3, 6.3, 7.4.1",
-        advice: "A board cannot bring this device into a known state. Replace it.",
+        advice: "RESET silences it: a board takes it for gone. Replace it.",
         weight: Weight::Rule,
         quirk: "shrugs-reset",
         arrange: None,
@@ -79,13 +81,25 @@ pub(in crate::device) const CHECKS: &[Check<Bench, Setup>] = &[
         title: "Obeys a bus reset of 110 ms",
         expected: "JUST RESET after it",
         section: "2.2, 3.2",
-        advice: "Check the receive line of the device; a board relies on the bus reset.",
+        advice: "A bus reset silences it. Check power and plug. If that does not help, replace it.",
         weight: Weight::Rule,
         quirk: "ignores-bus-reset",
         arrange: None,
         run: bus_reset_obeyed,
     },
 ];
+
+/// It answers and never says JUST RESET.
+const NEVER_SET_UP: &str =
+    "A board may never set this device up. Update its software or replace it.";
+
+/// It answers; RESET is not obeyed, or nobody can see that it is.
+const NO_KNOWN_STATE: &str = "A board cannot bring this device into a known state, or cannot see that \
+     it did. Update its software or replace it.";
+
+/// It answers, so its receive line is good; it did not notice the bus reset, or did not say so.
+const BUS_RESET_UNNOTICED: &str = "Its lines are good, for it answers: it takes no notice of a bus \
+     reset, or does not say so, and boards rely on both. Update its software or replace it.";
 
 fn answers_after_bus_reset(b: &mut Bench) -> Run {
     b.bus_reset();
@@ -107,7 +121,7 @@ fn just_reset_said(b: &mut Bench) -> Run {
     b.bus_reset();
     Ok(match until_just_reset(b) {
         Some(took) => Seen::pass(format!("JUST RESET after {took}")),
-        None => Seen::fail("no JUST RESET"),
+        None => no_just_reset(b, "no JUST RESET", NEVER_SET_UP),
     })
 }
 
@@ -159,10 +173,10 @@ fn nak_repeats(b: &mut Bench) -> Run {
 fn reset_obeyed(b: &mut Bench) -> Run {
     found(b);
     let reset = bytes(b).reset;
-    order(b, &[reset], "RESET")?;
+    order(b, &[reset], "RESET").map_err(|seen| seen.advising(Some(NO_KNOWN_STATE)))?;
     Ok(match until_just_reset(b) {
         Some(took) => Seen::pass(format!("ACK, then JUST RESET after {took}")),
-        None => Seen::fail("ACK, but no JUST RESET"),
+        None => no_just_reset(b, "ACK, then no JUST RESET", NO_KNOWN_STATE),
     })
 }
 
@@ -172,6 +186,6 @@ fn bus_reset_obeyed(b: &mut Bench) -> Run {
     b.wait(Micros::ms(500));
     Ok(match until_just_reset(b) {
         Some(took) => Seen::pass(format!("JUST RESET after {took}")),
-        None => Seen::fail("the bus reset is not noticed"),
+        None => no_just_reset(b, "no JUST RESET", BUS_RESET_UNNOTICED),
     })
 }

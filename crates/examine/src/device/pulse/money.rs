@@ -24,7 +24,7 @@ fn credit(profile: &Profile, trains: &[Train]) -> Money {
 }
 
 pub(super) fn count_per_bill(b: &mut Bench) -> Run {
-    let (mut wrong, mut silent) = (Vec::new(), 0);
+    let (mut wrong, mut silent, mut miscounted) = (Vec::new(), 0, 0);
     let values = b.values();
     let paid = affordable(b, &values);
     for value in values.iter().take(paid) {
@@ -37,6 +37,7 @@ pub(super) fn count_per_bill(b: &mut Bench) -> Run {
         };
         if !good {
             silent += usize::from(pulses == 0);
+            miscounted += usize::from(pulses as u64 != b.pulses_for(*value));
             let credited = credit(b.profile()?, &trains);
             let (value, credited) = (b.show(*value), b.show(credited));
             wrong.push(format!(
@@ -56,8 +57,21 @@ pub(super) fn count_per_bill(b: &mut Bench) -> Run {
         let text = format!("{text}: is so much on the card?");
         return Ok(Seen::cannot_tell(text));
     }
-    Ok(Seen::judge(wrong.is_empty(), text))
+    let advice = match wrong.len() {
+        0 => None,
+        all if silent == all => Some(NOTHING_COMES),
+        _ if miscounted == 0 => Some(RIGHT_NUMBER),
+        _ => None,
+    };
+    Ok(Seen::judge(wrong.is_empty(), text).advising(advice))
 }
+
+/// The number is right, the credit is not: the pulses themselves are not counted.
+const RIGHT_NUMBER: &str = "It sends the right number of pulses, but not as the board expects them, \
+     so they are not counted. Set the pulse speed: see the checks of width and pause.";
+
+/// No value gives any pulse.
+const NOTHING_COMES: &str = "No pulse comes. Check the wire, the pull-up and the output. If that does not help, replace it.";
 
 /// True where no pulse may mean that a real card has not enough on it, which nobody sees here.
 fn refused_unseen(b: &Bench) -> bool {

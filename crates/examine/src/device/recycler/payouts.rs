@@ -16,7 +16,7 @@ pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
         title: "Pays bills of each store",
         expected: "DISPENSE BILL of two bills: two bills out of the inlet",
         section: "6.3, 37H 06H",
-        advice: "Customers get too little. Clean the store and its rollers, then replace it.",
+        advice: "Customers get too little. Clean the store and its rollers. If that does not help, replace it.",
         weight: Weight::Rule,
         quirk: "dispenses-one-bill-less",
         arrange: None,
