@@ -204,6 +204,7 @@ pub(crate) fn grade<'a>(
 ) -> (Grade, Vec<String>) {
     let mut grade = Grade::Fit;
     let mut reasons = Vec::new();
+    let mut untold: Vec<(String, Vec<&str>)> = Vec::new();
     let mut not_done = 0usize;
     let mut broke_off = false;
     for (result, weight) in results {
@@ -222,8 +223,29 @@ pub(crate) fn grade<'a>(
             (Outcome::Pass | Outcome::Skipped, _) => continue,
         }
         broke_off |= is_beyond_the_end(&result.seen);
-        reasons.push(format!("{}: {}", result.title, result.seen));
+        // The title says what should be: it is not so, or nobody can tell.
+        let CheckResult { title, seen, .. } = result;
+        if result.outcome == Outcome::Fail {
+            reasons.push(format!("\"{title}\" not so: {seen}"));
+            continue;
+        }
+        match untold.iter_mut().find(|(why, _)| why == seen) {
+            Some((_, titles)) => titles.push(title),
+            None => untold.push((seen.clone(), vec![title])),
+        }
     }
+    // Those of one cause are one reason.
+    reasons.extend(
+        untold
+            .into_iter()
+            .map(|(seen, titles)| match titles.as_slice() {
+                [title] => format!("\"{title}\" cannot be told: {seen}"),
+                all => format!(
+                    "{} cannot be told: {seen}",
+                    words::count(all.len(), "check")
+                ),
+            }),
+    );
     if not_done > 0 {
         if grade == Grade::Fit {
             grade = Grade::FitWithRemarks;

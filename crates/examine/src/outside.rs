@@ -54,6 +54,7 @@ impl Course {
 /// when there is no bench for it.
 pub(crate) fn attempts<O>(
     mut subject: O,
+    mut tell: impl FnMut(&mut O, &str),
     mut run: impl FnMut(O) -> Option<(Seen, Remains, Option<O>)>,
 ) -> Option<(Seen, Remains, Option<O>)> {
     let mut before: Option<Remains> = None;
@@ -66,7 +67,12 @@ pub(crate) fn attempts<O>(
         let doubtful = seen.outcome == Outcome::Fail && remains.late_by > HARMLESS;
         match back {
             // Nobody is asked to do it all over again.
-            Some(back) if doubtful && tries < TRIES && remains.seen_by == SeenBy::Wire => {
+            Some(mut back) if doubtful && tries < TRIES && remains.seen_by == SeenBy::Wire => {
+                let late = remains.late_by;
+                tell(
+                    &mut back,
+                    &format!("This tool spoke {late} late meanwhile: the check is done again."),
+                );
                 before = Some(remains);
                 subject = back;
                 tries += 1;

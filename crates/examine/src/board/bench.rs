@@ -98,6 +98,8 @@ pub struct BoardBench {
     identity: Option<Identification>,
     /// How the check ended in truth, where somebody or something was missing.
     over: Option<Seen>,
+    /// Peripherals the board never enabled.
+    never: Vec<u8>,
     changer: Port<Changer>,
     bill: Port<BillValidator>,
     cashless: Port<CashlessDevice>,
@@ -176,6 +178,7 @@ impl BoardBench {
             board,
             identity,
             over: None,
+            never: Vec::new(),
             changer: Port::new(changer, timing),
             bill: Port::new(bill, timing),
             cashless: Port::new(cashless, timing),

@@ -298,7 +298,7 @@ pub fn examine_outside(
         let Some(outside) = outside.without_credit(setup) else {
             return (Seen::skipped(LINK_GONE), None);
         };
-        let attempted = attempts(outside, |outside| {
+        let attempted = attempts(outside, BoardOutside::tell, |outside| {
             let mut bench = BoardBench::outside(&arranged, outside)?;
             if COLD.contains(&check.id) {
                 bench.cold_start();

@@ -4,7 +4,7 @@ use super::bench::{BoardBench, CHANGER};
 use super::hearing::Mishears;
 use super::{Entry, entry, refund, refunds};
 use crate::check::{COMMON_PRACTICE, Run, Seen};
-use payrig_units::{Micros, Money};
+use payrig_units::{Micros, Money, Place};
 
 /// The table.
 pub(super) const ENTRIES: &[Entry] = &[
@@ -92,11 +92,24 @@ pub(super) const ENTRIES: &[Entry] = &[
     ),
 ];
 
+/// Puts a bill into the old acceptor, which has to take it.
+fn feed(b: &mut BoardBench, value: i64) -> Result<(), Seen> {
+    let kept = |b: &BoardBench| b.sum(|p| matches!(p, Place::Stacker(_) | Place::Escrow(_)));
+    let before = kept(b);
+    b.pulse_bill(value);
+    b.secs(8);
+    match kept(b).saturating_sub(before) {
+        Money::ZERO => Err(Seen::cannot_tell(
+            "the board holds the acceptor off: see the checks of the inhibit line first",
+        )),
+        _ => Ok(()),
+    }
+}
+
 fn bills(b: &mut BoardBench, values: &[i64]) -> Run {
     b.ready();
     for value in values {
-        b.pulse_bill(*value);
-        b.secs(8);
+        feed(b, *value)?;
     }
     refunds(b, values.iter().sum())
 }
@@ -105,8 +118,7 @@ fn stray(b: &mut BoardBench, count: u32, ms: u64) -> Run {
     b.ready();
     b.stray_pulses(count, Micros::ms(ms));
     // A board that hears no pulse at all shows nothing: a good one comes after them.
-    b.pulse_bill(100);
-    b.secs(8);
+    feed(b, 100)?;
     let got = refund(b);
     let text = format!(
         "the coin return gives {}; a bill of 1.00 was put in after them",
@@ -147,8 +159,7 @@ fn while_paying(b: &mut BoardBench) -> Run {
 
 fn both(b: &mut BoardBench) -> Run {
     b.ready();
-    b.pulse_bill(100);
-    b.secs(6);
+    feed(b, 100)?;
     b.coin(2);
     b.secs(3);
     refunds(b, 125)

@@ -73,6 +73,11 @@ pub struct Outside {
 }
 
 impl Outside {
+    /// Says something to whoever is at it.
+    pub(super) fn tell(&mut self, text: &str) {
+        self.operator.tell(text);
+    }
+
     /// A device of this kind at the other end of a port.
     #[must_use]
     pub fn new(kind: Kind, linked: Linked, operator: Box<dyn Operator>) -> Self {

@@ -152,7 +152,7 @@ pub fn examine_outside(
             let text = "needs a device that is set up for it: done with emulated devices only";
             return (Seen::skipped(text), None);
         }
-        let attempted = attempts(outside, |outside| {
+        let attempted = attempts(outside, Outside::tell, |outside| {
             let mut bench = Bench::outside(setup, outside);
             let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
             let (remains, back) = bench.end();

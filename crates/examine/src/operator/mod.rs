@@ -189,6 +189,9 @@ pub trait Operator: fmt::Debug {
     /// A question is put. There is one at a time.
     fn ask(&mut self, question: &Question);
 
+    /// Something a person should know before the next question.
+    fn tell(&mut self, _text: &str) {}
+
     /// The answer to it, once there is one; asked for again and again while the bench goes on.
     /// `now` is bench time.
     fn answer(&mut self, now: Micros) -> Option<Reply>;

@@ -3,7 +3,7 @@
 use super::acceptor::AcceptorArguments;
 use super::running::{Job, Listed, list, run_all};
 use super::{Common, date, load, operator, unknown};
-use crate::{Exit, Failure};
+use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_bench::RigError;
 use payrig_examine::Stop;
@@ -132,6 +132,13 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
         Some(lines) => format!("{}; {lines}", opened.name),
         None => opened.name,
     };
+    if common.only.is_none() && common.format == Format::Text {
+        anstream::eprintln!(
+            "There are {} checks; the bus alone takes three quarters of an hour for them. Ending early \
+             (q, or Ctrl-C) keeps what was found.",
+            board::checks().count()
+        );
+    }
     let only = common.only.clone();
     let began = SystemTime::now();
     let job: Job = Box::new(move |each| {

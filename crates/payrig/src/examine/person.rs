@@ -53,6 +53,10 @@ impl Operator for Person {
         self.asked = Some(question.clone());
     }
 
+    fn tell(&mut self, text: &str) {
+        anstream::eprintln!("{text}");
+    }
+
     fn answer(&mut self, _: Micros) -> Option<Reply> {
         let question = self.asked.as_ref()?;
         let reply = match self.lines.try_recv() {

@@ -2,6 +2,13 @@
 
 use super::*;
 
+/// What lets a peripheral take money, and what it is.
+const ENABLED: [(u8, &str, &str); 3] = [
+    (CHANGER, "COIN TYPE", "the changer"),
+    (BILL, "BILL TYPE", "the bill validator"),
+    (READER, "READER ENABLE", "the card reader"),
+];
+
 impl BoardBench {
     /// Presses a selection.
     pub fn select(&mut self, item: u16) {
@@ -84,6 +91,7 @@ impl BoardBench {
 
     /// Puts a coin of this type into the changer.
     pub fn coin(&mut self, coin_type: u8) {
+        self.needs(CHANGER);
         self.changer_do(|c, now| c.insert_coin(now, CoinType::of(coin_type)));
     }
 
@@ -95,6 +103,7 @@ impl BoardBench {
 
     /// Puts in a bill of this type.
     pub fn bill(&mut self, bill_type: u8) {
+        self.needs(BILL);
         self.bill_do(|b, now| {
             b.insert_bill(now, bill_type);
         });
@@ -108,6 +117,7 @@ impl BoardBench {
 
     /// Presents a card with this balance in minor units; `None` when the reader does not know it.
     pub fn card(&mut self, balance: Option<i64>) {
+        self.needs(READER);
         let card = balance.map_or_else(Card::unknown, |b| Card::with(Money(b)));
         self.reader_do(|r, now| {
             r.present_card(now, card);
@@ -131,26 +141,30 @@ impl BoardBench {
     }
 
     /// Waits until the board has enabled every peripheral, half a minute at most. Where it never
-    /// does, the check is over: what it would see is of no other cause.
+    /// enables one, a check that puts money into that one is over: what it would see is of no other
+    /// cause.
     pub fn ready(&mut self) -> Micros {
-        const ENABLED: [(u8, &str, &str); 3] = [
-            (CHANGER, "COIN TYPE", "the changer"),
-            (BILL, "BILL TYPE", "the bill validator"),
-            (READER, "READER ENABLE", "the card reader"),
-        ];
         self.ready_or_not();
         // A person may have taken their time before: what was said earlier counts, too.
-        let missing = ENABLED.iter();
-        let missing =
-            missing.filter(|(address, name, _)| self.count(self.began, *address, name) == 0);
-        let never: Vec<&str> = missing.map(|(_, _, what)| *what).collect();
-        let never = never.join(" and ");
-        if !never.is_empty() && !self.wire.is_over() {
+        let said = |(address, name, _): &(u8, &str, &str)| self.count(self.began, *address, name);
+        self.never = ENABLED
+            .iter()
+            .filter(|e| said(e) == 0)
+            .map(|e| e.0)
+            .collect();
+        self.now
+    }
+
+    /// Ends the check when the board has never let this peripheral take anything.
+    fn needs(&mut self, address: u8) {
+        let what = ENABLED.iter().find(|(of, ..)| *of == address);
+        if let Some((_, _, what)) = what.filter(|_| self.never.contains(&address))
+            && self.over.is_none()
+        {
             self.end_with(Seen::cannot_tell(format!(
-                "the board never lets {never} take anything: mend that first, see the checks of the start"
+                "the board never lets {what} take anything: mend that first, see the checks of the start"
             )));
         }
-        self.now
     }
 
     /// Waits likewise; where the board never does, the check goes on: it is about that.

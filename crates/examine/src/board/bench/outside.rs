@@ -135,6 +135,11 @@ impl BoardOutside {
         self.identity.as_ref()
     }
 
+    /// Says something to whoever is at it.
+    pub(in crate::board) fn tell(&mut self, text: &str) {
+        self.hand.operator.tell(text);
+    }
+
     /// Puts a question and waits for the answer; the board is not answered meanwhile.
     pub(in crate::board) fn ask(&mut self, question: &Question) -> Reply {
         self.hand.operator.ask(question);
