@@ -5,7 +5,7 @@ pub(super) mod service;
 pub(super) mod taking;
 
 use super::bench::{Act, Answer, Bench};
-use super::common::{data, found, order};
+use super::common::{data, found, order, unreached};
 use super::polling::poll_until;
 use crate::check::Seen;
 use payrig_mdb::bill::{
@@ -19,20 +19,20 @@ const BILL_TIME: Micros = Micros::secs(6);
 pub(super) fn ask(b: &mut Bench, command: &Command) -> Result<Response, Seen> {
     let bytes = data(b, command.emit().bytes(), command.name())?;
     Response::parse(command, &bytes)
-        .map_err(|error| Seen::fail(format!("{}: {error}", command.name())))
+        .map_err(|error| unreached(format!("{}: {error}", command.name())))
 }
 
 pub(super) fn setup(b: &mut Bench) -> Result<Setup, Seen> {
     match ask(b, &Command::Setup)? {
         Response::Setup(setup) => Ok(setup),
-        other => Err(Seen::fail(format!("SETUP brought {other}"))),
+        other => Err(unreached(format!("SETUP brought {other}"))),
     }
 }
 
 fn stacker(b: &mut Bench) -> Result<Stacker, Seen> {
     match ask(b, &Command::Stacker)? {
         Response::Stacker(stacker) => Ok(stacker),
-        other => Err(Seen::fail(format!("STACKER brought {other}"))),
+        other => Err(unreached(format!("STACKER brought {other}"))),
     }
 }
 

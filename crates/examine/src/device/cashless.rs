@@ -4,7 +4,7 @@ pub(super) mod sessions;
 pub(super) mod vends;
 
 use super::bench::{Act, Answer, Bench, Close};
-use super::common::until_just_reset;
+use super::common::{unreached, until_just_reset};
 use super::polling::poll_until;
 use crate::check::{Run, Seen};
 use payrig_mdb::cashless::{
@@ -80,7 +80,7 @@ impl<'a> Talk<'a> {
         let name = Command::new(self.bench.reader(), kind.clone()).name();
         match self.send(kind, Close::Ack) {
             (Answer::Ack | Answer::Data(_), reports) => Ok(reports),
-            (other, _) => Err(Seen::fail(format!("{name} brought {}", other.text()))),
+            (other, _) => Err(unreached(format!("{name} brought {}", other.text()))),
         }
     }
 
@@ -99,7 +99,7 @@ impl<'a> Talk<'a> {
             reports.extend(self.watch(patience, wanted));
         }
         let found = reports.into_iter().find(wanted);
-        found.ok_or_else(|| Seen::fail(format!("{name} is never answered")))
+        found.ok_or_else(|| unreached(format!("{name} is never answered")))
     }
 
     /// How long its application may take (7.5), and a polling interval.
@@ -131,7 +131,7 @@ impl<'a> Talk<'a> {
                 self.config = Some(config);
                 Ok(config)
             }
-            other => Err(Seen::fail(format!("SETUP brought {other}"))),
+            other => Err(unreached(format!("SETUP brought {other}"))),
         }
     }
 
@@ -169,7 +169,7 @@ impl<'a> Talk<'a> {
         let reports = self.watch(Micros::secs(10), is_begin);
         match reports.iter().any(is_begin) {
             true => Ok(reports),
-            false => Err(Seen::fail("no session begins with a card")),
+            false => Err(unreached("no session begins with a card")),
         }
     }
 

@@ -5,7 +5,7 @@ pub(super) mod payout;
 pub(super) mod service;
 
 use super::bench::{Act, Answer, Bench, POLL_EVERY};
-use super::common::{data, found, order};
+use super::common::{data, found, order, unreached};
 use super::polling::poll_until;
 use crate::check::{Run, Seen};
 use crate::operator::Sight;
@@ -25,7 +25,7 @@ const PAYOUT_TIME: Micros = Micros::secs(30);
 fn ask(b: &mut Bench, command: &Command) -> Result<Response, Seen> {
     let bytes = data(b, command.emit().bytes(), command.name())?;
     Response::parse(command, &bytes)
-        .map_err(|error| Seen::fail(format!("{}: {error}", command.name())))
+        .map_err(|error| unreached(format!("{}: {error}", command.name())))
 }
 
 fn setup(b: &mut Bench) -> Result<Setup, Seen> {
@@ -34,14 +34,14 @@ fn setup(b: &mut Bench) -> Result<Setup, Seen> {
             b.set_scale(i64::from(setup.scaling_factor));
             Ok(setup)
         }
-        other => Err(Seen::fail(format!("SETUP brought {other}"))),
+        other => Err(unreached(format!("SETUP brought {other}"))),
     }
 }
 
 fn tubes(b: &mut Bench) -> Result<TubeStatus, Seen> {
     match ask(b, &Command::TubeStatus)? {
         Response::TubeStatus(status) => Ok(status),
-        other => Err(Seen::fail(format!("TUBE STATUS brought {other}"))),
+        other => Err(unreached(format!("TUBE STATUS brought {other}"))),
     }
 }
 

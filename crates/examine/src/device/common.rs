@@ -69,6 +69,15 @@ fn bytes(bench: &Bench) -> Bytes {
     }
 }
 
+/// What is said of a check that broke off on its way to what it is about.
+const NOT_REACHED: &str = "A command this check needs was not answered as it must be, so it did not \
+     get to what it is about. See to the other checks that failed first.";
+
+/// The fail of a check that did not get to what it is about.
+pub(super) fn unreached(text: impl Into<String>) -> Seen {
+    Seen::fail(text).advising(Some(NOT_REACHED))
+}
+
 /// One POLL.
 pub(super) fn poll(bench: &mut Bench) -> Answer {
     let poll = bytes(bench).poll;
@@ -145,14 +154,14 @@ pub(super) fn data(bench: &mut Bench, command: &[u8], name: &str) -> Result<Vec<
             }
         }
     }
-    Err(Seen::fail(format!("{name} brought {}", answer.text())))
+    Err(unreached(format!("{name} brought {}", answer.text())))
 }
 
 /// Gives an order that is answered with ACK.
 pub(super) fn order(bench: &mut Bench, command: &[u8], name: &str) -> Result<(), Seen> {
     match bench.ask(command) {
         Answer::Ack => Ok(()),
-        other => Err(Seen::fail(format!("{name} brought {}", other.text()))),
+        other => Err(unreached(format!("{name} brought {}", other.text()))),
     }
 }
 
@@ -164,8 +173,8 @@ pub(super) fn patient_order(bench: &mut Bench, command: &[u8], name: &str) -> Re
                 bench.wait(Micros::ms(50));
             }
             Answer::Ack => return Ok(()),
-            other => return Err(Seen::fail(format!("{name} brought {}", other.text()))),
+            other => return Err(unreached(format!("{name} brought {}", other.text()))),
         }
     }
-    Err(Seen::fail(format!("{name} is not answered")))
+    Err(unreached(format!("{name} is not answered")))
 }

@@ -199,6 +199,10 @@ fn pays(b: &mut Bench) -> Run {
     })
 }
 
+/// The sensor counts what comes out, which is not what was asked for.
+const COUNTED_RIGHTLY: &str = "Its sensor counts rightly, but other than was asked for comes out: see \
+     whether it pays and stops.";
+
 fn counts(b: &mut Bench) -> Run {
     enough(b, 12)?;
     let before = inside(b);
@@ -212,8 +216,16 @@ fn counts(b: &mut Bench) -> Run {
         pulses = words::count(pulses, "pulse"),
         out = words::count(out, "coin")
     );
-    Ok(Seen::judge(pulses == 10 && out == 10, text))
+    let good = pulses == 10 && out == 10;
+    let words = format!("10 asked for, {text}");
+    let advice = (i64::try_from(pulses) == Ok(out)).then_some(COUNTED_RIGHTLY);
+    let text = if good { text } else { words };
+    Ok(Seen::judge(good, text).advising(advice))
 }
+
+/// More than the one coin that a worn brake lets through.
+const DOES_NOT_STOP: &str =
+    "It goes on paying: see the motor line's level, its driver and the brake.";
 
 fn stops(b: &mut Bench) -> Run {
     enough(b, 7)?;
@@ -228,13 +240,16 @@ fn stops(b: &mut Bench) -> Run {
         "{at_once} after the motor stopped",
         at_once = words::count(at_once, "coin")
     );
-    Ok(Seen::judge(late == 0 && at_once == 0, text))
+    let advice = (late > 1 || at_once > 1).then_some(DOES_NOT_STOP);
+    Ok(Seen::judge(late == 0 && at_once == 0, text).advising(advice))
 }
 
 fn keeps_paying(b: &mut Bench) -> Run {
     enough(b, 40)?;
     let paid = pay(b, 40)?.len();
-    Ok(Seen::judge(paid == 40, format!("{paid} of 40 coins paid")))
+    let advice =
+        (paid == 0).then_some("It pays nothing: free the disc, check the motor and its supply.");
+    Ok(Seen::judge(paid == 40, format!("{paid} of 40 coins paid")).advising(advice))
 }
 
 fn exit_widths(b: &mut Bench) -> Run {

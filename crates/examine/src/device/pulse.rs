@@ -256,6 +256,18 @@ fn afford(b: &Bench, sales: &[Money]) -> Result<(), Seen> {
     }
 }
 
+/// What spoils all that is measured of a line at rest at the wrong level.
+const REST_FIRST: &str = "The line rests at the level of a pulse, which spoils this as well: see to \
+     that first.";
+
+/// What a measurement of pulses advises where the line rests at the wrong level.
+fn measured(b: &Bench, seen: Seen) -> Seen {
+    match b.wrong_at_rest(false).is_empty() {
+        true => seen,
+        false => seen.advising(Some(REST_FIRST)),
+    }
+}
+
 fn lacking(paid: usize, needed: usize) -> String {
     let are = if needed == 1 { "is" } else { "are" };
     let paid = words::count(paid, "sale");

@@ -290,3 +290,109 @@ fn nothing_is_replaced_that_was_only_to_be_set() {
         );
     }
 }
+
+/// What is slow and within the limits is advice at most, and spoils no other check.
+#[test]
+fn slow_answers_within_the_limits_spoil_nothing_else() {
+    let mut wrong = Vec::new();
+    for kind in Kind::ALL.into_iter().filter(|k| k.address().is_some()) {
+        let mut setup = Setup::good(kind);
+        (setup.timing.answer, setup.timing.gap) = (Micros(4_900), Micros(930));
+        for check in examine(&setup, None, |_, _| {}).checks {
+            let margin = check.id.ends_with("-margin");
+            if (check.outcome == Outcome::Pass) == margin {
+                wrong.push(format!(
+                    "{kind} {}: {:?} {}",
+                    check.id, check.outcome, check.seen
+                ));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// A check that broke off before it came to what it is about does not judge that.
+#[test]
+fn a_check_that_broke_off_does_not_advise_on_its_matter() {
+    for kind in Kind::ALL.into_iter().filter(|k| k.address().is_some()) {
+        let (advice, seen) = advice(&with(kind, "wrong-chk"), "setup-stays");
+        assert!(
+            advice.contains("did not get to"),
+            "{kind}: {seen}: {advice}"
+        );
+    }
+    let (advice, seen) = advice(
+        &with(Kind::Cashless, "wrong-chk"),
+        "approves-what-was-asked",
+    );
+    assert!(advice.contains("did not get to"), "{seen}: {advice}");
+}
+
+/// Lines and hoppers: what is advised is about what was seen.
+#[test]
+fn advice_on_lines_and_hoppers_is_about_what_was_seen() {
+    for (kind, name, id, says) in [
+        (Kind::PulseBill, "reversed", "pulse-width", "rests"),
+        (Kind::PulseBill, "reversed", "count-per-bill", "rests"),
+        (
+            Kind::PulseBill,
+            "stray-pulse",
+            "inhibit-obeyed",
+            "takes nothing",
+        ),
+        (
+            Kind::PulseBill,
+            "ignores-inhibit",
+            "inhibit-obeyed",
+            "takes money",
+        ),
+        (
+            Kind::PulseCard,
+            "stuck-line",
+            "card-charged-as-sent",
+            "no pulse comes",
+        ),
+        (
+            Kind::PulseCard,
+            "missing-pulse",
+            "card-charged-as-sent",
+            "pulses per unit",
+        ),
+        (
+            Kind::PulseHopper,
+            "coin-after-stop",
+            "hopper-counts-right",
+            "counts rightly",
+        ),
+        (
+            Kind::PulseHopper,
+            "misses-every-fifth-coin",
+            "hopper-counts-right",
+            "exit sensor",
+        ),
+        (
+            Kind::PulseHopper,
+            "coin-after-stop",
+            "hopper-stops",
+            "One coin",
+        ),
+        (
+            Kind::PulseHopper,
+            "motor-runs-by-itself",
+            "hopper-stops",
+            "goes on",
+        ),
+        (
+            Kind::PulseHopper,
+            "hopper-jammed",
+            "hopper-keeps-paying",
+            "pays nothing",
+        ),
+    ] {
+        let (advice, seen) = advice(&with(kind, name), id);
+        assert!(
+            advice.contains(says),
+            "{kind} {name} {id}: {seen}: {advice}"
+        );
+    }
+}

@@ -36,7 +36,7 @@ pub(in crate::device) const CHECKS: &[Check<Bench, BenchSetup>] = &[
         title: "Pays the coins it is asked for, from each tube",
         expected: "two coins of each type come out, and TUBE STATUS is two lower",
         section: "5.3, DISPENSE",
-        advice: "Customers are paid too little or too much. Check the dispenser of that tube.",
+        advice: "What comes out or what is counted is wrong. Check dispenser and sensor of that tube.",
         weight: Weight::Rule,
         quirk: "dispenses-one-coin-less",
         arrange: None,

@@ -1,6 +1,6 @@
 //! What the lines do: levels, widths, pauses, drift, bounce.
 
-use super::{afford, affordable, feed, largest, whole_bill};
+use super::{afford, affordable, feed, largest, measured, whole_bill};
 use crate::check::{Run, Seen};
 use crate::device::bench::Bench;
 use payrig_pulse::{Profile, PulseRule, Train, Verdict, judge, nearest_profile};
@@ -59,7 +59,7 @@ pub(super) fn widths(b: &mut Bench) -> Run {
         range(&train.widths()),
         b.profile()?.on
     );
-    Ok(within(&judged.widths, train.uncertainty, text))
+    Ok(measured(b, within(&judged.widths, train.uncertainty, text)))
 }
 
 pub(super) fn gaps(b: &mut Bench) -> Run {
@@ -71,7 +71,7 @@ pub(super) fn gaps(b: &mut Bench) -> Run {
         range(&train.gaps()),
         b.profile()?.off
     );
-    Ok(within(&judged.gaps, train.uncertainty, text))
+    Ok(measured(b, within(&judged.gaps, train.uncertainty, text)))
 }
 
 fn mean(times: &[Micros]) -> Micros {
@@ -104,7 +104,8 @@ pub(super) fn drift(b: &mut Bench) -> Run {
         words::count(widths.len(), "pulse"),
         range(&widths)
     );
-    Ok(Seen::judge(spread <= tenth && moved <= tenth, text))
+    let steady = spread <= tenth && moved <= tenth;
+    Ok(measured(b, Seen::judge(steady, text)))
 }
 
 pub(super) fn setting(b: &mut Bench) -> Run {
@@ -116,7 +117,7 @@ pub(super) fn setting(b: &mut Bench) -> Run {
     }
     let nearest = nearest_profile(&train, &profiles).map_or("none", |p| p.name.as_str());
     let text = format!("it is set to \"{nearest}\", meant is \"{}\"", own.name);
-    Ok(Seen::judge(nearest == own.name, text))
+    Ok(measured(b, Seen::judge(nearest == own.name, text)))
 }
 
 fn found(b: &mut Bench, rule: PulseRule) -> Run {
@@ -182,7 +183,7 @@ pub(super) fn slow_drift(b: &mut Bench) -> Run {
         "{count}, drift {sign}{whole}.{tenth} % per 100 pulses",
         count = words::count(count, "pulse")
     );
-    Ok(Seen::judge(drift.abs() < 5, text))
+    Ok(measured(b, Seen::judge(drift.abs() < 5, text)))
 }
 
 #[cfg(test)]

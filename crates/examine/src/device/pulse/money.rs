@@ -1,7 +1,7 @@
 //! Money and pulses: counts, inhibit, power cuts.
 
 use super::measure::moves;
-use super::{afford, affordable, feed, lacking, largest};
+use super::{afford, affordable, feed, lacking, largest, measured};
 use crate::check::{Run, Seen};
 use crate::device::bench::{Act, Bench};
 use crate::device::setup::Kind;
@@ -63,12 +63,15 @@ pub(super) fn count_per_bill(b: &mut Bench) -> Run {
         _ if miscounted == 0 => Some(RIGHT_NUMBER),
         _ => None,
     };
-    Ok(Seen::judge(wrong.is_empty(), text).advising(advice))
+    Ok(measured(
+        b,
+        Seen::judge(wrong.is_empty(), text).advising(advice),
+    ))
 }
 
 /// The number is right, the credit is not: the pulses themselves are not counted.
 const RIGHT_NUMBER: &str = "It sends the right number of pulses, but not as the board expects them, \
-     so they are not counted. Set the pulse speed: see the checks of width and pause.";
+     so they are not counted. Set its pulse speed: see the checks of width and pause.";
 
 /// No value gives any pulse.
 const NOTHING_COMES: &str = "No pulse comes. Check the wire, the pull-up and the output. If that does not help, replace it.";
@@ -129,7 +132,7 @@ pub(super) fn trains_apart(b: &mut Bench) -> Run {
     let trains = b.take_trains();
     let counts: Vec<String> = trains.iter().map(|t| t.count().to_string()).collect();
     let text = format!("trains of {} pulses", counts.join(" and "));
-    Ok(Seen::judge(trains.len() == 2, text))
+    Ok(measured(b, Seen::judge(trains.len() == 2, text)))
 }
 
 /// What is in it, or was paid by cards.
@@ -155,13 +158,22 @@ pub(super) fn inhibit(b: &mut Bench) -> Run {
         b.show(taken),
         pulses = words::count(pulses, "pulse")
     );
+    if taken < Money::ZERO && pulses == 0 {
+        let text = "coins come out of its hopper meanwhile: what went in cannot be told";
+        return Ok(Seen::cannot_tell(text));
+    }
     let good = taken.is_zero() && pulses == 0;
     if good && paid < values.len() {
         // A card that cannot pay is refused anyhow.
         return Ok(Seen::cannot_tell(lacking(paid, values.len())));
     }
-    Ok(Seen::judge(good, text))
+    let advice = taken.is_zero().then_some(PULSES_OF_ITS_OWN);
+    Ok(Seen::judge(good, text).advising(advice))
 }
+
+/// Nothing was taken, and pulses came.
+const PULSES_OF_ITS_OWN: &str = "It takes nothing, but sends pulses: boards credit what nobody paid. \
+     Check ground. If that does not help, replace it.";
 
 pub(super) fn silent_while_inhibited(b: &mut Bench) -> Run {
     b.wait(Micros::secs(1));
@@ -229,7 +241,7 @@ fn paid(b: &mut Bench) -> Money {
 }
 
 pub(super) fn charged_as_sent(b: &mut Bench) -> Run {
-    let (mut wrong, mut refused) = (Vec::new(), 0);
+    let (mut wrong, mut refused, mut mute) = (Vec::new(), 0, 0);
     let values = b.values();
     let payable = affordable(b, &values);
     for value in values.iter().take(payable) {
@@ -238,6 +250,7 @@ pub(super) fn charged_as_sent(b: &mut Bench) -> Run {
         let charged = paid(b).saturating_sub(before);
         if charged != *value || pulses as u64 != b.pulses_for(*value) {
             refused += usize::from(charged.is_zero() && pulses == 0);
+            mute += usize::from(pulses == 0);
             let (chosen, charged) = (b.show(*value), b.show(charged));
             wrong.push(format!(
                 "{chosen} chosen, {charged} paid, {pulses}",
@@ -259,8 +272,13 @@ pub(super) fn charged_as_sent(b: &mut Bench) -> Run {
         let text = format!("{text}: is so much on the card?");
         return Ok(Seen::cannot_tell(text));
     }
-    Ok(Seen::judge(wrong.is_empty(), text))
+    let advice = (mute > 0 && mute == wrong.len()).then_some(PAID_UNSAID);
+    Ok(Seen::judge(wrong.is_empty(), text).advising(advice))
 }
+
+/// Cards pay, and no pulse says so.
+const PAID_UNSAID: &str = "Customers pay and the machine gets nothing: no pulse comes. Check the wire, \
+     the pull-up and the output. If that does not help, replace it.";
 
 pub(super) fn taken_away(b: &mut Bench) -> Run {
     not_by_hand(b)?;

@@ -66,18 +66,18 @@ pub(super) const COMMON: &[Quirk<Setup>] = &[
         ["answer-time-margin"],
         late = Some((10, Micros(3_400)))
     ),
-    habit!(
-        "slow-bytes",
-        "pauses 1.5 ms between bytes",
-        ["inter-byte-time", "inter-byte-margin"],
-        gap = Some(Micros(1_500))
-    ),
-    habit!(
-        "rather-slow-bytes",
-        "pauses 0.9 ms between bytes",
-        ["inter-byte-margin"],
-        gap = Some(Micros(900))
-    ),
+    Quirk {
+        name: "slow-bytes",
+        about: "pauses 1.5 ms between bytes",
+        caught_by: &["inter-byte-time", "inter-byte-margin"],
+        apply: |s| s.timing.gap = Micros(1_500),
+    },
+    Quirk {
+        name: "rather-slow-bytes",
+        about: "pauses 0.9 ms between bytes",
+        caught_by: &["inter-byte-margin"],
+        apply: |s| s.timing.gap = Micros(900),
+    },
     habit!(
         "wrong-chk",
         "sends a wrong CHK",
