@@ -1,6 +1,7 @@
 //! Vends: decided, failed, repeated, cancelled; how a session ends.
 
 use super::super::bench::Bench;
+use super::super::common::unreached;
 use super::super::common::until_just_reset;
 use super::super::setup::Setup;
 use super::{BALANCE, PRICE, Talk, is_decision, never, none_began, sessions_in, texts, twice};
@@ -201,6 +202,10 @@ fn vend_decided(b: &mut Bench) -> Run {
     Ok(Seen::judge(decided.is_some(), text))
 }
 
+/// No answer at all to a vend.
+const UNDECIDED: &str = "It does not decide the vend. Check its network. If that does not help, replace \
+     it.";
+
 fn vend_above_balance(b: &mut Bench) -> Run {
     let mut t = Talk::new(b);
     t.session()?;
@@ -208,8 +213,12 @@ fn vend_above_balance(b: &mut Bench) -> Run {
     let text = decided
         .as_ref()
         .map_or("nothing".to_owned(), ToString::to_string);
-    Ok(Seen::judge(decided == Some(Report::VendDenied), text))
+    let advice = decided.is_none().then_some(UNDECIDED);
+    Ok(Seen::judge(decided == Some(Report::VendDenied), text).advising(advice))
 }
+
+/// Charged once, and too much.
+const OTHER_AMOUNT: &str = "It charges once, but more than was asked. Do not install it.";
 
 fn repeated_request(b: &mut Bench) -> Run {
     let mut t = Talk::new(b);
@@ -220,7 +229,9 @@ fn repeated_request(b: &mut Bench) -> Run {
         t.show(Money(PRICE)),
         t.show(deducted)
     );
-    Ok(Seen::judge(deducted <= Money(PRICE), text))
+    let once = deducted < Money(PRICE * 2);
+    let seen = Seen::judge(deducted <= Money(PRICE), text);
+    Ok(seen.advising(once.then_some(OTHER_AMOUNT)))
 }
 
 fn repeat_not_out_of_sequence(b: &mut Bench) -> Run {
@@ -263,7 +274,7 @@ fn vend_success(b: &mut Bench) -> Run {
     t.session()?;
     let approved = match t.vend(PRICE)? {
         Some(Report::VendApproved { amount, .. }) => amount.unwrap_or(0),
-        _ => return Ok(Seen::fail("a vend that the card can pay is not approved")),
+        _ => return Ok(unreached("a vend that the card can pay is not approved")),
     };
     let approved = t.money(approved);
     let success = VendSuccess {

@@ -2,7 +2,7 @@
 
 use super::super::bench::{Answer, Bench, Close, POLL_EVERY};
 use super::super::setup::Setup;
-use super::{Bytes, bytes, found, found_anew, poll, until_just_reset};
+use super::{Bytes, bytes, found, found_anew, poll, says_just_reset, until_just_reset};
 use crate::check::{Check, Run, Seen, Weight};
 use payrig_mdb::{Address, Block, RET, Word};
 use payrig_units::{Micros, words};
@@ -163,6 +163,15 @@ fn bad_reset(b: &Bench) -> Vec<Word> {
 fn bad_checksum_not_acted_on(b: &mut Bench) -> Run {
     // A reset is seen by JUST RESET.
     found_anew(b)?;
+    // One that says it again by itself would be taken for obeying.
+    for _ in 0..4 {
+        b.wait(POLL_EVERY);
+        let answer = poll(b);
+        if says_just_reset(b, &answer) {
+            let text = "it says JUST RESET again by itself: whether it was reset cannot be seen";
+            return Ok(Seen::cannot_tell(text));
+        }
+    }
     let words = bad_reset(b);
     let answer = b.exchange_words(words, Micros(60), Close::Ack);
     let reset = until_just_reset(b).is_some();
