@@ -36,6 +36,11 @@ impl BoardBench {
         }
     }
 
+    /// True for a peripheral that the board had not enabled when [`ready`](Self::ready) was over.
+    pub(in crate::board) fn was_never_set_up(&self, address: u8) -> bool {
+        self.never.contains(&address)
+    }
+
     pub(super) fn note_seen(&self, by: SeenBy) {
         self.seen_by.set(self.seen_by.get().max(by));
     }
