@@ -106,6 +106,8 @@ pub(super) struct Recycler {
     pub(super) last_status: BillCounts,
     /// BILL DISPENSE STATUS was answered with nothing of use: asked again with the next POLL.
     pub(super) counts_missing: bool,
+    /// A bill was told to have moved since the counts were read: they may hold it already, or not.
+    pub(super) stale: bool,
 }
 
 impl Recycler {
@@ -144,6 +146,7 @@ impl Recycler {
             *moved -= by;
         }
         self.spent &= by < 0;
+        self.stale = true;
     }
 
     /// Something at the recycler has changed: it may pay again.
@@ -241,7 +244,11 @@ impl Recycler {
         let late = now.since(payout.progress) > patience;
         match payout.phase {
             Phase::Clearing if escrow_free && !bill_waits => {
-                self.order_next(now, wanted);
+                // What came out is told by the counts before and after: they must be sure.
+                match self.stale {
+                    true => wanted.push_back(Command::BillDispenseStatus),
+                    false => self.order_next(now, wanted),
+                }
                 None
             }
             Phase::Clearing if late => {
@@ -387,6 +394,7 @@ impl Recycler {
         // Full with no bills in it means bad (section 6.3, 37H-05H, note).
         self.bad = full.iter().filter(|t| counts.count(*t) == 0).collect();
         self.known = true;
+        self.stale = false;
         let counting = |p: &Payout| p.phase == Phase::Counting;
         if self.payout.as_ref().is_some_and(counting) {
             return self.conclude(now, how, scaling);
