@@ -3,6 +3,8 @@
 use payrig_examine::report::{example, html, read_json};
 use payrig_examine::{Examination, Outcome};
 use payrig_tests::cli::{Ran, payrig_in};
+use payrig_units::Micros;
+use payrig_wire::Finding;
 use scraper::{Html, Selector};
 use std::fs;
 use std::io::Write;
@@ -204,6 +206,139 @@ fn wrong_files_are_told_what_they_lack() {
     }
 }
 
+/// The rows of "Found on the wire": whether each is about payrig itself, and its text.
+fn found(examination: &Examination) -> Vec<(bool, String)> {
+    let page = page(examination);
+    let rows = all(&page, "table.findings tbody tr");
+    let own = |r: &scraper::ElementRef<'_>| r.value().classes().any(|c| c == "own");
+    rows.into_iter().map(|r| (own(&r), text(r))).collect()
+}
+
+/// The tool is the master where a device is examined, and the peripherals where a board is: what it
+/// does itself is held against nobody.
+#[test]
+fn what_payrig_does_itself_is_not_held_against_the_subject() {
+    let finding = |rule: &'static str, who: &str| {
+        Finding::advice(rule, Micros::ms(1), "seen").of(who.to_owned())
+    };
+    let of = [
+        finding("poll-interval", "changer"),
+        finding("poll-recommended", "changer"),
+        finding("inter-byte", "master"),
+        finding("inter-byte", "changer"),
+        finding("silent", "changer"),
+        finding("silent", "gateway"),
+        finding("cut", "capture"),
+    ];
+    for (kind, own) in [
+        ("changer", [true, true, true, false, false, true]),
+        ("board", [false, false, false, true, true, true]),
+    ] {
+        let mut examination = example();
+        examination.subject.kind = kind.to_owned();
+        for (finding, own) in of.iter().zip(own) {
+            examination.findings = vec![finding.clone()];
+            let rows = found(&examination);
+            assert_eq!(rows.len(), 1);
+            assert_eq!(rows[0].0, own, "{kind}: {finding}");
+        }
+        // That a capture begins in mid word is nothing to be told to a customer.
+        examination.findings = of[6..].to_vec();
+        assert!(found(&examination).is_empty());
+    }
+}
+
+/// Two limits of one rule are two rows, each with its own worst.
+#[test]
+fn a_time_that_is_too_short_is_held_against_the_shortest() {
+    let mut examination = example();
+    examination.subject.kind = "board".to_owned();
+    let polled = |limit: u64, measured: u64| {
+        let finding = Finding::advice("poll-interval", Micros::ms(1), "polled").of("changer");
+        let mut finding = finding.measured(Micros::ms(measured), Micros(1));
+        finding.limit = Some(Micros::ms(limit));
+        finding
+    };
+    let all = [(25, 12), (25, 8), (25, 20), (200, 300), (200, 700)];
+    examination.findings = all.map(|(l, m)| polled(l, m)).into();
+    let rows = found(&examination);
+    assert_eq!(rows.len(), 2, "{rows:?}");
+    assert!(
+        rows[0].1.contains("25.000 ms") && rows[0].1.contains("8.000 ms"),
+        "{rows:?}"
+    );
+    assert!(
+        rows[1].1.contains("200.000 ms") && rows[1].1.contains("700.000 ms"),
+        "{rows:?}"
+    );
+}
+
+/// A train is called what it is, whatever it was meant to be.
+#[test]
+fn a_train_that_is_not_as_set_is_called_so() {
+    let caption = |kind: &str, ms: u64| {
+        let mut examination = example();
+        examination.subject.kind = kind.to_owned();
+        let train = examination.trains.first_mut().unwrap();
+        train.profile = "short".to_owned();
+        train.widths_us = vec![Micros::ms(ms); 3];
+        train.gaps_us = vec![Micros::ms(ms); 2];
+        examination.trains.truncate(1);
+        let page = page(&examination);
+        let figure = all(&page, ".trains figure")[0];
+        let odd = figure.value().classes().any(|c| c == "odd");
+        (odd, text(all(&page, ".trains figcaption")[0]))
+    };
+    let (odd, right) = caption("pulse bill validator", 50);
+    assert!(!odd && right.ends_with(", short"), "{right}");
+    let (odd, long) = caption("pulse bill validator", 150);
+    assert!(odd && long.ends_with("set to short, but is long"), "{long}");
+    let (odd, none) = caption("pulse bill validator", 75);
+    assert!(
+        odd && none.ends_with("set to short, but is no known profile"),
+        "{none}"
+    );
+    let (odd, sent) = caption("board", 150);
+    assert!(!odd && sent.ends_with("sent by payrig"), "{sent}");
+}
+
+/// A board's page has pictures of what it is judged by, and of what it was sent.
+#[test]
+fn the_page_of_a_board_shows_its_times_and_its_pulses() {
+    let folder = tempfile::tempdir().unwrap();
+    let saved = |check: &str| {
+        let arguments = ["examine", "board", "--only", check, "--json", "board.json"];
+        let ran = run(folder.path(), &arguments);
+        assert_eq!(ran.code, 0, "{} {}", ran.out, ran.err);
+        read_json(fs::File::open(folder.path().join("board.json")).unwrap()).unwrap()
+    };
+    let acknowledging = saved("acknowledges-in-time");
+    for what in ["time to acknowledge", "longest pause in a command"] {
+        let interval = acknowledging.intervals.iter().find(|i| i.what == what);
+        let interval = interval.unwrap_or_else(|| panic!("{what} is not measured"));
+        assert!(
+            interval.values_us.iter().all(|v| !interval.is_outside(*v)),
+            "{what}"
+        );
+    }
+    // A day is on every paper, although its times are simulated.
+    assert!(
+        acknowledging.date.starts_with("20"),
+        "{}",
+        acknowledging.date
+    );
+    let pulsed = saved("pulse-credited");
+    let train = pulsed.trains.first().expect("a train was sent");
+    assert_eq!(train.widths_us.len() as u64, train.pulses);
+    // What it was sent says nothing about the board.
+    assert!(
+        pulsed
+            .series()
+            .iter()
+            .all(|s| !s.what.starts_with("pulse on"))
+    );
+}
+
 /// What took an hour to find is not to be lost at its end for a wrong path.
 #[test]
 fn outputs_are_tried_before_an_examination_begins() {
@@ -344,16 +479,34 @@ fn a_browser_shows_it_light_and_dark_and_prints_it_on_two_pages() {
     };
     let (dark, light) = (shot("dark.png", "0"), shot("light.png", "1"));
     assert_ne!(dark, light);
-    let paper = folder.path().join("report.pdf");
-    let arguments = [
-        "--no-pdf-header-footer".to_owned(),
-        format!("--print-to-pdf={}", paper.display()),
-    ];
-    browse(&browser, folder.path(), &page, &arguments);
-    let pdf = fs::read(paper).unwrap();
-    assert!(pdf.starts_with(b"%PDF-"));
-    let count = |needle: &[u8]| pdf.windows(needle.len()).filter(|w| *w == needle).count();
-    // A page object says "/Type /Page", their list "/Type /Pages".
-    let pages = count(b"/Type /Page") - count(b"/Type /Pages");
-    assert!((1..=2).contains(&pages), "{pages} pages");
+    let examined = |arguments: &[&str]| {
+        let all = [&["examine"], arguments, &["--json", "it.json"]].concat();
+        let ran = run(folder.path(), &all);
+        assert_eq!(ran.code, 0, "{}", ran.err);
+        read_json(fs::File::open(folder.path().join("it.json")).unwrap()).unwrap()
+    };
+    let changer = examined(&["device", "--kind", "changer"]);
+    // One that falls short in every fifth check.
+    let mut bad = changer.clone();
+    for check in bad.checks.iter_mut().step_by(5) {
+        check.outcome = Outcome::Fail;
+        check.advice = "Have it looked after; if that does not help, replace it.".to_owned();
+        bad.reasons.push(format!("{}: {}", check.title, check.seen));
+    }
+    let papers = [example(), changer, bad, examined(&["board"])];
+    for (number, examination) in papers.iter().enumerate() {
+        fs::write(&page, html(examination)).unwrap();
+        let paper = folder.path().join("report.pdf");
+        let arguments = [
+            "--no-pdf-header-footer".to_owned(),
+            format!("--print-to-pdf={}", paper.display()),
+        ];
+        browse(&browser, folder.path(), &page, &arguments);
+        let pdf = fs::read(paper).unwrap();
+        assert!(pdf.starts_with(b"%PDF-"));
+        let count = |needle: &[u8]| pdf.windows(needle.len()).filter(|w| *w == needle).count();
+        // A page object says "/Type /Page", their list "/Type /Pages".
+        let pages = count(b"/Type /Page") - count(b"/Type /Pages");
+        assert!((1..=2).contains(&pages), "paper {number}: {pages} pages");
+    }
 }

@@ -5,6 +5,7 @@
 
 mod doing;
 mod lines;
+mod measured;
 mod outside;
 mod seeing;
 

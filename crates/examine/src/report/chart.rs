@@ -67,7 +67,6 @@ pub(super) fn histogram(interval: &Interval) -> Markup {
     let near = limit.filter(|l| *l <= longest.saturating_mul(12));
     let least = interval.least_us.map(Micros::as_us);
     let least = least.filter(|l| *l <= longest.saturating_mul(12));
-    let both = least.is_some() && near.is_some();
     let end = longest.max(near.or(least).unwrap_or(0)).max(1);
     let span = end.saturating_add(end / 12).max(BARS);
     let bar = span / BARS + 1;
@@ -97,25 +96,54 @@ pub(super) fn histogram(interval: &Interval) -> Markup {
                     line.axis x1=(x) x2=(x) y1=(HIGH) y2=(HIGH + 4) {}
                     text.tick x=(x) y=(HIGH + 15) text-anchor=(anchor(x)) { (tick(Micros(t))) }
                 }
-                @if let Some(least) = least {
-                    @let x = scale(least, span, WIDTH);
+                @for at in [least, near].into_iter().flatten() {
+                    @let x = scale(at, span, WIDTH);
                     line.limit x1=(x) x2=(x) y1="-2" y2=(HIGH + 4) {}
-                    text.limit x=(x.saturating_sub(3)) y="-5" text-anchor=(if x < WIDTH / 4 { "start" } else { "end" }) { "from " (tick(Micros(least))) }
                 }
-                @match (near, limit) {
-                    (Some(limit), _) => {
-                        @let x = scale(limit, span, WIDTH);
-                        line.limit x1=(x) x2=(x) y1="-2" y2=(HIGH + 4) {}
-                        text.limit x=(if both { x + 3 } else { x }) y="-5" text-anchor=(if both && x < WIDTH * 3 / 4 { "start" } else if x > WIDTH * 3 / 4 { "end" } else { "middle" }) { (if both { "to " } else { "limit " }) (tick(Micros(limit))) }
+                @if let Some((x, text)) = limits(least, near, limit, span) {
+                    // One text for both, so that they are never written over each other.
+                    @let half = 4 * text.chars().count() as u64;
+                    @match (x < half, x + half > WIDTH) {
+                        (_, true) => text.limit x=(WIDTH) y="-5" text-anchor="end" { (text) }
+                        (true, _) => text.limit x="0" y="-5" text-anchor="start" { (text) }
+                        _ => text.limit x=(x) y="-5" text-anchor="middle" { (text) }
                     }
-                    (None, Some(limit)) => {
-                        text.limit x=(WIDTH) y="-5" text-anchor="end" { "limit " (tick(Micros(limit))) ", far to the right \u{2192}" }
-                    }
-                    _ => {}
                 }
             }
         }
     }
+}
+
+/// What is written of the limits, and above which place. `near` is a limit that is in the picture.
+fn limits(
+    least: Option<u64>,
+    near: Option<u64>,
+    limit: Option<u64>,
+    span: u64,
+) -> Option<(u64, String)> {
+    let x = |time: u64| scale(time, span, WIDTH);
+    let tick = |time: u64| tick(Micros(time));
+    Some(match (least, near, limit) {
+        (Some(from), Some(to), _) => {
+            let middle = u64::midpoint(x(from), x(to));
+            (middle, format!("{} to {} allowed", tick(from), tick(to)))
+        }
+        (Some(from), None, Some(to)) => {
+            let text = format!(
+                "{} to {} allowed, far to the right \u{2192}",
+                tick(from),
+                tick(to)
+            );
+            (WIDTH, text)
+        }
+        (Some(from), None, None) => (x(from), format!("from {}", tick(from))),
+        (None, Some(to), _) => (x(to), format!("limit {}", tick(to))),
+        (None, None, Some(to)) => (
+            WIDTH,
+            format!("limit {}, far to the right \u{2192}", tick(to)),
+        ),
+        (None, None, None) => return None,
+    })
 }
 
 fn anchor(x: u64) -> &'static str {
@@ -217,6 +245,31 @@ mod tests {
             .collect();
         assert_eq!(over.len(), 1);
         assert_eq!(over[0].attribute("height"), Some("3"));
+    }
+
+    #[test]
+    fn both_limits_are_one_text_wherever_they_are() {
+        for (least, limit, says) in [
+            (40, 60, "40 ms to 60 ms allowed"),
+            (1, 2, "1 ms to 2 ms allowed"),
+            (1, 60, "1 ms to 60 ms allowed"),
+            (1, 9_000, "1 ms to 9 s allowed, far to the right \u{2192}"),
+        ] {
+            let interval = Interval {
+                what: "pulse".to_owned(),
+                least_us: Some(Micros::ms(least)),
+                limit_us: Some(Micros::ms(limit)),
+                values_us: vec![Micros::ms(50); 3],
+            };
+            let svg = histogram(&interval).into_string();
+            let doc = roxmltree::Document::parse(&svg).unwrap();
+            let nodes = doc.descendants().filter(|n| n.has_tag_name("text"));
+            let limits: Vec<_> = nodes
+                .filter(|n| n.attribute("class") == Some("limit"))
+                .map(|n| n.text().unwrap())
+                .collect();
+            assert_eq!(limits, [says]);
+        }
     }
 
     proptest! {

@@ -107,6 +107,18 @@ fn facts(examination: &Examination) -> Markup {
     }
 }
 
+/// True for a reason that is told again by the card of its check.
+fn has_card(examination: &Examination, reason: &str) -> bool {
+    let mut checks = examination.checks.iter();
+    checks.any(|c| {
+        matches!(c.outcome, Outcome::Fail | Outcome::CannotTell)
+            && reason
+                .strip_prefix(&c.title)
+                .and_then(|r| r.strip_prefix(": "))
+                == Some(&c.seen)
+    })
+}
+
 fn strip(examination: &Examination) -> Markup {
     html! {
         nav.strip aria-label="Every check, in order" {
@@ -127,7 +139,10 @@ fn strip(examination: &Examination) -> Markup {
         }
         @if !examination.reasons.is_empty() {
             ul.reasons {
-                @for reason in &examination.reasons { li { (plain(reason)) } }
+                @for reason in &examination.reasons {
+                    // On paper, what fell short is told once, with what to do about it.
+                    li.screen[has_card(examination, reason)] { (plain(reason)) }
+                }
             }
         }
     }
@@ -137,12 +152,12 @@ fn strip(examination: &Examination) -> Markup {
 #[must_use]
 pub fn html(examination: &Examination) -> String {
     let subject = &examination.subject;
-    let title = plain(&format!(
-        "{} {}: {}",
-        subject.kind,
-        subject.name,
-        examination.grade.words()
-    ));
+    let name = match subject.name == subject.kind {
+        true => String::new(),
+        false => format!(" {}", subject.name),
+    };
+    let grade = examination.grade.words();
+    let title = plain(&format!("{}{name}: {grade}", subject.kind));
     let page = html! {
         (DOCTYPE)
         html lang="en" {

@@ -72,6 +72,11 @@ fn table(rows: &[(Style, [String; 3])], width: usize) -> String {
             pad(a, first),
             pad(b, second)
         );
+        if display_width(a) > first {
+            // A long name has a line of its own; what follows keeps its column.
+            lines.push(format!("{style}{a}{style:#}"));
+            head = format!("{}  {b}{}  ", " ".repeat(first), pad(b, second));
+        }
         if display_width(b) > second {
             lines.push(head.trim_end().to_owned());
             head.clone_from(&indent);
@@ -112,7 +117,9 @@ pub fn text_table(examination: &Examination, width: usize) -> String {
     };
     let subject = &examination.subject;
     let title = match subject.name.as_str() {
-        "" => format!("Examination of a {}", subject.kind),
+        name if name.is_empty() || name == subject.kind => {
+            format!("Examination of a {}", subject.kind)
+        }
         name => format!("Examination of the {} \"{name}\"", subject.kind),
     };
     put(styled(HEAD, &title));

@@ -14,6 +14,8 @@ struct Tally {
     at: Micros,
     worst: Option<(Micros, Micros)>,
     what: String,
+    /// The worst is the shortest, of times that are not to be shorter than this.
+    least: Option<Micros>,
 }
 
 /// When a device was last spoken to, and at what pace it is polled.
@@ -28,7 +30,7 @@ struct Pace {
 /// Gathers advice.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Advice {
-    tallies: BTreeMap<(&'static str, String), Tally>,
+    tallies: BTreeMap<(&'static str, String, Option<Micros>), Tally>,
     paces: BTreeMap<Address, Pace>,
 }
 
@@ -42,17 +44,31 @@ impl Advice {
         worst: Option<(Micros, Micros)>,
         what: &str,
     ) {
+        self.tally(name, who, at, worst, what, None);
+    }
+
+    fn tally(
+        &mut self,
+        name: &'static str,
+        who: &str,
+        at: Micros,
+        worst: Option<(Micros, Micros)>,
+        what: &str,
+        least: Option<Micros>,
+    ) {
         let tally = self
             .tallies
-            .entry((name, who.to_owned()))
+            .entry((name, who.to_owned(), least))
             .or_insert_with(|| Tally {
                 count: 0,
                 at,
                 worst: None,
                 what: what.to_owned(),
+                least,
             });
         tally.count += 1;
         let worse = match (worst, tally.worst) {
+            (Some((new, _)), Some((old, _))) if least.is_some() => new < old,
             (Some((new, _)), Some((old, _))) => new > old,
             (Some(_), None) => true,
             (None, _) => false,
@@ -86,9 +102,10 @@ impl Advice {
             let what = "is left without a command for longer than 200 ms";
             self.count("poll-interval", &who, start, exact(interval), what);
         }
-        if since_poll.is_some_and(|i| i < POLL_SHORTEST) {
+        if let Some(interval) = since_poll.filter(|i| *i < POLL_SHORTEST) {
             let what = "is polled again within 25 ms of a poll it had answered";
-            self.count("poll-interval", &format!("{who} "), start, None, what);
+            let least = Some(POLL_SHORTEST);
+            self.tally("poll-interval", &who, start, exact(interval), what, least);
         }
     }
 
@@ -123,7 +140,7 @@ impl Advice {
         self.paces.clear();
         let mut findings: Vec<Finding> = std::mem::take(&mut self.tallies)
             .into_iter()
-            .map(|((name, who), tally)| finding(name, &who, &tally))
+            .map(|((name, who, _), tally)| finding(name, &who, &tally))
             .collect();
         findings.sort_by_key(|f| f.at);
         findings
@@ -131,14 +148,16 @@ impl Advice {
 }
 
 fn finding(name: &'static str, who: &str, tally: &Tally) -> Finding {
-    let who = who.trim_end();
     let mut text = format!("{who} {}", tally.what);
     if tally.count > 1 {
         text.push_str(&format!(", {}", words::times(tally.count)));
     }
     if let Some((worst, _)) = tally.worst {
         text.push_str(if tally.count > 1 {
-            ", the longest "
+            match tally.least {
+                Some(_) => ", the shortest ",
+                None => ", the longest ",
+            }
         } else {
             ": "
         });
@@ -151,6 +170,7 @@ fn finding(name: &'static str, who: &str, tally: &Tally) -> Finding {
     if let Some((worst, uncertainty)) = tally.worst {
         finding = finding.measured(worst, uncertainty);
     }
+    finding.limit = tally.least.or(finding.limit);
     if name == "too-close-to-tell" {
         finding.certainty = Certainty::CannotTell;
     }
@@ -207,6 +227,17 @@ mod tests {
         advice.command(Address::CHANGER, 0x0B, Micros::ms(0));
         advice.answered(Address::CHANGER, 0x0B, Micros::ms(0));
         advice.command(Address::CHANGER, 0x0B, Micros::ms(8));
-        assert_eq!(advice.take().len(), 1);
+        advice.answered(Address::CHANGER, 0x0B, Micros::ms(8));
+        advice.command(Address::CHANGER, 0x0B, Micros::ms(13));
+        let found = advice.take();
+        assert_eq!(found.len(), 1);
+        assert!(
+            found[0].text.contains("the shortest 5.000 ms"),
+            "{}",
+            found[0].text
+        );
+        // It is held against what it broke: not the longest interval, but the shortest.
+        assert_eq!(found[0].limit, Some(POLL_SHORTEST));
+        assert_eq!(found[0].measured, Some(Micros::ms(5)));
     }
 }

@@ -262,10 +262,21 @@ impl BoardBench {
         };
         let interval = |what: &str, values| Interval::at_most(what, Micros::ms(200), values);
         let intervals = vec![
+            Interval::at_most(
+                "time to acknowledge",
+                Micros::ms(5),
+                measured::acknowledged(&self.lines),
+            ),
+            Interval::at_most(
+                "longest pause in a command",
+                Micros::ms(1),
+                measured::pauses(&self.lines),
+            ),
             interval("polling interval of the changer", polls(CHANGER)),
             interval("polling interval of the bill validator", polls(BILL)),
             interval("polling interval of the cashless device", polls(READER)),
         ];
+        let trains = measured::sent_trains(&self.entries, self.now);
         let broken_off = self.wire.broken_off();
         let credit_left = self.wire.is_over() && self.customer() < Money::ZERO;
         let live = self.is_outside();
@@ -290,7 +301,7 @@ impl BoardBench {
             now: self.now,
             intervals,
             findings: self.findings,
-            trains: Vec::new(),
+            trains,
             books: self.books,
         };
         (remains, outside)

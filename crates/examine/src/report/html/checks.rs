@@ -59,7 +59,22 @@ struct Group<'a> {
     /// Who it is about, each once, in the order found.
     who: Vec<&'a str>,
     count: usize,
-    longest: Option<Micros>,
+    worst: Option<Micros>,
+}
+
+/// Rules that judge the master although they name the peripheral concerned.
+const OF_THE_MASTER: [&str; 2] = ["poll-interval", "poll-recommended"];
+
+/// A rule about the capture itself: a report is of the subject.
+const OF_THE_CAPTURE: &str = "cut";
+
+/// The worse of two times: the shorter where less than the limit was measured.
+fn worse(one: Option<Micros>, other: Option<Micros>, limit: Option<Micros>) -> Option<Micros> {
+    match one.zip(other) {
+        Some((a, b)) if limit.is_some_and(|l| a < l) => Some(a.min(b)),
+        Some((a, b)) => Some(a.max(b)),
+        None => one.or(other),
+    }
 }
 
 /// How grave a group is: also its place in the table.
@@ -67,15 +82,27 @@ struct Group<'a> {
 enum Weight {
     Limit,
     Advice,
-    /// The tool itself, which breaks rules to see what the subject does.
+    /// The tool itself, which breaks rules to see what the subject does, or an address where nobody
+    /// is.
     Own,
 }
 
+/// True when a peripheral by this name on the bus may be a subject of this kind.
+fn may_be(kind: &str, who: &str) -> bool {
+    let first = |text: &str| text.split(' ').next().unwrap_or_default().to_owned();
+    first(kind) == first(who)
+}
+
 fn weight(examination: &Examination, finding: &Finding) -> Weight {
-    let about_board = finding.who.as_deref().map(|who| who == "master");
-    let of_the_board = examination.subject.kind == "board";
+    let kind = examination.subject.kind.as_str();
+    let of_the_master = OF_THE_MASTER.contains(&finding.rule.as_ref());
+    let about_board = finding.who.as_deref();
+    let about_board = about_board.map(|who| of_the_master || who == "master");
+    let nobody =
+        finding.rule == "silent" && finding.who.as_deref().is_some_and(|w| !may_be(kind, w));
     match about_board {
-        Some(about_board) if about_board != of_the_board => Weight::Own,
+        Some(about_board) if about_board != (kind == "board") => Weight::Own,
+        _ if nobody => Weight::Own,
         _ if finding.is_limit() => Weight::Limit,
         _ => Weight::Advice,
     }
@@ -91,22 +118,24 @@ fn names(who: &[&str]) -> String {
 }
 
 pub(super) fn findings(examination: &Examination) -> Markup {
-    let mut groups: BTreeMap<(Weight, &str), Group<'_>> = BTreeMap::new();
-    for finding in &examination.findings {
+    let mut groups: BTreeMap<(Weight, &str, Option<Micros>), Group<'_>> = BTreeMap::new();
+    let findings = examination.findings.iter();
+    for finding in findings.filter(|f| f.rule != OF_THE_CAPTURE) {
+        let weight = weight(examination, finding);
         let group = groups
-            .entry((weight(examination, finding), &finding.rule))
+            .entry((weight, &finding.rule, finding.limit))
             .or_insert(Group {
                 first: finding,
                 who: Vec::new(),
                 count: 0,
-                longest: None,
+                worst: None,
             });
         let who = finding.who.as_deref().unwrap_or_default();
         if !who.is_empty() && !group.who.contains(&who) {
             group.who.push(who);
         }
         group.count += 1;
-        group.longest = group.longest.max(finding.measured);
+        group.worst = worse(group.worst, finding.measured, finding.limit);
     }
     if groups.is_empty() {
         return html! {};
@@ -120,27 +149,42 @@ pub(super) fn findings(examination: &Examination) -> Markup {
         table.findings {
             thead {
                 tr {
-                    th { "rule" } th { "about" } th.n { "times" } th.n { "limit" } th.n { "longest" }
+                    th { "rule" } th { "about" } th.n { "times" } th.n { "limit" } th.n { "worst" }
                     th { "the first" }
                 }
             }
             tbody {
-                @for ((weight, rule), group) in &groups {
+                @for ((weight, rule, _), group) in &groups {
                     @let (class, sign) = sign(*weight);
                     tr.own[*weight == Weight::Own] {
                         td.rule { span.punch.(class) { (sign) } " " code { (plain(rule)) } }
                         td.about { (names(&group.who)) }
                         td.n { (group.count) }
                         td.n { @if let Some(limit) = group.first.limit { (limit) } }
-                        td.n { @if let Some(longest) = group.longest { (longest) } }
+                        td.n { @if let Some(worst) = group.worst { (worst) } }
                         td { (plain(&group.first.text)) " " cite { (plain(&section(&group.first.section))) } }
                     }
                 }
             }
         }
     };
-    let note = "\u{2715} a limit broken, i advice, \u{2013} about payrig itself, which breaks rules on purpose";
-    part("wire", "Found on the wire", note, &body)
+    let own = match examination.subject.kind.as_str() {
+        "board" => ", \u{2013} = about payrig itself, which breaks rules on purpose",
+        _ => {
+            ", \u{2013} = about payrig itself, which breaks rules on purpose, or an address where nobody is"
+        }
+    };
+    // Paper has no room for what is not about the subject.
+    let only_own = groups.keys().all(|(weight, ..)| *weight == Weight::Own);
+    html! {
+        section id="wire" class=[only_own.then_some("screen")] {
+            h2 {
+                "Found on the wire"
+                small { "\u{2715} = a limit broken, i = advice" span.screen { (own) } }
+            }
+            (body)
+        }
+    }
 }
 
 pub(super) fn all(examination: &Examination) -> Markup {
@@ -162,6 +206,19 @@ pub(super) fn all(examination: &Examination) -> Markup {
             }
         }
     };
-    let note = "in the order they were done; numbers are sections of MDB/ICP 4.3";
-    part("checks", "Every check", note, &body)
+    let is_number = |c: &CheckResult| c.section.starts_with(|c: char| c.is_ascii_digit());
+    let numbered = examination.checks.iter().any(is_number);
+    html! {
+        section id="checks" {
+            h2 {
+                "Every check"
+                small {
+                    "in the order they were done"
+                    // On paper the list has no room for the sections of those that pass.
+                    @if numbered { span.screen { "; numbers are sections of MDB/ICP 4.3" } }
+                }
+            }
+            (body)
+        }
+    }
 }

@@ -21,6 +21,12 @@ pub(super) fn ledger(examination: &Examination) -> Markup {
         .sum();
     let count = examination.movements.len();
     let body = html! {
+        @if examination.checks.len() > 1 {
+            p.more {
+                "Every check has a bench with money of its own: these are the sums over all of them, and \
+                 they must come to zero."
+            }
+        }
         @if !examination.balances.is_empty() {
             ul.balances {
                 @for (place, amount) in &examination.balances {

@@ -34,17 +34,21 @@ const CAUTIONS: [(&str, &str); 6] = [
 
 pub(super) fn stub(examination: &Examination) -> Markup {
     let subject = &examination.subject;
-    let unit = match subject.serial.as_str() {
-        "" => subject.name.clone(),
-        serial => format!("{}, serial {serial}", subject.name),
-    };
+    // A unit that nobody named is called by its kind.
+    let mut unit = subject.kind.clone();
+    if subject.name != subject.kind && !subject.name.is_empty() {
+        unit = format!("{unit} {}", subject.name);
+    }
+    if !subject.serial.is_empty() {
+        unit = format!("{unit}, serial {}", subject.serial);
+    }
     html! {
         footer {
             ul.cautions {
                 @for (what, text) in CAUTIONS { li { b { (what) } " " (text) } }
             }
             div.sign {
-                p.unit { (plain(&subject.kind)) " " (plain(&unit)) ": " b { (examination.grade.words()) } }
+                p.unit { (plain(&unit)) ": " b { (examination.grade.words()) } }
                 ul.boxes {
                     @for what in ["install", "repair, then examine again", "back on the shelf", "scrap"] {
                         li { span.box {} " " (what) }

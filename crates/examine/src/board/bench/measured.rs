@@ -1,0 +1,62 @@
+//! What is measured of a board in passing, for the report: when it acknowledges, how it spaces its
+//! bytes; and the pulses it was sent.
+
+use super::Line;
+use payrig_pulse::{LineSetup, Profile, Train, TrainReader};
+use payrig_units::Micros;
+use payrig_wire::Edge;
+use payrig_wire::recording::{Entry, LineRole, TrainRecord};
+
+/// From the end of every data answer to the board's ACK, NAK or RET of it.
+pub(super) fn acknowledged(lines: &[Line]) -> Vec<Micros> {
+    let pairs = lines.iter().zip(lines.iter().skip(1));
+    pairs
+        .filter(|(data, next)| {
+            !data.board && data.bytes.len() > 1 && next.board && next.bytes.len() == 1
+        })
+        .map(|(data, next)| next.at.since(data.end))
+        .collect()
+}
+
+/// The longest pause between two bytes of every command.
+pub(super) fn pauses(lines: &[Line]) -> Vec<Micros> {
+    let commands = lines.iter().filter(|l| l.is_command());
+    commands.map(|l| l.pause).collect()
+}
+
+/// Trains that went to the board on its credit lines, read from the recording.
+pub(super) fn sent_trains(entries: &[Entry], until: Micros) -> Vec<TrainRecord> {
+    let mut trains = Vec::new();
+    for entry in entries {
+        let Entry::Line(line) = entry else { continue };
+        let profile = line.profile.clone().map(Profile::try_from);
+        let (LineRole::Credit, Some(Ok(profile))) = (line.role, profile) else {
+            continue;
+        };
+        let mut reader = TrainReader::new(LineSetup::of(&profile, &line.line));
+        let edges = entries.iter().filter_map(|e| match e {
+            Entry::Edge {
+                line: of,
+                at_us,
+                high,
+                ..
+            } if *of == line.line => Some(Edge {
+                at: *at_us,
+                high: *high,
+            }),
+            _ => None,
+        });
+        let mut found: Vec<Train> = edges.filter_map(|e| reader.edge(e.at, e.high)).collect();
+        found.extend(reader.finish(until));
+        trains.extend(found.iter().map(|train| TrainRecord {
+            line: train.line.clone(),
+            start_us: train.start(),
+            pulses: train.count() as u64,
+            widths_us: train.widths(),
+            gaps_us: train.gaps(),
+            profile: profile.name.clone(),
+            text: None,
+        }));
+    }
+    trains
+}
