@@ -242,6 +242,15 @@ fn what_payrig_does_itself_is_not_held_against_the_subject() {
             assert_eq!(rows.len(), 1);
             assert_eq!(rows[0].0, own, "{kind}: {finding}");
         }
+        // A second reader is not the first, which was asked and is not there.
+        examination.subject.kind = "cashless device".to_owned();
+        examination.findings = vec![
+            finding("silent", "cashless 2"),
+            finding("inter-byte", "cashless 2"),
+            finding("silent", "cashless 1"),
+        ];
+        let own: Vec<bool> = found(&examination).iter().map(|(own, _)| *own).collect();
+        assert_eq!(own, [false, false, true]);
         // That a capture begins in mid word is nothing to be told to a customer.
         examination.findings = of[6..].to_vec();
         assert!(found(&examination).is_empty());

@@ -93,13 +93,22 @@ fn may_be(kind: &str, who: &str) -> bool {
     first(kind) == first(who)
 }
 
-fn weight(examination: &Examination, finding: &Finding) -> Weight {
+/// What the subject is called on the bus: of the names it may have, the one most is said of.
+fn own_name(examination: &Examination) -> Option<&str> {
+    let mut said: BTreeMap<&str, usize> = BTreeMap::new();
+    let names = examination.findings.iter().filter_map(|f| f.who.as_deref());
+    for who in names.filter(|who| may_be(&examination.subject.kind, who)) {
+        *said.entry(who).or_default() += 1;
+    }
+    said.into_iter().max_by_key(|(_, n)| *n).map(|(who, _)| who)
+}
+
+fn weight(examination: &Examination, name: Option<&str>, finding: &Finding) -> Weight {
     let kind = examination.subject.kind.as_str();
     let of_the_master = OF_THE_MASTER.contains(&finding.rule.as_ref());
     let about_board = finding.who.as_deref();
     let about_board = about_board.map(|who| of_the_master || who == "master");
-    let nobody =
-        finding.rule == "silent" && finding.who.as_deref().is_some_and(|w| !may_be(kind, w));
+    let nobody = finding.rule == "silent" && finding.who.as_deref() != name;
     match about_board {
         Some(about_board) if about_board != (kind == "board") => Weight::Own,
         _ if nobody => Weight::Own,
@@ -119,9 +128,10 @@ fn names(who: &[&str]) -> String {
 
 pub(super) fn findings(examination: &Examination) -> Markup {
     let mut groups: BTreeMap<(Weight, &str, Option<Micros>), Group<'_>> = BTreeMap::new();
+    let name = own_name(examination);
     let findings = examination.findings.iter();
     for finding in findings.filter(|f| f.rule != OF_THE_CAPTURE) {
-        let weight = weight(examination, finding);
+        let weight = weight(examination, name, finding);
         let group = groups
             .entry((weight, &finding.rule, finding.limit))
             .or_insert(Group {
