@@ -114,6 +114,8 @@ pub(crate) fn can_be_written(path: &Path) -> Result<(), Failure> {
     let wrong = |error: io::Error| unwritable(path, &error);
     match File::create_new(path) {
         Ok(_) => std::fs::remove_file(path).map_err(wrong),
+        // A pipe waits for whoever reads it: it is opened once there is something to write.
+        Err(_) if std::fs::metadata(path).is_ok_and(|m| !m.is_file() && !m.is_dir()) => Ok(()),
         Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
             File::options().append(true).open(path).map_err(wrong)?;
             Ok(())
