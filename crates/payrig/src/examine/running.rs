@@ -155,8 +155,6 @@ pub(super) fn run_all(
 
 /// Writes an examination wherever it is to go, and gives back what went wrong.
 fn keep(common: &Common, subject: &str, examination: &Examination) -> Vec<Failure> {
-    let (written, mut wrong) = common.outputs.write(examination);
-    let ticket = common.ticket.keep(examination);
     let shown = match common.format {
         Format::Json => writeln!(
             io::stdout().lock(),
@@ -165,6 +163,8 @@ fn keep(common: &Common, subject: &str, examination: &Examination) -> Vec<Failur
         ),
         Format::Text => print_table(examination),
     };
+    let (written, mut wrong) = common.outputs.write(examination);
+    let ticket = common.ticket.keep(examination);
     for path in written {
         anstream::eprintln!("wrote {}", path.display());
     }
