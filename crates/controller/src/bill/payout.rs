@@ -106,7 +106,10 @@ pub(super) struct Recycler {
     pub(super) last_status: BillCounts,
     /// BILL DISPENSE STATUS was answered with nothing of use: asked again with the next POLL.
     pub(super) counts_missing: bool,
-    /// A bill was told to have moved since the counts were read: they may hold it already, or not.
+    /// The counts were read since the last POLL that was answered.
+    pub(super) just_read: bool,
+    /// A bill was told to have moved, and the counts were read just before: they may hold it already,
+    /// or not.
     pub(super) stale: bool,
 }
 
@@ -146,7 +149,7 @@ impl Recycler {
             *moved -= by;
         }
         self.spent &= by < 0;
-        self.stale = true;
+        self.stale |= self.just_read;
     }
 
     /// Something at the recycler has changed: it may pay again.
@@ -232,6 +235,7 @@ impl Recycler {
         self.bill_waits = bill_waits;
         // With a bill in escrow it is disabled as well (section 6.3, 33H, 29H).
         self.disabled = disabled && escrow_free;
+        self.just_read = false;
         if std::mem::take(&mut self.counts_missing) {
             wanted.push_back(Command::BillDispenseStatus);
         }
@@ -394,7 +398,7 @@ impl Recycler {
         // Full with no bills in it means bad (section 6.3, 37H-05H, note).
         self.bad = full.iter().filter(|t| counts.count(*t) == 0).collect();
         self.known = true;
-        self.stale = false;
+        (self.stale, self.just_read) = (false, true);
         let counting = |p: &Payout| p.phase == Phase::Counting;
         if self.payout.as_ref().is_some_and(counting) {
             return self.conclude(now, how, scaling);
