@@ -3,6 +3,7 @@
 
 use super::habit::{Board, BoardHabits};
 use super::*;
+use crate::Stop;
 use crate::operator::{Operator, SeenBy, Sight, Unattended};
 use crate::result::Outcome;
 use crate::wire::{Cable, Linked};
@@ -32,6 +33,8 @@ struct World {
     lines_late: Micros,
     /// The tool is woken this much later than it wanted.
     oversleeps: Micros,
+    /// The examination is ended in the middle of a pulse.
+    stops_in_pulse: bool,
     /// What was recorded.
     entries: Vec<recording::Entry>,
     /// After this the adapter is unplugged.
@@ -55,6 +58,7 @@ impl World {
             line_events: VecDeque::new(),
             lines_late: Micros::ZERO,
             oversleeps: Micros::ZERO,
+            stops_in_pulse: false,
             entries: Vec::new(),
             ends: Micros::NEVER,
         };
@@ -166,6 +170,8 @@ impl Cable for Wires {
 struct Lines {
     world: Rc<RefCell<World>>,
     with_inhibit: bool,
+    /// Asked for when a pulse begins.
+    stop: Stop,
     /// The level of the inhibit line before what was not taken yet.
     level: bool,
 }
@@ -177,6 +183,9 @@ impl AcceptorLines for Lines {
 
     fn drive(&mut self, edge: Edge) {
         let mut world = self.world.borrow_mut();
+        if !edge.high && world.stops_in_pulse {
+            self.stop.ask();
+        }
         let at = edge.at.max(world.now) + world.lines_late;
         world.planned.insert(at, edge.high);
     }
@@ -269,7 +278,8 @@ fn examined(
     lines: Option<bool>,
 ) -> (Examination, Option<LinkError>) {
     let cable = Box::new(Wires(Rc::clone(&world)));
-    let linked = Linked::new(cable, Source::Peripheral, Micros(50));
+    let stop = Stop::default();
+    let linked = Linked::new(cable, Source::Peripheral, Micros(50)).until(&stop);
     let person = Person {
         world: Rc::clone(&world),
         asked: None,
@@ -283,6 +293,7 @@ fn examined(
         let lines = Lines {
             world: Rc::clone(&world),
             with_inhibit,
+            stop,
             level,
         };
         outside = outside.with_lines(Box::new(lines), &good);
@@ -455,6 +466,22 @@ fn pulses_are_as_wide_as_meant_however_late_the_bench_is_woken() {
         .map(|pulse| pulse[1].0.since(pulse[0].0))
         .collect();
     assert_eq!(widths, [Micros::ms(50); 5]);
+}
+
+#[test]
+fn the_credit_line_rests_whatever_ended_the_check() {
+    let world = World::new(&BoardSetup::good().unwrap());
+    world.borrow_mut().stops_in_pulse = true;
+    let only = Some("several-dollars");
+    let (examination, _) = examined(Rc::clone(&world), Micros::ms(200), only, Some(true));
+    assert_eq!(examination.checks[0].seen, crate::remains::STOPPED);
+    let mut world = world.borrow_mut();
+    let until = world.now + Micros::secs(1);
+    while world.step(until).is_some() {}
+    assert!(
+        world.credit,
+        "a board takes a line that is held for a fault"
+    );
 }
 
 #[test]

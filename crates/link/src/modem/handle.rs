@@ -9,8 +9,11 @@ use std::sync::mpsc;
 use std::thread::JoinHandle;
 use tokio::sync::mpsc as channel;
 
-/// The handle of credit lines that a thread serves. Dropping it ends the thread; lines stay as
-/// they were last driven.
+/// What is planned for so long yet is made when the handle is let go: a pulse under way is ended.
+const LET_GO: Micros = Micros::ms(100);
+
+/// The handle of credit lines that a thread serves. Dropping it makes what is planned for the next
+/// tenth of a second and ends the thread; lines stay as they were last driven.
 #[derive(Debug)]
 pub struct ModemThread {
     name: String,
@@ -41,7 +44,13 @@ impl ModemThread {
                         match orders_in.try_recv() {
                             Ok((line, edge)) => port.drive(line, edge),
                             Err(mpsc::TryRecvError::Empty) => break,
-                            Err(mpsc::TryRecvError::Disconnected) => return,
+                            Err(mpsc::TryRecvError::Disconnected) => {
+                                let latest = port.clock().now() + LET_GO;
+                                if let Some(last) = port.last_planned().filter(|at| *at <= latest) {
+                                    while let Ok(Some(_)) = port.wait(last, None) {}
+                                }
+                                return;
+                            }
                         }
                     }
                     let event = match port.wait(Micros::NEVER, Some(&rung)) {
@@ -124,6 +133,8 @@ mod tests {
     use super::*;
     use crate::Clock;
     use std::io;
+    use std::sync::Arc;
+    use std::sync::atomic::{AtomicBool, Ordering};
 
     /// DCD follows DTR.
     struct Looped(bool);
@@ -138,6 +149,44 @@ mod tests {
         }
         fn get(&mut self, _: InLine) -> io::Result<bool> {
             Ok(self.0)
+        }
+    }
+
+    /// Seen from outside, too.
+    struct Shared(Arc<AtomicBool>);
+
+    impl ModemLines for Shared {
+        fn name(&self) -> &str {
+            "shared"
+        }
+        fn set(&mut self, _: OutLine, asserted: bool) -> io::Result<()> {
+            self.0.store(asserted, Ordering::Relaxed);
+            Ok(())
+        }
+        fn get(&mut self, _: InLine) -> io::Result<bool> {
+            Ok(false)
+        }
+    }
+
+    #[test]
+    fn a_pulse_under_way_is_ended_before_the_lines_are_let_go() {
+        for watch in [vec![], vec![InLine::Cts]] {
+            let (asserted, clock) = (Arc::new(AtomicBool::new(false)), Clock::starting_now());
+            let options = ModemOptions {
+                clock,
+                asserted_is_high: true,
+                watch,
+                look_every: LOOK_EVERY,
+            };
+            let port = ModemPort::new(Shared(Arc::clone(&asserted)), options);
+            let mut lines = ModemThread::start(port).unwrap();
+            let now = clock.now();
+            for (after, high) in [(0, true), (20, false), (40, true)] {
+                let at = now + Micros::ms(after);
+                lines.drive(OutLine::Dtr, Edge { at, high }).unwrap();
+            }
+            drop(lines);
+            assert!(asserted.load(Ordering::Relaxed));
         }
     }
 

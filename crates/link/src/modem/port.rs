@@ -193,6 +193,11 @@ impl<L: ModemLines> ModemPort<L> {
             .insert((edge.at, self.count), (line, edge.high));
     }
 
+    /// When the last planned edge is due, if one is.
+    pub(super) fn last_planned(&self) -> Option<Micros> {
+        self.planned.keys().next_back().map(|(at, _)| *at)
+    }
+
     /// The next event; `None` when `until` has come or `waker` was rung.
     ///
     /// # Errors

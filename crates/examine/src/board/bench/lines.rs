@@ -137,12 +137,11 @@ impl BoardBench {
         }
     }
 
-    /// The credit line rests, whatever was under way.
+    /// The credit line rests, whatever was under way: a check that was given up may have ended in the
+    /// middle of a pulse. Its own time has run on by then, the port's has not.
     pub(super) fn rest_lines(&mut self) {
-        let now = self.now;
-        if !self.wire.is_over()
-            && let Some(lines) = self.lines_mut()
-        {
+        let now = self.wire.now();
+        if let Some(lines) = self.lines_mut() {
             lines.rest(now);
         }
     }
