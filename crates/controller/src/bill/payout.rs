@@ -247,12 +247,8 @@ impl Recycler {
         let patience = if bill_waits { FOR_CUSTOMER } else { PER_BILL };
         let late = now.since(payout.progress) > patience;
         match payout.phase {
-            Phase::Clearing if escrow_free && !bill_waits => {
-                // What came out is told by the counts before and after: they must be sure.
-                match self.stale {
-                    true => wanted.push_back(Command::BillDispenseStatus),
-                    false => self.order_next(now, wanted),
-                }
+            Phase::Clearing if escrow_free && !bill_waits && !self.stale => {
+                self.order_next(now, wanted);
                 None
             }
             Phase::Clearing if late => {
@@ -260,6 +256,11 @@ impl Recycler {
                 self.payout = None;
                 self.spent = true;
                 Some(News::Over(paid))
+            }
+            Phase::Clearing if escrow_free && !bill_waits => {
+                // What came out is told by the counts before and after: they must be sure.
+                wanted.push_back(Command::BillDispenseStatus);
+                None
             }
             Phase::Running | Phase::Status if late && payout.cancelled => {
                 payout.progress = now;
@@ -409,5 +410,38 @@ impl Recycler {
             return news;
         }
         Vec::new()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A bill went in, and the counts were read just then: nothing is ordered before they are sure, and
+    /// nobody waits for ever for counts that never come.
+    #[test]
+    fn counts_that_never_come_end_a_payout() {
+        let mut recycler = Recycler {
+            known: true,
+            ..Recycler::default()
+        };
+        recycler.counts[0] = 3;
+        recycler.worth[0] = Money(100);
+        let scaling = Scaling {
+            factor: 100,
+            decimals: 2,
+        };
+        assert!(recycler.pay(Micros::ZERO, Money(100), BillChange::ByType, scaling));
+        let mut wanted = VecDeque::new();
+        recycler.just_read = true;
+        recycler.moved(0, 1);
+        let mut poll = |at, wanted: &mut VecDeque<Command>| {
+            recycler.polled(at, true, false, false, wanted)
+        };
+        assert_eq!(poll(Micros::secs(1), &mut wanted), None);
+        assert_eq!(wanted, [Command::BillDispenseStatus]);
+        let late = PER_BILL + Micros::ms(1);
+        assert_eq!(poll(late, &mut wanted), Some(News::Over(Money::ZERO)));
+        assert!(!recycler.is_paying());
     }
 }
