@@ -7,6 +7,7 @@ mod interrupt;
 mod lines;
 mod link;
 mod person;
+mod pins;
 mod record;
 mod running;
 

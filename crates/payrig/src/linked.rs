@@ -243,12 +243,7 @@ fn open_lines(
     let options = ModemOptions {
         clock,
         asserted_is_high: links.iter().any(|(_, l)| l.asserted_is_high),
-        watch: wires
-            .filter_map(|(_, pin)| match pin {
-                Pin::In(line) => Some(*line),
-                Pin::Out(_) => None,
-            })
-            .collect(),
+        watch: wires.filter_map(|(_, pin)| pin.input()).collect(),
         look_every: LOOK_EVERY,
     };
     let mut port = ModemPort::new(SerialLines::open(path)?, options);

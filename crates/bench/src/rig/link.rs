@@ -60,15 +60,36 @@ impl fmt::Display for Pin {
     }
 }
 
-const PINS: [(&str, Pin); 7] = [
-    ("rts", Pin::Out(OutLine::Rts)),
-    ("dtr", Pin::Out(OutLine::Dtr)),
-    ("tx-break", Pin::Out(OutLine::TxBreak)),
-    ("cts", Pin::In(InLine::Cts)),
-    ("dsr", Pin::In(InLine::Dsr)),
-    ("dcd", Pin::In(InLine::Dcd)),
-    ("ri", Pin::In(InLine::Ri)),
-];
+impl Pin {
+    /// All of them, by the names that rigs give them.
+    pub const ALL: [(&'static str, Self); 7] = [
+        ("rts", Self::Out(OutLine::Rts)),
+        ("dtr", Self::Out(OutLine::Dtr)),
+        ("tx-break", Self::Out(OutLine::TxBreak)),
+        ("cts", Self::In(InLine::Cts)),
+        ("dsr", Self::In(InLine::Dsr)),
+        ("dcd", Self::In(InLine::Dcd)),
+        ("ri", Self::In(InLine::Ri)),
+    ];
+
+    /// The line, if we drive it.
+    #[must_use]
+    pub const fn output(self) -> Option<OutLine> {
+        match self {
+            Self::Out(line) => Some(line),
+            Self::In(_) => None,
+        }
+    }
+
+    /// The line, if we watch it.
+    #[must_use]
+    pub const fn input(self) -> Option<InLine> {
+        match self {
+            Self::In(line) => Some(line),
+            Self::Out(_) => None,
+        }
+    }
+}
 
 /// The pulse lines of a device on the modem lines of a serial port.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -84,6 +105,20 @@ pub struct LineLink {
     pub wires: Vec<(String, Pin)>,
     /// How long an adapter that vanished is waited for.
     pub reconnect: Option<Micros>,
+}
+
+impl LineLink {
+    /// The first line we drive.
+    #[must_use]
+    pub fn output(&self) -> Option<OutLine> {
+        self.wires.iter().find_map(|(_, pin)| pin.output())
+    }
+
+    /// The first line we watch.
+    #[must_use]
+    pub fn input(&self) -> Option<InLine> {
+        self.wires.iter().find_map(|(_, pin)| pin.input())
+    }
 }
 
 /// The link of a device.
@@ -318,13 +353,15 @@ fn wires(
         }
         // From the device to us is in, unless the device is ours.
         let goes_out = from != outside;
-        let able: Vec<&str> = PINS
+        let able: Vec<&str> = Pin::ALL
             .iter()
-            .filter(|(_, pin)| matches!(pin, Pin::Out(_)) == goes_out)
+            .filter(|(_, pin)| pin.output().is_some() == goes_out)
             .map(|(name, _)| *name)
             .collect();
         let said = value.get_ref().as_str().unwrap_or_default();
-        let pin = PINS.iter().find(|(n, _)| *n == said && able.contains(n));
+        let pin = Pin::ALL
+            .iter()
+            .find(|(n, _)| *n == said && able.contains(n));
         let Some((_, pin)) = pin else {
             let way = match goes_out {
                 true => "goes out: payrig drives it",

@@ -435,9 +435,8 @@ mod tests {
         let mut wanted = VecDeque::new();
         recycler.just_read = true;
         recycler.moved(0, 1);
-        let mut poll = |at, wanted: &mut VecDeque<Command>| {
-            recycler.polled(at, true, false, false, wanted)
-        };
+        let mut poll =
+            |at, wanted: &mut VecDeque<Command>| recycler.polled(at, true, false, false, wanted);
         assert_eq!(poll(Micros::secs(1), &mut wanted), None);
         assert_eq!(wanted, [Command::BillDispenseStatus]);
         let late = PER_BILL + Micros::ms(1);

@@ -1,11 +1,11 @@
 //! The pulse lines of a board outside, on the modem lines of a serial port: the tool plays the old
 //! acceptor, its credit line goes out, the board's inhibit line comes in.
 
-use super::lines::{In, Out};
+use super::pins::{Wired, line, open};
 use crate::Failure;
-use clap::{Args, ValueEnum};
+use clap::Args;
 use payrig_bench::Rig;
-use payrig_bench::rig::{DeviceLink, Kind, PulseRig};
+use payrig_bench::rig::{DeviceLink, Kind, Pin, PulseRig};
 use payrig_examine::board::{AcceptorLines, LineEvent};
 use payrig_link::{
     CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,
@@ -23,50 +23,15 @@ pub(super) struct AcceptorArguments {
     #[arg(long, value_name = "PORT")]
     pulse_link: Option<String>,
     /// The modem line that drives the board's credit line.
-    #[arg(long, value_enum, default_value = "rts", requires = "pulse_link")]
-    credit: Out,
+    #[arg(long, value_parser = line(Pin::output), default_value = "rts", requires = "pulse_link")]
+    credit: OutLine,
     /// The modem line the board's inhibit line is on.
-    #[arg(long, value_enum, default_value = "cts", requires = "pulse_link")]
-    inhibit: MaybeIn,
+    #[arg(long, value_parser = open(Pin::input), default_value = "cts", requires = "pulse_link")]
+    inhibit: Wired<InLine>,
     /// The lines are high while a modem line is asserted (RS-232 levels); low otherwise (logic
     /// levels, an optocoupler).
     #[arg(long, requires = "pulse_link")]
     asserted_high: bool,
-}
-
-/// A modem line that comes in, or is left open.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum MaybeIn {
-    Cts,
-    Dsr,
-    Dcd,
-    Ri,
-    /// It is not connected: checks of it are left out.
-    None,
-}
-
-impl From<Option<In>> for MaybeIn {
-    fn from(line: Option<In>) -> Self {
-        match line {
-            Some(In::Cts) => Self::Cts,
-            Some(In::Dsr) => Self::Dsr,
-            Some(In::Dcd) => Self::Dcd,
-            Some(In::Ri) => Self::Ri,
-            None => Self::None,
-        }
-    }
-}
-
-impl MaybeIn {
-    const fn line(self) -> Option<InLine> {
-        match self {
-            Self::Cts => Some(In::Cts.line()),
-            Self::Dsr => Some(In::Dsr.line()),
-            Self::Dcd => Some(In::Dcd.line()),
-            Self::Ri => Some(In::Ri.line()),
-            Self::None => None,
-        }
-    }
 }
 
 impl AcceptorArguments {
@@ -87,8 +52,8 @@ impl AcceptorArguments {
         if let Some(lines) = acceptor {
             *self = Self {
                 pulse_link: Some(lines.port.clone()),
-                credit: Out::of(&lines.wires).unwrap_or(Out::Rts),
-                inhibit: In::of(&lines.wires).into(),
+                credit: lines.output().unwrap_or(OutLine::Rts),
+                inhibit: Wired(lines.input()),
                 asserted_high: lines.asserted_is_high,
             };
         }
@@ -97,9 +62,9 @@ impl AcceptorArguments {
     /// What reports call the lines, where there are any.
     pub(super) fn name(&self) -> Option<String> {
         let port = self.pulse_link.as_deref()?;
-        let inhibit = self.inhibit.line();
+        let inhibit = self.inhibit.0;
         let inhibit = inhibit.map_or_else(|| "not connected".to_owned(), |l| l.to_string());
-        let credit = self.credit.line();
+        let credit = self.credit;
         Some(format!(
             "pulse lines on {port}: credit {credit}, inhibit {inhibit}"
         ))
@@ -154,7 +119,7 @@ impl AcceptorArguments {
         let options = ModemOptions {
             clock,
             asserted_is_high: self.asserted_high,
-            watch: self.inhibit.line().into_iter().collect(),
+            watch: self.inhibit.0.into_iter().collect(),
             look_every: LOOK_EVERY,
         };
         ModemPort::new(lines, options)
@@ -170,8 +135,8 @@ impl AcceptorArguments {
         Ok(OnThread {
             name,
             thread,
-            credit: self.credit.line(),
-            watched: self.inhibit.line(),
+            credit: self.credit,
+            watched: self.inhibit.0,
             inhibit,
         })
     }
@@ -257,16 +222,16 @@ mod tests {
         }
     }
 
-    fn arguments(pulse_link: &str, inhibit: MaybeIn) -> AcceptorArguments {
+    fn arguments(pulse_link: &str, inhibit: Wired<InLine>) -> AcceptorArguments {
         AcceptorArguments {
             pulse_link: Some(pulse_link.to_owned()),
-            credit: Out::Rts,
+            credit: OutLine::Rts,
             inhibit,
             asserted_high: false,
         }
     }
 
-    fn lines(inhibit: MaybeIn, gone: bool) -> (OnThread, Clock) {
+    fn lines(inhibit: Wired<InLine>, gone: bool) -> (OnThread, Clock) {
         let (arguments, clock) = (arguments("looped", inhibit), Clock::starting_now());
         let asserted = false;
         let port = arguments.port(Looped { asserted, gone }, clock);
@@ -284,7 +249,7 @@ mod tests {
 
     #[test]
     fn pulses_go_out_and_the_inhibit_line_comes_in() {
-        let (mut lines, clock) = lines(MaybeIn::Cts, false);
+        let (mut lines, clock) = lines(Wired(Some(InLine::Cts)), false);
         // Not asserted is high with these levels.
         assert_eq!(lines.inhibit(), Some(true));
         let at = clock.now();
@@ -301,7 +266,7 @@ mod tests {
 
     #[test]
     fn without_an_inhibit_line_there_are_pulses_all_the_same() {
-        let (mut lines, clock) = lines(MaybeIn::None, false);
+        let (mut lines, clock) = lines(Wired(None), false);
         assert_eq!(lines.inhibit(), None);
         let edge = Edge {
             at: clock.now(),
@@ -314,7 +279,7 @@ mod tests {
 
     #[test]
     fn lines_that_are_gone_are_an_error() {
-        let (mut lines, clock) = lines(MaybeIn::None, true);
+        let (mut lines, clock) = lines(Wired(None), true);
         let edge = Edge {
             at: clock.now(),
             high: false,
@@ -328,7 +293,8 @@ mod tests {
 
     #[test]
     fn what_cannot_be_is_refused_with_what_to_do() {
-        let refused = |port: &str, bus: &str| match arguments(port, MaybeIn::Cts).examine(Some(bus))
+        let refused = |port: &str, bus: &str| match arguments(port, Wired(Some(InLine::Cts)))
+            .examine(Some(bus))
         {
             Err(Failure::Wrong(text)) => text,
             other => panic!("{other:?}"),
@@ -336,9 +302,13 @@ mod tests {
         assert!(refused("pty", "pty").contains("a serial port"));
         assert!(refused("/dev/tty", "/dev/tty").contains("of their own"));
         assert!(refused("/dev/../dev/tty", "/dev/tty").contains("of their own"));
-        arguments("/dev/tty", MaybeIn::Cts)
+        arguments("/dev/tty", Wired(Some(InLine::Cts)))
             .examine(Some("pty"))
             .unwrap();
-        assert!(arguments("/dev/tty", MaybeIn::Cts).examine(None).is_err());
+        assert!(
+            arguments("/dev/tty", Wired(Some(InLine::Cts)))
+                .examine(None)
+                .is_err()
+        );
     }
 }

@@ -1,7 +1,8 @@
 //! A real device on pulse lines: the modem lines of a serial port.
 
+use super::pins::{Wired, line, open};
 use crate::Failure;
-use clap::{Args, ValueEnum};
+use clap::Args;
 use payrig_bench::rig::{LineLink, Pin};
 use payrig_examine::device::{LinePort, OutsideLines};
 use payrig_link::{
@@ -15,105 +16,23 @@ use payrig_wire::Edge;
 #[derive(Clone, Debug, Args)]
 pub(super) struct LineArguments {
     /// For a device on pulse lines: the modem line its credit line is on.
-    #[arg(long, value_enum, default_value = "cts", requires = "link")]
-    credit: In,
+    #[arg(long, value_parser = line(Pin::input), default_value = "cts", requires = "link")]
+    credit: InLine,
     /// The modem line that drives its inhibit line.
-    #[arg(long, value_enum, default_value = "rts", requires = "link")]
-    inhibit: MaybeOut,
+    #[arg(long, value_parser = open(Pin::output), default_value = "rts", requires = "link")]
+    inhibit: Wired<OutLine>,
     /// The lines are high while a modem line is asserted (RS-232 levels); low otherwise (logic
     /// levels, an optocoupler).
     #[arg(long, requires = "link")]
     asserted_high: bool,
 }
 
-/// A modem line that comes in.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub(super) enum In {
-    Cts,
-    Dsr,
-    Dcd,
-    Ri,
-}
-
-impl In {
-    pub(super) fn of(wires: &[(String, Pin)]) -> Option<Self> {
-        wires.iter().find_map(|(_, pin)| {
-            Some(match pin {
-                Pin::In(InLine::Cts) => Self::Cts,
-                Pin::In(InLine::Dsr) => Self::Dsr,
-                Pin::In(InLine::Dcd) => Self::Dcd,
-                Pin::In(InLine::Ri) => Self::Ri,
-                Pin::Out(_) => return None,
-            })
-        })
-    }
-
-    pub(super) const fn line(self) -> InLine {
-        match self {
-            Self::Cts => InLine::Cts,
-            Self::Dsr => InLine::Dsr,
-            Self::Dcd => InLine::Dcd,
-            Self::Ri => InLine::Ri,
-        }
-    }
-}
-
-/// A modem line that goes out.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub(super) enum Out {
-    Rts,
-    Dtr,
-    TxBreak,
-}
-
-impl Out {
-    pub(super) fn of(wires: &[(String, Pin)]) -> Option<Self> {
-        wires.iter().find_map(|(_, pin)| {
-            Some(match pin {
-                Pin::Out(OutLine::Rts) => Self::Rts,
-                Pin::Out(OutLine::Dtr) => Self::Dtr,
-                Pin::Out(OutLine::TxBreak) => Self::TxBreak,
-                Pin::In(_) => return None,
-            })
-        })
-    }
-
-    pub(super) const fn line(self) -> OutLine {
-        match self {
-            Self::Rts => OutLine::Rts,
-            Self::Dtr => OutLine::Dtr,
-            Self::TxBreak => OutLine::TxBreak,
-        }
-    }
-}
-
-/// One that may be left open.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum MaybeOut {
-    Rts,
-    Dtr,
-    TxBreak,
-    /// It is not connected: checks of it are left out.
-    None,
-}
-
-impl From<Option<Out>> for MaybeOut {
-    fn from(out: Option<Out>) -> Self {
-        match out {
-            Some(Out::Rts) => Self::Rts,
-            Some(Out::Dtr) => Self::Dtr,
-            Some(Out::TxBreak) => Self::TxBreak,
-            None => Self::None,
-        }
-    }
-}
-
 impl LineArguments {
     /// Which line is where in a rig.
     pub(super) fn of(rig: &LineLink) -> Self {
         Self {
-            credit: In::of(&rig.wires).unwrap_or(In::Cts),
-            inhibit: Out::of(&rig.wires).into(),
+            credit: rig.input().unwrap_or(InLine::Cts),
+            inhibit: Wired(rig.output()),
             asserted_high: rig.asserted_is_high,
         }
     }
@@ -130,21 +49,15 @@ impl LineArguments {
     }
 
     fn on<L: ModemLines>(&self, lines: L) -> Result<OnPort<L>, Failure> {
-        let input = self.credit.line();
-        let out = match self.inhibit {
-            MaybeOut::Rts => Some(OutLine::Rts),
-            MaybeOut::Dtr => Some(OutLine::Dtr),
-            MaybeOut::TxBreak => Some(OutLine::TxBreak),
-            MaybeOut::None => None,
-        };
         let options = ModemOptions {
             clock: Clock::starting_now(),
             asserted_is_high: self.asserted_high,
-            watch: vec![input],
+            watch: vec![self.credit],
             look_every: LOOK_EVERY,
         };
         let mut port = ModemPort::new(lines, options);
         let high = port.levels()?.first().is_none_or(|(_, high)| *high);
+        let out = self.inhibit.0;
         Ok(OnPort { port, out, high })
     }
 }
@@ -224,12 +137,12 @@ mod tests {
     }
 
     fn examined(asserted: bool, only: &str) -> Examination {
-        examined_with(asserted, MaybeOut::Rts, only)
+        examined_with(asserted, Wired(Some(OutLine::Rts)), only)
     }
 
-    fn examined_with(asserted: bool, inhibit: MaybeOut, only: &str) -> Examination {
+    fn examined_with(asserted: bool, inhibit: Wired<OutLine>, only: &str) -> Examination {
         let arguments = LineArguments {
-            credit: In::Cts,
+            credit: InLine::Cts,
             inhibit,
             asserted_high: true,
         };
@@ -256,7 +169,7 @@ mod tests {
 
     #[test]
     fn an_inhibit_line_that_is_not_connected_is_held_against_nobody() {
-        let examination = examined_with(true, MaybeOut::None, "silent-while-inhibited");
+        let examination = examined_with(true, Wired(None), "silent-while-inhibited");
         let check = &examination.checks[0];
         assert_eq!(check.outcome, Outcome::Skipped, "{}", check.seen);
         assert!(check.seen.contains("not connected"), "{}", check.seen);
@@ -265,8 +178,8 @@ mod tests {
     #[test]
     fn lines_that_are_gone_are_an_error() {
         let arguments = LineArguments {
-            credit: In::Dsr,
-            inhibit: MaybeOut::None,
+            credit: InLine::Dsr,
+            inhibit: Wired(None),
             asserted_high: false,
         };
         let (asserted, gone) = (false, true);
