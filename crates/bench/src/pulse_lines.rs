@@ -367,14 +367,11 @@ impl PulseLines {
                     entries.push(Entry::Finding(found));
                 }
                 let fit = fit(train, &profile);
+                let text = describe(credit, train, &profile, fit.as_ref(), decimals);
                 entries.push(Entry::Train(TrainRecord {
                     line: named(&train.line),
-                    start_us: train.start(),
-                    pulses: u64::try_from(train.count()).unwrap_or(u64::MAX),
-                    widths_us: train.widths(),
-                    gaps_us: train.gaps(),
-                    text: Some(describe(credit, train, &profile, fit.as_ref(), decimals)),
-                    profile: fit.map_or_else(|| "none".to_owned(), |p| p.name),
+                    text: Some(text),
+                    ..TrainRecord::of(train, fit.as_ref().map_or("none", |p| &p.name))
                 }));
             }
         }

@@ -208,7 +208,7 @@ impl Wire {
     }
 
     /// The tool was late on a line beside the bus.
-    pub(crate) fn was_late(&mut self, at: Micros, late: Micros, text: String) {
+    pub(crate) fn was_late(&mut self, at: Micros, late: Micros, text: impl FnOnce() -> String) {
         if let Self::Linked(linked) = self {
             linked.was_late(at, late, text);
         }

@@ -16,7 +16,7 @@ use super::habit::Board;
 use super::setup::BoardSetup;
 use crate::check::{NEEDS_A_PERSON, Seen};
 use crate::device::habit::Layer;
-use crate::operator::{Deed, Question, Reply, SeenBy, Sight, Unattended};
+use crate::operator::{self, Deed, Question, Reply, SeenBy, Sight, Unattended};
 use crate::remains::{Remains, STOPPED};
 use crate::result::Interval;
 use crate::wire::{Linked, Wire};

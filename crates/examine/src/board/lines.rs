@@ -13,9 +13,6 @@ const LEAD: Micros = Micros::ms(20);
 /// How often the lines are looked after while nothing happens on the bus.
 pub(super) const LOOK_AFTER: Micros = Micros::ms(5);
 
-/// An edge later than planned by more than this makes a pulse of another width, and is told.
-const OWN_LATENESS: Micros = Micros::ms(1);
-
 /// Something that happened on the lines.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum LineEvent {
@@ -119,12 +116,10 @@ impl CreditLines {
     }
 }
 
-/// What is told of an edge that was made too late.
-pub(super) fn late_text(late: Micros) -> Option<String> {
-    (late > OWN_LATENESS).then(|| {
-        format!(
-            "this tool moved the credit line {late} later than it meant to: the machine it runs on \
-             was busy. What follows from that is not the subject's fault"
-        )
-    })
+/// What is told of an edge that was made too late: it makes a pulse of another width.
+pub(super) fn late_text(late: Micros) -> String {
+    format!(
+        "this tool moved the credit line {late} later than it meant to: the machine it runs on was busy. \
+         What follows from that is not the subject's fault"
+    )
 }

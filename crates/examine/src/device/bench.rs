@@ -15,7 +15,7 @@ use super::subject::Emulated;
 use super::told::Told;
 use crate::Stop;
 use crate::check::{NEEDS_A_PERSON, Seen};
-use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Tally};
+use crate::operator::{self, Deed, Operator, Question, Reply, SeenBy, Sight, Tally};
 use crate::remains::{Remains, STOPPED};
 use crate::result::Interval;
 use crate::wire::{Linked, Wire};

@@ -11,6 +11,7 @@ pub use unattended::Unattended;
 use crate::board::BoardOptions;
 use crate::device::Act;
 use payrig_units::{Decimals, Micros, Money};
+use payrig_wire::recording::Entry;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -195,4 +196,33 @@ pub trait Operator: fmt::Debug {
     /// The answer to it, once there is one; asked for again and again while the bench goes on.
     /// `now` is bench time.
     fn answer(&mut self, now: Micros) -> Option<Reply>;
+}
+
+/// Puts a question, and lets time pass until it is answered. `time` lets some pass, if told to, and gives
+/// bench time; nothing once no answer is waited for any more: then nobody is asked, either.
+pub(crate) fn put(
+    operator: &mut dyn Operator,
+    question: &Question,
+    mut time: impl FnMut(bool) -> Option<Micros>,
+) -> Reply {
+    let mut now = time(false);
+    if now.is_some() {
+        operator.ask(question);
+    }
+    while let Some(at) = now {
+        if let Some(reply) = operator.answer(at) {
+            return reply;
+        }
+        now = time(true);
+    }
+    Reply::CannotDo
+}
+
+/// The recording's note of a question and its answer.
+pub(crate) fn note(at_us: Micros, question: &Question, reply: Reply) -> Entry {
+    Entry::Note {
+        at_us,
+        who: Some("operator".to_owned()),
+        text: format!("{} {reply}", question.text()),
+    }
 }

@@ -10,7 +10,7 @@ use payrig_wire::{BusEvent, Finding, Source, Transmission};
 use std::borrow::Cow;
 use std::collections::VecDeque;
 
-/// Words of ours later than meant by more than this are told as the tool's own fault.
+/// What of ours is later than meant by more than this is told as the tool's own fault.
 const OWN_LATENESS: Micros = Micros::ms(1);
 
 /// How often it is looked whether the examination is to end.
@@ -293,25 +293,25 @@ impl Linked {
     }
 
     pub(super) fn own_up(&mut self, at: Micros, late: Lateness) {
-        if late.total() <= OWN_LATENESS {
-            self.late_by = self.late_by.max(late.total());
-            return;
-        }
-        let text = format!(
-            "this tool spoke {} later than it meant to: {} spent in its own code, {} waited for the \
-             machine it runs on. What follows from that is not the subject's fault",
-            late.total(),
-            late.ours,
-            late.machine
-        );
-        self.was_late(at, late.total(), text);
+        self.was_late(at, late.total(), || {
+            format!(
+                "this tool spoke {} later than it meant to: {} spent in its own code, {} waited for the \
+                 machine it runs on. What follows from that is not the subject's fault",
+                late.total(),
+                late.ours,
+                late.machine
+            )
+        });
     }
 
-    pub(super) fn was_late(&mut self, at: Micros, late: Micros, text: String) {
+    /// Something of ours was late; `text` tells it, where it is worth telling.
+    pub(super) fn was_late(&mut self, at: Micros, late: Micros, text: impl FnOnce() -> String) {
         self.late_by = self.late_by.max(late);
-        let mut finding = Finding::advice("own-late", at, text);
-        finding.section = Cow::Borrowed("about this tool");
-        self.notes.push(Entry::Finding(finding));
+        if late > OWN_LATENESS {
+            let mut finding = Finding::advice("own-late", at, text());
+            finding.section = Cow::Borrowed("about this tool");
+            self.notes.push(Entry::Finding(finding));
+        }
     }
 
     pub(super) fn note(&mut self, text: String) {

@@ -2,7 +2,7 @@
 
 use crate::{Source, TimedWord, WORD_TIME, WireBlock};
 use payrig_mdb::Word;
-use payrig_pulse::ProfileRecord;
+use payrig_pulse::{ProfileRecord, Train};
 use payrig_units::{LedgerEntry, Micros, Money, Movement, Place};
 use serde::{Deserialize, Serialize};
 
@@ -213,6 +213,22 @@ pub struct TrainRecord {
     /// In words.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub text: Option<String>,
+}
+
+impl TrainRecord {
+    /// A train as it was read, of the profile of this name; without words.
+    #[must_use]
+    pub fn of(train: &Train, profile: &str) -> Self {
+        Self {
+            line: train.line.clone(),
+            start_us: train.start(),
+            pulses: u64::try_from(train.count()).unwrap_or(u64::MAX),
+            widths_us: train.widths(),
+            gaps_us: train.gaps(),
+            profile: profile.to_owned(),
+            text: None,
+        }
+    }
 }
 
 /// Bytes as `["0B", "0B"]`.

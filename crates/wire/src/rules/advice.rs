@@ -14,8 +14,6 @@ struct Tally {
     at: Micros,
     worst: Option<(Micros, Micros)>,
     what: String,
-    /// The worst is the shortest, of times that are not to be shorter than this.
-    least: Option<Micros>,
 }
 
 /// When a device was last spoken to, and at what pace it is polled.
@@ -30,6 +28,7 @@ struct Pace {
 /// Gathers advice.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Advice {
+    /// By rule and device; where the worst is the shortest, by what it should not be shorter than, too.
     tallies: BTreeMap<(&'static str, String, Option<Micros>), Tally>,
     paces: BTreeMap<Address, Pace>,
 }
@@ -64,7 +63,6 @@ impl Advice {
                 at,
                 worst: None,
                 what: what.to_owned(),
-                least,
             });
         tally.count += 1;
         let worse = match (worst, tally.worst) {
@@ -140,21 +138,21 @@ impl Advice {
         self.paces.clear();
         let mut findings: Vec<Finding> = std::mem::take(&mut self.tallies)
             .into_iter()
-            .map(|((name, who, _), tally)| finding(name, &who, &tally))
+            .map(|((name, who, least), tally)| finding(name, &who, least, &tally))
             .collect();
         findings.sort_by_key(|f| f.at);
         findings
     }
 }
 
-fn finding(name: &'static str, who: &str, tally: &Tally) -> Finding {
+fn finding(name: &'static str, who: &str, least: Option<Micros>, tally: &Tally) -> Finding {
     let mut text = format!("{who} {}", tally.what);
     if tally.count > 1 {
         text.push_str(&format!(", {}", words::times(tally.count)));
     }
     if let Some((worst, _)) = tally.worst {
         text.push_str(if tally.count > 1 {
-            match tally.least {
+            match least {
                 Some(_) => ", the shortest ",
                 None => ", the longest ",
             }
@@ -170,7 +168,7 @@ fn finding(name: &'static str, who: &str, tally: &Tally) -> Finding {
     if let Some((worst, uncertainty)) = tally.worst {
         finding = finding.measured(worst, uncertainty);
     }
-    finding.limit = tally.least.or(finding.limit);
+    finding.limit = least.or(finding.limit);
     if name == "too-close-to-tell" {
         finding.certainty = Certainty::CannotTell;
     }

@@ -146,12 +146,7 @@ impl BoardBench {
     pub fn ready(&mut self) -> Micros {
         self.ready_or_not();
         // A person may have taken their time before: what was said earlier counts, too.
-        let said = |(address, name, _): &(u8, &str, &str)| self.count(self.began, *address, name);
-        self.never = ENABLED
-            .iter()
-            .filter(|e| said(e) == 0)
-            .map(|e| e.0)
-            .collect();
+        self.never = self.not_enabled(self.began);
         self.now
     }
 
@@ -172,16 +167,20 @@ impl BoardBench {
         let from = self.now;
         for _ in 0..300 {
             self.wait(Micros::ms(100));
-            let enabled = |address, name| self.count(from, address, name) > 0;
-            if enabled(CHANGER, "COIN TYPE")
-                && enabled(BILL, "BILL TYPE")
-                && enabled(READER, "READER ENABLE")
-            {
+            if self.not_enabled(from).is_empty() {
                 break;
             }
         }
         self.secs(2);
         self.now
+    }
+
+    /// Peripherals that the board has not enabled since a time.
+    fn not_enabled(&self, from: Micros) -> Vec<u8> {
+        let missing = ENABLED
+            .iter()
+            .filter(|(of, name, _)| self.count(from, *of, name) == 0);
+        missing.map(|(address, ..)| *address).collect()
     }
 
     /// From here on nobody does anything: polling intervals are measured.

@@ -80,11 +80,6 @@ impl BoardBench {
             };
             match lines.take() {
                 Ok(None) => return,
-                Ok(Some(LineEvent::Note(text))) => {
-                    let who = Some(lines.name());
-                    let at_us = self.now;
-                    self.entries.push(Entry::Note { at_us, who, text });
-                }
                 Ok(Some(event)) => self.line_event(event),
                 Err(error) => self.wire.fail(error),
             }
@@ -95,15 +90,17 @@ impl BoardBench {
         match event {
             LineEvent::Driven { edge, late } => {
                 self.edge_entry(CREDIT_LINE, edge, Micros::ZERO);
-                if let Some(text) = late_text(late) {
-                    self.wire.was_late(edge.at, late, text);
-                }
+                self.wire.was_late(edge.at, late, || late_text(late));
             }
             LineEvent::Inhibit { edge, uncertainty } => {
                 let line = self.inhibit.line.clone();
                 self.inhibit_edge(&line, edge, uncertainty);
             }
-            LineEvent::Note(_) => {}
+            LineEvent::Note(text) => {
+                let who = self.lines_mut().map(|l| l.name());
+                let at_us = self.now;
+                self.entries.push(Entry::Note { at_us, who, text });
+            }
         }
     }
 

@@ -48,15 +48,7 @@ pub(super) fn sent_trains(entries: &[Entry], until: Micros) -> Vec<TrainRecord> 
         });
         let mut found: Vec<Train> = edges.filter_map(|e| reader.edge(e.at, e.high)).collect();
         found.extend(reader.finish(until));
-        trains.extend(found.iter().map(|train| TrainRecord {
-            line: train.line.clone(),
-            start_us: train.start(),
-            pulses: train.count() as u64,
-            widths_us: train.widths(),
-            gaps_us: train.gaps(),
-            profile: profile.name.clone(),
-            text: None,
-        }));
+        trains.extend(found.iter().map(|t| TrainRecord::of(t, &profile.name)));
     }
     trains
 }

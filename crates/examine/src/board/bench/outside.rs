@@ -142,19 +142,16 @@ impl BoardOutside {
 
     /// Puts a question and waits for the answer; the board is not answered meanwhile.
     pub(in crate::board) fn ask(&mut self, question: &Question) -> Reply {
-        self.hand.operator.ask(question);
-        loop {
-            if self.linked.has_failed() {
-                return Reply::CannotDo;
+        let linked = &mut self.linked;
+        let reply = operator::put(&mut *self.hand.operator, question, |waits| {
+            if waits {
+                linked.let_pass(Micros::ms(20));
             }
-            if self.linked.is_stopped() {
-                return Reply::Stop;
-            }
-            let now = self.linked.now();
-            if let Some(reply) = self.hand.operator.answer(now) {
-                return reply;
-            }
-            self.linked.let_pass(Micros::ms(20));
+            (!linked.has_failed() && !linked.is_stopped()).then(|| linked.now())
+        });
+        match !self.linked.has_failed() && self.linked.is_stopped() {
+            true => Reply::Stop,
+            false => reply,
         }
     }
 }

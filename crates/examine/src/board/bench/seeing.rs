@@ -134,27 +134,14 @@ impl BoardBench {
         let Subject::Outside(hand) = &mut self.board else {
             return Reply::Default;
         };
-        if self.wire.is_over() {
-            // Nobody is asked for what is not looked at any more.
-            return Reply::CannotDo;
-        }
         let mut operator = std::mem::replace(&mut hand.operator, Box::new(Unattended::default()));
-        operator.ask(question);
-        let reply = loop {
-            if self.wire.is_over() {
-                break Reply::CannotDo;
+        let reply = operator::put(&mut *operator, question, |waits| {
+            if waits {
+                self.wait(Micros::ms(20));
             }
-            if let Some(reply) = operator.answer(self.now) {
-                break reply;
-            }
-            self.wait(Micros::ms(20));
-        };
-        let at_us = self.now;
-        self.entries.push(Entry::Note {
-            at_us,
-            who: Some("operator".to_owned()),
-            text: format!("{} {reply}", question.text()),
+            (!self.wire.is_over()).then_some(self.now)
         });
+        self.entries.push(operator::note(self.now, question, reply));
         if let Subject::Outside(hand) = &mut self.board {
             hand.operator = operator;
         }

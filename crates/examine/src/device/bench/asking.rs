@@ -127,29 +127,20 @@ impl Bench {
         let Subject::Outside(at_hand) = &mut self.subject else {
             return Reply::Default;
         };
-        let nobody = Box::new(crate::operator::Unattended::default());
+        let nobody = Box::new(operator::Unattended::default());
         let mut operator = std::mem::replace(&mut at_hand.operator, nobody);
-        operator.ask(question);
-        let reply = loop {
-            if self.wire.is_over() {
-                break Reply::CannotDo;
+        let reply = operator::put(&mut *operator, question, |waits| {
+            match waits {
+                true if polling => {
+                    self.poll_meanwhile();
+                    self.wait(POLL_EVERY);
+                }
+                true => self.wait(Micros::ms(20)),
+                false => {}
             }
-            if let Some(reply) = operator.answer(self.now) {
-                break reply;
-            }
-            if polling {
-                self.poll_meanwhile();
-                self.wait(POLL_EVERY);
-            } else {
-                self.wait(Micros::ms(20));
-            }
-        };
-        let at_us = self.now;
-        self.entries.push(Entry::Note {
-            at_us,
-            who: Some("operator".to_owned()),
-            text: format!("{} {reply}", question.text()),
+            (!self.wire.is_over()).then_some(self.now)
         });
+        self.entries.push(operator::note(self.now, question, reply));
         if let Subject::Outside(at_hand) = &mut self.subject {
             at_hand.operator = operator;
         }

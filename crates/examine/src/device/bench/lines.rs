@@ -107,15 +107,8 @@ impl Bench {
             let movements = at_hand.told.pulsed(worth);
             self.book(movements);
         }
-        self.trains.extend(trains.iter().map(|train| TrainRecord {
-            line: train.line.clone(),
-            start_us: train.start(),
-            pulses: train.count() as u64,
-            widths_us: train.widths(),
-            gaps_us: train.gaps(),
-            profile: name.clone(),
-            text: None,
-        }));
+        let records = trains.iter().map(|t| TrainRecord::of(t, &name));
+        self.trains.extend(records);
         trains
     }
 }
