@@ -32,6 +32,10 @@ pub mod cli;
 mod device;
 mod frame;
 
+use payrig_bench::{Rig, Stage};
+use payrig_wire::recording::Entry;
+use std::path::Path;
+
 pub use bench::{Asker, Bench, Master, Plugged, fault};
 pub use board::{board, item};
 pub use frame::{Frame, Spoken};
@@ -41,4 +45,32 @@ pub use frame::{Frame, Spoken};
 pub fn cases(usual: u32) -> u32 {
     let asked = std::env::var("PROPTEST_CASES").ok();
     asked.and_then(|n| n.parse().ok()).unwrap_or(usual)
+}
+
+/// Plays a rig from its text to the end; `each` is told everything that happened.
+///
+/// # Panics
+/// When the text is no rig, or money comes from nowhere.
+pub fn play(text: &str, mut each: impl FnMut(Entry)) -> Stage {
+    let rig = Rig::parse(Path::new("rig.toml"), text).unwrap_or_else(|e| panic!("{e}\n{text}"));
+    let mut stage = Stage::new(&rig);
+    while !stage.ended() {
+        stage.advance(stage.next_time());
+        assert_eq!(stage.books().ledger().sum(), 0, "{text}");
+        stage.take_log().for_each(&mut each);
+    }
+    stage
+}
+
+/// Plays a rig likewise; what the books find.
+///
+/// # Panics
+/// As [`play`].
+pub fn play_for_money(text: &str) -> (Stage, Vec<String>) {
+    let mut money = Vec::new();
+    let stage = play(text, |entry| match entry {
+        Entry::Finding(f) if f.rule == "money" => money.push(f.text.to_string()),
+        _ => {}
+    });
+    (stage, money)
 }

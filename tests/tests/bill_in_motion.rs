@@ -1,12 +1,8 @@
 //! A bill is on its way into the recycler while money is given back, and the bus is reset: whatever
 //! comes first, board and money agree (MDB/ICP 4.3, section 6.3, 37H-05H, 37H-08H).
 
-use payrig_bench::Stage;
-use payrig_bench::rig::Rig;
-use payrig_bench::run::run_simulated;
-use payrig_units::{Micros, Place};
-use payrig_wire::recording::Entry;
-use std::path::Path;
+use payrig_tests::play_for_money;
+use payrig_units::Place;
 
 const MACHINE: &str = r#"
 [[board.item]]
@@ -50,18 +46,7 @@ fn wrong(how: &str, press: u64, reset: u64) -> Option<String> {
          [[script]]\ndo = \"wait\"\nfor = \"50 s\"\n[[script]]\ndo = \"press-return\"\n\
          [[script]]\ndo = \"wait\"\nfor = \"50 s\"\n"
     );
-    let rig = Rig::parse(Path::new("motion.toml"), &text).unwrap_or_else(|e| panic!("{e}\n{text}"));
-    let mut stage = Stage::new(&rig);
-    let mut findings = Vec::new();
-    run_simulated(&mut stage, Micros::secs(3_600), |_, entry| {
-        if let Entry::Finding(f) = entry
-            && f.rule == "money"
-        {
-            findings.push(f.text.to_string());
-        }
-        Ok::<(), ()>(())
-    })
-    .unwrap();
+    let (stage, findings) = play_for_money(&text);
     let customer = stage.books().ledger().balance(&Place::Customer);
     (!customer.is_zero() || !findings.is_empty()).then(|| {
         format!(

@@ -2,9 +2,8 @@
 //! moment: the return button while the reader decides, an ACK that is lost while a card is loaded in
 //! several steps, a reader that starts anew with a coupon in it.
 
-use payrig_bench::{Rig, Stage};
+use payrig_tests::play;
 use payrig_wire::recording::Entry;
-use std::path::Path;
 
 const OPTIONS: &str = r#"["money-32-bit", "always-idle", "ask-begin-session", "basket",
     "enhanced-items", "coupon"]"#;
@@ -34,29 +33,21 @@ fn step(after: u64, act: &str) -> String {
 }
 
 fn run(text: &str) -> Ended {
-    let rig = Rig::parse(Path::new("reader.toml"), text).unwrap_or_else(|e| panic!("{e}\n{text}"));
-    let mut stage = Stage::new(&rig);
     let mut ended = Ended {
         money: Vec::new(),
         moved: Vec::new(),
     };
-    while !stage.ended() {
-        stage.advance(stage.next_time());
-        assert_eq!(stage.books().ledger().sum(), 0);
-        for entry in stage.take_log() {
-            match entry {
-                Entry::Finding(f) if f.rule == "money" => ended.money.push(f.text.to_string()),
-                Entry::Movement(m) => ended.moved.push(m.why),
-                Entry::Step {
-                    passed: Some(false),
-                    text,
-                    why,
-                    ..
-                } => panic!("{text}: {why:?}"),
-                _ => {}
-            }
-        }
-    }
+    play(text, |entry| match entry {
+        Entry::Finding(f) if f.rule == "money" => ended.money.push(f.text.to_string()),
+        Entry::Movement(m) => ended.moved.push(m.why),
+        Entry::Step {
+            passed: Some(false),
+            text,
+            why,
+            ..
+        } => panic!("{text}: {why:?}"),
+        _ => {}
+    });
     ended
 }
 

@@ -348,6 +348,16 @@ fn the_page_of_a_board_shows_its_times_and_its_pulses() {
     );
 }
 
+/// An examination of one check, to be written somewhere.
+const ONE_CHECK: [&str; 6] = [
+    "examine",
+    "device",
+    "--kind",
+    "changer",
+    "--only",
+    "coin-values",
+];
+
 /// What took an hour to find is not to be lost at its end for a wrong path.
 #[test]
 fn outputs_are_tried_before_an_examination_begins() {
@@ -358,14 +368,6 @@ fn outputs_are_tried_before_an_examination_begins() {
     )
     .unwrap();
     fs::write(folder.path().join("old.json"), "old").unwrap();
-    let examine = [
-        "examine",
-        "device",
-        "--kind",
-        "changer",
-        "--only",
-        "coin-values",
-    ];
     for wrong in [
         &["--html", "no/such/folder.html"][..],
         &["--junit", "no/such/folder.xml"],
@@ -375,7 +377,7 @@ fn outputs_are_tried_before_an_examination_begins() {
         &["--ticket", "--db", "letter.db"],
         &["--record", "no/such/folder.jsonl"],
     ] {
-        let mut arguments = [&examine[..], wrong].concat();
+        let mut arguments = [&ONE_CHECK[..], wrong].concat();
         if !wrong.contains(&"--json") {
             arguments.extend(["--json", "old.json"]);
         }
@@ -401,14 +403,6 @@ fn outputs_are_tried_before_an_examination_begins() {
 #[test]
 fn an_output_that_fails_at_the_end_takes_no_other_with_it() {
     let folder = tempfile::tempdir().unwrap();
-    let examine = [
-        "examine",
-        "device",
-        "--kind",
-        "changer",
-        "--only",
-        "coin-values",
-    ];
     for full in ["--html", "--junit"] {
         let outputs = [
             full,
@@ -419,7 +413,7 @@ fn an_output_that_fails_at_the_end_takes_no_other_with_it() {
             "--db",
             "it.db",
         ];
-        let ran = run(folder.path(), &[&examine[..], &outputs].concat());
+        let ran = run(folder.path(), &[&ONE_CHECK[..], &outputs].concat());
         assert_eq!(ran.code, 2, "{}", ran.err);
         assert!(ran.out.contains("coin-values"), "{}", ran.out);
         assert!(ran.err.contains("wrote it.json"), "{full}: {}", ran.err);

@@ -1,12 +1,8 @@
 //! A mode bit turned on the wire makes a valid answer of a part of one: what the board waits for then
 //! is asked again, and what is owed is paid (MDB/ICP 4.3, section 2.2: the mode bit ends a block).
 
-use payrig_bench::Stage;
-use payrig_bench::rig::Rig;
-use payrig_bench::run::run_simulated;
-use payrig_units::{Micros, Place};
-use payrig_wire::recording::Entry;
-use std::path::Path;
+use payrig_tests::play_for_money;
+use payrig_units::Place;
 
 const COINS: &str = r#"
 [[script]]
@@ -60,17 +56,7 @@ fn wrong(way: (&str, &str, &str), word: u8, skip: u32, count: u32) -> Option<Str
          frame = \"block\"\nskip = {skip}\ncount = {count}\n[[script]]\ndo = \"press-return\"\n\
          [[script]]\ndo = \"wait\"\nfor = \"90 s\"\n"
     );
-    let rig = Rig::parse(Path::new("turned.toml"), &text).unwrap_or_else(|e| panic!("{e}\n{text}"));
-    let mut stage = Stage::new(&rig);
-    let mut findings = Vec::new();
-    run_simulated(&mut stage, Micros::secs(3_600), |_, entry| {
-        match entry {
-            Entry::Finding(f) if f.rule == "money" => findings.push(f.text.to_string()),
-            _ => {}
-        }
-        Ok::<(), ()>(())
-    })
-    .unwrap();
+    let (stage, findings) = play_for_money(&text);
     let customer = stage.books().ledger().balance(&Place::Customer);
     let idle = stage.board().is_some_and(|b| b.vending().is_idle());
     let good = customer.is_zero() && idle && findings.is_empty();
