@@ -86,6 +86,7 @@ pub(crate) fn examine(arguments: &ExamineArguments) -> Result<Exit, Failure> {
         What::Device(arguments) => device::examine(arguments.clone()),
     }
 }
+
 fn unknown(what: &str, name: &str, known: &[&str]) -> Failure {
     // They are far too many to be named here.
     let hint = match (nearest(name, known), what) {
@@ -97,6 +98,7 @@ fn unknown(what: &str, name: &str, known: &[&str]) -> Failure {
     };
     Failure::Wrong(format!("no {what} is called \"{name}\": {hint}"))
 }
+
 fn load(common: &Common) -> Result<Option<Rig>, Failure> {
     let wrong = |error: RigError| Failure::Wrong(error.to_string());
     common
@@ -106,6 +108,14 @@ fn load(common: &Common) -> Result<Option<Rig>, Failure> {
         .transpose()
         .map_err(wrong)
 }
+
+/// Tries where an examination is to be written: before a link is waited for, and before anybody has
+/// worked for an hour.
+fn try_outputs(common: &Common) -> Result<(), Failure> {
+    common.outputs.can_be_written()?;
+    common.ticket.can_be_kept()
+}
+
 /// Who answers questions about a subject outside.
 fn operator(common: &Common) -> Result<Box<dyn Operator>, Failure> {
     Ok(match common.unattended {

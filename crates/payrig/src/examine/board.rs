@@ -2,7 +2,7 @@
 
 use super::acceptor::AcceptorArguments;
 use super::running::{Job, Listed, list, run_all};
-use super::{Common, date, load, operator, unknown};
+use super::{Common, load, operator, try_outputs, unknown};
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_bench::RigError;
@@ -10,7 +10,6 @@ use payrig_examine::Stop;
 use payrig_examine::board::{self, BoardOutside, BoardSetup};
 use payrig_link::Clock;
 use payrig_wire::Source;
-use std::time::SystemTime;
 
 #[derive(Clone, Debug, Args)]
 pub(super) struct BoardArguments {
@@ -19,6 +18,7 @@ pub(super) struct BoardArguments {
     #[command(flatten)]
     pulses: AcceptorArguments,
 }
+
 pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
     let wrong = |error: RigError| Failure::Wrong(error.to_string());
     let mut setup = match load(&arguments.common)? {
@@ -76,17 +76,11 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
     let only = common.only.clone();
     if common.list {
         let meant = board::checks().filter(|c| only.as_deref().is_none_or(|id| id == c.id));
-        let listed = meant.map(|c| Listed {
-            subject: "board".to_owned(),
-            id: c.id,
-            title: c.title,
-            section: c.section,
-            expected: c.expected,
-            quirk: c.quirk,
-        });
+        let listed = meant.map(|c| Listed::of("board", c));
         list(&listed.collect::<Vec<_>>(), common.format)?;
         return Ok(Exit::Passed);
     }
+    try_outputs(common)?;
     if common.link.is_given() {
         return board_outside(arguments, setup);
     }
@@ -140,12 +134,10 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
         );
     }
     let only = common.only.clone();
-    let began = SystemTime::now();
     let job: Job = Box::new(move |each| {
         let (mut examination, failure) =
             board::examine_outside(&setup, outside, only.as_deref(), each);
         examination.link = name;
-        examination.date = date(began);
         (examination, failure)
     });
     run_all(common, &stop, 1, std::iter::once(("board".to_owned(), job)))

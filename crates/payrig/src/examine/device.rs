@@ -2,7 +2,7 @@
 
 use super::lines::LineArguments;
 use super::running::{Job, Listed, list, run_all};
-use super::{Common, date, load, operator, unknown};
+use super::{Common, load, operator, try_outputs, unknown};
 use crate::{Exit, Failure};
 use clap::Args;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
@@ -13,7 +13,6 @@ use payrig_examine::device::{self, Kind, Outside, Setup};
 use payrig_link::Clock;
 use payrig_mdb::cashless::Unit;
 use payrig_wire::Source;
-use std::time::SystemTime;
 
 #[derive(Clone, Debug, Args)]
 pub(super) struct DeviceArguments {
@@ -29,6 +28,7 @@ pub(super) struct DeviceArguments {
     #[command(flatten)]
     lines: LineArguments,
 }
+
 /// The kinds by their names.
 fn kinds() -> impl TypedValueParser<Value = Kind> {
     let names = Kind::ALL.map(|k| PossibleValue::new(k.name()));
@@ -37,6 +37,7 @@ fn kinds() -> impl TypedValueParser<Value = Kind> {
     let parser = PossibleValuesParser::new(names.into_iter().chain([old]));
     parser.try_map(|name| Kind::named(&name).ok_or("no such kind"))
 }
+
 /// A device, and where the real one is, if there is one.
 type Meant = (Setup, Option<DeviceLink>);
 
@@ -178,12 +179,10 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         (outside.until(&stop), format!("modem lines of {port}"))
     };
     let (subject, only) = (called(&setup), common.only.clone());
-    let began = SystemTime::now();
     let job: Job = Box::new(move |each| {
         let (mut examination, failure) =
             device::examine_outside(&setup, outside, only.as_deref(), each);
         examination.link = name;
-        examination.date = date(began);
         (examination, failure)
     });
     run_all(common, &stop, 1, std::iter::once((subject, job)))
@@ -227,14 +226,7 @@ pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
             };
             let only = common.only.clone();
             let checks = all(s).filter(move |c| only.as_deref().is_none_or(|id| id == c.id));
-            checks.map(move |c| Listed {
-                subject: subject.clone(),
-                id: c.id,
-                title: c.title,
-                section: c.section,
-                expected: c.expected,
-                quirk: c.quirk,
-            })
+            checks.map(move |c| Listed::of(&subject, c))
         };
         list(
             &setups.iter().flat_map(listed).collect::<Vec<_>>(),
@@ -242,6 +234,7 @@ pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
         )?;
         return Ok(Exit::Passed);
     }
+    try_outputs(common)?;
     if common.link.is_given() {
         return examine_outside(arguments, setups);
     }

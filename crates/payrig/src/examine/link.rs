@@ -52,7 +52,8 @@ impl SubjectLink {
         if self.link.is_none() {
             self.link = Some(rig.port.to_string());
             self.coding.get_or_insert_with(|| rig.coding.to_string());
-            let reconnect = rig.reconnect.map(|t| t.0 / 1_000_000);
+            // Whole seconds, and not less than the rig says.
+            let reconnect = rig.reconnect.map(|t| t.0.div_ceil(1_000_000));
             self.reconnect = self.reconnect.or(reconnect);
         }
     }
@@ -89,8 +90,8 @@ impl SubjectLink {
         self.reconnect.map(Micros::secs)
     }
 
-    /// Opens it, the tool being `ours`, on a clock; `None` when the subject is emulated. Waits for the other end
-    /// of a pseudo-terminal.
+    /// Opens it, the tool being `ours`, on a clock; `None` when the subject is emulated. Waits for the
+    /// other end of a pseudo-terminal.
     pub(crate) fn open(&self, ours: Source, clock: Clock) -> Result<Option<Opened>, Failure> {
         let Some(port) = self.link.as_deref() else {
             return Ok(None);

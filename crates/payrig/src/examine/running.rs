@@ -4,7 +4,7 @@ use super::record::Recording;
 use super::{Common, date, interrupt};
 use crate::report::{print_table, tell};
 use crate::{Exit, Failure, Format};
-use payrig_examine::{CheckResult, Examination, Outcome, Stop};
+use payrig_examine::{Check, CheckResult, Examination, Outcome, Stop};
 use payrig_link::LinkError;
 use payrig_wire::recording::Entry;
 use serde_json::{Value, json};
@@ -20,6 +20,20 @@ pub(super) struct Listed {
     pub(super) section: &'static str,
     pub(super) expected: &'static str,
     pub(super) quirk: &'static str,
+}
+
+impl Listed {
+    /// A check of a subject.
+    pub(super) fn of<B, S>(subject: &str, check: &Check<B, S>) -> Self {
+        Self {
+            subject: subject.to_owned(),
+            id: check.id,
+            title: check.title,
+            section: check.section,
+            expected: check.expected,
+            quirk: check.quirk,
+        }
+    }
 }
 
 pub(super) fn list(checks: &[Listed], format: Format) -> io::Result<()> {
@@ -91,8 +105,6 @@ pub(super) fn run_all(
                     it with --kind";
         return Err(Failure::Wrong(text.to_owned()));
     }
-    common.outputs.can_be_written()?;
-    common.ticket.can_be_kept()?;
     interrupt::listen(stop.clone())?;
     let mut passed = true;
     for (subject, examine) in examinations {
@@ -120,10 +132,8 @@ pub(super) fn run_all(
         };
         let began = SystemTime::now();
         let (mut examination, failure) = examine(&mut each);
-        if examination.date.is_empty() {
-            // Its own times are simulated; the paper is of a day all the same.
-            examination.date = date(began);
-        }
+        // Its own times are those of a bench; the paper is of a day.
+        examination.date = date(began);
         // What goes wrong with one output keeps none of the others from being written.
         let mut wrong: Vec<Failure> = failed.err().map(Failure::from).into_iter().collect();
         match recording.map(Recording::end).transpose() {
