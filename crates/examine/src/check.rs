@@ -204,7 +204,7 @@ pub(crate) fn grade<'a>(
 ) -> (Grade, Vec<String>) {
     let mut grade = Grade::Fit;
     let mut reasons = Vec::new();
-    let mut untold: Vec<(String, Vec<&str>)> = Vec::new();
+    let mut untold: Vec<Vec<&CheckResult>> = Vec::new();
     let mut not_done = 0usize;
     let mut broke_off = false;
     for (result, weight) in results {
@@ -223,29 +223,30 @@ pub(crate) fn grade<'a>(
             (Outcome::Pass | Outcome::Skipped, _) => continue,
         }
         broke_off |= is_beyond_the_end(&result.seen);
-        // The title says what should be: it is not so, or nobody can tell.
-        let CheckResult { title, seen, .. } = result;
         if result.outcome == Outcome::Fail {
-            reasons.push(format!("\"{title}\" not so: {seen}"));
+            reasons.push(result.reason());
             continue;
         }
-        match untold.iter_mut().find(|(why, _)| why == seen) {
-            Some((_, titles)) => titles.push(title),
-            None => untold.push((seen.clone(), vec![title])),
+        match untold
+            .iter_mut()
+            .find(|all| all.iter().any(|r| r.seen == result.seen))
+        {
+            Some(all) => all.push(result),
+            None => untold.push(vec![result]),
         }
     }
     // Those of one cause are one reason.
-    reasons.extend(
-        untold
-            .into_iter()
-            .map(|(seen, titles)| match titles.as_slice() {
-                [title] => format!("\"{title}\" cannot be told: {seen}"),
-                all => format!(
-                    "{} cannot be told: {seen}",
-                    words::count(all.len(), "check")
-                ),
-            }),
-    );
+    reasons.extend(untold.into_iter().filter_map(|all| {
+        let first = all.first()?;
+        Some(match all.len() {
+            1 => first.reason(),
+            n => format!(
+                "{} cannot be told: {}",
+                words::count(n, "check"),
+                first.seen
+            ),
+        })
+    }));
     if not_done > 0 {
         if grade == Grade::Fit {
             grade = Grade::FitWithRemarks;

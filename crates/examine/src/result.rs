@@ -51,6 +51,19 @@ pub struct CheckResult {
     pub to_us: Micros,
 }
 
+impl CheckResult {
+    /// Why it speaks against the subject, as the verdict says it. The title says what should be: it is
+    /// not so, or nobody can tell.
+    #[must_use]
+    pub fn reason(&self) -> String {
+        let what = match self.outcome {
+            Outcome::CannotTell => "cannot be told",
+            _ => "not so",
+        };
+        format!("\"{}\" {what}: {}", self.title, self.seen)
+    }
+}
+
 /// What was examined.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Subject {

@@ -110,13 +110,7 @@ fn facts(examination: &Examination) -> Markup {
 /// True for a reason that is told again by the card of its check.
 fn has_card(examination: &Examination, reason: &str) -> bool {
     let mut checks = examination.checks.iter();
-    checks.any(|c| {
-        matches!(c.outcome, Outcome::Fail | Outcome::CannotTell)
-            && reason
-                .strip_prefix(&c.title)
-                .and_then(|r| r.strip_prefix(": "))
-                == Some(&c.seen)
-    })
+    checks.any(|c| matches!(c.outcome, Outcome::Fail | Outcome::CannotTell) && c.reason() == reason)
 }
 
 fn strip(examination: &Examination) -> Markup {

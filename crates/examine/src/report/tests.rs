@@ -1,5 +1,5 @@
 use super::*;
-use crate::{Examination, Outcome};
+use crate::{CheckResult, Examination, Outcome};
 use proptest::prelude::*;
 
 fn saved(examination: &Examination) -> Vec<u8> {
@@ -163,4 +163,30 @@ proptest! {
     fn any_bytes_are_read_without_panic(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
         let _ = read_json(bytes.as_slice());
     }
+}
+
+/// The verdict and a check's card say the same of it: on paper it is told once.
+#[test]
+fn a_reason_with_a_card_of_its_own_is_for_the_screen() {
+    let mut examination = example();
+    let against = |c: &&CheckResult| matches!(c.outcome, Outcome::Fail | Outcome::CannotTell);
+    let reasons: Vec<String> = {
+        let checks = examination.checks.iter().filter(against);
+        checks.map(CheckResult::reason).collect()
+    };
+    assert!(reasons.len() >= 2, "{reasons:?}");
+    let count = reasons.len();
+    examination.reasons = reasons;
+    examination.reasons.push("no card tells this".to_owned());
+    let mut page = Vec::new();
+    write_html(&examination, &mut page).unwrap();
+    let page = String::from_utf8(page).unwrap();
+    let list = page.split("<ul class=\"reasons\">").nth(1).unwrap();
+    let list = list.split("</ul>").next().unwrap();
+    assert_eq!(
+        list.matches("<li class=\"screen\">").count(),
+        count,
+        "{list}"
+    );
+    assert_eq!(list.matches("<li").count(), count + 1, "{list}");
 }
