@@ -12,8 +12,9 @@
 
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use payrig_bench::run::run_simulated;
-use payrig_bench::{ReadOptions, Rig, Stage, read_file};
+use payrig_bench::{Rig, Stage};
 use payrig_units::Micros;
+use payrig_wire::reading::{ReadOptions, read_file};
 use std::convert::Infallible;
 use std::hint::black_box;
 use std::path::{Path, PathBuf};

@@ -2,12 +2,12 @@
 
 use crate::frame::{decode, record, without_idle_polls};
 use crate::{Frame, Spoken};
-use payrig_bench::Books;
+use payrig_bench::{Fault, FaultKind, FrameKind, VirtualBus};
 use payrig_controller::{BusMaster, Controller, MasterTiming, Outcome};
-use payrig_link::{Fault, FaultKind, FrameKind, VirtualBus};
 use payrig_mdb::{Address, Block};
 use payrig_peripherals::{BusPeripheral, Device, Port, PortTiming};
 use payrig_units::{Decimals, Micros, Money, Movement};
+use payrig_wire::analysis::Books;
 use payrig_wire::{BusEvent, Source, TimedWord, Transmission};
 use std::cell::RefCell;
 use std::rc::Rc;

@@ -1,9 +1,9 @@
 //! An old acceptor behind a bridge on the bus of a real board: what comes in by pulses is credited
 //! once, whatever happens on the wire and to the power.
 
+use payrig_bench::{FaultKind, FrameKind, VirtualBus};
 use payrig_bridge::{Appearance, PulseBridge, PulseToMdb, PulseToMdbConfig, Release};
 use payrig_controller::{BoardConfig, Controller, ExpectedKind};
-use payrig_link::{FaultKind, FrameKind, VirtualBus};
 use payrig_mdb::{CurrencyCode, Scaling};
 use payrig_peripherals::{BusPeripheral, PortTiming};
 use payrig_pulse::{Profile, PulseSender};

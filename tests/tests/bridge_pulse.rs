@@ -1,8 +1,8 @@
 //! An MDB bill validator behind a bridge that drives a pulse line: what is stacked is sent, once,
 //! whatever happens on the wire and to the power of the bridge.
 
+use payrig_bench::{Fault, FaultKind, FrameKind, VirtualBus};
 use payrig_bridge::{MdbToPulse, MdbToPulseConfig};
-use payrig_link::{Fault, FaultKind, FrameKind, VirtualBus};
 use payrig_peripherals::bill::{BillConfig, BillValidator, Quirks};
 use payrig_peripherals::{Port, PortTiming};
 use payrig_pulse::{CreditCounter, Profile, PulseFinding};

@@ -2,8 +2,8 @@
 //! resets, silence, power cuts. Our controller and our changer on the virtual bus, the ledger
 //! reconciled at the end. Sections are those of MDB/ICP 4.3.
 
+use payrig_bench::{FaultKind, FrameKind};
 use payrig_controller::{ChangerPolicy, Life};
-use payrig_link::{FaultKind, FrameKind};
 use payrig_peripherals::changer::{ChangerConfig, Quirks, WhilePaying};
 use payrig_tests::changer::{Machine, both_ways, machine, slow};
 use payrig_tests::fault;

@@ -2,8 +2,8 @@
 //! and either board and money agree at the end or a finding says by how much they do not.
 
 use payrig_bench::rig::{Act, ChangerAct, Step, Tender};
+use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_bench::{Rig, Stage};
-use payrig_link::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
 use payrig_units::{Decimals, Micros, Money, Place};
 use payrig_wire::Source;

@@ -2,8 +2,8 @@
 //! controller and our changer on the virtual bus, the ledger reconciled at the end. Sections are
 //! those of MDB/ICP 4.3.
 
+use payrig_bench::{FaultKind, FrameKind};
 use payrig_controller::{ChangerPolicy, Controller};
-use payrig_link::{FaultKind, FrameKind};
 use payrig_mdb::Address;
 use payrig_mdb::changer::DiagnosticCode;
 use payrig_peripherals::changer::{ChangerConfig, Quirks};

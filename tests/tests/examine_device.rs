@@ -1,7 +1,7 @@
 //! `payrig examine device`, as its users run it.
 
 use payrig_bench::Rig;
-use payrig_examine::device::Setup;
+use payrig_exam::device::Setup;
 use payrig_tests::cli::payrig;
 use serde_json::Value;
 use std::path::Path;
@@ -41,7 +41,7 @@ fn the_built_in_devices_are_fit_by_more_than_forty_checks() {
     ids.dedup();
     assert!(ids.len() >= 40, "{}", ids.len());
     // One of each kind.
-    assert_eq!(verdicts, payrig_examine::device::Kind::ALL.len());
+    assert_eq!(verdicts, payrig_exam::device::Kind::ALL.len());
 }
 
 #[test]

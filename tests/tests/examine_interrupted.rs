@@ -39,7 +39,7 @@ fn the_rest_is_skipped_and_the_reports_are_written() {
         .collect();
     assert_eq!(lines[0]["outcome"], "pass", "{text}");
     let (verdict, checks) = lines.split_last().unwrap();
-    assert_eq!(checks.len(), payrig_examine::board::checks().count());
+    assert_eq!(checks.len(), payrig_exam::board::checks().count());
     assert_eq!(checks.last().unwrap()["outcome"], "skipped");
     assert_eq!(
         (&verdict["stopped"], &verdict["failed"]),

@@ -1,8 +1,8 @@
 //! The file transport layer between our controller and our devices: every diagram of MDB/ICP 4.3,
 //! section 2.6.4, over the virtual bus.
 
+use payrig_bench::{FaultKind, FrameKind};
 use payrig_controller::{Controller, ExpectedKind, NoTransfer};
-use payrig_link::{FaultKind, FrameKind};
 use payrig_mdb::cashless::{Level, Options, Unit};
 use payrig_mdb::ftl::{Control, FileId, Outcome, ReceivedFile, Station};
 use payrig_mdb::{Address, Block};

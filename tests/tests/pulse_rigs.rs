@@ -1,8 +1,9 @@
 //! Devices on pulse lines in rigs: sold and paid by them, held off, wrong on purpose, measured.
 
 use payrig_bench::run::run_simulated;
-use payrig_bench::{ReadOptions, Rig, Stage, read_file};
+use payrig_bench::{Rig, Stage};
 use payrig_units::{Micros, Money};
+use payrig_wire::reading::{ReadOptions, read_file};
 use payrig_wire::recording::{Entry, Header, RecordingWriter};
 use std::path::Path;
 

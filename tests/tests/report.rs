@@ -1,7 +1,7 @@
 //! Reports of an examination, as the command line writes them.
 
-use payrig_examine::report::{example, html, read_json};
-use payrig_examine::{Examination, Outcome};
+use payrig_exam::report::{example, html, read_json};
+use payrig_exam::{Examination, Outcome};
 use payrig_tests::cli::{Ran, payrig_in};
 use payrig_units::Micros;
 use payrig_wire::Finding;
@@ -37,7 +37,7 @@ fn the_page_is_well_formed_and_lists_every_check() {
         }
     }
     let fell_short =
-        |c: &&payrig_examine::CheckResult| matches!(c.outcome, Outcome::Fail | Outcome::CannotTell);
+        |c: &&payrig_exam::CheckResult| matches!(c.outcome, Outcome::Fail | Outcome::CannotTell);
     let cards = all(&page, "article.card");
     let short: Vec<_> = examination.checks.iter().filter(fell_short).collect();
     assert_eq!(cards.len(), short.len());

@@ -2,8 +2,8 @@
 //! conversations on the virtual bus: our master, our devices, every word compared, mode bits
 //! (`*`) included. `>` is the VMC, `<` the peripheral, `!` marks what the other side did not hear.
 
+use payrig_bench::{FaultKind, FrameKind};
 use payrig_controller::{Controller, ExpectedKind, Life, MasterTiming, Outcome};
-use payrig_link::{FaultKind, FrameKind};
 use payrig_mdb::changer::{CoinType, Command, Features, Response};
 use payrig_mdb::{Address, Block, CurrencyCode};
 use payrig_peripherals::changer::{Changer, ChangerConfig, CoinConfig, CoinWorth, Quirks};

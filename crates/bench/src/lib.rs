@@ -3,28 +3,22 @@
 //! [`Rig`] is what a file describes, [`Stage`] the bench it sets up, [`run`](run::run) moves it
 //! along: in simulated time or with the wall clock, with the same state machines.
 
-mod analyst;
-mod books;
+mod bus;
+mod fault;
 pub mod live;
 mod machine;
 mod on_link;
-mod outages;
 mod peers;
 mod player;
-mod pulse_lines;
 mod pulse_peer;
-mod pulse_words;
-mod reading;
 pub mod rig;
 pub mod run;
 mod segment;
 mod stage;
-mod tally;
 mod wires;
 
-pub use analyst::Analyst;
-pub use books::{Books, Discrepancy};
-pub use reading::{ReadError, ReadOptions, Reading, read_file};
+pub use bus::{Heard, VirtualBus};
+pub use fault::{Fault, FaultInjector, FaultKind, FrameKind};
 pub use rig::{Rig, RigError};
 pub use stage::{BusAt, LineLevel, Outbound, Stage};
 

@@ -1,12 +1,12 @@
 //! The emulated devices of a bench, and what a person does at them.
 
+use crate::VirtualBus;
 use crate::machine::{Machine, insert_bill, insert_coin};
 use crate::on_link::poll_of;
 use crate::pulse_peer::PulsePeer;
 use crate::rig::{Act, BridgeWay, DeviceLink, DeviceRig, Kind, Rig};
 use crate::segment::Segment;
 use payrig_bridge::{MdbToPulse, PulseBridge, PulseToMdb};
-use payrig_link::VirtualBus;
 use payrig_peripherals::bill::BillValidator;
 use payrig_peripherals::cashless::{Card, CashlessDevice};
 use payrig_peripherals::changer::Changer;

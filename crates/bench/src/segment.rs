@@ -1,11 +1,11 @@
 //! A bus of its own, beside the board's: between a bridge and the validator behind it, or between
 //! one of our devices and a board outside.
 
-use crate::analyst::Analyst;
+use crate::VirtualBus;
 use payrig_bridge::MdbToPulse;
-use payrig_link::VirtualBus;
 use payrig_peripherals::BusPeripheral;
 use payrig_units::{Micros, Money};
+use payrig_wire::analysis::Analyst;
 use payrig_wire::recording::Entry;
 use payrig_wire::{BusEvent, Source, Transmission};
 use std::collections::VecDeque;
@@ -232,7 +232,7 @@ impl Segment {
     pub(crate) fn take_entries(&mut self) -> Vec<Entry> {
         let mut entries = std::mem::take(&mut self.entries);
         for entry in &mut entries {
-            on_bus(entry, &self.name);
+            entry.set_bus(&self.name);
         }
         entries
     }
@@ -241,15 +241,5 @@ impl Segment {
     pub(crate) fn finish(&mut self, now: Micros) {
         let entries = self.analyst.finish(now);
         self.entries.extend(entries);
-    }
-}
-
-/// Names the bus an entry is from.
-pub(crate) fn on_bus(entry: &mut Entry, bus: &str) {
-    match entry {
-        Entry::Block(block) => block.bus = Some(bus.to_owned()),
-        Entry::Break { bus: on, .. } | Entry::Garbled { bus: on, .. } => *on = Some(bus.to_owned()),
-        Entry::Finding(finding) => finding.text = format!("on the bus of {bus}: {}", finding.text),
-        _ => {}
     }
 }

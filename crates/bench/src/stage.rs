@@ -9,21 +9,18 @@ mod log;
 mod machines;
 
 pub use links::{BusAt, LineLevel, Outbound};
-pub(crate) use log::finding;
 
-use crate::analyst::Analyst;
-use crate::books::Books;
+use crate::VirtualBus;
 use crate::on_link::OnLink;
 use crate::peers::{Peers, Place};
 use crate::player::Player;
-use crate::pulse_lines::PulseLines;
-use crate::rig::Rig;
+use crate::rig::{BridgeWay, Kind, Rig};
 use crate::wires::Wires;
 use links::ToldOutside;
 use payrig_controller::{Controller, Life};
-use payrig_link::VirtualBus;
 use payrig_units::{Decimals, Micros};
-use payrig_wire::recording::Entry;
+use payrig_wire::analysis::{Analyst, Books, PulseLines, breach};
+use payrig_wire::recording::{Entry, LineRole};
 use payrig_wire::{Finding, Source};
 use std::collections::VecDeque;
 
@@ -93,7 +90,7 @@ impl Stage {
             board,
             peers,
             analyst: Analyst::new().speaking_for(link.as_ref().map(OnLink::ours)),
-            pulses: PulseLines::new(rig),
+            pulses: pulse_lines(rig),
             books: rig.books(),
             player: Player::new(rig.script.clone()),
             decimals: rig.decimals,
@@ -234,7 +231,7 @@ impl Stage {
                     step.line,
                     step.why.clone().unwrap_or_default()
                 );
-                self.find(finding("script", "the rig", self.now, text));
+                self.find(breach("script", "the rig", self.now, text));
             }
             self.pending.push(Entry::Step {
                 at_us: self.now,
@@ -293,4 +290,31 @@ impl Stage {
     pub(crate) fn balance(&self, place: &str) -> payrig_units::Money {
         Place::find(self.books.ledger(), place)
     }
+}
+
+/// The pulse lines of a rig.
+fn pulse_lines(rig: &Rig) -> PulseLines {
+    let mut lines = PulseLines::default();
+    for device in &rig.devices {
+        if let Kind::Bridge(bridge) = &device.kind
+            && let BridgeWay::ToPulse { config, .. } = &bridge.way
+        {
+            let inhibit = &config.profile.inhibit;
+            let high = !inhibit.inhibits.is_high();
+            lines.add_input(&device.name, &inhibit.line, LineRole::Inhibit, high);
+            let behind = device.behind.clone();
+            lines.add_credit(&device.name, config.profile.clone(), behind, false);
+        }
+        let Kind::Pulse(pulse) = &device.kind else {
+            continue;
+        };
+        for input in pulse.lines() {
+            lines.add_input(&device.name, &input.name, input.role, input.high);
+        }
+        if let Some(profile) = pulse.profile() {
+            let behind = device.behind.clone();
+            lines.add_credit(&device.name, profile.clone(), behind, device.is_outside());
+        }
+    }
+    lines
 }

@@ -9,11 +9,9 @@
 //! [`BlockingPort`] for a thread of its own, [`ThreadPort`] between the two. Everything that needs
 //! Linux is in one module; other systems get errors that say what is missing.
 
-mod bus;
 mod cautions;
 pub mod coding;
 mod error;
-mod fault;
 mod figures;
 mod line;
 mod modem;
@@ -33,11 +31,9 @@ use elsewhere as system;
 #[cfg(all(target_os = "linux", feature = "linux"))]
 use linux as system;
 
-pub use bus::{Heard, VirtualBus};
 pub use cautions::CAUTIONS;
 pub use coding::{Decoder, Encoder, Said, Symbol, UnknownCoding, WordCoding};
 pub use error::LinkError;
-pub use fault::{Fault, FaultInjector, FaultKind, FrameKind};
 pub use figures::{Figures, Lengths};
 pub use line::{HORIZON, Line, MIDWAY};
 #[cfg(all(target_os = "linux", feature = "linux"))]

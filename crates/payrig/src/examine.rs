@@ -21,7 +21,7 @@ use device::DeviceArguments;
 use link::SubjectLink;
 use payrig_bench::rig::nearest;
 use payrig_bench::{Rig, RigError};
-use payrig_examine::operator::{Operator, Unattended};
+use payrig_exam::operator::{Operator, Unattended};
 use person::Person;
 pub(crate) use record::EXAMINATION;
 use std::path::PathBuf;

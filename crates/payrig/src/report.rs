@@ -2,8 +2,8 @@
 
 use crate::{Exit, Failure};
 use clap::Args;
-use payrig_examine::Examination;
-use payrig_examine::report::{
+use payrig_exam::Examination;
+use payrig_exam::report::{
     ReportError, example, read_json, text_table, write_html, write_json, write_junit,
 };
 use std::fs::File;

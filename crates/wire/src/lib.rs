@@ -7,8 +7,10 @@
 //! - [`BlockBuilder`]: words to blocks; [`rules`]: what the standard asks of their times;
 //! - [`recording`]: what happened on a bench, line by line; the same lines are what scripts read.
 
+pub mod analysis;
 mod blocks;
 pub mod capture;
+pub mod reading;
 pub mod recording;
 pub mod rules;
 mod signal;

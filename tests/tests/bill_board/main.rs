@@ -7,8 +7,8 @@ mod recycler;
 mod scaling;
 mod setting_up;
 
+use payrig_bench::{FaultKind, FrameKind};
 use payrig_controller::{BoardConfig, Controller, ExpectedKind};
-use payrig_link::{FaultKind, FrameKind};
 use payrig_mdb::Address;
 use payrig_peripherals::bill::{BillConfig, BillValidator, Insertion, Quirks};
 use payrig_tests::{Bench, Plugged, board, fault};

@@ -1,7 +1,7 @@
 //! Out of sequence, busy, unanswered: examples 7 and 8.
 
 use super::*;
-use payrig_link::{Fault, FaultKind, FrameKind};
+use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Block;
 use payrig_peripherals::cashless::WhileBusy;
 use payrig_wire::Source;

@@ -134,7 +134,7 @@ fn approved_after_cancel() {
 /// The reader's own fault, which no board can mend: it is charged twice, and found.
 #[test]
 fn charged_twice_on_a_repeated_request() {
-    use payrig_link::{Fault, FaultKind, FrameKind};
+    use payrig_bench::{Fault, FaultKind, FrameKind};
     use payrig_wire::Source;
     let slow = |c: &mut CashlessConfig| c.approve_delay = Micros::ms(500);
     let mut s = with_quirk("charges-twice-on-repeat", slow);

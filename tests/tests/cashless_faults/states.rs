@@ -1,8 +1,8 @@
 //! Whatever is done, the reader goes from state to state as section 7.2 has it.
 
 use super::*;
+use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_controller::Mishap;
-use payrig_link::{Fault, FaultKind, FrameKind};
 use payrig_wire::Source;
 use proptest::collection::vec;
 use proptest::prelude::*;

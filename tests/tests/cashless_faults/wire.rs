@@ -1,8 +1,8 @@
 //! One or more frames lost, unheard or bent at every point of a session.
 
 use super::*;
+use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_controller::Mishap;
-use payrig_link::{Fault, FaultKind, FrameKind};
 use payrig_wire::Source;
 
 const KINDS: [FaultKind; 4] = [

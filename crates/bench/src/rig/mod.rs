@@ -97,8 +97,8 @@ impl Rig {
     }
 
     /// Empty books for it.
-    pub(crate) fn books(&self) -> crate::Books {
-        let mut books = crate::Books::new();
+    pub(crate) fn books(&self) -> payrig_wire::analysis::Books {
+        let mut books = payrig_wire::analysis::Books::new();
         for device in &self.devices {
             for below in device.names().into_iter().skip(1) {
                 books.join(below, &device.name);

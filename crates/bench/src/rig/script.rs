@@ -6,7 +6,7 @@ use super::cashless::CashlessAct;
 use super::changer::ChangerAct;
 use super::error::{RigError, nearest};
 use super::fields::Fields;
-use payrig_link::{Fault, FaultKind, FrameKind};
+use crate::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
 use payrig_units::{Decimals, Micros, Money};
 use payrig_wire::Source;

@@ -1,9 +1,8 @@
 //! How a bench comes to its end: what is under way is let finish, then the books and the verdict.
 
-use super::{Stage, finding};
-use crate::books::Discrepancy;
-use crate::tally::Tally;
+use super::Stage;
 use payrig_units::Micros;
+use payrig_wire::analysis::{Discrepancy, Tally, breach};
 
 /// How long a bench goes on after its script, so that what is under way comes to an end.
 const SETTLE: Micros = Micros::secs(2);
@@ -55,12 +54,12 @@ impl Stage {
                 Some(_) => discrepancy.text_unseen(self.decimals),
                 None => discrepancy.text(self.decimals),
             };
-            self.find(finding("money", "the ledger", discrepancy.since, text));
+            self.find(breach("money", "the ledger", discrepancy.since, text));
         }
         self.settle_told_outside();
         self.hold_off_what_is_real();
         for text in self.player.unplayed(self.decimals) {
-            self.find(finding("script", "the rig", self.now, text));
+            self.find(breach("script", "the rig", self.now, text));
         }
         let tally = Tally::of(&self.analyst, self.pulses.trains());
         let verdict = tally.verdict(self.now);

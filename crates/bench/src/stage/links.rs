@@ -1,11 +1,10 @@
 //! A stage of which something is real: what goes out through ports, and what comes in.
 
-use super::{Stage, finding};
-use crate::books::Books;
-use crate::pulse_lines::Counted;
+use super::Stage;
 use crate::rig::{DeviceLink, DeviceRig, Kind, Pin, Rig};
 use payrig_link::{InLine, Lateness, OutLine};
 use payrig_units::{Amount, Micros, Money, Movement, Place};
+use payrig_wire::analysis::{Books, Counted, breach};
 use payrig_wire::recording::Entry;
 use payrig_wire::{BusEvent, Edge, Finding, Transmission};
 use std::borrow::Cow;
@@ -334,7 +333,7 @@ impl Stage {
                 show(real),
                 show(said)
             );
-            self.find(finding("money", "the ledger", self.now, text));
+            self.find(breach("money", "the ledger", self.now, text));
         }
     }
 

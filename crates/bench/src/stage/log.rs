@@ -1,11 +1,11 @@
 //! What a bench writes down: notes, movements, findings, and the log put in order.
 
 use super::Stage;
-use crate::reading::at;
 use payrig_units::{Micros, Movement};
+use payrig_wire::analysis::breach;
+use payrig_wire::reading::at;
 use payrig_wire::recording::{Entry, MovementRecord};
-use payrig_wire::{Finding, Severity, WORD_TIME};
-use std::borrow::Cow;
+use payrig_wire::{Finding, WORD_TIME};
 
 /// How long the log waits for the end of a pulse train.
 const TRAIN_WAIT: Micros = Micros::secs(3);
@@ -59,7 +59,7 @@ impl Stage {
                     self.pending
                         .push(Entry::Movement(MovementRecord::from(&entry)));
                 }
-                Err(error) => self.find(finding("money", "ledger", self.now, error.to_string())),
+                Err(error) => self.find(breach("money", "ledger", self.now, error.to_string())),
             }
         }
     }
@@ -98,17 +98,4 @@ impl Stage {
         let count = self.pending.partition_point(|entry| at(entry) <= settled);
         self.log.extend(self.pending.drain(..count));
     }
-}
-
-/// A finding of the bench itself: money or script.
-pub(crate) fn finding(
-    rule: &'static str,
-    section: &'static str,
-    at: Micros,
-    text: String,
-) -> Finding {
-    let mut finding = Finding::advice(rule, at, text);
-    finding.severity = Severity::Limit;
-    finding.section = Cow::Borrowed(section);
-    finding
 }

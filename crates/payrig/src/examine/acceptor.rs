@@ -6,7 +6,7 @@ use crate::Failure;
 use clap::Args;
 use payrig_bench::Rig;
 use payrig_bench::rig::{DeviceLink, Kind, Pin, PulseRig};
-use payrig_examine::board::{AcceptorLines, LineEvent};
+use payrig_exam::board::{AcceptorLines, LineEvent};
 use payrig_link::{
     CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,
     ModemPort, ModemThread, OutLine, SerialLines, lines_again,

@@ -6,8 +6,8 @@ use super::{Common, load, operator, try_outputs, unknown};
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_bench::RigError;
-use payrig_examine::Stop;
-use payrig_examine::board::{self, BoardOutside, BoardSetup};
+use payrig_exam::Stop;
+use payrig_exam::board::{self, BoardOutside, BoardSetup};
 use payrig_link::Clock;
 use payrig_wire::Source;
 

@@ -1,6 +1,6 @@
 //! Ctrl-C during an examination: the first ends it in order, the second at once.
 
-use payrig_examine::Stop;
+use payrig_exam::Stop;
 use std::io;
 use std::sync::mpsc::{Sender, channel};
 use std::thread;

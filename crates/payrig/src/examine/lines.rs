@@ -4,7 +4,7 @@ use super::pins::{Wired, line, open};
 use crate::Failure;
 use clap::Args;
 use payrig_bench::rig::{LineLink, Pin};
-use payrig_examine::device::{LinePort, OutsideLines};
+use payrig_exam::device::{LinePort, OutsideLines};
 use payrig_link::{
     CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,
     ModemPort, OutLine, SerialLines,
@@ -109,9 +109,9 @@ impl<L: ModemLines + std::fmt::Debug> LinePort for OnPort<L> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use payrig_examine::device::{Kind, Outside, Setup, examine_outside};
-    use payrig_examine::operator::Unattended;
-    use payrig_examine::{Examination, Outcome};
+    use payrig_exam::device::{Kind, Outside, Setup, examine_outside};
+    use payrig_exam::operator::Unattended;
+    use payrig_exam::{Examination, Outcome};
     use std::io;
 
     /// Lines that rest, or are gone.

@@ -3,7 +3,7 @@
 use crate::Failure;
 use clap::Args;
 use payrig_bench::rig::BusLink;
-use payrig_examine::wire::{Linked, PortCable};
+use payrig_exam::wire::{Linked, PortCable};
 use payrig_link::{
     BlockingPort, CAUTIONS, Clock, LinkError, PtyOptions, PtyPort, SerialOptions, UNMEASURED,
     WordCoding, open_serial, probe,

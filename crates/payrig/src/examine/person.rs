@@ -1,6 +1,6 @@
 //! The person at the terminal: questions go to standard error, answers come from standard input.
 
-use payrig_examine::operator::{Operator, Question, Reply};
+use payrig_exam::operator::{Operator, Question, Reply};
 use payrig_units::{Decimals, Micros, Money};
 use std::io::{self, BufRead, IsTerminal};
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
@@ -123,7 +123,7 @@ fn counted(text: &str, decimals: Decimals) -> Result<Reply, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use payrig_examine::operator::{Deed, Sight, Tally};
+    use payrig_exam::operator::{Deed, Sight, Tally};
 
     #[test]
     fn answers_are_read_as_they_are_asked_for() {

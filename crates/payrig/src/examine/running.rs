@@ -4,7 +4,7 @@ use super::record::Recording;
 use super::{Common, date, interrupt};
 use crate::report::{print_table, tell};
 use crate::{Exit, Failure, Format};
-use payrig_examine::{Check, CheckResult, Examination, Outcome, Stop};
+use payrig_exam::{Check, CheckResult, Examination, Outcome, Stop};
 use payrig_link::LinkError;
 use payrig_wire::recording::Entry;
 use serde_json::{Value, json};

@@ -2,7 +2,7 @@
 
 use super::clean;
 use crate::style::STYLES;
-use payrig_examine::tickets::{Comparison, Drift, Row, Turn};
+use payrig_exam::tickets::{Comparison, Drift, Row, Turn};
 use payrig_units::words;
 use serde_json::json;
 use std::io::{self, Write};
@@ -62,7 +62,7 @@ pub(super) fn write_json(before: &Row, now: &Row, comparison: &Comparison) -> io
         }
     }
     for d in &comparison.drifts {
-        let of = |f: &payrig_examine::report::Figures| {
+        let of = |f: &payrig_exam::report::Figures| {
             json!({"count": f.count, "min_us": f.min, "median_us": f.median, "p95_us": f.p95,
                    "max_us": f.max})
         };
@@ -114,7 +114,7 @@ pub(super) fn write_text(before: &Row, now: &Row, comparison: &Comparison) -> io
         }
         writeln!(out, "\n{style}{title}{style:#}")?;
         for t in all {
-            let word = |o: Option<payrig_examine::Outcome>| o.map_or("not done", |o| o.words());
+            let word = |o: Option<payrig_exam::Outcome>| o.map_or("not done", |o| o.words());
             let (then, now) = (word(t.before), word(t.now));
             writeln!(
                 out,

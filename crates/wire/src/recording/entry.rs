@@ -237,6 +237,20 @@ impl Entry {
         self
     }
 
+    /// Names the bus an entry is from, where that is not the board's own.
+    pub fn set_bus(&mut self, bus: &str) {
+        match self {
+            Self::Block(block) => block.bus = Some(bus.to_owned()),
+            Self::Break { bus: on, .. } | Self::Garbled { bus: on, .. } => {
+                *on = Some(bus.to_owned());
+            }
+            Self::Finding(finding) => {
+                finding.text = format!("on the bus of {bus}: {}", finding.text);
+            }
+            _ => {}
+        }
+    }
+
     /// An event of the bus that is no word; words are recorded with their block.
     #[must_use]
     pub fn of_event(event: &BusEvent) -> Option<Self> {

@@ -3,7 +3,8 @@
 use super::Cable;
 use crate::Stop;
 use crate::remains::STOPPED;
-use payrig_link::{FaultInjector, Heard, Lateness, LinkError, PortEvent};
+use payrig_bench::{FaultInjector, Heard};
+use payrig_link::{Lateness, LinkError, PortEvent};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
 use payrig_wire::{BusEvent, Finding, Source, Transmission};

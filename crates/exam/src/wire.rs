@@ -7,7 +7,8 @@ pub use linked::Linked;
 
 use crate::check::Seen;
 use crate::remains::STOPPED;
-use payrig_link::{Awake, BlockingPort, Fault, Heard, LinkError, PortEvent, VirtualBus};
+use payrig_bench::{Fault, Heard, VirtualBus};
+use payrig_link::{Awake, BlockingPort, LinkError, PortEvent};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
 use payrig_wire::{Source, Transmission};

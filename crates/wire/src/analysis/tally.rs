@@ -1,20 +1,26 @@
 //! The last line of a log: what was counted, and the verdict.
 
-use crate::analyst::Analyst;
+use super::Analyst;
+use crate::recording::Entry;
 use payrig_units::{Micros, words};
-use payrig_wire::recording::Entry;
 
 /// What a log holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Tally {
-    pub(crate) limits: u64,
-    pub(crate) advice: u64,
-    pub(crate) blocks: u64,
-    pub(crate) trains: u64,
+pub struct Tally {
+    /// Breaches of limits.
+    pub limits: u64,
+    /// Pieces of advice.
+    pub advice: u64,
+    /// Blocks.
+    pub blocks: u64,
+    /// Pulse trains.
+    pub trains: u64,
 }
 
 impl Tally {
-    pub(crate) fn of(analyst: &Analyst, trains: u64) -> Self {
+    /// What an analyst has counted so far, and so many trains.
+    #[must_use]
+    pub fn of(analyst: &Analyst, trains: u64) -> Self {
         let (limits, advice, blocks) = (analyst.limits(), analyst.advice(), analyst.blocks());
         Self {
             limits,
@@ -25,7 +31,8 @@ impl Tally {
     }
 
     /// The verdict: passed when no limit was broken.
-    pub(crate) fn verdict(self, at_us: Micros) -> Entry {
+    #[must_use]
+    pub fn verdict(self, at_us: Micros) -> Entry {
         let Self {
             limits,
             advice,

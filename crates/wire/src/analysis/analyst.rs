@@ -1,10 +1,10 @@
 //! Bus events in, log entries out: blocks with their meaning, and findings. The same analyst looks
 //! at a running bench, at a capture and at a recording.
 
+use crate::recording::{BlockRecord, Entry};
+use crate::{BusEvent, Finding, Monitor, Observed, Severity, Source, WireBlock};
 use payrig_mdb::{Decoded, Dialogue};
 use payrig_units::Micros;
-use payrig_wire::recording::{BlockRecord, Entry};
-use payrig_wire::{BusEvent, Finding, Monitor, Observed, Severity, Source, WireBlock};
 
 /// Decodes and judges a bus.
 #[derive(Debug)]

@@ -1,14 +1,13 @@
 //! What the bench measures on pulse lines: every credit line against the profile its rig gives it,
 //! whoever counts its pulses. The same looks at a bench that runs and at its recording.
 
-use crate::outages::Outages;
-use crate::pulse_words::{Excuse, describe, fit, setting};
-use crate::reading::pulse_finding;
-use crate::rig::{BridgeWay, Kind, Rig};
+use super::outages::Outages;
+use super::pulse_finding;
+use super::pulse_words::{Excuse, describe, fit, setting};
+use crate::recording::{Entry, LineRecord, LineRole, TrainRecord};
+use crate::{Edge, Finding};
 use payrig_pulse::{CreditCounter, Profile, ProfileRecord, PulseRule, Severity};
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
-use payrig_wire::recording::{Entry, LineRecord, LineRole, TrainRecord};
-use payrig_wire::{Edge, Finding};
 use std::collections::BTreeMap;
 
 /// A device with credit lines.
@@ -89,7 +88,7 @@ impl Device {
 
 /// All of them.
 #[derive(Debug, Default)]
-pub(crate) struct PulseLines {
+pub struct PulseLines {
     devices: Vec<Device>,
     records: Vec<LineRecord>,
     outages: Outages,
@@ -100,50 +99,38 @@ pub(crate) struct PulseLines {
 
 /// Money that pulses said.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Counted {
-    pub(crate) amount: Money,
-    pub(crate) pulses: u64,
+pub struct Counted {
+    /// How much.
+    pub amount: Money,
+    /// Pulses that were counted.
+    pub pulses: u64,
     /// Pulses of no width of the profile.
-    pub(crate) refused: u64,
+    pub refused: u64,
     /// How far an edge may be off.
-    pub(crate) uncertainty: Micros,
+    pub uncertainty: Micros,
 }
 
 impl PulseLines {
-    /// The lines of a rig.
-    pub(crate) fn new(rig: &Rig) -> Self {
-        let mut lines = Self::default();
-        for device in &rig.devices {
-            if let Kind::Bridge(bridge) = &device.kind
-                && let BridgeWay::ToPulse { config, .. } = &bridge.way
-            {
-                let (name, inhibit) = (&device.name, &config.profile.inhibit);
-                let high = !inhibit.inhibits.is_high();
-                lines.record(name, &inhibit.line, LineRole::Inhibit, high, None);
-                let behind = device.behind.clone();
-                let device = Device::new(name.clone(), behind, config.profile.clone());
-                lines.devices.push(device);
-            }
-            let Kind::Pulse(pulse) = &device.kind else {
-                continue;
-            };
-            for input in pulse.lines() {
-                lines.record(&device.name, &input.name, input.role, input.high, None);
-            }
-            if let Some(profile) = pulse.profile() {
-                let (name, behind) = (device.name.clone(), device.behind.clone());
-                let outside = device.is_outside();
-                lines.devices.push(Device {
-                    outside,
-                    ..Device::new(name, behind, profile.clone())
-                });
-            }
-        }
-        lines
+    /// A line that a device listens to: held at this level as the bench begins.
+    pub fn add_input(&mut self, device: &str, line: &str, role: LineRole, high: bool) {
+        self.record(device, line, role, high, None);
+    }
+
+    /// A device that sends credit by a profile. `counted_by` is the bridge that counts its pulses,
+    /// none for the board; an `outside` device is real, and what it takes is not seen.
+    pub fn add_credit(
+        &mut self,
+        device: &str,
+        profile: Profile,
+        counted_by: Option<String>,
+        outside: bool,
+    ) {
+        let device = Device::new(device.to_owned(), counted_by, profile);
+        self.devices.push(Device { outside, ..device });
     }
 
     /// The lines of a recording; none when it was written without saying what its lines are.
-    pub(crate) fn of_records<'a>(records: impl Iterator<Item = &'a LineRecord>) -> Self {
+    pub fn of_records<'a>(records: impl Iterator<Item = &'a LineRecord>) -> Self {
         let mut lines = Self::default();
         for record in records {
             let known = lines.devices.iter().any(|d| d.name == record.device);
@@ -198,7 +185,7 @@ impl PulseLines {
     }
 
     /// The level of a line that a device drives, as the bench begins.
-    pub(crate) fn level(&mut self, device: &str, line: &str, high: bool) {
+    pub fn level(&mut self, device: &str, line: &str, high: bool) {
         let mut profile = None;
         for known in self.of(device).filter(|d| d.knows(line)) {
             known.level(Micros::ZERO, line, high);
@@ -212,24 +199,24 @@ impl PulseLines {
     }
 
     /// What a recording says of the lines at its beginning.
-    pub(crate) fn records(&mut self) -> impl Iterator<Item = LineRecord> + use<> {
+    pub fn records(&mut self) -> impl Iterator<Item = LineRecord> + use<> {
         std::mem::take(&mut self.records).into_iter()
     }
 
     /// An edge, whoever made it, and how far its time may be off.
-    pub(crate) fn edge(&mut self, device: &str, line: &str, edge: Edge, uncertainty: Micros) {
+    pub fn edge(&mut self, device: &str, line: &str, edge: Edge, uncertainty: Micros) {
         for device in self.of(device).filter(|d| d.knows(line)) {
             device.edge(line, edge, uncertainty);
         }
     }
 
     /// The power of a device, or of the board, came or went.
-    pub(crate) fn power(&mut self, who: Option<&str>, at: Micros, on: bool) {
+    pub fn power(&mut self, who: Option<&str>, at: Micros, on: bool) {
         self.outages.power(who, at, on);
     }
 
     /// An edge by the name a recording gives its line.
-    pub(crate) fn named_edge(&mut self, line: &str, edge: Edge, uncertainty: Micros) {
+    pub fn named_edge(&mut self, line: &str, edge: Edge, uncertainty: Micros) {
         let known = self.records.iter().find(|r| r.line == line);
         let Some(device) = known.map(|r| r.device.clone()) else {
             return;
@@ -239,12 +226,12 @@ impl PulseLines {
     }
 
     /// True when a recording's line is one of these.
-    pub(crate) fn has(&self, line: &str) -> bool {
+    pub fn has(&self, line: &str) -> bool {
         self.records.iter().any(|r| r.line == line)
     }
 
     /// Money moved: perhaps one of the devices took it.
-    pub(crate) fn moved(&mut self, movement: &Movement) {
+    pub fn moved(&mut self, movement: &Movement) {
         let place = match (&movement.from, &movement.to) {
             (Place::Supply, _) => return,
             (_, Place::CashBox(d) | Place::Stacker(d) | Place::Hopper(d)) => d,
@@ -255,54 +242,54 @@ impl PulseLines {
     }
 
     /// Time has passed.
-    pub(crate) fn idle(&mut self, now: Micros) {
+    pub fn idle(&mut self, now: Micros) {
         for device in &mut self.devices {
             device.counter.idle(now);
         }
     }
 
     /// When [`idle`](Self::idle) has something to say.
-    pub(crate) fn next_deadline(&self) -> Micros {
+    pub fn next_deadline(&self) -> Micros {
         let each = self.devices.iter().map(|d| d.counter.next_deadline());
         each.min().unwrap_or(Micros::NEVER)
     }
 
     /// Start of the earliest train that is going on.
-    pub(crate) fn open_since(&self) -> Option<Micros> {
+    pub fn open_since(&self) -> Option<Micros> {
         let open = self.devices.iter().filter_map(|d| d.counter.open_since());
         open.min()
     }
 
     /// The end.
-    pub(crate) fn finish(&mut self, now: Micros) {
+    pub fn finish(&mut self, now: Micros) {
         for device in &mut self.devices {
             device.counter.finish(now);
         }
     }
 
     /// True for a device with credit lines.
-    pub(crate) fn has_credit(&self, device: &str) -> bool {
+    pub fn has_credit(&self, device: &str) -> bool {
         self.devices.iter().any(|d| d.name == device)
     }
 
     /// What the pulses of a device said in all.
-    pub(crate) fn told(&self, device: &str) -> Money {
+    pub fn told(&self, device: &str) -> Money {
         let mut all = self.devices.iter().filter(|d| d.name == device);
         all.next().map_or(Money::ZERO, |d| d.told)
     }
 
     /// Money that pulses said since the last call, by device.
-    pub(crate) fn take_counted(&mut self) -> Vec<(String, Counted)> {
+    pub fn take_counted(&mut self) -> Vec<(String, Counted)> {
         std::mem::take(&mut self.counted)
     }
 
     /// Trains so far.
-    pub(crate) fn trains(&self) -> u64 {
+    pub fn trains(&self) -> u64 {
         self.trains
     }
 
     /// Trains and findings since the last call.
-    pub(crate) fn take_entries(&mut self, decimals: Decimals) -> Vec<Entry> {
+    pub fn take_entries(&mut self, decimals: Decimals) -> Vec<Entry> {
         let mut entries = Vec::new();
         for device in &mut self.devices {
             let named = |line: &str| format!("{} {line}", device.name);

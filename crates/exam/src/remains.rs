@@ -3,9 +3,9 @@
 use crate::check::Seen;
 use crate::operator::SeenBy;
 use crate::result::Interval;
-use payrig_bench::Books;
 use payrig_units::Micros;
 use payrig_wire::Finding;
+use payrig_wire::analysis::Books;
 use payrig_wire::recording::{Entry, TrainRecord};
 
 /// What a check says that was not done, or broken off, because the examination was ended.

@@ -4,7 +4,7 @@ use super::bench::{BILL, BoardBench, CHANGER};
 use super::habit::Said;
 use super::{BoardSetup, Entry, entry, refunds};
 use crate::check::{COMMON_PRACTICE, Run, Seen};
-use payrig_link::{Fault, FaultKind, FrameKind};
+use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::{Address, CurrencyCode};
 use payrig_peripherals::bill::Fault as BillFault;
 use payrig_units::{Place, words};

@@ -19,12 +19,12 @@ use crate::operator::{self, Deed, Operator, Question, Reply, SeenBy, Sight, Tall
 use crate::remains::{Remains, STOPPED};
 use crate::result::Interval;
 use crate::wire::{Linked, Wire};
-use payrig_bench::{Analyst, Books};
 use payrig_mdb::bill::{self, EscrowStatus};
 use payrig_mdb::cashless::Unit;
 use payrig_mdb::{ACK, Block, NAK, Word};
 use payrig_pulse::{Profile, Train};
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
+use payrig_wire::analysis::{Analyst, Books};
 use payrig_wire::recording::{Entry, LineRecord, LineRole, MovementRecord, TrainRecord};
 use payrig_wire::{BusEvent, Finding, Source, TimedWord, Transmission, WORD_TIME};
 use std::cell::Cell;

@@ -1,7 +1,7 @@
 //! What is said of trains on pulse lines: which profile they fit, what to change, and what a power
 //! cut did to them.
 
-use crate::outages::Outages;
+use super::outages::Outages;
 use payrig_pulse::{
     Coding, Credit, Profile, Pulse, PulseRule, Question, Train, Verdict, distance, identify, judge,
 };
@@ -9,16 +9,16 @@ use payrig_units::{Decimals, Micros, words};
 
 /// A power cut that explains what is wrong with a train.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Excuse {
+pub(super) struct Excuse {
     /// When the power went.
-    pub(crate) at: Micros,
+    pub(super) at: Micros,
     /// Where in the train, and what follows.
-    pub(crate) says: &'static str,
+    pub(super) says: &'static str,
 }
 
 impl Outages {
     /// The power cut of the sender that explains a breach of a rule by a train.
-    pub(crate) fn excuse(
+    pub(super) fn excuse(
         &self,
         rule: PulseRule,
         sender: &str,
@@ -73,7 +73,7 @@ impl Outages {
     }
 
     /// What of a train came while nobody could count it: whoever does had no power.
-    pub(crate) fn unheard(
+    pub(super) fn unheard(
         &self,
         counted_by: Option<&str>,
         train: &Train,
@@ -117,7 +117,7 @@ fn candidates(own: &Profile) -> Vec<Profile> {
 }
 
 /// The profile a train fits: the rig's own, or else the nearest ready-made one.
-pub(crate) fn fit(train: &Train, own: &Profile) -> Option<Profile> {
+pub(super) fn fit(train: &Train, own: &Profile) -> Option<Profile> {
     let mut all = candidates(own).into_iter();
     let fits = |p: &Profile| judge(train, p).verdict() != Verdict::Fail;
     let own = all.next().filter(fits);
@@ -125,7 +125,7 @@ pub(crate) fn fit(train: &Train, own: &Profile) -> Option<Profile> {
 }
 
 /// What to change, for a train that is not of the profile.
-pub(crate) fn setting(train: &Train, own: &Profile, decimals: Decimals) -> Option<String> {
+pub(super) fn setting(train: &Train, own: &Profile, decimals: Decimals) -> Option<String> {
     let profiles = candidates(own);
     let question = Question {
         train,
@@ -138,7 +138,7 @@ pub(crate) fn setting(train: &Train, own: &Profile, decimals: Decimals) -> Optio
     says.last().cloned()
 }
 
-pub(crate) fn describe(
+pub(super) fn describe(
     credit: &Credit,
     train: &Train,
     own: &Profile,

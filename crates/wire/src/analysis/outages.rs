@@ -5,11 +5,11 @@ use std::collections::BTreeMap;
 
 /// The power cuts of a bench, by device; `None` is the board.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Outages(BTreeMap<Option<String>, Vec<(Micros, Micros)>>);
+pub(super) struct Outages(BTreeMap<Option<String>, Vec<(Micros, Micros)>>);
 
 impl Outages {
     /// Power came or went.
-    pub(crate) fn power(&mut self, who: Option<&str>, at: Micros, on: bool) {
+    pub(super) fn power(&mut self, who: Option<&str>, at: Micros, on: bool) {
         let all = self.0.entry(who.map(str::to_owned)).or_default();
         let dark = all.last_mut().filter(|(_, end)| *end == Micros::NEVER);
         match (dark, on) {
@@ -20,13 +20,13 @@ impl Outages {
     }
 
     /// When the power went between two times, if it did.
-    pub(crate) fn cut_within(&self, who: Option<&str>, from: Micros, to: Micros) -> Option<Micros> {
+    pub(super) fn cut_within(&self, who: Option<&str>, from: Micros, to: Micros) -> Option<Micros> {
         let mut all = self.of(who).map(|(start, _)| start);
         all.find(|start| (from..=to).contains(start))
     }
 
     /// True when there was no power at `at`.
-    pub(crate) fn is_dark(&self, who: Option<&str>, at: Micros) -> bool {
+    pub(super) fn is_dark(&self, who: Option<&str>, at: Micros) -> bool {
         self.of(who).any(|(start, end)| (start..end).contains(&at))
     }
 

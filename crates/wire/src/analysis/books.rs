@@ -190,10 +190,7 @@ impl Books {
 
     /// What a board's claim means for a device that is outside, where nobody sees its money: the
     /// money it says it moved, from or to the customer. `place` is where such a device puts money.
-    pub(crate) fn as_reported(
-        claim: &Movement,
-        place: impl Fn(&str) -> Option<Place>,
-    ) -> Vec<Movement> {
+    pub fn as_reported(claim: &Movement, place: impl Fn(&str) -> Option<Place>) -> Vec<Movement> {
         let claims = effect(claim).into_iter().filter(|(_, claim, _)| *claim);
         let movement = |(device, _, change): (&str, bool, Money)| {
             let place = place(device)?;

@@ -1,19 +1,12 @@
 //! Reading a capture or a recording: the same log and verdict as a bench that runs.
 
-use crate::analyst::Analyst;
-use crate::pulse_lines::PulseLines;
-use crate::segment::on_bus;
-use crate::stage::finding;
-use crate::tally::Tally;
-use payrig_pulse::{
-    LineRecord, Profile, PulseFinding, Severity as PulseSeverity, Surveyed, TrainReport, survey,
-};
+use crate::analysis::{Analyst, PulseLines, Tally, breach, pulse_finding};
+use crate::capture::{Capture, CaptureError, CaptureLine, FileKind, read_path};
+use crate::recording::{Entry, Recording, RecordingError, TrainRecord, read_recording};
+use crate::uart::{BusLines, IdleLevel, decode_bus};
+use crate::{BusEvent, Edge, Finding};
+use payrig_pulse::{LineRecord, Profile, Surveyed, TrainReport, survey};
 use payrig_units::{Decimals, LedgerEntry, Micros, words};
-use payrig_wire::capture::{Capture, CaptureError, CaptureLine, FileKind, read_path};
-use payrig_wire::recording::{Entry, Recording, RecordingError, TrainRecord, read_recording};
-use payrig_wire::uart::{BusLines, IdleLevel, decode_bus};
-use payrig_wire::{BusEvent, Edge, Finding};
-use std::borrow::Cow;
 use std::path::Path;
 
 /// What to look at in a capture.
@@ -271,7 +264,7 @@ impl Report {
         }
         entries.extend(analyst.finish(recording.end()));
         for mut entry in entries {
-            on_bus(&mut entry, bus);
+            entry.set_bus(bus);
             match entry {
                 Entry::Finding(finding) => self.find(finding),
                 other => self.entries.push(other),
@@ -372,7 +365,7 @@ impl Report {
         if self.analyst.blocks() == 0 && self.trains == 0 && self.analyst.limits() == 0 {
             let text = "not one block or pulse was read, so nothing can be said of what was captured; see \
                         the advice";
-            self.find(finding(
+            self.find(breach(
                 "nothing-read",
                 "common practice, no source",
                 end,
@@ -395,7 +388,8 @@ impl Report {
 }
 
 /// When an entry happened, for putting a log in order.
-pub(crate) fn at(entry: &Entry) -> Micros {
+#[must_use]
+pub fn at(entry: &Entry) -> Micros {
     entry.times().map_or(Micros::NEVER, |(from, _)| from)
 }
 
@@ -422,22 +416,4 @@ fn describe(train: &TrainReport) -> String {
         format!("profile {}{times}", train.profile)
     };
     format!("{pulses}, {fit}")
-}
-
-/// A pulse finding as a finding of the log.
-pub(crate) fn pulse_finding(found: &PulseFinding) -> Finding {
-    let rule = found.rule.name();
-    let mut finding = match found.severity {
-        PulseSeverity::Limit => finding(
-            rule,
-            "common practice, no source",
-            found.at,
-            found.text.clone(),
-        ),
-        _ => Finding::advice(rule, found.at, found.text.clone()),
-    };
-    finding.section = Cow::Borrowed("common practice, no source");
-    finding.measured = found.measured;
-    finding.who = Some(found.line.clone());
-    finding
 }

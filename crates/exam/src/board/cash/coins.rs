@@ -3,7 +3,7 @@
 use super::super::bench::BoardBench;
 use super::super::{Entry, entry, refunds};
 use crate::check::{Run, Seen};
-use payrig_link::{Fault, FaultKind, FrameKind};
+use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
 use payrig_units::Money;
 use payrig_wire::Source;

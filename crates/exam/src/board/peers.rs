@@ -5,7 +5,7 @@ use super::bench::{BILL, BoardBench, CHANGER, READER};
 use super::habit::Said;
 use super::{BoardSetup, Entry, entry, refunds};
 use crate::check::{COMMON_PRACTICE, Run, Seen};
-use payrig_link::{Fault, FaultKind, FrameKind};
+use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::changer::CoinType;
 use payrig_mdb::{Address, CurrencyCode};
 use payrig_units::{Micros, Money, Place, words};
