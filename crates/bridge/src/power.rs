@@ -12,7 +12,7 @@ use payrig_wire::{TimedWord, Transmission};
 /// report that is on its way, which comes within 20 ms or not at all (MDB/ICP 4.3, Appendix 3,
 /// section 2). Without that nobody could know after the cut whether the report was heard, and money
 /// would be lost or doubled; [`without_hold_up`](Self::without_hold_up) shows it.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct PulseBridge {
     port: Port<PulseToMdb>,
     hold_up: bool,

@@ -28,7 +28,7 @@ pub struct MdbToPulseConfig {
 /// - While it is held off no train begins: what was taken before is sent when it is let go again.
 /// - What is to be sent, and the last report of the validator, outlast power cuts: a train that is
 ///   cut goes on where it stopped, a report that is repeated is not sent twice.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct MdbToPulse {
     config: MdbToPulseConfig,
     host: BillHost,

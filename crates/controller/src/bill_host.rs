@@ -13,7 +13,7 @@ use payrig_wire::{TimedWord, Transmission};
 /// What it knows of the last report survives a power cut ([`power`](Self::power)): a bill whose
 /// report was heard is not taken for a new one when the validator, which did not hear the ACK,
 /// reports it again (MDB/ICP 4.3, section 2.2).
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct BillHost {
     master: BusMaster,
     channel: Channel,

@@ -70,7 +70,7 @@ enum Slot {
 }
 
 /// One peripheral's schedule.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct Channel {
     pub(crate) address: Address,
     pub(crate) rhythm: Rhythm,

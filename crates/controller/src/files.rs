@@ -73,7 +73,7 @@ struct Peer {
 }
 
 /// Files between the board and its peripherals, and between peripherals.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Mailbox {
     router: Router,
     /// Those in whose set-up the option was enabled.

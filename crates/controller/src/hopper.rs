@@ -29,7 +29,7 @@ pub struct HopperLink {
 }
 
 /// Drives one hopper. What the board believes is in it survives a power cut of the board.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct Hopper {
     name: String,
     link: HopperLink,

@@ -81,7 +81,7 @@ enum State {
 
 /// The master on the bus. Feed it the words of the peripherals and wake it at its deadlines; both
 /// may end the exchange.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct BusMaster {
     timing: MasterTiming,
     state: State,

@@ -16,7 +16,7 @@ pub struct PulseLink {
 }
 
 /// Counts the pulses of one acceptor into credit, and holds the acceptor off.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct PulseInput {
     name: String,
     link: PulseLink,

@@ -49,7 +49,7 @@ enum Hearing {
 }
 
 /// A peripheral on the bus: the common half, and its [`Device`].
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Port<D> {
     device: D,
     timing: PortTiming,

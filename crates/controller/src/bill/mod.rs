@@ -42,7 +42,7 @@ enum Step {
 }
 
 /// The driver.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct Bill {
     name: String,
     policy: BillPolicy,

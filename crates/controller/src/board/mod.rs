@@ -23,7 +23,7 @@ use std::collections::VecDeque;
 use welcome::Changeable;
 
 /// A vending machine controller. No clock, no I/O: words and times in, words and orders out.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Controller {
     config: BoardConfig,
     powered: bool,

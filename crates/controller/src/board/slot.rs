@@ -10,14 +10,14 @@ use crate::vending::{Means, Reader, Report};
 use payrig_mdb::Block;
 use payrig_units::Money;
 
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) enum Peer {
     Changer(Box<Changer>),
     Bill(Box<Bill>),
     Cashless(Box<Cashless>),
 }
 
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Slot {
     pub(super) name: String,
     pub(super) channel: Channel,

@@ -8,7 +8,7 @@ use crate::vending::Means;
 use payrig_units::{Micros, Money};
 
 /// The bills that can be changed, and what that was worked out from.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Changeable {
     /// What can be paid, the credit, the bills there are, and whether change is given at all.
     basis: Option<(Purse, Money, Vec<Money>, bool)>,

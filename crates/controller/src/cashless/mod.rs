@@ -72,7 +72,7 @@ pub(crate) struct Board {
 }
 
 /// The driver.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct Cashless {
     name: String,
     unit: Unit,

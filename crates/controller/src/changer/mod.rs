@@ -25,7 +25,7 @@ use setup::Step;
 use std::collections::VecDeque;
 
 /// The driver.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct Changer {
     name: String,
     policy: ChangerPolicy,

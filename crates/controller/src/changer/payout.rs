@@ -54,7 +54,7 @@ enum Phase {
     Counting,
 }
 
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Payout {
     pub(super) left: Money,
     pub(super) paid: Money,
