@@ -33,7 +33,16 @@ LAYERS = {
         "payrig-peripherals",
         "payrig-controller",
     },
-    "payrig-link": {"payrig-units", "payrig-mdb", "payrig-wire"},
+    "payrig-bench": {
+        "payrig-units",
+        "payrig-mdb",
+        "payrig-pulse",
+        "payrig-wire",
+        "payrig-peripherals",
+        "payrig-controller",
+        "payrig-bridge",
+    },
+    "payrig-link": {"payrig-units", "payrig-mdb", "payrig-wire", "payrig-bench"},
 }
 # Crates whose logic takes time as a value and does no I/O.
 SANS_IO = {
@@ -45,6 +54,7 @@ SANS_IO = {
     "payrig-controller",
     "payrig-bridge",
     "payrig-float",
+    "payrig-bench",
 }
 IO_CRATES = {"tokio", "serialport", "mio", "async-std", "nix", "rustix"}
 

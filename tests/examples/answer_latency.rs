@@ -25,8 +25,8 @@ fn main() {
 
 #[cfg(target_os = "linux")]
 mod measure {
-    use payrig_bench::live::{Ports, run_live};
     use payrig_bench::{BusAt, Rig, Stage};
+    use payrig_link::drive::{Ports, run_live};
     use payrig_link::{
         Clock, Figures, Lateness, Lengths, LinkError, PortEvent, PtyOptions, PtyPort, ThreadPort,
         WordCoding, WordPort,

@@ -3,8 +3,8 @@
 
 use payrig_bench::rig::{DeviceLink, DeviceRig};
 use payrig_bench::{BusAt, Outbound, Rig, Stage};
-use payrig_link::{InLine, Lateness, OutLine};
 use payrig_units::{Micros, Money};
+use payrig_wire::port::{InLine, Lateness, OutLine};
 use payrig_wire::reading::{ReadOptions, read_file};
 use payrig_wire::recording::{Entry, Header, RecordingWriter};
 use payrig_wire::{BusEvent, Edge, Source, TimedWord, Transmission, WORD_TIME};

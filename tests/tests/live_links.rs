@@ -4,8 +4,8 @@
 //! stall, and says so.
 #![cfg(target_os = "linux")]
 
-use payrig_bench::live::{LiveError, Ports, run_live};
 use payrig_bench::{BusAt, LineLevel, Rig, Stage};
+use payrig_link::drive::{LiveError, Ports, run_live};
 use payrig_link::{
     BlockingPort, Clock, InLine, LOOK_EVERY, LinkError, ModemLines, ModemOptions, ModemPort,
     ModemThread, OutLine, PortEvent, PtyOptions, PtyPort, ThreadPort, Waker, WordCoding,

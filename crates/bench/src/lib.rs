@@ -1,11 +1,10 @@
 //! Rigs at work: links, peripherals, board and script; the ledger, the log and the verdict.
 //!
-//! [`Rig`] is what a file describes, [`Stage`] the bench it sets up, [`run`](run::run) moves it
-//! along: in simulated time or with the wall clock, with the same state machines.
+//! [`Rig`] is what a file describes, [`Stage`] the bench it sets up, [`run_simulated`](run::run_simulated)
+//! moves it along in simulated time. `payrig_link::drive` moves the same stage with the wall clock.
 
 mod bus;
 mod fault;
-pub mod live;
 mod machine;
 mod on_link;
 mod peers;

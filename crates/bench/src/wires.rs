@@ -1,8 +1,8 @@
 //! Which pulse line of which device is on which modem line of which port.
 
 use crate::rig::{DeviceLink, DeviceRig, Kind, LineLink, Pin, PulseRig, Rig};
-use payrig_link::{InLine, OutLine};
 use payrig_units::Place;
+use payrig_wire::port::{InLine, OutLine};
 
 /// A line on a port.
 #[derive(Clone, Debug)]

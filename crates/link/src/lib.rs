@@ -1,22 +1,18 @@
-//! How words and edges travel: over a virtual bus, a pseudo-terminal, a serial port, modem lines.
+//! How words and edges travel over real links: a pseudo-terminal, a serial port, modem lines; and
+//! [`drive`], which moves a bench along over them, or with the wall clock alone.
 //!
-//! A link knows no device. [`VirtualBus`] carries the words of one master and any number of
-//! peripherals in bench time; [`FaultInjector`] is a wrapper around what is sent, so that neither
-//! bus nor devices have branches for faults; [`Pace`] decides whether bench time passes at once or
-//! with the wall clock.
-//!
-//! Real ports speak one of the codings of [`coding`] and offer one trait: [`WordPort`] for tokio,
+//! Ports know no device. They speak one of the codings of [`coding`] and offer one trait: [`WordPort`] for tokio,
 //! [`BlockingPort`] for a thread of its own, [`ThreadPort`] between the two. Everything that needs
 //! Linux is in one module; other systems get errors that say what is missing.
 
 mod cautions;
 pub mod coding;
+pub mod drive;
 mod error;
 mod figures;
 mod line;
 mod modem;
 mod open_break;
-mod pace;
 mod port;
 pub mod ports;
 mod serial;
@@ -43,7 +39,6 @@ pub use modem::{
     ModemThread, OutLine, SerialLines, Watching, lines_again,
 };
 pub use open_break::ASSUMED_BREAK;
-pub use pace::Pace;
 pub use port::{BlockingPort, Clock, Lateness, PortEvent, WordPort};
 pub use ports::{PortFound, UsbIdentity};
 pub use serial::{

@@ -2,6 +2,7 @@
 
 use crate::{LinkError, Waker};
 use payrig_units::{Micros, words};
+pub use payrig_wire::port::Lateness;
 use payrig_wire::{BusEvent, Transmission};
 use std::fmt;
 use std::future::Future;
@@ -18,7 +19,7 @@ impl Clock {
         Self(Instant::now())
     }
 
-    /// Bench time zero is `start`. For [`crate::Pace::Real`], `start.into_std()`.
+    /// Bench time zero is `start`.
     #[must_use]
     pub const fn starting_at(start: Instant) -> Self {
         Self(start)
@@ -34,23 +35,6 @@ impl Clock {
     #[must_use]
     pub fn now(&self) -> Micros {
         Micros(u64::try_from(self.0.elapsed().as_micros()).unwrap_or(u64::MAX))
-    }
-}
-
-/// How late something of ours went out, and whose fault it was. All zero when it was on time.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Lateness {
-    /// Time spent in our code.
-    pub ours: Micros,
-    /// Time the machine let us wait: a wake-up later than asked for, or the processor taken away.
-    pub machine: Micros,
-}
-
-impl Lateness {
-    /// All of it.
-    #[must_use]
-    pub fn total(&self) -> Micros {
-        self.ours + self.machine
     }
 }
 

@@ -2,9 +2,9 @@
 
 use crate::Failure;
 use clap::Args;
-use payrig_bench::live::{LiveError, Ports, run_live};
 use payrig_bench::rig::{BusLink, DeviceLink, LineLink, Pin, PortName};
 use payrig_bench::{BusAt, LineLevel, Rig, Stage};
+use payrig_link::drive::{LiveError, Ports, run_live};
 use payrig_link::{
     CAUTIONS, Clock, LOOK_EVERY, ModemOptions, ModemPort, ModemThread, PtyOptions, PtyPort,
     SerialLines, SerialOptions, ThreadPort, UNMEASURED, WordCoding, lines_again, open_serial,
@@ -147,20 +147,39 @@ pub(crate) fn run(
     began: &mut impl FnMut(&str) -> io::Result<()>,
     sink: impl FnMut(&Stage, Entry) -> io::Result<()>,
 ) -> Result<Stage, Failure> {
+    let (mut ports, levels) = open(arguments, rig, began)?;
+    let mut stage = Stage::live(rig, &levels);
+    drive(&mut stage, &mut ports, limit, sink)?;
+    Ok(stage)
+}
+
+/// Runs a bench of which nothing is real with the wall clock.
+pub(crate) fn by_the_clock(
+    stage: &mut Stage,
+    limit: Micros,
+    sink: impl FnMut(&Stage, Entry) -> io::Result<()>,
+) -> Result<(), Failure> {
+    drive(stage, &mut Ports::none(), limit, sink)
+}
+
+fn drive(
+    stage: &mut Stage,
+    ports: &mut Ports<ThreadPort>,
+    limit: Micros,
+    sink: impl FnMut(&Stage, Entry) -> io::Result<()>,
+) -> Result<(), Failure> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
     runtime.block_on(async {
-        let (mut ports, levels) = open(arguments, rig, began)?;
-        let mut stage = Stage::live(rig, &levels);
         let stop = async {
             // Without a handler there is no stopping by hand, and the limit ends the bench.
             if tokio::signal::ctrl_c().await.is_err() {
                 std::future::pending::<()>().await;
             }
         };
-        match run_live(&mut stage, &mut ports, limit, stop, sink).await {
-            Ok(()) => Ok(stage),
+        match run_live(stage, ports, limit, stop, sink).await {
+            Ok(()) => Ok(()),
             Err(LiveError::Link(error)) => Err(Failure::Link(error)),
             Err(LiveError::Output(error)) => Err(Failure::Output(error)),
         }

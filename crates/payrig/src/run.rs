@@ -5,8 +5,8 @@ use crate::log::TextLog;
 use crate::read::write_json;
 use crate::{Exit, Failure, Format, summary};
 use clap::Args;
-use payrig_bench::{FIRST_VEND, Rig, Stage, run as drive};
-use payrig_link::Pace;
+use payrig_bench::run::run_simulated;
+use payrig_bench::{FIRST_VEND, Rig, Stage};
 use payrig_units::Micros;
 use payrig_wire::recording::{Entry, Header, RecordingWriter};
 use std::fs::File;
@@ -77,13 +77,8 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
     let mut stage = Stage::new(&rig);
     let sink = |_: &Stage, entry: Entry| output.entry(entry);
     match arguments.pace {
-        PaceName::Simulated => drive::run_simulated(&mut stage, limit, sink)?,
-        PaceName::Real => {
-            let runtime = tokio::runtime::Builder::new_current_thread()
-                .enable_time()
-                .build()?;
-            runtime.block_on(drive::run(&mut stage, Pace::real(), limit, sink))?;
-        }
+        PaceName::Simulated => run_simulated(&mut stage, limit, sink)?,
+        PaceName::Real => linked::by_the_clock(&mut stage, limit, sink)?,
     }
     output.finish(&stage)
 }

@@ -10,6 +10,7 @@
 pub mod analysis;
 mod blocks;
 pub mod capture;
+pub mod port;
 pub mod reading;
 pub mod recording;
 pub mod rules;

@@ -5,10 +5,10 @@ use super::devices::Kind;
 use super::error::RigError;
 use super::fields::Fields;
 use super::pulse::PulseRig;
-use payrig_link::{InLine, OutLine, WordCoding};
 use payrig_pulse::Profile;
 use payrig_units::Micros;
 use payrig_wire::Source;
+use payrig_wire::port::{InLine, OutLine, WordCoding};
 use std::fmt;
 
 /// What a bus runs over.

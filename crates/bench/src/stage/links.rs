@@ -2,9 +2,9 @@
 
 use super::Stage;
 use crate::rig::{DeviceLink, DeviceRig, Kind, Pin, Rig};
-use payrig_link::{InLine, Lateness, OutLine};
 use payrig_units::{Amount, Micros, Money, Movement, Place};
 use payrig_wire::analysis::{Books, Counted, breach};
+use payrig_wire::port::{InLine, Lateness, OutLine};
 use payrig_wire::recording::Entry;
 use payrig_wire::{BusEvent, Edge, Finding, Transmission};
 use std::borrow::Cow;

@@ -15,9 +15,7 @@ use bytes::BytesMut;
 use payrig_mdb::Word;
 use payrig_units::Micros;
 use payrig_wire::Source;
-use serde::{Deserialize, Serialize};
-use std::fmt;
-use std::str::FromStr;
+pub use payrig_wire::port::{UnknownCoding, WordCoding};
 
 /// What a coding carries.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -51,47 +49,6 @@ impl Said {
         Self {
             stamp: None,
             symbol,
-        }
-    }
-}
-
-/// The two codings by name.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum WordCoding {
-    /// What a Linux terminal in PARMRK mode with space parity delivers for a nine-bit bus.
-    #[default]
-    MarkedParity,
-    /// One line of text per event, with time stamps.
-    Plain,
-}
-
-impl WordCoding {
-    /// Both names, for messages.
-    pub const NAMES: [&str; 2] = ["marked-parity", "plain"];
-}
-
-impl fmt::Display for WordCoding {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(match self {
-            Self::MarkedParity => "marked-parity",
-            Self::Plain => "plain",
-        })
-    }
-}
-
-/// No coding has this name.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("no word coding is called '{0}': say 'marked-parity' or 'plain'")]
-pub struct UnknownCoding(pub String);
-
-impl FromStr for WordCoding {
-    type Err = UnknownCoding;
-    fn from_str(name: &str) -> Result<Self, Self::Err> {
-        match name {
-            "marked-parity" => Ok(Self::MarkedParity),
-            "plain" => Ok(Self::Plain),
-            _ => Err(UnknownCoding(name.to_owned())),
         }
     }
 }
@@ -172,15 +129,6 @@ mod tests {
         }
         decoder.pause(&mut said);
         said
-    }
-
-    #[test]
-    fn names_round_trip_and_a_wrong_name_says_what_would_be_right() {
-        for name in WordCoding::NAMES {
-            assert_eq!(name.parse::<WordCoding>().unwrap().to_string(), name);
-        }
-        let error = "parmrk".parse::<WordCoding>().unwrap_err().to_string();
-        assert!(error.contains("'marked-parity' or 'plain'"), "{error}");
     }
 
     fn word() -> impl Strategy<Value = Word> {

@@ -1,10 +1,11 @@
 //! The credit lines of a port, served by a thread, for tokio.
 
-use super::lines::{ModemLines, OutLine};
+use super::lines::ModemLines;
 use super::port::{ModemEvent, ModemPort};
 use crate::{LinkError, Waker};
 use payrig_units::Micros;
 use payrig_wire::Edge;
+use payrig_wire::port::OutLine;
 use std::sync::mpsc;
 use std::thread::JoinHandle;
 use tokio::sync::mpsc as channel;

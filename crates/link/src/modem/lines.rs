@@ -1,58 +1,11 @@
 //! The modem lines of a port, by name.
 
 use crate::LinkError;
-use serde::{Deserialize, Serialize};
+use payrig_wire::port::{InLine, OutLine};
 use serialport::SerialPort;
 use std::fmt;
 use std::io;
 use std::time::Duration;
-
-/// A line a port can drive.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum OutLine {
-    /// Request to send.
-    Rts,
-    /// Data terminal ready.
-    Dtr,
-    /// Transmit data, held active by a break.
-    TxBreak,
-}
-
-impl fmt::Display for OutLine {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(match self {
-            Self::Rts => "RTS",
-            Self::Dtr => "DTR",
-            Self::TxBreak => "TX break",
-        })
-    }
-}
-
-/// A line a port can watch.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum InLine {
-    /// Clear to send.
-    Cts,
-    /// Data set ready.
-    Dsr,
-    /// Data carrier detect.
-    Dcd,
-    /// Ring indicator. Some hardware tells of its end only.
-    Ri,
-}
-
-impl fmt::Display for InLine {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(match self {
-            Self::Cts => "CTS",
-            Self::Dsr => "DSR",
-            Self::Dcd => "DCD",
-            Self::Ri => "RI",
-        })
-    }
-}
 
 /// The modem lines of a port. `true` is asserted.
 pub trait ModemLines: Send {

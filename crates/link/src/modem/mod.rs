@@ -8,7 +8,8 @@ mod probe;
 mod waiter;
 
 pub use handle::ModemThread;
-pub use lines::{EdgeWait, InLine, ModemLines, OutLine, SerialLines, lines_again};
+pub use lines::{EdgeWait, ModemLines, SerialLines, lines_again};
+pub use payrig_wire::port::{InLine, OutLine};
 pub use port::{LOOK_EVERY, ModemEvent, ModemOptions, ModemPort};
 pub use probe::LinesReport;
 pub(crate) use probe::try_lines;

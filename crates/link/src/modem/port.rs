@@ -1,11 +1,12 @@
 //! Credit pulses on modem lines: edges out at their times, edges in with the time they were seen.
 
 use super::kernel::{Kernel, when};
-use super::lines::{InLine, ModemLines, OutLine};
+use super::lines::ModemLines;
 use super::waiter::{Waiter, Watching, Woken};
 use crate::{Clock, Figures, Lengths, LinkError, Waker};
 use payrig_units::Micros;
 use payrig_wire::Edge;
+use payrig_wire::port::{InLine, OutLine};
 use std::collections::{BTreeMap, VecDeque};
 use std::io;
 

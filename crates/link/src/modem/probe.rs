@@ -1,11 +1,12 @@
 //! The self-test of modem lines: pulses out on DTR, and back on DSR through a wire.
 
-use super::lines::{InLine, ModemLines, OutLine};
+use super::lines::ModemLines;
 use super::port::{LOOK_EVERY, ModemEvent, ModemOptions, ModemPort};
 use super::waiter::Watching;
 use crate::{Clock, Figures, Lengths, LinkError};
 use payrig_units::{Micros, words};
 use payrig_wire::Edge;
+use payrig_wire::port::{InLine, OutLine};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 

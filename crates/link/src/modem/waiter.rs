@@ -1,8 +1,9 @@
 //! A thread that blocks in the kernel until a modem line changes.
 
-use super::lines::{EdgeWait, InLine};
+use super::lines::EdgeWait;
 use crate::{Clock, Waker};
 use payrig_units::Micros;
+use payrig_wire::port::InLine;
 use std::fmt;
 use std::io;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};

@@ -1,8 +1,8 @@
-//! The driver of a bench of which something is real: what is heard comes from ports, what is said
-//! goes to them, and bench time is theirs.
+//! Drives a bench with the wall clock: what it hears comes from ports, what it sends goes to them,
+//! and bench time is theirs. A bench without ports runs by the clock alone.
 
-use crate::stage::{BusAt, Outbound, Stage};
-use payrig_link::{Clock, ExactTimer, LinkError, ModemEvent, ModemThread, PortEvent, WordPort};
+use crate::{Clock, ExactTimer, LinkError, ModemEvent, ModemThread, PortEvent, WordPort};
+use payrig_bench::{BusAt, Outbound, Stage};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
 use std::future::{Future, poll_fn};
@@ -37,6 +37,18 @@ pub struct Ports<P> {
 enum Came {
     Bus(usize, Result<PortEvent, LinkError>),
     Line(usize, Result<ModemEvent, LinkError>),
+}
+
+impl<P> Ports<P> {
+    /// No ports: a bench that is all emulated, with the wall clock from now on.
+    #[must_use]
+    pub fn none() -> Self {
+        Self {
+            clock: Clock::starting_now(),
+            buses: Vec::new(),
+            lines: Vec::new(),
+        }
+    }
 }
 
 impl<P: WordPort> Ports<P> {
@@ -143,6 +155,7 @@ impl<P: WordPort> Ports<P> {
 }
 
 /// Runs a bench over its ports until its script has ended, `limit` has passed, or `stop` is ready.
+/// Whichever it is, the verdict bears the bench time at which the run ended.
 ///
 /// # Errors
 /// When a port fails or the log cannot be written; the log is complete up to then.
@@ -176,6 +189,7 @@ pub async fn run_live<P: WordPort>(
         }
         let now = clock.now();
         if now >= limit {
+            stage.move_on(limit);
             stage.finish_now();
             continue;
         }
@@ -195,6 +209,7 @@ pub async fn run_live<P: WordPort>(
             }
             waited = timer.until(clock, due.min(limit)) => waited?,
             () = &mut stop => {
+                stage.move_on(clock.now());
                 stage.link_note("stopped by hand".to_owned());
                 stage.finish_now();
             }
