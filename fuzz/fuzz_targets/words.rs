@@ -70,7 +70,7 @@ fuzz_target!(|bytes: &[u8]| {
                 (Source::Peripheral, _, Ok(frame)) => dialogue.peripheral(&frame),
                 (Source::Peripheral, ..) => dialogue.peripheral_bytes(&block.bytes()),
             };
-            assert!(!decoded.text.contains('\n'), "a message is one line");
+            assert!(!decoded.text().contains('\n'), "a message is one line");
         }
     }
     told += monitor

@@ -61,13 +61,13 @@ impl Spoken {
     /// `> POLL`, `< JUST RESET`, `> ACK`.
     #[must_use]
     pub fn name(&self) -> String {
-        format!("{} {}", arrow(self.frame.source), self.decoded.name)
+        format!("{} {}", arrow(self.frame.source), self.decoded.name())
     }
 
     /// `> COIN TYPE accept all; manual dispense all`.
     #[must_use]
     pub fn text(&self) -> String {
-        format!("{} {}", arrow(self.frame.source), self.decoded.text)
+        format!("{} {}", arrow(self.frame.source), self.decoded.text())
     }
 }
 
@@ -145,7 +145,7 @@ pub(crate) fn without_idle_polls(spoken: Vec<Spoken>) -> Vec<Spoken> {
     let mut kept: Vec<Spoken> = Vec::new();
     let mut poll: Option<Spoken> = None;
     for one in spoken {
-        let (from_master, name) = (one.frame.source == Source::Master, &one.decoded.name);
+        let (from_master, name) = (one.frame.source == Source::Master, one.decoded.name());
         if from_master && name == "POLL" {
             poll = Some(one);
         } else if !from_master && name == "ACK" && poll.is_some() {

@@ -86,7 +86,7 @@ const INLET: [Row; 3] = [Is("POLL", "BILL WAITING"), Dots, Is("POLL", "ACK")];
 fn exchanges(spoken: &[Spoken]) -> Vec<Exchange> {
     let mut all: Vec<Exchange> = Vec::new();
     for one in spoken {
-        let (name, text) = (&one.decoded.name, &one.decoded.text);
+        let (name, text) = (one.decoded.name(), one.decoded.text());
         match one.frame.source {
             Source::Master if name == "ACK" => {
                 if let Some(last) = all.last_mut() {
@@ -94,13 +94,13 @@ fn exchanges(spoken: &[Spoken]) -> Vec<Exchange> {
                 }
             }
             Source::Master => all.push(Exchange {
-                command: name.clone(),
+                command: name.to_owned(),
                 answer: String::new(),
                 acknowledged: false,
             }),
             Source::Peripheral => {
                 if let Some(last) = all.last_mut() {
-                    last.answer.push_str(text);
+                    last.answer.push_str(&text);
                 }
             }
         }

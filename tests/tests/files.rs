@@ -112,8 +112,8 @@ impl Net {
         let who = |s: &Spoken| if s.frame.address == Some(A) { "A" } else { "B" };
         all.iter()
             .map(|s| match s.frame.source {
-                Source::Master => format!("VMC to {}: {}", who(s), s.decoded.name),
-                Source::Peripheral => format!("{}: {}", who(s), s.decoded.name),
+                Source::Master => format!("VMC to {}: {}", who(s), s.decoded.name()),
+                Source::Peripheral => format!("{}: {}", who(s), s.decoded.name()),
             })
             .collect()
     }
@@ -554,7 +554,7 @@ fn others_are_polled_during_a_transfer() {
             .bench
             .spoken()
             .iter()
-            .filter(|s| s.frame.address == Some(address) && s.decoded.name == "POLL")
+            .filter(|s| s.frame.address == Some(address) && s.decoded.name() == "POLL")
             .map(|s| s.frame.start)
             .collect();
         let longest = polls.windows(2).map(|w| w[1].since(w[0])).max().unwrap();

@@ -84,7 +84,7 @@ impl Ran {
         let at = |e: &Entry| match e {
             Entry::Edge { at_us, .. } | Entry::Step { at_us, .. } => Some(*at_us),
             Entry::Train(t) => Some(t.start_us),
-            Entry::Finding(f) if f.section != "the ledger" => Some(f.at),
+            Entry::Finding(f) if f.origin != payrig_wire::Origin::Ledger => Some(f.at),
             _ => None,
         };
         let times: Vec<Micros> = self.entries.iter().filter_map(at).collect();

@@ -21,7 +21,7 @@ use payrig_controller::{Controller, Life};
 use payrig_units::{Decimals, Micros};
 use payrig_wire::analysis::{Analyst, Books, PulseLines, breach};
 use payrig_wire::recording::{Entry, LineRole};
-use payrig_wire::{Finding, Source};
+use payrig_wire::{Finding, Origin, RuleName, Source};
 use std::collections::VecDeque;
 
 /// How many rounds at one moment mean that a machine asks to be woken for ever.
@@ -203,7 +203,7 @@ impl Stage {
             }
             if round > ROUNDS {
                 let text = "a machine asks to be woken again and again at one moment: a fault of this tool";
-                self.find(Finding::advice("bench", self.now, text));
+                self.find(Finding::advice(RuleName::Bench, self.now, text));
                 self.finish_now();
                 return;
             }
@@ -231,7 +231,7 @@ impl Stage {
                     step.line,
                     step.why.clone().unwrap_or_default()
                 );
-                self.find(breach("script", "the rig", self.now, text));
+                self.find(breach(RuleName::Script, Origin::Script, self.now, text));
             }
             self.pending.push(Entry::Step {
                 at_us: self.now,

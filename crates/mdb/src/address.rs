@@ -41,6 +41,14 @@ impl Address {
         self.0 | (command & 7)
     }
 
+    /// The address whose name ([`Display`](fmt::Display)) this is: `changer`, `reserved 38H`.
+    #[must_use]
+    pub fn named(name: &str) -> Option<Self> {
+        (0..32u8)
+            .map(|upper| Self(upper << 3))
+            .find(|address| address.to_string() == name)
+    }
+
     /// What section 2.3 assigns to this address.
     #[must_use]
     pub const fn role(self) -> Role {
@@ -141,5 +149,10 @@ mod tests {
         assert_eq!(Address::of(0xDF).role(), Role::Reserved);
         assert_eq!(Address::of(0xFF).role(), Role::VendingMachineSpecific(2));
         assert_eq!(Address::CHANGER.with(3), 0x0B);
+        for byte in 0..=255 {
+            let address = Address::of(byte);
+            assert_eq!(Address::named(&address.to_string()), Some(address));
+        }
+        assert_eq!(Address::named("Changer"), None);
     }
 }

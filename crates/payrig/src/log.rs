@@ -207,7 +207,7 @@ impl TextLog {
         let ours = |(b, _): &(BlockRecord, Option<Micros>)| b.bus == block.bus;
         let held = self.held.iter().filter(|h| ours(h)).count();
         let known = self.disabled.contains(&block.bus);
-        match (block.source, block.name.as_deref(), held) {
+        match (block.source, block.name(), held) {
             (Source::Master, Some("POLL"), 0) => self.held.push((block.clone(), gap)),
             (Source::Master, Some("POLL"), _) => {
                 self.release(&mut out)?;
@@ -230,8 +230,8 @@ impl TextLog {
                 write_block(out, block, gap)?;
             }
         }
-        if block.source == Source::Peripheral && block.name.as_deref() != Some("ACK") {
-            let disabled = block.name.as_deref() == Some("VALIDATOR DISABLED");
+        if block.source == Source::Peripheral && block.name() != Some("ACK") {
+            let disabled = block.name() == Some("VALIDATOR DISABLED");
             match disabled {
                 true => self.disabled.insert(block.bus.clone()),
                 false => self.disabled.remove(&block.bus),
@@ -258,7 +258,7 @@ impl TextLog {
             lead(Some(finding.at), ""),
             finding.rule,
             finding.text,
-            section(&finding.section),
+            section(finding.origin.as_str()),
         )
     }
 }
@@ -341,14 +341,15 @@ fn write_block(mut out: impl Write, block: &BlockRecord, gap: Option<Micros>) ->
         .map(|(byte, mode)| format!("{byte:02X}{}", if *mode { "*" } else { "" }))
         .collect();
     let timing = gap.map(|g| g.to_string()).unwrap_or_default();
-    let meaning = block
-        .text
-        .as_deref()
-        .or(block.name.as_deref())
-        .unwrap_or("");
+    let text = block.text();
+    let meaning = text.as_deref().or(block.name()).unwrap_or("");
     let mut rows = words.chunks(8).map(|chunk| chunk.join(" "));
     let first = rows.next().unwrap_or_default();
-    let who = on_bus(block.source, block.bus.as_deref(), block.device.as_deref());
+    let who = on_bus(
+        block.source,
+        block.bus.as_deref(),
+        block.device().as_deref(),
+    );
     line(&mut out, block.start_us, who, &first, meaning, &timing)?;
     for row in rows {
         writeln!(out, "{} {:<24} {row}", lead(None, ""), "")?;

@@ -48,8 +48,8 @@ pub(crate) fn findings(mut out: impl Write, entries: &[Entry]) -> io::Result<()>
                 Some(false) => facts.push("not even a tolerant peer copes".into()),
                 None => {}
             }
-            if !f.section.is_empty() {
-                facts.push(section(&f.section));
+            if !f.origin.is_empty() {
+                facts.push(section(f.origin.as_str()));
             }
             writeln!(out, "      {}", facts.join("; "))?;
         }

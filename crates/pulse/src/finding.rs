@@ -44,6 +44,21 @@ pub enum PulseRule {
 }
 
 impl PulseRule {
+    /// All of them.
+    pub const ALL: [Self; 11] = [
+        Self::PulseWidth,
+        Self::PulseGap,
+        Self::PulseBounce,
+        Self::PulseGlitch,
+        Self::PulseCut,
+        Self::PulseRemainder,
+        Self::PulseWhileInhibited,
+        Self::LineStuck,
+        Self::LineSilent,
+        Self::LineReversed,
+        Self::LineUnknown,
+    ];
+
     /// The name used in reports: `pulse-width`.
     #[must_use]
     pub const fn name(self) -> &'static str {

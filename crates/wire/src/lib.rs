@@ -18,5 +18,5 @@ mod signal;
 pub mod uart;
 
 pub use blocks::{BlockBuilder, FINISHED_PAUSE, UNFINISHED_PAUSE, WireBlock};
-pub use rules::{Finding, Judge, Monitor, Observed, Severity};
+pub use rules::{BusRule, Finding, Judge, Monitor, Observed, Origin, Party, RuleName, Severity};
 pub use signal::{BAUD, BusEvent, Edge, Source, TimedWord, Transmission, WORD_TIME};

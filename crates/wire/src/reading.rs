@@ -4,7 +4,7 @@ use crate::analysis::{Analyst, PulseLines, Tally, breach, pulse_finding};
 use crate::capture::{Capture, CaptureError, CaptureLine, FileKind, read_path};
 use crate::recording::{Entry, Recording, RecordingError, TrainRecord, read_recording};
 use crate::uart::{BusLines, IdleLevel, decode_bus};
-use crate::{BusEvent, Edge, Finding};
+use crate::{BusEvent, BusRule, Edge, Finding, Origin, RuleName};
 use payrig_pulse::{LineRecord, Profile, Surveyed, TrainReport, survey};
 use payrig_units::{Decimals, LedgerEntry, Micros, words};
 use std::path::Path;
@@ -124,7 +124,7 @@ fn read_a_capture(capture: &Capture, options: &ReadOptions) -> Result<Reading, R
     if capture.torn {
         let text = "the file stops in the middle of its last line, as when its writer was stopped; \
                     what comes before it was read";
-        report.find(Finding::advice("cut", capture.end, text));
+        report.find(Finding::advice(BusRule::Cut, capture.end, text));
     }
     let mut end = capture.end;
     if !lines.is_empty() {
@@ -162,7 +162,7 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
              comes before it is whole",
             torn.line, torn.bytes
         );
-        report.find(Finding::advice("torn", recording.end(), text));
+        report.find(Finding::advice(RuleName::Torn, recording.end(), text));
     }
     report.bus(&recording.events(), recording.end());
     for bus in recording.buses() {
@@ -183,12 +183,9 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
                 report.entries.push(entry.clone());
             }
             // Nor can what the tool did wrong itself.
-            Entry::Finding(f)
-                if !matches!(
-                    f.section.as_ref(),
-                    "the ledger" | "the rig" | "about this tool"
-                ) => {}
-            Entry::Finding(f) => report.find(f.clone()),
+            Entry::Finding(f) if f.origin.is_beyond_the_wires() => {
+                report.find(f.clone());
+            }
             _ => {}
         }
     }
@@ -242,14 +239,19 @@ impl Report {
                 continue;
             };
             let shape = matches!(
-                &*finding.rule,
-                "checksum" | "mode-bit" | "block-length" | "word-format"
+                finding.rule,
+                RuleName::Bus(
+                    BusRule::Checksum
+                        | BusRule::ModeBit
+                        | BusRule::BlockLength
+                        | BusRule::WordFormat
+                )
             );
             if shape && finding.at == start && finding.is_limit() {
                 doubted += 1;
                 let text =
                     "the capture ends in this block, so it cannot be told whether it is whole";
-                *finding = Finding::advice("cut", start, text);
+                *finding = Finding::advice(BusRule::Cut, start, text);
             }
         }
         self.doubted += doubted;
@@ -366,8 +368,8 @@ impl Report {
             let text = "not one block or pulse was read, so nothing can be said of what was captured; see \
                         the advice";
             self.find(breach(
-                "nothing-read",
-                "common practice, no source",
+                RuleName::NothingRead,
+                Origin::CommonPractice,
                 end,
                 text.to_owned(),
             ));

@@ -85,7 +85,7 @@ fn check(stem: &str, extension: &str) {
         }
     }
     for finding in &findings {
-        assert!(!finding.text.is_empty() && !finding.section.is_empty());
+        assert!(!finding.text.is_empty() && !finding.origin.is_empty());
         println!("{name}: {finding}");
     }
 }

@@ -15,12 +15,12 @@ use proptest::prelude::*;
 /// Typed, or raw with its bytes; in one line either way.
 #[track_caller]
 fn assert_told(decoded: &Decoded, bytes: &[u8]) {
-    assert!(!decoded.text.is_empty() && !decoded.text.contains('\n'));
-    assert!(!decoded.name.is_empty());
+    assert!(!decoded.text().is_empty() && !decoded.text().contains('\n'));
+    assert!(!decoded.name().is_empty());
     if decoded.typed.is_none() {
         let told = |bytes: &[u8]| {
             let said: Vec<String> = bytes.iter().map(|b| format!("{b:02X}")).collect();
-            decoded.text.contains(&said.join(" "))
+            decoded.text().contains(&said.join(" "))
         };
         // A CHK that is right is left out.
         let without_chk = bytes.split_last().map_or(bytes, |(_, rest)| rest);

@@ -3,6 +3,7 @@
 use super::Stage;
 use payrig_units::Micros;
 use payrig_wire::analysis::{Discrepancy, Tally, breach};
+use payrig_wire::{Origin, RuleName};
 
 /// How long a bench goes on after its script, so that what is under way comes to an end.
 const SETTLE: Micros = Micros::secs(2);
@@ -54,12 +55,17 @@ impl Stage {
                 Some(_) => discrepancy.text_unseen(self.decimals),
                 None => discrepancy.text(self.decimals),
             };
-            self.find(breach("money", "the ledger", discrepancy.since, text));
+            self.find(breach(
+                RuleName::Money,
+                Origin::Ledger,
+                discrepancy.since,
+                text,
+            ));
         }
         self.settle_told_outside();
         self.hold_off_what_is_real();
         for text in self.player.unplayed(self.decimals) {
-            self.find(breach("script", "the rig", self.now, text));
+            self.find(breach(RuleName::Script, Origin::Script, self.now, text));
         }
         let tally = Tally::of(&self.analyst, self.pulses.trains());
         let verdict = tally.verdict(self.now);

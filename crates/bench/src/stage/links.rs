@@ -6,8 +6,7 @@ use payrig_units::{Amount, Micros, Money, Movement, Place};
 use payrig_wire::analysis::{Books, Counted, breach};
 use payrig_wire::port::{InLine, Lateness, OutLine};
 use payrig_wire::recording::Entry;
-use payrig_wire::{BusEvent, Edge, Finding, Transmission};
-use std::borrow::Cow;
+use payrig_wire::{BusEvent, Edge, Finding, Origin, RuleName, Transmission};
 use std::fmt;
 
 /// A bus of a rig that runs over a port.
@@ -234,9 +233,7 @@ impl Stage {
     }
 
     fn own_late(&mut self, text: String) {
-        let mut late = Finding::advice("own-late", self.now, text);
-        late.section = Cow::Borrowed("about this tool");
-        self.find(late);
+        self.find(Finding::advice(RuleName::OwnLate, self.now, text).from_origin(Origin::Tool));
     }
 
     /// Something about a link worth knowing.
@@ -333,7 +330,7 @@ impl Stage {
                 show(real),
                 show(said)
             );
-            self.find(breach("money", "the ledger", self.now, text));
+            self.find(breach(RuleName::Money, Origin::Ledger, self.now, text));
         }
     }
 

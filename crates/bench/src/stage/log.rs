@@ -5,7 +5,7 @@ use payrig_units::{Micros, Movement};
 use payrig_wire::analysis::breach;
 use payrig_wire::reading::at;
 use payrig_wire::recording::{Entry, MovementRecord};
-use payrig_wire::{Finding, WORD_TIME};
+use payrig_wire::{Finding, Origin, RuleName, WORD_TIME};
 
 /// How long the log waits for the end of a pulse train.
 const TRAIN_WAIT: Micros = Micros::secs(3);
@@ -59,7 +59,12 @@ impl Stage {
                     self.pending
                         .push(Entry::Movement(MovementRecord::from(&entry)));
                 }
-                Err(error) => self.find(breach("money", "ledger", self.now, error.to_string())),
+                Err(error) => self.find(breach(
+                    RuleName::Money,
+                    Origin::Ledger,
+                    self.now,
+                    error.to_string(),
+                )),
             }
         }
     }

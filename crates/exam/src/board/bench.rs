@@ -451,7 +451,7 @@ impl BoardBench {
             address: self.speaking_to,
             bytes: block.bytes.clone(),
             modes: block.modes.clone(),
-            name: block.name.clone().unwrap_or_default(),
+            name: block.name().unwrap_or_default().to_owned(),
             pause: pauses.max().unwrap_or_default(),
         });
     }

@@ -26,7 +26,9 @@ use payrig_pulse::{Profile, Train};
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
 use payrig_wire::analysis::{Analyst, Books};
 use payrig_wire::recording::{Entry, LineRecord, LineRole, MovementRecord, TrainRecord};
-use payrig_wire::{BusEvent, Finding, Source, TimedWord, Transmission, WORD_TIME};
+use payrig_wire::{
+    BusEvent, Finding, Origin, RuleName, Source, TimedWord, Transmission, WORD_TIME,
+};
 use std::cell::Cell;
 use std::collections::VecDeque;
 
@@ -477,9 +479,8 @@ impl Bench {
                 "by hand {real} went into the {} and stayed there, it reports {claimed}",
                 d.device
             );
-            let mut finding = Finding::advice("money", d.since, text);
-            finding.severity = payrig_wire::Severity::Limit;
-            finding.section = std::borrow::Cow::Borrowed("the ledger");
+            let finding =
+                Finding::limit(RuleName::Money, d.since, text).from_origin(Origin::Ledger);
             self.log(vec![Entry::Finding(finding)]);
         }
     }

@@ -65,7 +65,7 @@ fn train(start: Micros, line: &str, profile: &str, widths: &[u64], gaps: &[u64])
 fn finding(rule: &'static str, at: u64, us: u64, text: &str) -> Finding {
     let mut finding = Finding::limit(rule, Micros::ms(at), text);
     finding.measured = Some(Micros(us));
-    finding.who = Some("changer".to_owned());
+    finding.who = Some("changer".into());
     finding
 }
 

@@ -7,8 +7,7 @@ use payrig_bench::{FaultInjector, Heard};
 use payrig_link::{Lateness, LinkError, PortEvent};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
-use payrig_wire::{BusEvent, Finding, Source, Transmission};
-use std::borrow::Cow;
+use payrig_wire::{BusEvent, Finding, Origin, RuleName, Source, Transmission};
 use std::collections::VecDeque;
 
 /// What of ours is later than meant by more than this is told as the tool's own fault.
@@ -309,8 +308,7 @@ impl Linked {
     pub(super) fn was_late(&mut self, at: Micros, late: Micros, text: impl FnOnce() -> String) {
         self.late_by = self.late_by.max(late);
         if late > OWN_LATENESS {
-            let mut finding = Finding::advice("own-late", at, text());
-            finding.section = Cow::Borrowed("about this tool");
+            let finding = Finding::advice(RuleName::OwnLate, at, text()).from_origin(Origin::Tool);
             self.notes.push(Entry::Finding(finding));
         }
     }

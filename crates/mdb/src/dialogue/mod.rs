@@ -9,6 +9,8 @@ mod tests;
 pub use decoded::{Decoded, Typed};
 pub use length::{Length, command_length};
 
+use decoded::Why;
+
 use crate::cashless::{Mode, Negotiation, Unit};
 use crate::ftl::Message;
 use crate::{
@@ -24,14 +26,8 @@ struct Sent {
 }
 
 impl Sent {
-    /// True for a command that is answered with the device's activity.
     fn is_poll(&self) -> bool {
-        match &self.command {
-            Some(Typed::ChangerCommand(command)) => *command == changer::Command::Poll,
-            Some(Typed::BillCommand(command)) => *command == bill::Command::Poll,
-            Some(Typed::CashlessCommand(command)) => command.kind == cashless::Kind::Poll,
-            _ => false,
-        }
+        self.command.as_ref().is_some_and(Typed::is_poll)
     }
 }
 
@@ -49,7 +45,7 @@ impl Sent {
 /// // As they travelled: POLL to the changer, and its answer, CHK last.
 /// dialogue.master_bytes(&[0x0B, 0x0B]);
 /// let answer = dialogue.peripheral_bytes(&[0x52, 0x1A, 0x6C]);
-/// assert_eq!(answer.text, "COINS DEPOSITED coin type 2 to its tube, 26 in tube");
+/// assert_eq!(answer.text(), "COINS DEPOSITED coin type 2 to its tube, 26 in tube");
 /// let Some(Typed::ChangerResponse(changer::Response::Poll(reports))) = answer.typed else {
 ///     panic!("not typed");
 /// };
@@ -76,9 +72,9 @@ impl Dialogue {
     pub fn master(&mut self, frame: &MasterFrame) -> Decoded {
         let address = self.sent.as_ref().map(|sent| sent.address);
         match frame {
-            MasterFrame::Ack => Decoded::new(address, "ACK", "ACK", Typed::Ack),
-            MasterFrame::Nak => Decoded::new(address, "NAK", "NAK", Typed::Nak),
-            MasterFrame::Ret => Decoded::new(address, "RET", "RET send it again", Typed::Ret),
+            MasterFrame::Ack => Decoded::new(address, Typed::Ack),
+            MasterFrame::Nak => Decoded::new(address, Typed::Nak),
+            MasterFrame::Ret => Decoded::new(address, Typed::Ret),
             MasterFrame::Command(block) => self.command(block),
         }
     }
@@ -86,30 +82,18 @@ impl Dialogue {
     fn command(&mut self, block: &Block) -> Decoded {
         let bytes = block.bytes();
         let address = Address::of(block.first());
+        let plain = |typed| Decoded::new(Some(address), typed);
         let decoded = match address.role() {
-            Role::Changer => changer::Command::parse(bytes).map(|command| {
-                let name = command.name();
-                Decoded::new(
-                    Some(address),
-                    name,
-                    command.to_string(),
-                    Typed::ChangerCommand(command),
-                )
-            }),
-            Role::BillValidator => bill::Command::parse(bytes).map(|command| {
-                let name = command.name();
-                Decoded::new(
-                    Some(address),
-                    name,
-                    command.to_string(),
-                    Typed::BillCommand(command),
-                )
-            }),
+            Role::Changer => changer::Command::parse(bytes)
+                .map(Typed::ChangerCommand)
+                .map(plain),
+            Role::BillValidator => bill::Command::parse(bytes)
+                .map(Typed::BillCommand)
+                .map(plain),
             Role::Cashless(_) => self.cashless_command(address, bytes),
-            _ => other::Command::parse(bytes).map(|command| {
-                let name = command.name();
-                Decoded::new(Some(address), name, command, Typed::OtherCommand(command))
-            }),
+            _ => other::Command::parse(bytes)
+                .map(Typed::OtherCommand)
+                .map(plain),
         };
         let decoded = Decoded::or_raw(address, bytes, decoded);
         let sent = Sent {
@@ -126,15 +110,11 @@ impl Dialogue {
     fn cashless_command(&self, address: Address, bytes: &[u8]) -> Result<Decoded, ParseError> {
         let mode = self.mode_at(address);
         let (command, form) = cashless::Command::parse_any(bytes, &mode)?;
-        let (name, text) = match Message::is_command(bytes) {
-            true => ftl(Message::parse_command(bytes)?),
-            false => (
-                command.name(),
-                format!("{command}{}", other_form(&mode, &form)),
-            ),
-        };
         let typed = Typed::CashlessCommand(command);
-        Ok(Decoded::new(Some(address), name, text, typed))
+        Ok(match Message::is_command(bytes) {
+            true => Decoded::of_file(address, typed, Message::parse_command(bytes)?),
+            false => Decoded::in_form(address, typed, mode, form),
+        })
     }
 
     /// What a peripheral answered.
@@ -145,15 +125,15 @@ impl Dialogue {
             self.heard(sent.as_ref());
         }
         match frame {
-            PeripheralFrame::Ack => Decoded::new(address, "ACK", "ACK", Typed::Ack),
-            PeripheralFrame::Nak => Decoded::new(address, "NAK", "NAK", Typed::Nak),
+            PeripheralFrame::Ack => Decoded::new(address, Typed::Ack),
+            PeripheralFrame::Nak => Decoded::new(address, Typed::Nak),
             PeripheralFrame::Data(block) => match sent {
                 Some(sent) => {
                     let decoded = self.response(&sent, block.bytes());
                     self.asked.remove(&sent.address);
                     decoded
                 }
-                None => Decoded::raw(None, block.bytes(), "no command was heard before it"),
+                None => Decoded::raw(None, block.bytes(), Why::NothingBefore),
             },
         }
     }
@@ -167,8 +147,7 @@ impl Dialogue {
 
     fn response(&mut self, sent: &Sent, bytes: &[u8]) -> Decoded {
         let Some(command) = &sent.command else {
-            let why = "the command it answers could not be read";
-            return Decoded::raw(Some(sent.address), bytes, why);
+            return Decoded::raw(Some(sent.address), bytes, Why::CommandUnreadable);
         };
         let decoded = self.answer(sent.address, command, bytes);
         if decoded.typed.is_some() || !sent.is_poll() {
@@ -181,40 +160,26 @@ impl Dialogue {
             .and_then(|asked| asked.command.clone())
             .map(|asked| self.answer(sent.address, &asked, bytes));
         match late {
-            Some(late) if late.typed.is_some() => Decoded {
-                text: format!("{} (late: asked before this POLL)", late.text),
-                ..late
-            },
+            Some(late) if late.typed.is_some() => late.late(),
             _ => decoded,
         }
     }
 
     fn answer(&mut self, address: Address, command: &Typed, bytes: &[u8]) -> Decoded {
+        let plain = |typed| Decoded::new(Some(address), typed);
         let decoded = match command {
-            Typed::ChangerCommand(command) => {
-                changer::Response::parse(command, bytes).map(|response| {
-                    let (name, text) = (response.name(), response.to_string());
-                    Decoded::new(Some(address), name, text, Typed::ChangerResponse(response))
-                })
-            }
-            Typed::BillCommand(command) => bill::Response::parse(command, bytes).map(|response| {
-                let (name, text) = (response.name(), response.to_string());
-                Decoded::new(Some(address), name, text, Typed::BillResponse(response))
-            }),
+            Typed::ChangerCommand(command) => changer::Response::parse(command, bytes)
+                .map(Typed::ChangerResponse)
+                .map(plain),
+            Typed::BillCommand(command) => bill::Response::parse(command, bytes)
+                .map(Typed::BillResponse)
+                .map(plain),
             Typed::CashlessCommand(command) => self.cashless_response(address, command, bytes),
-            Typed::OtherCommand(command) => {
-                other::Response::parse(command, bytes).map(|response| {
-                    let name = response.name();
-                    Decoded::new(
-                        Some(address),
-                        name,
-                        response,
-                        Typed::OtherResponse(response),
-                    )
-                })
-            }
+            Typed::OtherCommand(command) => other::Response::parse(command, bytes)
+                .map(Typed::OtherResponse)
+                .map(plain),
             // No command is one of these.
-            _ => return Decoded::raw(Some(address), bytes, "not an answer to a command"),
+            _ => return Decoded::raw(Some(address), bytes, Why::NoCommand),
         };
         Decoded::or_raw(address, bytes, decoded)
     }
@@ -227,16 +192,16 @@ impl Dialogue {
     ) -> Result<Decoded, ParseError> {
         let mode = self.mode_at(address);
         let (response, form) = cashless::Response::parse_any(command, bytes, &mode)?;
-        let (name, text) = match response.reports() {
-            [cashless::Report::Ftl(_)] => ftl(Message::parse_response(bytes)?),
-            _ => (
-                response.name(),
-                format!("{response}{}", other_form(&mode, &form)),
-            ),
+        let message = match response.reports() {
+            [cashless::Report::Ftl(_)] => Some(Message::parse_response(bytes)?),
+            _ => None,
         };
         self.negotiation(command.unit).response(&response);
         let typed = Typed::CashlessResponse(response);
-        Ok(Decoded::new(Some(address), name, text, typed))
+        Ok(match message {
+            Some(message) => Decoded::of_file(address, typed, message),
+            None => Decoded::in_form(address, typed, mode, form),
+        })
     }
 
     /// What a master's bytes are that a receiver could not take as a frame: a wrong CHK, more than
@@ -306,20 +271,4 @@ impl Dialogue {
             Unit::Two => two,
         }
     }
-}
-
-fn ftl(message: Message) -> (&'static str, String) {
-    (message.name(), message.to_string())
-}
-
-/// What to add where a message came in another form than agreed.
-fn other_form(agreed: &Mode, form: &Mode) -> String {
-    if agreed == form {
-        return String::new();
-    }
-    let show = |mode: &Mode| match mode.options {
-        cashless::Options::NONE => mode.level.to_string(),
-        options => format!("{} with {options}", mode.level),
-    };
-    format!(" (in the form of {}, not of {})", show(form), show(agreed))
 }

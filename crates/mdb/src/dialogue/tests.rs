@@ -123,9 +123,9 @@ fn every_block_of_clean_1_is_typed() {
     for (line, address, name) in CLEAN_1 {
         let decoded = hear(&mut dialogue, line);
         assert_eq!(decoded.address, Some(Address::of(address)), "{line}");
-        assert_eq!(decoded.name, name, "{line}: {decoded}");
+        assert_eq!(decoded.name(), name, "{line}: {decoded}");
         assert!(decoded.typed.is_some(), "{line}: {decoded}");
-        assert!(!decoded.text.is_empty() && !decoded.text.contains('\n'));
+        assert!(!decoded.text().is_empty() && !decoded.text().contains('\n'));
     }
 }
 
@@ -154,9 +154,9 @@ fn level_and_options_are_learned_from_the_traffic() {
     assert_eq!(d.mode(Unit::One).money_bits(), 16);
     assert_eq!(d.command_length(&[0x61, 0x01]), Length::Known(13));
     let decoded = say(d, prices);
-    assert_eq!(decoded.name, "SETUP MAX/MIN PRICES");
+    assert_eq!(decoded.name(), "SETUP MAX/MIN PRICES");
     assert!(
-        decoded.text.contains("maximum 500") && !decoded.text.contains("form"),
+        decoded.text().contains("maximum 500") && !decoded.text().contains("form"),
         "{decoded}"
     );
 
@@ -164,7 +164,7 @@ fn level_and_options_are_learned_from_the_traffic() {
     assert_eq!(d.mode(Unit::Two).money_bits(), 16);
     let decoded = say(d, prices);
     assert!(
-        decoded.text.contains("(in the form of level 03"),
+        decoded.text().contains("(in the form of level 03"),
         "{decoded}"
     );
 
@@ -181,9 +181,9 @@ fn an_answer_repeated_after_ret_is_read_alike() {
     let mut d = Dialogue::new();
     say(&mut d, "m 0A");
     let first = say(&mut d, "p 00 00 0C 1E 19");
-    assert_eq!(hear(&mut d, "m AA").name, "RET");
+    assert_eq!(hear(&mut d, "m AA").name(), "RET");
     assert_eq!(say(&mut d, "p 00 00 0C 1E 19"), first);
-    assert_eq!(first.name, "TUBE STATUS");
+    assert_eq!(first.name(), "TUBE STATUS");
     assert_eq!(hear(&mut d, "m FF").typed, Some(Typed::Nak));
 }
 
@@ -197,13 +197,13 @@ fn an_answer_may_come_at_a_later_poll() {
     hear(&mut d, "p 00");
     say(&mut d, "m 33");
     let decoded = say(&mut d, id);
-    assert_eq!(decoded.name, "EXPANSION IDENTIFICATION");
+    assert_eq!(decoded.name(), "EXPANSION IDENTIFICATION");
     assert!(
-        decoded.text.ends_with("(late: asked before this POLL)"),
+        decoded.text().ends_with("(late: asked before this POLL)"),
         "{decoded}"
     );
     say(&mut d, "m 33");
-    assert_eq!(say(&mut d, id).name, "RAW", "asked once, answered once");
+    assert_eq!(say(&mut d, id).name(), "RAW", "asked once, answered once");
 }
 
 /// Sections 2.6.4 and 7.4.25 to 7.4.29: the file transport layer at every device's EXPANSION.
@@ -222,13 +222,13 @@ fn file_transport_is_read_at_every_device() {
         let mut d = Dialogue::new();
         let offer = say(&mut d, &format!("m {command} FE {address} 00 01 03 02"));
         assert!(
-            offer.text.contains("REQ TO SEND file 01H (DTS) from VMC"),
+            offer.text().contains("REQ TO SEND file 01H (DTS) from VMC"),
             "{offer}"
         );
         hear(&mut d, "p 00");
         say(&mut d, &format!("m {poll}"));
         let ready = say(&mut d, &format!("p 1E 00 {address}"));
-        assert!(ready.text.contains("OK TO SEND"), "{ready}");
+        assert!(ready.text().contains("OK TO SEND"), "{ready}");
         assert!(ready.typed.is_some());
     }
 }
@@ -237,34 +237,34 @@ fn file_transport_is_read_at_every_device() {
 fn what_cannot_be_typed_is_shown_raw_with_the_reason() {
     let mut d = Dialogue::new();
     let decoded = say(&mut d, "p 52 1A");
-    assert_eq!(decoded.text, "raw 52 1A (no command was heard before it)");
+    assert_eq!(decoded.text(), "raw 52 1A (no command was heard before it)");
     assert_eq!((decoded.address, decoded.typed), (None, None));
 
     let decoded = hear(&mut d, "m 0B 0C");
     assert!(
-        decoded.text.starts_with("raw 0B 0C (CHK is 0CH"),
+        decoded.text().starts_with("raw 0B 0C (CHK is 0CH"),
         "{decoded}"
     );
     assert_eq!(decoded.address, Some(Address::CHANGER));
     let decoded = say(&mut d, "p 52 1A");
-    assert!(decoded.text.contains("could not be read"), "{decoded}");
+    assert!(decoded.text().contains("could not be read"), "{decoded}");
 
     let decoded = say(&mut d, "m 0E 01");
     assert!(
-        decoded.text.starts_with("raw 0E 01 (byte 0 is 0EH"),
+        decoded.text().starts_with("raw 0E 01 (byte 0 is 0EH"),
         "{decoded}"
     );
     let decoded = d.master_bytes(&[0x0F; 40]);
-    assert!(decoded.text.contains("at most 36"), "{decoded}");
+    assert!(decoded.text().contains("at most 36"), "{decoded}");
     say(&mut d, "m 0A");
     let decoded = say(&mut d, "p 00");
     assert!(
-        decoded.text.starts_with("raw 00 (byte 1 is missing"),
+        decoded.text().starts_with("raw 00 (byte 1 is missing"),
         "{decoded}"
     );
     let decoded = hear(&mut d, "p 00 00 0C 00");
     assert_eq!(decoded.address, Some(Address::CHANGER));
-    assert!(decoded.text.contains("CHK is 00H"), "{decoded}");
+    assert!(decoded.text().contains("CHK is 00H"), "{decoded}");
 }
 
 /// Section 2.3: devices that are not emulated, and addresses nobody has.
@@ -273,12 +273,12 @@ fn other_addresses_are_named() {
     let mut d = Dialogue::new();
     let decoded = say(&mut d, "m 5D 00 02 00 05");
     assert_eq!(
-        (decoded.address.unwrap().to_string(), decoded.name),
-        ("coin hopper 1".into(), "DISPENSE COINS".into())
+        (decoded.address.unwrap().to_string(), decoded.name()),
+        ("coin hopper 1".into(), "DISPENSE COINS")
     );
     let decoded = say(&mut d, "m 3A 01");
     assert_eq!(decoded.address.unwrap().to_string(), "reserved 38H");
-    assert_eq!(decoded.text, "COMMAND 2 01");
+    assert_eq!(decoded.text(), "COMMAND 2 01");
     assert!(matches!(decoded.typed, Some(Typed::OtherCommand(_))));
 }
 
@@ -316,8 +316,8 @@ proptest! {
                 (true, _, _) => d.master_bytes(&bytes),
                 (false, _, _) => d.peripheral_bytes(&bytes),
             };
-            prop_assert!(!decoded.text.is_empty() && !decoded.text.contains('\n'), "{:?}", decoded);
-            prop_assert_eq!(decoded.typed.is_none(), decoded.name == "RAW");
+            prop_assert!(!decoded.text().is_empty() && !decoded.text().contains('\n'), "{:?}", decoded);
+            prop_assert_eq!(decoded.typed.is_none(), decoded.name() == "RAW");
         }
     }
 
@@ -334,7 +334,7 @@ proptest! {
         for len in 1..=bytes.len() {
             let block = Block::new(&bytes[..len]).unwrap();
             let decoded = d.master(&MasterFrame::Command(block));
-            let other_form = decoded.text.contains("in the form of");
+            let other_form = decoded.text().contains("in the form of");
             if decoded.typed.is_some() && !other_form {
                 for known in 1..=len {
                     match d.command_length(&bytes[..known]) {

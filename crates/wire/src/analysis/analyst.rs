@@ -111,23 +111,22 @@ impl Analyst {
         for block in &observed.blocks {
             self.blocks += 1;
             let decoded = self.decode(block);
-            let device = decoded.address.map(|a| a.to_string());
-            let record = BlockRecord::of(block).decoded(device, &decoded.name, &decoded.text);
-            entries.push(Entry::Block(record));
+            entries.push(Entry::Block(BlockRecord::of(block).meaning(decoded)));
         }
         for mut finding in observed.findings {
-            self.own_up(&mut finding);
+            self.charge_ourselves(&mut finding);
             self.count(&finding);
             entries.push(Entry::Finding(finding));
         }
         entries
     }
 
-    fn own_up(&self, finding: &mut Finding) {
-        let (Some(ours), Some(who)) = (self.ours, finding.who.as_deref()) else {
+    /// A limit that our own side broke is said, and held against nobody.
+    fn charge_ourselves(&self, finding: &mut Finding) {
+        let (Some(ours), Some(who)) = (self.ours, &finding.who) else {
             return;
         };
-        if finding.is_limit() && (who == "master") == (ours == Source::Master) {
+        if finding.is_limit() && who.side() == ours {
             finding.severity = Severity::Advice;
             finding.text = format!("this tool itself, not the other side: {}", finding.text);
         }

@@ -15,31 +15,31 @@ pub use books::{Books, Discrepancy};
 pub use pulse_lines::{Counted, PulseLines};
 pub use tally::Tally;
 
-use crate::{Finding, Severity};
+use crate::{Finding, Origin, Party, RuleName, Severity};
 use payrig_pulse::{PulseFinding, Severity as PulseSeverity};
 use payrig_units::Micros;
-use std::borrow::Cow;
 
 /// A breach that is not the bus's: of money, of the script.
 #[must_use]
-pub fn breach(rule: &'static str, section: &'static str, at: Micros, text: String) -> Finding {
-    let mut finding = Finding::advice(rule, at, text);
-    finding.severity = Severity::Limit;
-    finding.section = Cow::Borrowed(section);
-    finding
+pub fn breach(rule: RuleName, origin: Origin, at: Micros, text: String) -> Finding {
+    Finding::limit(rule, at, text).from_origin(origin)
 }
 
 /// A pulse finding as a finding of the log.
 #[must_use]
 pub fn pulse_finding(found: &PulseFinding) -> Finding {
-    let rule = found.rule.name();
-    let section = "common practice, no source";
-    let mut finding = match found.severity {
-        PulseSeverity::Limit => breach(rule, section, found.at, found.text.clone()),
-        _ => Finding::advice(rule, found.at, found.text.clone()),
-    };
-    finding.section = Cow::Borrowed(section);
-    finding.measured = found.measured;
-    finding.who = Some(found.line.clone());
-    finding
+    Finding {
+        severity: match found.severity {
+            PulseSeverity::Limit => Severity::Limit,
+            PulseSeverity::Advice => Severity::Advice,
+        },
+        measured: found.measured,
+        who: Some(Party::Line(found.line.as_str().into())),
+        ..breach(
+            RuleName::Pulse(found.rule),
+            Origin::CommonPractice,
+            found.at,
+            found.text.clone(),
+        )
+    }
 }

@@ -5,7 +5,7 @@ use super::outages::Outages;
 use super::pulse_finding;
 use super::pulse_words::{Excuse, describe, fit, setting};
 use crate::recording::{Entry, LineRecord, LineRole, TrainRecord};
-use crate::{Edge, Finding};
+use crate::{Edge, Finding, Origin, Party, RuleName};
 use payrig_pulse::{CreditCounter, Profile, ProfileRecord, PulseRule, Severity};
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
 use std::collections::BTreeMap;
@@ -348,9 +348,10 @@ impl PulseLines {
                 let counted_by = device.counted_by.as_deref();
                 let unheard = self.outages.unheard(counted_by, train, &profile, decimals);
                 if let Some(text) = unheard {
-                    let mut found = Finding::advice("pulse-unheard", train.start(), text);
-                    found.section = "common practice, no source".into();
-                    found.who = Some(named(&train.line));
+                    let who = Party::Line(named(&train.line).into());
+                    let found = Finding::advice(RuleName::PulseUnheard, train.start(), text)
+                        .from_origin(Origin::CommonPractice)
+                        .of(who);
                     entries.push(Entry::Finding(found));
                 }
                 let fit = fit(train, &profile);

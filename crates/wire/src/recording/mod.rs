@@ -4,12 +4,14 @@
 
 mod entry;
 mod error;
+mod meaning;
 mod read;
 mod records;
 mod write;
 
 pub use entry::{Entry, Header, SCHEMA, VERSION};
 pub use error::{RecordingError, RecordingProblem};
+pub use meaning::{Meaning, Written};
 pub use read::{Recording, Torn, read_recording, read_recording_path};
 pub use records::{BlockRecord, LineRecord, LineRole, MovementRecord, TrainRecord};
 pub use write::RecordingWriter;

@@ -1,13 +1,19 @@
 //! What the larger lines of a recording hold: blocks, movements, pulse lines and trains.
 
+use super::meaning::Meaning;
 use crate::{Source, TimedWord, WORD_TIME, WireBlock};
-use payrig_mdb::Word;
+use payrig_mdb::{Address, Decoded, Typed, Word};
 use payrig_pulse::{ProfileRecord, Train};
 use payrig_units::{LedgerEntry, Micros, Money, Movement, Place};
-use serde::{Deserialize, Serialize};
+use serde::ser::SerializeStruct;
+use serde::{Deserialize, Serialize, Serializer};
+use std::borrow::Cow;
 
 /// A block as recorded and as reported. Every word's start is kept, so pauses survive.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+///
+/// In JSON its meaning is `device`, `name` and `text`.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(from = "Fields")]
 pub struct BlockRecord {
     /// Who sent it.
     pub source: Source,
@@ -15,33 +21,86 @@ pub struct BlockRecord {
     pub start_us: Micros,
     /// End of the last stop bit.
     pub end_us: Micros,
-    /// The bytes in hex, CHK included.
-    #[serde(with = "hex")]
+    /// The bytes, CHK included; in hex in JSON.
     pub bytes: Vec<u8>,
-    /// The mode bits, 0 or 1.
-    #[serde(with = "bits")]
+    /// The mode bits; 0 or 1 in JSON.
     pub modes: Vec<bool>,
     /// Start of each word.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub starts_us: Vec<Micros>,
     /// End of each word, where one does not last 1146 us.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub ends_us: Vec<Micros>,
     /// How far these times may be off, either way (the largest of the words').
-    #[serde(default)]
     pub uncertainty_us: Micros,
-    /// Who is spoken to, or answers.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub device: Option<String>,
-    /// Name of the command or response in the standard's terms.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub name: Option<String>,
-    /// What it means, in words.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub text: Option<String>,
+    /// What it means: typed where this tool decoded it, in words where a recording says so.
+    pub meaning: Meaning,
     /// The bus it is on, where that is not the board's own: the name of the bridge in between.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bus: Option<String>,
+}
+
+/// A block as JSON has it.
+#[derive(Deserialize)]
+struct Fields {
+    source: Source,
+    start_us: Micros,
+    end_us: Micros,
+    #[serde(deserialize_with = "hex::deserialize")]
+    bytes: Vec<u8>,
+    #[serde(deserialize_with = "bits::deserialize")]
+    modes: Vec<bool>,
+    #[serde(default)]
+    starts_us: Vec<Micros>,
+    #[serde(default)]
+    ends_us: Vec<Micros>,
+    #[serde(default)]
+    uncertainty_us: Micros,
+    #[serde(default)]
+    device: Option<String>,
+    #[serde(default)]
+    name: Option<String>,
+    #[serde(default)]
+    text: Option<String>,
+    #[serde(default)]
+    bus: Option<String>,
+}
+
+impl From<Fields> for BlockRecord {
+    fn from(fields: Fields) -> Self {
+        Self {
+            source: fields.source,
+            start_us: fields.start_us,
+            end_us: fields.end_us,
+            bytes: fields.bytes,
+            modes: fields.modes,
+            starts_us: fields.starts_us,
+            ends_us: fields.ends_us,
+            uncertainty_us: fields.uncertainty_us,
+            meaning: Meaning::written(fields.device, fields.name, fields.text),
+            bus: fields.bus,
+        }
+    }
+}
+
+impl Serialize for BlockRecord {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut block = serializer.serialize_struct("BlockRecord", 12)?;
+        block.serialize_field("source", &self.source)?;
+        block.serialize_field("start_us", &self.start_us)?;
+        block.serialize_field("end_us", &self.end_us)?;
+        block.serialize_field("bytes", &hex::Hex(&self.bytes))?;
+        block.serialize_field("modes", &bits::Bits(&self.modes))?;
+        if !self.starts_us.is_empty() {
+            block.serialize_field("starts_us", &self.starts_us)?;
+        }
+        if !self.ends_us.is_empty() {
+            block.serialize_field("ends_us", &self.ends_us)?;
+        }
+        block.serialize_field("uncertainty_us", &self.uncertainty_us)?;
+        self.meaning.serialize_fields(&mut block)?;
+        if let Some(bus) = &self.bus {
+            block.serialize_field("bus", bus)?;
+        }
+        block.end()
+    }
 }
 
 impl BlockRecord {
@@ -68,20 +127,47 @@ impl BlockRecord {
                 .map(|w| w.uncertainty)
                 .max()
                 .unwrap_or_default(),
-            device: None,
-            name: None,
-            text: None,
+            meaning: Meaning::NotSaid,
             bus: None,
         }
     }
 
     /// With what it means.
     #[must_use]
-    pub fn decoded(mut self, device: Option<String>, name: &str, text: &str) -> Self {
-        self.device = device;
-        self.name = (!name.is_empty()).then(|| name.to_owned());
-        self.text = (!text.is_empty()).then(|| text.to_owned());
+    pub fn meaning(mut self, decoded: Decoded) -> Self {
+        self.meaning = Meaning::Decoded(decoded);
         self
+    }
+
+    /// The message, where this tool decoded it and it could be typed. `None` for a block as read
+    /// from a recording, which has words only: [`crate::reading`] decodes it anew.
+    #[must_use]
+    pub fn message(&self) -> Option<&Typed> {
+        self.meaning.message()
+    }
+
+    /// Who is spoken to, or answers, where this tool decoded it.
+    #[must_use]
+    pub fn address(&self) -> Option<Address> {
+        self.meaning.address()
+    }
+
+    /// Who is spoken to, or answers, by name.
+    #[must_use]
+    pub fn device(&self) -> Option<Cow<'_, str>> {
+        self.meaning.device()
+    }
+
+    /// Name of the command or response in the standard's terms.
+    #[must_use]
+    pub fn name(&self) -> Option<&str> {
+        self.meaning.name()
+    }
+
+    /// What it means, in words.
+    #[must_use]
+    pub fn text(&self) -> Option<Cow<'_, str>> {
+        self.meaning.text()
     }
 
     /// The words, as they were. Where starts are missing the words are taken to follow each other
@@ -235,9 +321,23 @@ impl TrainRecord {
 mod hex {
     use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error};
 
-    pub(super) fn serialize<S: Serializer>(bytes: &[u8], s: S) -> Result<S::Ok, S::Error> {
-        let text: Vec<String> = bytes.iter().map(|b| format!("{b:02X}")).collect();
-        text.serialize(s)
+    pub(super) struct Hex<'a>(pub(super) &'a [u8]);
+
+    impl Serialize for Hex<'_> {
+        fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+            s.collect_seq(self.0.iter().map(|byte| Byte(*byte)))
+        }
+    }
+
+    struct Byte(u8);
+
+    impl Serialize for Byte {
+        fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+            let digit = |n: u8| if n < 10 { b'0' + n } else { b'A' + (n - 10) };
+            let text = [digit(self.0 >> 4), digit(self.0 & 15)];
+            // Two digits are always text.
+            s.serialize_str(std::str::from_utf8(&text).unwrap_or_default())
+        }
     }
 
     pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Vec<u8>, D::Error> {
@@ -260,9 +360,12 @@ mod hex {
 mod bits {
     use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error};
 
-    pub(super) fn serialize<S: Serializer>(bits: &[bool], s: S) -> Result<S::Ok, S::Error> {
-        let numbers: Vec<u8> = bits.iter().map(|b| u8::from(*b)).collect();
-        numbers.serialize(s)
+    pub(super) struct Bits<'a>(pub(super) &'a [bool]);
+
+    impl Serialize for Bits<'_> {
+        fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+            s.collect_seq(self.0.iter().map(|bit| u8::from(*bit)))
+        }
     }
 
     pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Vec<bool>, D::Error> {

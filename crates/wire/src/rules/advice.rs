@@ -1,8 +1,8 @@
 //! Advice is gathered while watching and given once at the end, one finding per rule and device,
 //! so that a device that is a little slow a thousand times does not fill a report.
 
-use super::table::{POLL_LONGEST, POLL_RECOMMENDED, POLL_SHORTEST, rule};
-use super::{Certainty, Finding};
+use super::table::{POLL_LONGEST, POLL_RECOMMENDED, POLL_SHORTEST};
+use super::{BusRule, Certainty, Finding, Party};
 use payrig_mdb::Address;
 use payrig_units::{Micros, words};
 use std::collections::BTreeMap;
@@ -29,7 +29,7 @@ struct Pace {
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Advice {
     /// By rule and device; where the worst is the shortest, by what it should not be shorter than, too.
-    tallies: BTreeMap<(&'static str, String, Option<Micros>), Tally>,
+    tallies: BTreeMap<(BusRule, Party, Option<Micros>), Tally>,
     paces: BTreeMap<Address, Pace>,
 }
 
@@ -37,19 +37,19 @@ impl Advice {
     /// Counts something; `worst` is a measured time and its uncertainty.
     pub(crate) fn count(
         &mut self,
-        name: &'static str,
-        who: &str,
+        rule: BusRule,
+        who: &Party,
         at: Micros,
         worst: Option<(Micros, Micros)>,
         what: &str,
     ) {
-        self.tally(name, who, at, worst, what, None);
+        self.tally(rule, who, at, worst, what, None);
     }
 
     fn tally(
         &mut self,
-        name: &'static str,
-        who: &str,
+        rule: BusRule,
+        who: &Party,
         at: Micros,
         worst: Option<(Micros, Micros)>,
         what: &str,
@@ -57,7 +57,7 @@ impl Advice {
     ) {
         let tally = self
             .tallies
-            .entry((name, who.to_owned(), least))
+            .entry((rule, who.clone(), least))
             .or_insert_with(|| Tally {
                 count: 0,
                 at,
@@ -94,16 +94,23 @@ impl Advice {
             pace.polls += 1;
             pace.below_recommended += u64::from(interval < POLL_RECOMMENDED);
         }
-        let who = address.to_string();
+        let who = Party::Device(address);
         let exact = |time: Micros| Some((time, Micros(1)));
         if let Some(interval) = since_command.filter(|i| *i > POLL_LONGEST) {
             let what = "is left without a command for longer than 200 ms";
-            self.count("poll-interval", &who, start, exact(interval), what);
+            self.count(BusRule::PollInterval, &who, start, exact(interval), what);
         }
         if let Some(interval) = since_poll.filter(|i| *i < POLL_SHORTEST) {
             let what = "is polled again within 25 ms of a poll it had answered";
             let least = Some(POLL_SHORTEST);
-            self.tally("poll-interval", &who, start, exact(interval), what, least);
+            self.tally(
+                BusRule::PollInterval,
+                &who,
+                start,
+                exact(interval),
+                what,
+                least,
+            );
         }
     }
 
@@ -132,20 +139,25 @@ impl Advice {
                     pace.below_recommended, pace.polls
                 );
                 let at = pace.command.unwrap_or_default();
-                self.count("poll-recommended", &address.to_string(), at, None, &what);
+                let who = Party::Device(address);
+                self.count(BusRule::PollRecommended, &who, at, None, &what);
             }
         }
         self.paces.clear();
-        let mut findings: Vec<Finding> = std::mem::take(&mut self.tallies)
+        let mut tallies: Vec<_> = std::mem::take(&mut self.tallies).into_iter().collect();
+        // Of one time, in the order of their names.
+        tallies
+            .sort_by_cached_key(|((rule, who, least), _)| (rule.name(), who.to_string(), *least));
+        let mut findings: Vec<Finding> = tallies
             .into_iter()
-            .map(|((name, who, least), tally)| finding(name, &who, least, &tally))
+            .map(|((rule, who, least), tally)| finding(rule, who, least, &tally))
             .collect();
         findings.sort_by_key(|f| f.at);
         findings
     }
 }
 
-fn finding(name: &'static str, who: &str, least: Option<Micros>, tally: &Tally) -> Finding {
+fn finding(rule: BusRule, who: Party, least: Option<Micros>, tally: &Tally) -> Finding {
     let mut text = format!("{who} {}", tally.what);
     if tally.count > 1 {
         text.push_str(&format!(", {}", words::times(tally.count)));
@@ -161,15 +173,15 @@ fn finding(name: &'static str, who: &str, least: Option<Micros>, tally: &Tally) 
         });
         text.push_str(&worst.to_string());
     }
-    if let Some(rule) = rule(name) {
-        text.push_str(&format!(". {}", capital(rule.action)));
+    if let Some(row) = rule.row() {
+        text.push_str(&format!(". {}", capital(row.action)));
     }
-    let mut finding = Finding::advice(name, tally.at, text).of(who);
+    let mut finding = Finding::advice(rule, tally.at, text).of(who);
     if let Some((worst, uncertainty)) = tally.worst {
         finding = finding.measured(worst, uncertainty);
     }
     finding.limit = least.or(finding.limit);
-    if name == "too-close-to-tell" {
+    if rule == BusRule::TooCloseToTell {
         finding.certainty = Certainty::CannotTell;
     }
     finding

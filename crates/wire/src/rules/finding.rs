@@ -1,9 +1,8 @@
 //! What was found on the wire: how grave, by which rule, how certain, and what to do.
 
-use super::table::rule;
+use super::naming::{Origin, Party, RuleName};
 use payrig_units::Micros;
 use serde::{Deserialize, Serialize};
-use std::borrow::Cow;
 use std::fmt;
 
 /// How grave a finding is.
@@ -59,8 +58,8 @@ impl Certainty {
 pub struct Finding {
     /// Limit or advice.
     pub severity: Severity,
-    /// Name of the rule, as in [`super::RULES`] where it is one of those.
-    pub rule: Cow<'static, str>,
+    /// Which rule.
+    pub rule: RuleName,
     /// Start of the block, break or set-up time concerned.
     #[serde(rename = "at_us")]
     pub at: Micros,
@@ -82,16 +81,17 @@ pub struct Finding {
     )]
     pub uncertainty: Option<Micros>,
     /// Section of MDB/ICP 4.3, or where else the rule comes from.
-    pub section: Cow<'static, str>,
+    #[serde(rename = "section")]
+    pub origin: Origin,
     /// How certain it is. Only [`Certainty::Fail`] is ever a [`Severity::Limit`].
     pub certainty: Certainty,
     /// Whether a peer that keeps to the tolerances of Appendix 3, section 2 would still have coped.
     /// `None` where that section says nothing.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tolerant_peer_copes: Option<bool>,
-    /// Who is at fault, or who is concerned: "master", "changer".
+    /// Who is at fault, or who is concerned.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub who: Option<String>,
+    pub who: Option<Party>,
     /// In plain words: what is wrong, and what to do.
     pub text: String,
 }
@@ -99,16 +99,20 @@ pub struct Finding {
 impl Finding {
     /// A breach of a limit by the rule of that name; section and limit come from the table.
     #[must_use]
-    pub fn limit(name: &'static str, at: Micros, text: impl Into<String>) -> Self {
-        let info = rule(name);
+    pub fn limit(rule: impl Into<RuleName>, at: Micros, text: impl Into<String>) -> Self {
+        let rule = rule.into();
+        let row = rule.row();
         Self {
             severity: Severity::Limit,
-            rule: Cow::Borrowed(name),
             at,
             measured: None,
-            limit: info.and_then(|r| r.limit),
+            limit: row.and_then(|r| r.limit),
             uncertainty: None,
-            section: Cow::Borrowed(info.map_or("", |r| r.section)),
+            origin: match row {
+                Some(row) => Origin::Standard(row.section.into()),
+                None => Origin::Other("".into()),
+            },
+            rule,
             certainty: Certainty::Fail,
             tolerant_peer_copes: None,
             who: None,
@@ -118,11 +122,18 @@ impl Finding {
 
     /// Advice by the rule of that name.
     #[must_use]
-    pub fn advice(name: &'static str, at: Micros, text: impl Into<String>) -> Self {
+    pub fn advice(rule: impl Into<RuleName>, at: Micros, text: impl Into<String>) -> Self {
         Self {
             severity: Severity::Advice,
-            ..Self::limit(name, at, text)
+            ..Self::limit(rule, at, text)
         }
+    }
+
+    /// With where the rule comes from.
+    #[must_use]
+    pub fn from_origin(mut self, origin: Origin) -> Self {
+        self.origin = origin;
+        self
     }
 
     /// With what was measured and how far it may be off.
@@ -135,7 +146,7 @@ impl Finding {
 
     /// With who is concerned.
     #[must_use]
-    pub fn of(mut self, who: impl Into<String>) -> Self {
+    pub fn of(mut self, who: impl Into<Party>) -> Self {
         self.who = Some(who.into());
         self
     }
@@ -166,8 +177,8 @@ impl fmt::Display for Finding {
             write!(f, " ({who})")?;
         }
         write!(f, ": {}", self.text)?;
-        if !self.section.is_empty() {
-            write!(f, " [{}]", self.section)?;
+        if !self.origin.is_empty() {
+            write!(f, " [{}]", self.origin)?;
         }
         Ok(())
     }
@@ -176,6 +187,7 @@ impl fmt::Display for Finding {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rules::BusRule;
 
     #[test]
     fn uncertainty_makes_a_verdict_honest() {
@@ -200,7 +212,7 @@ mod tests {
 
     #[test]
     fn findings_keep_the_field_names_of_the_read_format() {
-        let finding = Finding::limit("inter-byte", Micros(1_292_728), "late")
+        let finding = Finding::limit(BusRule::InterByte, Micros(1_292_728), "late")
             .measured(Micros(1_319), Micros(1));
         let json = serde_json::to_value(&finding).unwrap();
         assert_eq!(json["severity"], "limit");

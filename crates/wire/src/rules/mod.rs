@@ -4,12 +4,15 @@ mod advice;
 mod finding;
 mod judge;
 mod monitor;
+mod naming;
 mod table;
 
 pub use finding::{Certainty, Finding, Severity};
 pub use judge::Judge;
 pub use monitor::{Monitor, Observed};
+pub use naming::{Origin, Party, RuleName};
 pub use table::{
-    BREAK, INTER_BYTE, INTER_BYTE_MARGIN, INTER_BYTE_TOLERATED, POLL_LONGEST, POLL_RECOMMENDED,
-    POLL_SHORTEST, RESPONSE, RESPONSE_MARGIN, RESPONSE_TOLERATED, RULES, Rule, SETUP, rule,
+    BREAK, BusRule, INTER_BYTE, INTER_BYTE_MARGIN, INTER_BYTE_TOLERATED, POLL_LONGEST,
+    POLL_RECOMMENDED, POLL_SHORTEST, RESPONSE, RESPONSE_MARGIN, RESPONSE_TOLERATED, RULES, Rule,
+    SETUP, rule,
 };

@@ -6,7 +6,7 @@ use super::sample::{IdleLevel, Sampled, sample};
 use super::swapped::look_swapped;
 use super::{BitTime, bit_time::PS};
 use crate::capture::{Capture, CaptureError, CaptureLine};
-use crate::rules::{Certainty, Finding};
+use crate::rules::{BusRule, Certainty, Finding};
 use crate::{BusEvent, Edge, Source};
 use payrig_units::Micros;
 
@@ -90,7 +90,7 @@ pub fn decode_bus(capture: &Capture, lines: &BusLines) -> Result<BusDecode, Capt
     decoded.events.sort_by_key(BusEvent::start);
     if look_swapped(&decoded.events) {
         decoded.findings.push(Finding::advice(
-            "lines-swapped",
+            BusRule::LinesSwapped,
             capture.start,
             "what is read as the master's line speaks like a peripheral, and the other way round. \
              Swap the two line names",
@@ -113,7 +113,7 @@ fn decode_line(
     if line.never_moves() {
         let level = if line.initial { "high" } else { "low" };
         say(Finding::advice(
-            "line-still",
+            BusRule::LineStill,
             capture.start,
             format!(
                 "line \"{name}\" is {level} from start to end. Check that the analyser's ground is \
@@ -136,7 +136,7 @@ fn decode_line(
                  tapped before an optocoupler or behind an inverter; say so, or set the analyser \
                  to invert it"
             );
-            say(Finding::advice("polarity", first, text));
+            say(Finding::advice(BusRule::Polarity, first, text));
             (Some(rate), idle.inverted())
         }
         None => (measure(idle), idle),
@@ -156,7 +156,7 @@ fn decode_line(
                 "the edges of line \"{name}\" are not whole bits apart, at no rate. Check that it \
                  is a line of the bus, and its ground"
             );
-            say(Finding::advice("baud", first, text));
+            say(Finding::advice(BusRule::Baud, first, text));
         }
         None => {}
     }
@@ -172,7 +172,7 @@ fn decode_line(
     );
     if let Some(at) = glitches.first() {
         say(Finding::advice(
-            "glitch",
+            BusRule::Glitch,
             *at,
             format!(
                 "line \"{name}\" has {} active pulses shorter than half a bit. Check ground, \
@@ -227,20 +227,20 @@ fn judge_rate(rate: &BitRate, name: &str, at: Micros) -> Option<Finding> {
     let surely = bit + u < SHORTEST || bit > LONGEST + u;
     let finding = if !surely {
         let text = format!("{measured}; that is too close to the limit to tell. Record longer");
-        let mut finding = Finding::advice("baud", at, text);
+        let mut finding = Finding::advice(BusRule::Baud, at, text);
         finding.certainty = Certainty::CannotTell;
         finding
     } else if rate.is_near_nominal() {
         let text =
             format!("{measured}; +1 % to -2 % are allowed. Check the clock source and the divider");
-        Finding::limit("baud", at, text)
+        Finding::limit(BusRule::Baud, at, text)
     } else {
         let text = format!(
             "{measured}; the nearest usual rate is {} baud. No word of it was read: check that it \
              is a line of this bus, and the sample rate set in the analyser",
             nearest_standard_rate(rate.bit)
         );
-        Finding::limit("baud", at, text)
+        Finding::limit(BusRule::Baud, at, text)
     };
     let uncertainty = us(u).max(Micros(1));
     let mut finding = finding.measured(us(bit), uncertainty);

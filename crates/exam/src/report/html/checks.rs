@@ -5,7 +5,7 @@ use super::{class, part, sign};
 use crate::{CheckResult, Examination, Outcome};
 use maud::{Markup, html};
 use payrig_units::Micros;
-use payrig_wire::Finding;
+use payrig_wire::{BusRule, Finding, Party, RuleName};
 use std::collections::BTreeMap;
 
 fn card(number: usize, check: &CheckResult) -> Markup {
@@ -57,16 +57,19 @@ pub(super) fn fell_short(examination: &Examination) -> Markup {
 struct Group<'a> {
     first: &'a Finding,
     /// Who it is about, each once, in the order found.
-    who: Vec<&'a str>,
+    who: Vec<String>,
     count: usize,
     worst: Option<Micros>,
 }
 
 /// Rules that judge the master although they name the peripheral concerned.
-const OF_THE_MASTER: [&str; 2] = ["poll-interval", "poll-recommended"];
+const OF_THE_MASTER: [RuleName; 2] = [
+    RuleName::Bus(BusRule::PollInterval),
+    RuleName::Bus(BusRule::PollRecommended),
+];
 
 /// A rule about the capture itself: a report is of the subject.
-const OF_THE_CAPTURE: &str = "cut";
+const OF_THE_CAPTURE: RuleName = RuleName::Bus(BusRule::Cut);
 
 /// The worse of two times: the shorter where less than the limit was measured.
 fn worse(one: Option<Micros>, other: Option<Micros>, limit: Option<Micros>) -> Option<Micros> {
@@ -94,21 +97,21 @@ fn may_be(kind: &str, who: &str) -> bool {
 }
 
 /// What the subject is called on the bus: of the names it may have, the one most is said of.
-fn own_name(examination: &Examination) -> Option<&str> {
-    let mut said: BTreeMap<&str, usize> = BTreeMap::new();
-    let names = examination.findings.iter().filter_map(|f| f.who.as_deref());
-    for who in names.filter(|who| may_be(&examination.subject.kind, who)) {
+fn own_name(examination: &Examination) -> Option<&Party> {
+    let mut said: BTreeMap<&Party, usize> = BTreeMap::new();
+    let names = examination.findings.iter().filter_map(|f| f.who.as_ref());
+    for who in names.filter(|who| may_be(&examination.subject.kind, &who.to_string())) {
         *said.entry(who).or_default() += 1;
     }
     said.into_iter().max_by_key(|(_, n)| *n).map(|(who, _)| who)
 }
 
-fn weight(examination: &Examination, name: Option<&str>, finding: &Finding) -> Weight {
+fn weight(examination: &Examination, name: Option<&Party>, finding: &Finding) -> Weight {
     let kind = examination.subject.kind.as_str();
-    let of_the_master = OF_THE_MASTER.contains(&finding.rule.as_ref());
-    let about_board = finding.who.as_deref();
-    let about_board = about_board.map(|who| of_the_master || who == "master");
-    let nobody = finding.rule == "silent" && finding.who.as_deref() != name;
+    let of_the_master = OF_THE_MASTER.contains(&finding.rule);
+    let about_board = finding.who.as_ref();
+    let about_board = about_board.map(|who| of_the_master || *who == Party::Master);
+    let nobody = finding.rule == RuleName::Bus(BusRule::Silent) && finding.who.as_ref() != name;
     match about_board {
         Some(about_board) if about_board != (kind == "board") => Weight::Own,
         _ if nobody => Weight::Own,
@@ -117,7 +120,7 @@ fn weight(examination: &Examination, name: Option<&str>, finding: &Finding) -> W
     }
 }
 
-fn names(who: &[&str]) -> String {
+fn names(who: &[String]) -> String {
     const NAMED: usize = 3;
     let some: Vec<String> = who.iter().take(NAMED).map(|w| plain(w)).collect();
     match who.len().saturating_sub(NAMED) {
@@ -133,15 +136,15 @@ pub(super) fn findings(examination: &Examination) -> Markup {
     for finding in findings.filter(|f| f.rule != OF_THE_CAPTURE) {
         let weight = weight(examination, name, finding);
         let group = groups
-            .entry((weight, &finding.rule, finding.limit))
+            .entry((weight, finding.rule.as_str(), finding.limit))
             .or_insert(Group {
                 first: finding,
                 who: Vec::new(),
                 count: 0,
                 worst: None,
             });
-        let who = finding.who.as_deref().unwrap_or_default();
-        if !who.is_empty() && !group.who.contains(&who) {
+        let who = finding.who.as_ref().map(Party::to_string);
+        if let Some(who) = who.filter(|who| !who.is_empty() && !group.who.contains(who)) {
             group.who.push(who);
         }
         group.count += 1;
@@ -172,7 +175,7 @@ pub(super) fn findings(examination: &Examination) -> Markup {
                         td.n { (group.count) }
                         td.n { @if let Some(limit) = group.first.limit { (limit) } }
                         td.n { @if let Some(worst) = group.worst { (worst) } }
-                        td { (plain(&group.first.text)) " " cite { (plain(&section(&group.first.section))) } }
+                        td { (plain(&group.first.text)) " " cite { (plain(&section(group.first.origin.as_str()))) } }
                     }
                 }
             }

@@ -2,7 +2,7 @@
 
 use super::{Judge, Waiting, end_uncertainty, say, start_uncertainty};
 use crate::rules::table::{RESPONSE, RESPONSE_MARGIN, RESPONSE_TOLERATED};
-use crate::rules::{Certainty, Finding};
+use crate::rules::{BusRule, Certainty, Finding, Party};
 use crate::{Source, WireBlock};
 use payrig_mdb::{NAK, RET};
 
@@ -28,18 +28,19 @@ impl Judge {
         if !is_answer && block.source == Source::Peripheral && self.seen == [true, true] {
             let who = self.who(block);
             let what = "spoke without having been asked";
-            self.advice.count("unasked", &who, block.start, None, what);
+            self.advice
+                .count(BusRule::Unasked, &who, block.start, None, what);
         }
         if !is_answer && block.source == Source::Master && one && block.address().is_none() {
             let what = "sent a lone ACK, NAK or RET with no data before it";
             self.advice
-                .count("unasked", "master", block.start, None, what);
+                .count(BusRule::Unasked, &Party::Master, block.start, None, what);
         }
         let first = block.words.first().map(|w| w.word);
         if one && first.is_some_and(|w| w.byte == NAK) && block.address().is_none() {
             let who = self.who(block);
             self.advice
-                .count("nak", &who, block.start, None, "answered NAK");
+                .count(BusRule::Nak, &who, block.start, None, "answered NAK");
         }
         let uncertainty = end_uncertainty(block);
         let expects = Waiting {
@@ -75,7 +76,7 @@ impl Judge {
         if block.start + both < waiting.end {
             let what = "spoke while the other side was still speaking";
             self.advice
-                .count("collision", &who, block.start, None, what);
+                .count(BusRule::Collision, &who, block.start, None, what);
             return;
         }
         let measured = block.start.since(waiting.end);
@@ -86,20 +87,24 @@ impl Judge {
                     let worst = Some((measured, both));
                     let what = "took longer than 4 ms to answer";
                     self.advice
-                        .count("response-margin", &who, waiting.start, worst, what);
+                        .count(BusRule::ResponseMargin, &who, waiting.start, worst, what);
                 }
             }
             Certainty::Fail => {
                 let what = format!("{who} answered after {measured}");
                 found.push(
-                    Finding::limit("response", waiting.start, say("response", &what))
-                        .measured(measured, both)
-                        .peer_bears(RESPONSE_TOLERATED)
-                        .of(who),
+                    Finding::limit(
+                        BusRule::Response,
+                        waiting.start,
+                        say(BusRule::Response, &what),
+                    )
+                    .measured(measured, both)
+                    .peer_bears(RESPONSE_TOLERATED)
+                    .of(who),
                 );
             }
             Certainty::CannotTell => {
-                self.close_call("response", &who, waiting.start, measured, both);
+                self.close_call(BusRule::Response, &who, waiting.start, measured, both);
             }
         }
     }
@@ -107,16 +112,20 @@ impl Judge {
     pub(super) fn unanswered(&mut self, waiting: Waiting) {
         match waiting.source {
             Source::Master => {
-                let who = self
-                    .address
-                    .map_or_else(|| "peripheral".to_owned(), |a| a.to_string());
+                let who = self.address.map_or(Party::Peripheral, Party::Device);
                 let what = "did not answer a command";
-                self.advice.count("silent", &who, waiting.start, None, what);
+                self.advice
+                    .count(BusRule::Silent, &who, waiting.start, None, what);
             }
             Source::Peripheral => {
                 let what = "did not acknowledge data";
-                self.advice
-                    .count("unacknowledged", "master", waiting.start, None, what);
+                self.advice.count(
+                    BusRule::Unacknowledged,
+                    &Party::Master,
+                    waiting.start,
+                    None,
+                    what,
+                );
             }
         }
     }

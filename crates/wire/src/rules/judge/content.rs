@@ -2,7 +2,7 @@
 
 use super::{Judge, say, start_uncertainty};
 use crate::rules::table::{INTER_BYTE, INTER_BYTE_MARGIN, INTER_BYTE_TOLERATED};
-use crate::rules::{Certainty, Finding};
+use crate::rules::{BusRule, Certainty, Finding};
 use crate::{Source, WireBlock};
 use payrig_mdb::{ACK, NAK, RET, chk};
 
@@ -19,7 +19,7 @@ impl Judge {
                     let worst = Some((pause, both));
                     let what = "paused longer than 0.8 ms within a block";
                     self.advice
-                        .count("inter-byte-margin", &who, block.start, worst, what);
+                        .count(BusRule::InterByteMargin, &who, block.start, worst, what);
                 }
             }
             Certainty::Fail => {
@@ -29,13 +29,19 @@ impl Judge {
                     block.words.len()
                 );
                 found.push(
-                    Finding::limit("inter-byte", block.start, say("inter-byte", &what))
-                        .measured(pause, both)
-                        .peer_bears(INTER_BYTE_TOLERATED)
-                        .of(who),
+                    Finding::limit(
+                        BusRule::InterByte,
+                        block.start,
+                        say(BusRule::InterByte, &what),
+                    )
+                    .measured(pause, both)
+                    .peer_bears(INTER_BYTE_TOLERATED)
+                    .of(who),
                 );
             }
-            Certainty::CannotTell => self.close_call("inter-byte", &who, block.start, pause, both),
+            Certainty::CannotTell => {
+                self.close_call(BusRule::InterByte, &who, block.start, pause, both)
+            }
         }
     }
 
@@ -66,7 +72,8 @@ impl Judge {
             what.push_str(&format!(" and wrong on {more} more"));
         }
         found.push(
-            Finding::limit("mode-bit", block.start, say("mode-bit", &what)).of(self.who(block)),
+            Finding::limit(BusRule::ModeBit, block.start, say(BusRule::ModeBit, &what))
+                .of(self.who(block)),
         );
     }
 
@@ -94,7 +101,12 @@ impl Judge {
             }
         };
         found.push(
-            Finding::limit("checksum", block.start, say("checksum", &what)).of(self.who(block)),
+            Finding::limit(
+                BusRule::Checksum,
+                block.start,
+                say(BusRule::Checksum, &what),
+            )
+            .of(self.who(block)),
         );
     }
 }

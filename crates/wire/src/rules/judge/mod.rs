@@ -4,8 +4,8 @@ mod answers;
 mod content;
 
 use crate::rules::advice::{Advice, capital};
-use crate::rules::table::{BREAK, RESPONSE_TOLERATED, SETUP, rule};
-use crate::rules::{Certainty, Finding};
+use crate::rules::table::{BREAK, RESPONSE_TOLERATED, SETUP};
+use crate::rules::{BusRule, Certainty, Finding, Party};
 use crate::{BusEvent, FINISHED_PAUSE, Source, WireBlock};
 use payrig_mdb::{Address, MAX_BLOCK};
 use payrig_units::Micros;
@@ -103,10 +103,10 @@ impl Judge {
         if block.words.len() > MAX_BLOCK {
             found.push(
                 Finding::limit(
-                    "block-length",
+                    BusRule::BlockLength,
                     block.start,
                     say(
-                        "block-length",
+                        BusRule::BlockLength,
                         &format!(
                             "the block has {} bytes with CHK, 36 are allowed",
                             block.words.len()
@@ -150,9 +150,9 @@ impl Judge {
         if more > 0 {
             let what = format!("{more} more words without a stop bit");
             found.push(Finding::limit(
-                "word-format",
+                BusRule::WordFormat,
                 end,
-                say("word-format", &what),
+                say(BusRule::WordFormat, &what),
             ));
         }
         if let Some(waiting) = self.waiting.take() {
@@ -183,21 +183,27 @@ impl Judge {
         if self.garbled_count <= GARBLED_TOLD {
             let what = "a word without a stop bit";
             found.push(
-                Finding::limit("word-format", start, say("word-format", what)).of(name_of(source)),
+                Finding::limit(BusRule::WordFormat, start, say(BusRule::WordFormat, what))
+                    .of(source),
             );
         }
     }
 
     fn cut(&mut self, at: Micros) {
-        self.advice
-            .count("cut", "capture", at, None, "starts or ends in mid block");
+        self.advice.count(
+            BusRule::Cut,
+            &Party::Capture,
+            at,
+            None,
+            "starts or ends in mid block",
+        );
     }
 
-    fn who(&self, block: &WireBlock) -> String {
+    fn who(&self, block: &WireBlock) -> Party {
         match (block.source, self.address) {
-            (Source::Master, _) => "master".into(),
-            (Source::Peripheral, Some(address)) => address.to_string(),
-            (Source::Peripheral, None) => "peripheral".into(),
+            (Source::Master, _) => Party::Master,
+            (Source::Peripheral, Some(address)) => Party::Device(address),
+            (Source::Peripheral, None) => Party::Peripheral,
         }
     }
 
@@ -214,9 +220,9 @@ impl Judge {
         if source == Source::Peripheral {
             let what = format!("the peripherals' line was held active for {length}");
             found.push(
-                Finding::limit("word-format", start, say("word-format", &what))
+                Finding::limit(BusRule::WordFormat, start, say(BusRule::WordFormat, &what))
                     .measured(length, both)
-                    .of("peripheral"),
+                    .of(Party::Peripheral),
             );
             return;
         }
@@ -227,9 +233,9 @@ impl Judge {
             Certainty::Fail => {
                 let what = format!("the line was held active for only {length}");
                 found.push(
-                    Finding::limit("break", start, say("break", &what))
+                    Finding::limit(BusRule::Break, start, say(BusRule::Break, &what))
                         .measured(length, both)
-                        .of("master"),
+                        .of(Party::Master),
                 );
                 return;
             }
@@ -238,10 +244,12 @@ impl Judge {
                 let what = "has a length that this link does not tell; whether it was the 100 ms of \
                             a bus reset cannot be told";
                 let worst = Some((length, both));
-                let name = "too-close-to-tell";
-                self.advice.count(name, "a break", start, worst, what);
+                let name = BusRule::TooCloseToTell;
+                self.advice.count(name, &Party::Break, start, worst, what);
             }
-            Certainty::CannotTell => self.close_call("break", "master", start, length, both),
+            Certainty::CannotTell => {
+                self.close_call(BusRule::Break, &Party::Master, start, length, both)
+            }
         }
         self.reset_end = Some((end, uncertainty));
     }
@@ -256,27 +264,29 @@ impl Judge {
             Certainty::Pass => {}
             Certainty::Fail => {
                 let what = format!("the master spoke {measured} after the bus reset");
-                let mut finding = Finding::limit("setup", end, say("setup", &what))
+                let mut finding = Finding::limit(BusRule::Setup, end, say(BusRule::Setup, &what))
                     .measured(measured, both)
-                    .of("master");
+                    .of(Party::Master);
                 finding.tolerant_peer_copes = Some(false);
                 found.push(finding);
             }
-            Certainty::CannotTell => self.close_call("setup", "master", end, measured, both),
+            Certainty::CannotTell => {
+                self.close_call(BusRule::Setup, &Party::Master, end, measured, both)
+            }
         }
     }
 
     fn close_call(
         &mut self,
-        name: &'static str,
-        who: &str,
+        rule: BusRule,
+        who: &Party,
         at: Micros,
         measured: Micros,
         uncertainty: Micros,
     ) {
-        let what = format!("is so close to the limit of \"{name}\" that this link cannot tell");
+        let what = format!("is so close to the limit of \"{rule}\" that this link cannot tell");
         self.advice.count(
-            "too-close-to-tell",
+            BusRule::TooCloseToTell,
             who,
             at,
             Some((measured, uncertainty)),
@@ -286,17 +296,10 @@ impl Judge {
 }
 
 /// What is wrong, then what to do.
-fn say(name: &str, what: &str) -> String {
-    match rule(name) {
-        Some(rule) => format!("{what}. {}", capital(rule.action)),
+fn say(rule: BusRule, what: &str) -> String {
+    match rule.row() {
+        Some(row) => format!("{what}. {}", capital(row.action)),
         None => what.to_owned(),
-    }
-}
-
-fn name_of(source: Source) -> &'static str {
-    match source {
-        Source::Master => "master",
-        Source::Peripheral => "peripheral",
     }
 }
 
