@@ -43,6 +43,19 @@ LAYERS = {
         "payrig-bridge",
     },
     "payrig-link": {"payrig-units", "payrig-mdb", "payrig-wire", "payrig-bench"},
+    "payrig-exam": {
+        "payrig-units",
+        "payrig-mdb",
+        "payrig-pulse",
+        "payrig-wire",
+        "payrig-peripherals",
+        "payrig-controller",
+        "payrig-bridge",
+        "payrig-bench",
+        "payrig-link",
+    },
+    "payrig-report": {"payrig-units", "payrig-pulse", "payrig-wire", "payrig-exam"},
+    "payrig-tickets": {"payrig-units", "payrig-exam", "payrig-report"},
 }
 # Crates whose logic takes time as a value and does no I/O.
 SANS_IO = {
@@ -55,6 +68,7 @@ SANS_IO = {
     "payrig-bridge",
     "payrig-float",
     "payrig-bench",
+    "payrig-report",
 }
 IO_CRATES = {"tokio", "serialport", "mio", "async-std", "nix", "rustix"}
 

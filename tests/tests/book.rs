@@ -1,5 +1,7 @@
 //! The user's guide against the code it speaks of.
 
+#[path = "../book/board_map.rs"]
+mod board_map;
 #[path = "../book/rules_table.rs"]
 mod rules_table;
 
@@ -22,6 +24,15 @@ fn the_table_of_rules_is_that_of_the_code() {
         read(&book("rules-table.md")) == rules_table::rules_table(),
         "docs/src/rules-table.md is behind the rules: \
          cargo run -p payrig-tests --example rules_table > docs/src/rules-table.md"
+    );
+}
+
+#[test]
+fn the_board_map_is_the_one_the_code_draws() {
+    assert!(
+        read(&book("pulse-board-map.svg")) == board_map::picture(),
+        "docs/src/pulse-board-map.svg is behind the code: \
+         cargo run -p payrig-tests --example board_map > docs/src/pulse-board-map.svg"
     );
 }
 

@@ -1,7 +1,7 @@
 //! Reports of an examination, as the command line writes them.
 
-use payrig_exam::report::{example, html, read_json};
 use payrig_exam::{Examination, Outcome};
+use payrig_report::{example, html, read_json};
 use payrig_tests::cli::{Ran, payrig_in};
 use payrig_units::Micros;
 use payrig_wire::Finding;

@@ -1,7 +1,7 @@
 //! A shop's tickets, as the command line keeps them.
 
-use payrig_exam::report::{example, write_json};
 use payrig_exam::{Examination, Outcome};
+use payrig_report::{example, write_json};
 use payrig_tests::cli::{Ran, payrig_in};
 use std::fs::{self, File};
 use std::path::Path;
@@ -57,7 +57,7 @@ fn tickets_are_listed_and_shown() {
     let ran = tickets(shop.path(), &["show", "1", "--html", "one.html"]);
     assert_eq!(ran.out, "wrote one.html\n", "{}", ran.err);
     let page = fs::read_to_string(shop.path().join("one.html")).unwrap();
-    assert_eq!(page, payrig_exam::report::html(&example()));
+    assert_eq!(page, payrig_report::html(&example()));
 }
 
 #[test]

@@ -7,10 +7,8 @@ mod gather;
 pub mod operator;
 mod outside;
 mod remains;
-pub mod report;
 mod result;
 mod stop;
-pub mod tickets;
 pub mod wire;
 
 pub use check::{COMMON_PRACTICE, Check, Quirk, Run, Seen, Weight};

@@ -24,6 +24,19 @@ pub enum Outcome {
     Skipped,
 }
 
+impl Outcome {
+    /// As reports write it: "pass", "fail", "cannot tell", "skipped".
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Pass => "pass",
+            Self::Fail => "fail",
+            Self::CannotTell => "cannot tell",
+            Self::Skipped => "skipped",
+        }
+    }
+}
+
 /// One check as it came out.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CheckResult {
@@ -95,6 +108,21 @@ pub enum Grade {
     Partial,
     /// One check was asked for and no other done, and it does not make it unfit.
     OneCheck,
+}
+
+impl Grade {
+    /// As reports write it: "fit", "fit with remarks", "not fit", "not examined in full",
+    /// "one check only".
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Fit => "fit",
+            Self::FitWithRemarks => "fit with remarks",
+            Self::NotFit => "not fit",
+            Self::Partial => "not examined in full",
+            Self::OneCheck => "one check only",
+        }
+    }
 }
 
 /// A measured interval, for histograms.

@@ -3,7 +3,7 @@
 use crate::{Exit, Failure};
 use clap::Args;
 use payrig_exam::Examination;
-use payrig_exam::report::{
+use payrig_report::{
     ReportError, example, read_json, text_table, write_html, write_json, write_junit,
 };
 use std::fs::File;

@@ -10,7 +10,7 @@ use clap::{Args, Subcommand};
 use comparison::{no_visit_before, other_unit, write_json, write_text};
 use list::list;
 use payrig_exam::Examination;
-use payrig_exam::tickets::{Store, StoreError, compare, default_path, export_csv, same_kind};
+use payrig_tickets::{Store, StoreError, compare, default_path, export_csv, same_kind};
 use payrig_units::words;
 use std::fs::File;
 use std::io;

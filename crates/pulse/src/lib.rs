@@ -29,7 +29,6 @@ mod sender;
 mod sender_state;
 mod stats;
 mod survey;
-mod svg;
 mod sweep;
 mod tolerance;
 mod train;

@@ -6,6 +6,7 @@ use super::{ms, time};
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_pulse::{Outcome, Profile, SweepPlan, sweep};
+use payrig_report::board_map;
 use payrig_units::{Decimals, Micros};
 use serde_json::json;
 use std::io::{self, Write};
@@ -72,7 +73,7 @@ pub(super) fn map(arguments: &MapArguments) -> Result<Exit, Failure> {
     );
     let profiles = Profile::all();
     if let Some(path) = &arguments.svg {
-        std::fs::write(path, map.svg(&title, &profiles)).map_err(|error| {
+        std::fs::write(path, board_map(&map, &title, &profiles)).map_err(|error| {
             let path = path.display();
             Failure::Wrong(format!("{path}: cannot be written: {error}"))
         })?;

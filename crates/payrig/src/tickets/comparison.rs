@@ -2,7 +2,7 @@
 
 use super::clean;
 use crate::style::STYLES;
-use payrig_exam::tickets::{Comparison, Drift, Row, Turn};
+use payrig_tickets::{Comparison, Drift, Row, Turn};
 use payrig_units::words;
 use serde_json::json;
 use std::io::{self, Write};
@@ -62,7 +62,7 @@ pub(super) fn write_json(before: &Row, now: &Row, comparison: &Comparison) -> io
         }
     }
     for d in &comparison.drifts {
-        let of = |f: &payrig_exam::report::Figures| {
+        let of = |f: &payrig_report::Figures| {
             json!({"count": f.count, "min_us": f.min, "median_us": f.median, "p95_us": f.p95,
                    "max_us": f.max})
         };

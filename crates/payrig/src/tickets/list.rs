@@ -3,7 +3,7 @@
 use super::clean;
 use crate::Format;
 use crate::style::STYLES;
-use payrig_exam::tickets::Row;
+use payrig_tickets::Row;
 use serde_json::json;
 use std::io::{self, Write};
 use textwrap::core::display_width;

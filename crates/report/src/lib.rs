@@ -1,7 +1,7 @@
 //! An examination as others take it: a table for the terminal, JSON, JUnit XML for build servers,
-//! and one HTML file to print and sign.
+//! and one HTML file to print and sign. All that payrig draws is drawn here.
 
-mod chart;
+mod drawing;
 mod example;
 mod figures;
 mod html;
@@ -10,6 +10,7 @@ mod junit;
 mod text;
 mod words;
 
+pub use drawing::board_map::board_map;
 pub use example::example;
 pub use figures::{Figures, figures};
 pub use html::{html, write_html};

@@ -2,8 +2,8 @@
 
 mod checks;
 
-use crate::{Examination, Grade, Interval, Subject};
 use checks::{CHECKS, check};
+use payrig_exam::{Examination, Grade, Interval, Subject};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money, Movement, Place};
 use payrig_wire::Finding;
 use payrig_wire::recording::TrainRecord;

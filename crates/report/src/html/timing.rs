@@ -1,11 +1,11 @@
 //! Measured times and pulses, as pictures with their figures.
 
-use super::super::chart::{PULSES, histogram, waveform};
-use super::super::figures;
-use super::super::words::plain;
 use super::part;
-use crate::Examination;
+use crate::drawing::chart::{PULSES, histogram, waveform};
+use crate::figures;
+use crate::words::plain;
 use maud::{Markup, html};
+use payrig_exam::Examination;
 use payrig_pulse::{Profile, Window};
 use payrig_units::Micros;
 use payrig_wire::recording::TrainRecord;

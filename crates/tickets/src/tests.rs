@@ -1,6 +1,6 @@
 use super::*;
-use crate::report::example;
-use crate::{Examination, Grade, Outcome};
+use payrig_exam::{Examination, Grade, Outcome};
+use payrig_report::example;
 use payrig_units::Micros;
 use rusqlite::Connection;
 use std::path::PathBuf;

@@ -3,10 +3,10 @@
 //! One suite per examination, one test case per check. A check that cannot tell or was skipped is
 //! a skipped case with the reason as its message: it neither passed nor failed.
 
-use super::ReportError;
-use super::words::{identity, section};
-use crate::{CheckResult, Examination, Outcome};
+use crate::ReportError;
+use crate::words::{identity, section};
 use chrono::DateTime;
+use payrig_exam::{CheckResult, Examination, Outcome};
 use payrig_units::Micros;
 use quick_junit::{NonSuccessKind, Report, TestCase, TestCaseStatus, TestSuite};
 use std::io::Write;

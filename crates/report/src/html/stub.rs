@@ -1,8 +1,8 @@
 //! The end of the ticket: cautions, and room for a signature.
 
-use super::super::words::plain;
-use crate::Examination;
+use crate::words::plain;
 use maud::{Markup, html};
+use payrig_exam::Examination;
 
 /// The usual cautions in short; `docs/src/cautions.md` has them in full.
 const CAUTIONS: [(&str, &str); 6] = [

@@ -1,5 +1,5 @@
 use super::*;
-use crate::{CheckResult, Examination, Outcome};
+use payrig_exam::{CheckResult, Examination, Outcome};
 use proptest::prelude::*;
 
 fn saved(examination: &Examination) -> Vec<u8> {

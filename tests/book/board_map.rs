@@ -1,27 +1,18 @@
-//! Prints the map of what an invented board makes of every pulse width and pause, as an SVG
-//! picture (`svg`, the default) or as a table (`table`):
-//!
-//! `cargo run -p payrig-pulse --example board_map > docs/src/pulse-board-map.svg`
+//! The picture of the user's guide: what an invented board makes of pulse widths and pauses.
 
 use payrig_pulse::{BoardWindow, Level, Map, Profile, SweepPlan, sweep};
+use payrig_report::board_map;
 use payrig_units::{Micros, Money};
 
-fn main() {
-    if std::env::args().nth(1).as_deref() == Some("table") {
-        print!("{}", map());
-    } else {
-        print!("{}", picture());
-    }
-}
-
+/// `docs/src/pulse-board-map.svg`.
 pub(crate) fn picture() -> String {
     let title = "A board that counts 30 to 120 ms, five pulses per unit";
-    map().svg(title, &Profile::all())
+    board_map(&map(), title, &Profile::all())
 }
 
 /// A board that takes the short and the medium profile, ignores the long one, and drops part of a
 /// unit when a train falls apart.
-fn map() -> Map {
+pub(crate) fn map() -> Map {
     let ms = Micros::ms;
     let board = BoardWindow {
         active: Level::Low,

@@ -2,9 +2,9 @@
 
 use super::StoreError;
 use super::schema::{prepare, present_kind};
-use crate::report::{read_json, write_json};
-use crate::{Examination, Outcome};
 use etcetera::BaseStrategy;
+use payrig_exam::{Examination, Outcome};
+use payrig_report::{read_json, write_json};
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use std::path::{Path, PathBuf};
 use std::time::Duration;

@@ -1,9 +1,9 @@
 //! Where the money is.
 
-use super::super::words::plain;
 use super::part;
-use crate::Examination;
+use crate::words::plain;
 use maud::{Markup, html};
+use payrig_exam::Examination;
 use payrig_units::Money;
 
 /// More movements than this are not shown; the saved examination has them.

@@ -1,44 +1,16 @@
 //! The words all reports share.
 
-use crate::{Examination, Grade, Outcome};
+use payrig_exam::{Examination, Outcome};
 
-pub(super) const OUTCOMES: [Outcome; 4] = [
+pub(crate) const OUTCOMES: [Outcome; 4] = [
     Outcome::Pass,
     Outcome::Fail,
     Outcome::CannotTell,
     Outcome::Skipped,
 ];
 
-impl Outcome {
-    /// As reports write it: "pass", "fail", "cannot tell", "skipped".
-    #[must_use]
-    pub const fn words(self) -> &'static str {
-        match self {
-            Self::Pass => "pass",
-            Self::Fail => "fail",
-            Self::CannotTell => "cannot tell",
-            Self::Skipped => "skipped",
-        }
-    }
-}
-
-impl Grade {
-    /// As reports write it: "fit", "fit with remarks", "not fit", "not examined in full",
-    /// "one check only".
-    #[must_use]
-    pub const fn words(self) -> &'static str {
-        match self {
-            Self::Fit => "fit",
-            Self::FitWithRemarks => "fit with remarks",
-            Self::NotFit => "not fit",
-            Self::Partial => "not examined in full",
-            Self::OneCheck => "one check only",
-        }
-    }
-}
-
 /// `58 pass, 2 fail, 1 cannot tell, 3 skipped`, without what there is none of.
-pub(super) fn tally(examination: &Examination) -> String {
+pub(crate) fn tally(examination: &Examination) -> String {
     let parts: Vec<String> = OUTCOMES
         .into_iter()
         .map(|outcome| (outcome, examination.count(outcome)))
@@ -53,7 +25,7 @@ pub(super) fn tally(examination: &Examination) -> String {
 }
 
 /// Maker, model, serial and version, as far as they are known.
-pub(super) fn identity(examination: &Examination) -> Vec<(&'static str, &str)> {
+pub(crate) fn identity(examination: &Examination) -> Vec<(&'static str, &str)> {
     let subject = &examination.subject;
     [
         ("maker", subject.maker.as_str()),
@@ -67,7 +39,7 @@ pub(super) fn identity(examination: &Examination) -> Vec<(&'static str, &str)> {
 }
 
 /// "MDB/ICP 4.3, 3.2" for a section of the standard; other sources as they are.
-pub(super) fn section(section: &str) -> String {
+pub(crate) fn section(section: &str) -> String {
     let of_the_standard =
         section.starts_with(|c: char| c.is_ascii_digit()) || section.starts_with("App");
     if of_the_standard {
@@ -79,7 +51,7 @@ pub(super) fn section(section: &str) -> String {
 
 /// Control characters and marks that turn the direction of writing, which a device could put into
 /// its name, shown as `\u{1b}`; line feeds stay.
-pub(super) fn plain(text: &str) -> String {
+pub(crate) fn plain(text: &str) -> String {
     let odd = |c: char| {
         (c.is_control() && c != '\n')
             || matches!(c, '\u{200e}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')

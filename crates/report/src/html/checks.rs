@@ -1,9 +1,9 @@
 //! What fell short, what was found on the wire, and every check.
 
-use super::super::words::{plain, section};
 use super::{class, part, sign};
-use crate::{CheckResult, Examination, Outcome};
+use crate::words::{plain, section};
 use maud::{Markup, html};
+use payrig_exam::{CheckResult, Examination, Outcome};
 use payrig_units::Micros;
 use payrig_wire::{BusRule, Finding, Party, RuleName};
 use std::collections::BTreeMap;

@@ -8,10 +8,10 @@ mod money;
 mod stub;
 mod timing;
 
-use super::ReportError;
-use super::words::{OUTCOMES, identity, plain};
-use crate::{Examination, Grade, Outcome};
+use crate::ReportError;
+use crate::words::{OUTCOMES, identity, plain};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use payrig_exam::{Examination, Grade, Outcome};
 use std::io::Write;
 
 const CSS: &str = include_str!("report.css");

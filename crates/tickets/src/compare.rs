@@ -1,7 +1,7 @@
 //! A unit now and at its last visit: what got worse, what got better, and how its times drift.
 
-use crate::report::{Figures, figures};
-use crate::{Examination, Grade, Outcome};
+use payrig_exam::{Examination, Grade, Outcome};
+use payrig_report::{Figures, figures};
 use payrig_units::Micros;
 use std::collections::BTreeMap;
 

@@ -1,9 +1,9 @@
 //! Histograms and waveforms as inline SVG. Colours come from the page's style, so that the pictures
 //! turn dark and print with it.
 
-use super::figures;
-use crate::Interval;
+use crate::figures;
 use maud::{Markup, html};
+use payrig_exam::Interval;
 use payrig_units::Micros;
 use payrig_wire::recording::TrainRecord;
 
@@ -57,7 +57,7 @@ fn ticks(span: u64) -> Vec<u64> {
 }
 
 /// Times from zero on, each bar as wide as a sixtieth of the axis; bars beyond a limit stand out.
-pub(super) fn histogram(interval: &Interval) -> Markup {
+pub(crate) fn histogram(interval: &Interval) -> Markup {
     let Some(f) = figures(&interval.values_us) else {
         return html! {};
     };
@@ -84,7 +84,7 @@ pub(super) fn histogram(interval: &Interval) -> Markup {
         interval.what, f.count, f.min, f.max
     );
     html! {
-        svg.histogram viewBox={ "0 0 " (WIDTH + 20) " " (HIGH + 36) } role="img" aria-label=(super::words::plain(&label)) {
+        svg.histogram viewBox={ "0 0 " (WIDTH + 20) " " (HIGH + 36) } role="img" aria-label=(crate::words::plain(&label)) {
             g transform="translate(10 14)" {
                 @for ((i, over), n) in &bars {
                     @let high = height(*n);
@@ -155,10 +155,10 @@ fn anchor(x: u64) -> &'static str {
 }
 
 /// Pulses drawn, at most.
-pub(super) const PULSES: usize = 16;
+pub(crate) const PULSES: usize = 16;
 
 /// The line over time: high while active. Widths are written on the pulses, where there is room.
-pub(super) fn waveform(train: &TrainRecord) -> Markup {
+pub(crate) fn waveform(train: &TrainRecord) -> Markup {
     const TOP: u64 = 14;
     const BOTTOM: u64 = 50;
     let mut at = 0u64;
@@ -193,7 +193,7 @@ pub(super) fn waveform(train: &TrainRecord) -> Markup {
     }
     html! {
         svg.waveform viewBox={ "0 0 " (WIDTH + 20) " 82" } role="img"
-            aria-label={ (super::words::plain(&train.line)) ": " (train.pulses) " pulses" } {
+            aria-label={ (crate::words::plain(&train.line)) ": " (train.pulses) " pulses" } {
             g transform="translate(10 4)" {
                 @for (start, end, _) in &pulses {
                     @let (a, b) = (x(*start), x(*end).max(x(*start) + 1));

@@ -1,7 +1,7 @@
 //! An examination saved as JSON, and read again.
 
-use super::ReportError;
-use crate::Examination;
+use crate::ReportError;
+use payrig_exam::Examination;
 use serde::{Deserialize, Serialize};
 use std::io::{Read, Write};
 

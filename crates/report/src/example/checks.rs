@@ -1,8 +1,8 @@
 //! The checks of the invented examination, and how each came out.
 
 use super::Wobble;
-use crate::operator::SeenBy;
-use crate::{CheckResult, Outcome};
+use payrig_exam::operator::SeenBy;
+use payrig_exam::{CheckResult, Outcome};
 use payrig_units::Micros;
 
 /// Names, titles, what must be seen, and sections; how each came out is decided below.

@@ -1,10 +1,10 @@
 //! The table for a terminal.
 
-use super::figures;
-use super::words::{identity, plain, section, tally};
-use crate::operator::SeenBy;
-use crate::{CheckResult, Examination, Grade, Outcome};
+use crate::figures;
+use crate::words::{identity, plain, section, tally};
 use anstyle::{AnsiColor, Color, Style};
+use payrig_exam::operator::SeenBy;
+use payrig_exam::{CheckResult, Examination, Grade, Outcome};
 use std::fmt::Write;
 use textwrap::core::display_width;
 

@@ -1,0 +1,15 @@
+//! Prints the map of what an invented board makes of every pulse width and pause, as an SVG
+//! picture (`svg`, the default) or as a table (`table`):
+//!
+//! `cargo run -p payrig-tests --example board_map > docs/src/pulse-board-map.svg`
+
+#[path = "../book/board_map.rs"]
+mod board_map;
+
+fn main() {
+    if std::env::args().nth(1).as_deref() == Some("table") {
+        print!("{}", board_map::map());
+    } else {
+        print!("{}", board_map::picture());
+    }
+}
