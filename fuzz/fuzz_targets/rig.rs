@@ -4,7 +4,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use payrig_bench::{Rig, Stage};
+use payrig_bench::{Rig, Bench};
 use payrig_units::Micros;
 use std::path::Path;
 
@@ -16,9 +16,9 @@ fuzz_target!(|text: &str| {
             return;
         }
     };
-    let mut stage = Stage::new(&rig);
+    let mut stage = Bench::of(&rig);
     for _ in 0..300 {
-        let at = stage.next_time();
+        let at = stage.next_deadline();
         if at == Micros::NEVER {
             break;
         }

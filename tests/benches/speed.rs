@@ -12,7 +12,7 @@
 
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use payrig_bench::run::run_simulated;
-use payrig_bench::{Rig, Stage};
+use payrig_bench::{Bench, Rig};
 use payrig_units::Micros;
 use payrig_wire::reading::{ReadOptions, read_file};
 use std::convert::Infallible;
@@ -57,7 +57,7 @@ fn root() -> PathBuf {
 
 /// Bench time and entries of one run.
 fn play(rig: &Rig) -> (Micros, usize) {
-    let mut stage = Stage::new(rig);
+    let mut stage = Bench::of(rig);
     let mut entries = 0;
     let ran = run_simulated::<Infallible>(&mut stage, Micros::secs(3_600), |_, entry| {
         black_box(entry);

@@ -25,7 +25,7 @@ fn main() {
 
 #[cfg(target_os = "linux")]
 mod measure {
-    use payrig_bench::{BusAt, Rig, Stage};
+    use payrig_bench::{Bench, BusAt, Rig};
     use payrig_link::drive::{Ports, run_live};
     use payrig_link::{
         Clock, Figures, Lateness, Lengths, LinkError, PortEvent, PtyOptions, PtyPort, ThreadPort,
@@ -206,7 +206,7 @@ unit = 2
     /// that is flushed line by line. Gives the lateness of every first word.
     async fn serve(port: ThreadPort, clock: Clock, stop: &AtomicBool) -> Vec<Lateness> {
         let rig = Rig::parse(Path::new("four.toml"), RIG).unwrap();
-        let mut stage = Stage::live(&rig, &[]);
+        let mut stage = Bench::live(&rig, &[]);
         let noted = Noted {
             port,
             first: true,
@@ -225,7 +225,7 @@ unit = 2
                 tokio::time::sleep(Duration::from_millis(100)).await;
             }
         };
-        let sink = |_: &Stage, entry| recording.entry(&entry);
+        let sink = |_: &Bench, entry| recording.entry(&entry);
         let limit = Micros::secs(4_000);
         run_live(&mut stage, &mut ports, limit, stopped, sink)
             .await

@@ -2,7 +2,7 @@
 
 use crate::frame::{decode, record, without_idle_polls};
 use crate::{Frame, Spoken};
-use payrig_bench::{Fault, FaultKind, FrameKind, VirtualBus};
+use payrig_bench::{Fault, FaultInjector, FaultKind, FrameKind, VirtualBus};
 use payrig_controller::{BusMaster, Controller, MasterTiming, Outcome};
 use payrig_mdb::{Address, Block};
 use payrig_peripherals::{BusPeripheral, Device, Port, PortTiming};
@@ -121,6 +121,7 @@ pub struct Bench<M> {
     pub master: M,
     now: Micros,
     wire: VirtualBus,
+    faults: FaultInjector,
     devices: Vec<(String, Rc<RefCell<dyn BusPeripheral>>)>,
     frames: Vec<Frame>,
     books: Books,
@@ -139,6 +140,7 @@ impl<M: Master> Bench<M> {
             master,
             now: Micros::ZERO,
             wire,
+            faults: FaultInjector::default(),
             devices: Vec::new(),
             frames: Vec::new(),
             books: Books::new(),
@@ -212,7 +214,7 @@ impl<M: Master> Bench<M> {
 
     /// Adds a fault to the wire.
     pub fn add_fault(&mut self, fault: Fault) {
-        self.wire.add_fault(fault);
+        self.faults.add(fault);
     }
 
     /// Lets time pass.
@@ -292,7 +294,7 @@ impl<M: Master> Bench<M> {
         for (name, device) in &self.devices {
             let mut device = device.borrow_mut();
             while let Some(sent) = device.take_transmission() {
-                self.wire.transmit(Source::Peripheral, sent);
+                through(&mut self.wire, &mut self.faults, Source::Peripheral, sent);
             }
             for movement in device.take_movements() {
                 self.books.book(self.now, None, movement).expect("booked");
@@ -302,7 +304,7 @@ impl<M: Master> Bench<M> {
             self.notes.extend(notes.into_iter().map(told));
         }
         while let Some(sent) = self.master.take_transmission() {
-            self.wire.transmit(Source::Master, sent);
+            through(&mut self.wire, &mut self.faults, Source::Master, sent);
         }
         for movement in self.master.take_movements() {
             self.books.book(self.now, None, movement).expect("booked");
@@ -465,5 +467,12 @@ impl Bench<Controller> {
     #[must_use]
     pub fn credit(&self) -> Money {
         self.master.vending().credit()
+    }
+}
+
+fn through(bus: &mut VirtualBus, faults: &mut FaultInjector, source: Source, sent: Transmission) {
+    let injected = faults.pass(source, sent);
+    if let Some(sent) = injected.sent {
+        bus.transmit(source, sent, injected.heard);
     }
 }

@@ -32,7 +32,7 @@ pub mod cli;
 mod device;
 mod frame;
 
-use payrig_bench::{Rig, Stage};
+use payrig_bench::Rig;
 use payrig_wire::recording::Entry;
 use std::path::Path;
 
@@ -51,13 +51,13 @@ pub fn cases(usual: u32) -> u32 {
 ///
 /// # Panics
 /// When the text is no rig, or money comes from nowhere.
-pub fn play(text: &str, mut each: impl FnMut(Entry)) -> Stage {
+pub fn play(text: &str, mut each: impl FnMut(Entry)) -> payrig_bench::Bench {
     let rig = Rig::parse(Path::new("rig.toml"), text).unwrap_or_else(|e| panic!("{e}\n{text}"));
-    let mut stage = Stage::new(&rig);
+    let mut stage = payrig_bench::Bench::of(&rig);
     while !stage.ended() {
-        stage.advance(stage.next_time());
+        stage.advance(stage.next_deadline());
         assert_eq!(stage.books().ledger().sum(), 0, "{text}");
-        stage.take_log().for_each(&mut each);
+        stage.take_entries().for_each(&mut each);
     }
     stage
 }
@@ -66,7 +66,7 @@ pub fn play(text: &str, mut each: impl FnMut(Entry)) -> Stage {
 ///
 /// # Panics
 /// As [`play`].
-pub fn play_for_money(text: &str) -> (Stage, Vec<String>) {
+pub fn play_for_money(text: &str) -> (payrig_bench::Bench, Vec<String>) {
     let mut money = Vec::new();
     let stage = play(text, |entry| match entry {
         Entry::Finding(f) if f.rule == "money" => money.push(f.text.to_string()),

@@ -1,7 +1,7 @@
 //! Whatever is done to a bill validator, a board and the wire between them: nothing panics, no
 //! money comes from nowhere, and at the end the books agree or a finding says that they do not.
 
-use payrig_bench::Stage;
+use payrig_bench::Bench;
 use payrig_bench::rig::Rig;
 use payrig_bench::run::run_simulated;
 use payrig_units::{Decimals, Micros, Money, Place};
@@ -195,7 +195,7 @@ struct Ended {
 fn play(case: &Case) -> Ended {
     let text = rig(case);
     let rig = Rig::parse(Path::new("any.toml"), &text).unwrap_or_else(|e| panic!("{e}\n{text}"));
-    let mut stage = Stage::new(&rig);
+    let mut stage = Bench::of(&rig);
     let mut findings = Vec::new();
     run_simulated(&mut stage, Micros::secs(3_600), |stage, entry| {
         if stage.books().ledger().sum() != 0 {

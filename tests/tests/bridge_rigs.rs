@@ -1,7 +1,7 @@
 //! Bridges in rigs, with the ledger over them.
 
 use payrig_bench::run::run_simulated;
-use payrig_bench::{Rig, Stage};
+use payrig_bench::{Bench, Rig};
 use payrig_tests::cli::{file, payrig_in};
 use payrig_units::Micros;
 use payrig_wire::Finding;
@@ -11,7 +11,7 @@ use std::path::Path;
 
 fn limits(text: &str) -> Vec<(String, String)> {
     let rig = Rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"));
-    let mut stage = Stage::new(&rig);
+    let mut stage = Bench::of(&rig);
     found_in(&mut stage)
         .into_iter()
         .filter(Finding::is_limit)
@@ -19,7 +19,7 @@ fn limits(text: &str) -> Vec<(String, String)> {
         .collect()
 }
 
-fn found_in(stage: &mut Stage) -> Vec<Finding> {
+fn found_in(stage: &mut Bench) -> Vec<Finding> {
     let mut found = Vec::new();
     run_simulated(stage, Micros::secs(600), |_, entry| {
         if let Entry::Finding(finding) = entry {
@@ -201,7 +201,7 @@ for = \"5 s\"
 "
     );
     let rig = Rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
-    let mut stage = Stage::new(&rig);
+    let mut stage = Bench::of(&rig);
     let found = found_in(&mut stage);
     let ledger = stage.books().ledger();
     let taken = ledger
@@ -257,7 +257,7 @@ fn what_was_on_its_way_into_the_dark_is_named_with_its_amount() {
         1,
     );
     let rig = Rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
-    let found = found_in(&mut Stage::new(&rig));
+    let found = found_in(&mut Bench::of(&rig));
     let unheard = found.iter().find(|f| f.rule == "pulse-unheard");
     let unheard = unheard.unwrap_or_else(|| panic!("{found:?}"));
     assert!(unheard.text.contains("10 of 10 pulses"), "{unheard:?}");
@@ -271,7 +271,7 @@ fn a_pulse_cut_by_a_known_power_cut_is_told_as_that() {
     let mut seen = 0;
     for at in (2_200_000..2_700_000).step_by(13_000) {
         let rig = Rig::parse(Path::new("test.toml"), &supply_cut("", at, 500_000)).unwrap();
-        for finding in found_in(&mut Stage::new(&rig)) {
+        for finding in found_in(&mut Bench::of(&rig)) {
             if finding.rule != "pulse-width" {
                 continue;
             }

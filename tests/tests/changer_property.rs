@@ -2,8 +2,8 @@
 //! and either board and money agree at the end or a finding says by how much they do not.
 
 use payrig_bench::rig::{Act, ChangerAct, Step, Tender};
+use payrig_bench::{Bench, Rig};
 use payrig_bench::{Fault, FaultKind, FrameKind};
-use payrig_bench::{Rig, Stage};
 use payrig_mdb::Address;
 use payrig_units::{Decimals, Micros, Money, Place};
 use payrig_wire::Source;
@@ -64,17 +64,17 @@ struct End {
 }
 
 fn play(rig: &Rig) -> End {
-    let mut stage = Stage::new(rig);
+    let mut stage = Bench::of(rig);
     let mut findings = Vec::new();
     let mut rounds = 0;
     while !stage.ended() {
-        let next = stage.next_time();
+        let next = stage.next_deadline();
         assert_ne!(next, Micros::NEVER, "a bench that has not ended goes on");
         stage.advance(next);
         assert_eq!(stage.books().ledger().sum(), 0);
         rounds += 1;
         assert!(rounds < 400_000, "a bench comes to an end");
-        let money = stage.take_log().filter_map(|entry| match entry {
+        let money = stage.take_entries().filter_map(|entry| match entry {
             Entry::Finding(f) if f.rule == "money" => Some(f.text.to_string()),
             _ => None,
         });

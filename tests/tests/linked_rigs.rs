@@ -2,7 +2,7 @@
 //! clock. What one sends, the other hears, like with a cable between two computers.
 
 use payrig_bench::rig::{DeviceLink, DeviceRig};
-use payrig_bench::{BusAt, Outbound, Rig, Stage};
+use payrig_bench::{Bench, BusAt, Outbound, Rig};
 use payrig_units::{Micros, Money};
 use payrig_wire::port::{InLine, Lateness, OutLine};
 use payrig_wire::reading::{ReadOptions, read_file};
@@ -17,7 +17,7 @@ fn rig(text: &str) -> Rig {
 
 /// A stage, its log, and what is under way to it.
 struct Side {
-    stage: Stage,
+    stage: Bench,
     log: Vec<Entry>,
     /// What comes to it, by time.
     coming: BTreeMap<(Micros, usize), Coming>,
@@ -51,7 +51,7 @@ impl Side {
         masters.extend(bridges.filter_map(|d| Some(BusAt::Beside(d.behind.clone()?))));
         Self {
             masters,
-            stage: Stage::new(rig),
+            stage: Bench::of(rig),
             log: Vec::new(),
             coming: BTreeMap::new(),
             count: 0,
@@ -66,7 +66,7 @@ impl Side {
 
     fn next(&self) -> Micros {
         let coming = self.coming.keys().next().map_or(Micros::NEVER, |k| k.0);
-        self.stage.next_time().min(coming)
+        self.stage.next_deadline().min(coming)
     }
 
     fn advance(&mut self, now: Micros) {
@@ -89,7 +89,7 @@ impl Side {
             }
         }
         self.stage.advance(now);
-        self.log.extend(self.stage.take_log());
+        self.log.extend(self.stage.take_entries());
     }
 
     fn limits(&self) -> Vec<String> {

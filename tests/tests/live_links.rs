@@ -4,7 +4,7 @@
 //! stall, and says so.
 #![cfg(target_os = "linux")]
 
-use payrig_bench::{BusAt, LineLevel, Rig, Stage};
+use payrig_bench::{Bench, BusAt, LineLevel, Rig};
 use payrig_link::drive::{LiveError, Ports, run_live};
 use payrig_link::{
     BlockingPort, Clock, InLine, LOOK_EVERY, LinkError, ModemLines, ModemOptions, ModemPort,
@@ -86,15 +86,15 @@ fn lines(port: &str, cable: Cable, clock: Clock) -> (ModemThread, Vec<LineLevel>
 }
 
 /// Runs a bench to its end on a thread of its own; gives what it took and what it found.
-fn run(text: String, mut ports: Ports<ThreadPort>, levels: Vec<LineLevel>) -> (Stage, Vec<String>) {
+fn run(text: String, mut ports: Ports<ThreadPort>, levels: Vec<LineLevel>) -> (Bench, Vec<String>) {
     let rig = Rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .unwrap();
     let mut money = Vec::new();
-    let mut stage = Stage::live(&rig, &levels);
-    let sink = |_: &Stage, entry: Entry| {
+    let mut stage = Bench::live(&rig, &levels);
+    let sink = |_: &Bench, entry: Entry| {
         if let Entry::Finding(f) = entry
             && (f.rule == "money" || f.rule == "script")
         {
@@ -114,7 +114,7 @@ fn run(text: String, mut ports: Ports<ThreadPort>, levels: Vec<LineLevel>) -> (S
     (stage, money)
 }
 
-fn balance(stage: &Stage, place: &str) -> Money {
+fn balance(stage: &Bench, place: &str) -> Money {
     let mut all = stage.books().ledger().balances();
     all.find(|(p, _)| p.to_string() == place)
         .map_or(Money::ZERO, |(_, m)| m)
@@ -236,14 +236,14 @@ fn a_port_that_vanishes_ends_the_run_with_a_whole_log_and_everything_held_off() 
         .unwrap();
     let mut log = Vec::new();
     let (lines, levels) = lines("B", one, clock);
-    let mut stage = Stage::live(&rig, &levels);
+    let mut stage = Bench::live(&rig, &levels);
     let result = runtime.block_on(async {
         let mut ports = Ports {
             clock,
             buses: vec![(BusAt::Board, ThreadPort::start(Unplugged(clock)).unwrap())],
             lines: vec![("B".to_owned(), lines)],
         };
-        let sink = |_: &Stage, entry: Entry| {
+        let sink = |_: &Bench, entry: Entry| {
             log.push(entry);
             Ok(())
         };

@@ -1,7 +1,7 @@
 //! Devices on pulse lines in rigs: sold and paid by them, held off, wrong on purpose, measured.
 
 use payrig_bench::run::run_simulated;
-use payrig_bench::{Rig, Stage};
+use payrig_bench::{Bench, Rig};
 use payrig_units::{Micros, Money};
 use payrig_wire::reading::{ReadOptions, read_file};
 use payrig_wire::recording::{Entry, Header, RecordingWriter};
@@ -9,12 +9,12 @@ use std::path::Path;
 
 struct Ran {
     entries: Vec<Entry>,
-    stage: Stage,
+    stage: Bench,
 }
 
 fn run(text: &str) -> Ran {
     let rig = Rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"));
-    let mut stage = Stage::new(&rig);
+    let mut stage = Bench::of(&rig);
     let mut entries = Vec::new();
     run_simulated(&mut stage, Micros::secs(600), |_, entry| {
         entries.push(entry);
@@ -480,7 +480,7 @@ fn a_recording_is_judged_as_its_bench_was() {
         };
         let ran = Ran {
             entries: ran.entries,
-            stage: Stage::new(
+            stage: Bench::of(
                 &Rig::parse(
                     Path::new("t"),
                     &format!("{TOP}[[device]]\nkind=\"changer\"\nname=\"c\"\n"),

@@ -2,7 +2,7 @@
 //! widths and pauses. Needs sigrok-cli (Debian package of that name); run with `-- --ignored`.
 
 use payrig_bench::run::run_simulated;
-use payrig_bench::{Rig, Stage};
+use payrig_bench::{Bench, Rig};
 use payrig_pulse::{LineRecord, Profile, Survey, survey};
 use payrig_tests::cli::file;
 use payrig_units::Micros;
@@ -101,7 +101,7 @@ value = \"5.00\"
 after = \"8 s\"
 ";
     let rig = Rig::parse(Path::new("rig.toml"), rig).unwrap();
-    let mut stage = Stage::new(&rig);
+    let mut stage = Bench::of(&rig);
     let mut edges = Vec::new();
     run_simulated(&mut stage, Micros::secs(60), |_, entry| {
         if let Entry::Edge {

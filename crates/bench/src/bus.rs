@@ -1,230 +1,289 @@
-//! A virtual two-line bus: one master, any number of peripherals, time as a value.
+//! A bus of a bench: what carries its words, the faults around that, and the tap on it.
 
-use crate::{Fault, FaultInjector};
+use crate::fault::{Fault, FaultInjector};
+use crate::node::Refusal;
+use crate::virtual_bus::{Heard, VirtualBus};
 use payrig_units::Micros;
-use payrig_wire::{BusEvent, Source, TimedWord, Transmission, WORD_TIME};
-use std::collections::BTreeMap;
+use payrig_wire::analysis::Analyst;
+use payrig_wire::recording::Entry;
+use payrig_wire::{BusEvent, Source, Transmission};
+use std::collections::VecDeque;
 
-/// What came off the bus, at its end.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Heard {
-    /// The event, as a tap on the wire sees it.
-    pub event: BusEvent,
-    /// False when a fault keeps it from the other side (a tap still sees it).
-    pub reaches_peer: bool,
+/// The number of a bus on its bench. The board's bus is the first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct BusId(pub(crate) usize);
+
+impl BusId {
+    /// The board's bus.
+    pub const BOARD: Self = Self(0);
 }
 
-/// The bus. Senders hand over [`Transmission`]s; [`VirtualBus::pop`] gives every word at the moment
-/// it is complete, which is when a UART would.
-///
-/// Start times and pauses vary by up to the bus's jitter, from a seeded generator: the same seed
-/// gives the same bus.
-#[derive(Debug)]
-pub struct VirtualBus {
-    random: fastrand::Rng,
-    jitter: Micros,
+/// So many POLLs of a device mean that the board has set it up.
+const POLLED: u32 = 8;
+
+/// What carries the words.
+#[derive(Clone, Debug)]
+enum Medium {
+    Virtual(VirtualBus),
+    Port(PortSide),
+}
+
+/// A bus on a port, as the bench sees it.
+#[derive(Clone, Debug)]
+struct PortSide {
+    /// The side at its other end.
+    outside: Source,
+    /// What is to be sent.
+    outbox: VecDeque<Transmission>,
+    /// We spoke since the other side's last frame: what comes next begins one.
+    spoke: bool,
+    /// The frame that is coming in is not heard on our side.
+    deaf: bool,
+    /// Turn this bit of the word that so many words follow in the frame that is coming in.
+    flip: Option<(u8, u8)>,
+}
+
+/// POLLs of one of our devices by a board outside.
+#[derive(Clone, Debug)]
+struct Polls {
+    device: String,
+    byte: u8,
+    heard: u32,
+}
+
+/// A bus.
+#[derive(Clone, Debug)]
+pub(crate) struct Bus {
+    /// What it is called in the log; none for the board's own.
+    pub(crate) name: Option<String>,
+    /// The only device on it, for a bus beside the board's.
+    pub(crate) serves: Option<String>,
+    medium: Medium,
     faults: FaultInjector,
-    /// End of the last thing placed on each line.
-    busy_until: [Micros; 2],
-    pending: BTreeMap<(Micros, u64), Heard>,
-    placed: u64,
+    analyst: Analyst,
+    polls: Vec<Polls>,
 }
 
-impl VirtualBus {
-    /// A silent bus.
-    #[must_use]
-    pub fn new(seed: u64, jitter: Micros) -> Self {
+impl Bus {
+    /// A virtual bus.
+    pub(crate) fn simulated(name: Option<String>, seed: u64, jitter: Micros) -> Self {
+        let medium = Medium::Virtual(VirtualBus::new(seed, jitter));
+        Self::with(name, medium, Analyst::new())
+    }
+
+    /// A bus on a port, with this side at the other end.
+    pub(crate) fn on_port(name: Option<String>, outside: Source) -> Self {
+        let ours = other_side(outside);
+        let medium = Medium::Port(PortSide {
+            outside,
+            outbox: VecDeque::new(),
+            spoke: false,
+            deaf: false,
+            flip: None,
+        });
+        Self::with(name, medium, Analyst::new().speaking_for(Some(ours)))
+    }
+
+    fn with(name: Option<String>, medium: Medium, analyst: Analyst) -> Self {
         Self {
-            random: fastrand::Rng::with_seed(seed),
-            jitter,
+            name,
+            serves: None,
+            medium,
             faults: FaultInjector::default(),
-            busy_until: [Micros::ZERO; 2],
-            pending: BTreeMap::new(),
-            placed: 0,
+            analyst,
+            polls: Vec::new(),
         }
     }
 
-    /// Adds a fault to the wire.
-    pub fn add_fault(&mut self, fault: Fault) {
-        self.faults.add(fault);
+    /// Counts POLLs of a device by a board outside; `byte` is the address byte of its POLL.
+    pub(crate) fn count_polls(&mut self, device: &str, byte: u8) {
+        self.polls.push(Polls {
+            device: device.to_owned(),
+            byte,
+            heard: 0,
+        });
     }
 
-    /// Places a transmission on its sender's line. Returns when it ends, the time given when
-    /// nothing was sent.
-    pub fn transmit(&mut self, source: Source, transmission: Transmission) -> Micros {
-        let asked = match &transmission {
+    /// Whether a board outside has set a device up; `None` for one it does not poll here.
+    pub(crate) fn is_polled(&self, device: &str) -> Option<bool> {
+        let polls = self.polls.iter().find(|p| p.device == device)?;
+        Some(polls.heard >= POLLED)
+    }
+
+    /// Whether a board outside has set everything up.
+    pub(crate) fn all_polled(&self) -> bool {
+        self.polls.iter().all(|p| p.heard >= POLLED)
+    }
+
+    /// The side at the other end of its port; `None` for a virtual bus.
+    pub(crate) fn outside(&self) -> Option<Source> {
+        match &self.medium {
+            Medium::Virtual(_) => None,
+            Medium::Port(port) => Some(port.outside),
+        }
+    }
+
+    pub(crate) fn analyst(&self) -> &Analyst {
+        &self.analyst
+    }
+
+    pub(crate) fn analyst_mut(&mut self) -> &mut Analyst {
+        &mut self.analyst
+    }
+
+    /// Puts a fault on it.
+    ///
+    /// # Errors
+    /// On a port: what the other side says cannot be made late or slow.
+    pub(crate) fn inject(&mut self, fault: Fault) -> Result<(), Refusal> {
+        if let Medium::Port(port) = &self.medium
+            && let Some(why) = fault.impossible_over_a_port(port.outside)
+        {
+            return Err(Refusal::Link(why));
+        }
+        self.faults.add(fault);
+        Ok(())
+    }
+
+    /// Sends something of one side. Returns when it ends, as far as that is known yet.
+    pub(crate) fn transmit(&mut self, source: Source, sent: Transmission) -> Micros {
+        let asked = match &sent {
             Transmission::Words { at, .. } | Transmission::Break { at, .. } => *at,
         };
-        let injected = self.faults.pass(source, transmission);
-        let reaches_peer = injected.heard;
-        match injected.sent {
-            None => asked,
-            Some(Transmission::Break { at, length }) => {
-                let start = at.max(self.line_free(source));
-                let end = start + length;
-                let uncertainty = Micros::ZERO;
-                let event = BusEvent::Break {
-                    start,
-                    end,
-                    source,
-                    uncertainty,
-                };
-                self.place(
-                    source,
-                    end,
-                    Heard {
-                        event,
-                        reaches_peer,
-                    },
-                );
-                end
-            }
-            Some(Transmission::Words { at, words, gap }) => {
-                let mut start = at + self.shiver();
-                let mut end = start;
-                for word in words {
-                    end = start + WORD_TIME;
-                    let uncertainty = Micros::ZERO;
-                    let word = TimedWord {
-                        start,
-                        end,
-                        source,
-                        word,
-                        uncertainty,
-                    };
-                    if start < self.line_free(source) {
-                        self.collide(word);
-                    } else {
-                        self.place(
-                            source,
-                            end,
-                            Heard {
-                                event: BusEvent::Word(word),
-                                reaches_peer,
-                            },
-                        );
-                    }
-                    start = end + gap + self.shiver();
-                }
-                end
+        let injected = self.faults.pass(source, sent);
+        let Some(sent) = injected.sent else {
+            return asked;
+        };
+        match &mut self.medium {
+            Medium::Virtual(bus) => bus.transmit(source, sent, injected.heard),
+            // What the other side must not hear cannot be on the wire.
+            Medium::Port(_) if !injected.heard => asked,
+            Medium::Port(port) => {
+                port.outbox.push_back(sent);
+                asked
             }
         }
     }
 
-    /// When the next event is complete.
-    #[must_use]
-    pub fn next(&self) -> Micros {
-        self.pending
-            .first_key_value()
-            .map_or(Micros::NEVER, |((at, _), _)| *at)
+    /// The next thing to go out through its port.
+    pub(crate) fn take_outbound(&mut self) -> Option<Transmission> {
+        match &mut self.medium {
+            Medium::Virtual(_) => None,
+            Medium::Port(port) => port.outbox.pop_front(),
+        }
+    }
+
+    /// When something is complete on it, or a block is known to be.
+    pub(crate) fn next(&self) -> Micros {
+        match &self.medium {
+            Medium::Virtual(bus) => bus.next().min(self.analyst.next_deadline()),
+            Medium::Port(_) => self.analyst.next_deadline(),
+        }
+    }
+
+    /// True while a block on it is not complete.
+    pub(crate) fn is_open(&self) -> bool {
+        self.analyst.next_deadline() != Micros::NEVER
     }
 
     /// The next event that is complete by `now`.
-    pub fn pop(&mut self, now: Micros) -> Option<Heard> {
-        if self.next() > now {
-            return None;
-        }
-        self.pending.pop_first().map(|(_, heard)| heard)
-    }
-
-    fn shiver(&mut self) -> Micros {
-        Micros(self.random.u64(0..=self.jitter.as_us()))
-    }
-
-    fn line_free(&self, source: Source) -> Micros {
-        match source {
-            Source::Master => self.busy_until[0],
-            Source::Peripheral => self.busy_until[1],
+    pub(crate) fn pop(&mut self, now: Micros) -> Option<Heard> {
+        match &mut self.medium {
+            Medium::Virtual(bus) => bus.pop(now),
+            Medium::Port(_) => None,
         }
     }
 
-    fn place(&mut self, source: Source, end: Micros, heard: Heard) {
-        let line = match source {
-            Source::Master => &mut self.busy_until[0],
-            Source::Peripheral => &mut self.busy_until[1],
+    /// The other end of its port was heard: what our side hears of that.
+    pub(crate) fn heard(&mut self, event: BusEvent) -> Heard {
+        let BusEvent::Word(word) = event else {
+            return Heard {
+                event,
+                reaches_peer: true,
+            };
         };
-        *line = (*line).max(end);
-        self.pending.insert((end, self.placed), heard);
-        self.placed += 1;
-    }
-
-    /// Two senders on one line at once: what overlaps is garbled.
-    fn collide(&mut self, word: TimedWord) {
-        let mut garbled = (word.start, word.end);
-        for heard in self.pending.values_mut() {
-            if let BusEvent::Word(other) = heard.event
-                && other.source == word.source
-                && other.end > word.start
-                && other.start < word.end
-            {
-                let (start, end, source) = (other.start, other.end, other.source);
-                heard.event = BusEvent::Garbled { start, end, source };
-                garbled.0 = garbled.0.max(end);
+        if word.source == Source::Master && word.word.mode {
+            for polls in &mut self.polls {
+                polls.heard = polls
+                    .heard
+                    .saturating_add(u32::from(polls.byte == word.word.byte));
             }
         }
-        if garbled.1 > garbled.0 {
-            let (start, end, source) = (garbled.0, garbled.1, word.source);
-            let event = BusEvent::Garbled { start, end, source };
-            self.place(
-                word.source,
-                end,
-                Heard {
-                    event,
-                    reaches_peer: true,
-                },
-            );
+        let Medium::Port(port) = &mut self.medium else {
+            return Heard {
+                event,
+                reaches_peer: true,
+            };
+        };
+        // A device's frame follows ours; a board's begins with an address, or answers ours.
+        let follows = std::mem::take(&mut port.spoke);
+        if follows || port.outside == Source::Master && word.word.mode {
+            let incoming = self.faults.incoming(port.outside, word.word);
+            port.deaf = !incoming.heard;
+            port.flip = incoming.flip;
+        }
+        let mut heard = word;
+        if let Some((after, bit)) = port.flip {
+            match after {
+                0 => {
+                    heard.word = payrig_mdb::Word::from_bits(word.word.bits() ^ (1 << (bit % 9)));
+                    port.flip = None;
+                }
+                more => port.flip = Some((more - 1, bit)),
+            }
+        }
+        Heard {
+            event: BusEvent::Word(heard),
+            reaches_peer: !port.deaf,
+        }
+    }
+
+    /// Something of ours is on the wire of its port.
+    pub(crate) fn sent(&mut self) {
+        if let Medium::Port(port) = &mut self.medium {
+            port.spoke = true;
+        }
+    }
+
+    /// The tap sees an event.
+    pub(crate) fn tap(&mut self, event: &BusEvent, entries: &mut Vec<Entry>) {
+        let from = entries.len();
+        entries.extend(self.analyst.event(event));
+        self.name_entries(entries, from);
+    }
+
+    /// Nothing happened until `now`. True when that completed something.
+    pub(crate) fn idle(&mut self, now: Micros, entries: &mut Vec<Entry>) -> bool {
+        if self.analyst.next_deadline() > now {
+            return false;
+        }
+        let from = entries.len();
+        entries.extend(self.analyst.idle(now));
+        self.name_entries(entries, from);
+        entries.len() > from
+    }
+
+    /// The end of the bench.
+    pub(crate) fn finish(&mut self, now: Micros, entries: &mut Vec<Entry>) {
+        let from = entries.len();
+        entries.extend(self.analyst.finish(now));
+        self.name_entries(entries, from);
+    }
+
+    fn name_entries(&self, entries: &mut [Entry], from: usize) {
+        if let Some(name) = &self.name {
+            entries
+                .iter_mut()
+                .skip(from)
+                .for_each(|entry| entry.set_bus(name));
         }
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use payrig_mdb::Word;
-
-    fn words(at: u64) -> Transmission {
-        let words = vec![Word::marked(0x0B), Word::plain(0x0B)];
-        Transmission::Words {
-            at: Micros(at),
-            words,
-            gap: Micros(100),
-        }
-    }
-
-    #[test]
-    fn a_word_comes_off_the_bus_when_it_is_complete() {
-        let mut bus = VirtualBus::new(1, Micros::ZERO);
-        let end = bus.transmit(Source::Master, words(50));
-        assert_eq!(end, Micros(50 + 2 * 1_146 + 100));
-        assert_eq!(bus.next(), Micros(50 + 1_146));
-        assert_eq!(bus.pop(Micros(1_195)), None);
-        assert!(bus.pop(Micros(1_196)).is_some());
-    }
-
-    #[test]
-    fn the_same_seed_gives_the_same_bus() {
-        let run = |seed| {
-            let mut bus = VirtualBus::new(seed, Micros(300));
-            for i in 0..50 {
-                bus.transmit(Source::Master, words(i * 10_000));
-            }
-            std::iter::from_fn(move || bus.pop(Micros::NEVER)).collect::<Vec<_>>()
-        };
-        assert_eq!(run(7), run(7));
-        assert_ne!(run(7), run(8));
-    }
-
-    #[test]
-    fn two_senders_at_once_are_garbled() {
-        let mut bus = VirtualBus::new(1, Micros::ZERO);
-        bus.transmit(Source::Peripheral, words(0));
-        bus.transmit(Source::Peripheral, words(600));
-        let events: Vec<_> = std::iter::from_fn(|| bus.pop(Micros::NEVER)).collect();
-        assert!(
-            events
-                .iter()
-                .all(|h| matches!(h.event, BusEvent::Garbled { .. })),
-            "{events:?}"
-        );
+/// The side that is not this one.
+pub(crate) const fn other_side(side: Source) -> Source {
+    match side {
+        Source::Master => Source::Peripheral,
+        Source::Peripheral => Source::Master,
     }
 }

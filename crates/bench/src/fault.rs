@@ -81,7 +81,84 @@ pub struct Injected {
     pub heard: bool,
 }
 
+/// What our side hears of a frame that the other end of a port sends.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Incoming {
+    /// False when our side hears nothing of it.
+    pub heard: bool,
+    /// A bit is turned in the word that so many words of the frame come before.
+    pub flip: Option<(u8, u8)>,
+}
+
+impl Fault {
+    /// Why a port cannot do this to what this side at its other end sends; `None` when it can.
+    #[must_use]
+    pub fn impossible_over_a_port(&self, outside: Source) -> Option<&'static str> {
+        match self.kind {
+            FaultKind::Late { .. } if self.from == outside => Some(
+                "what the other end of a link sends cannot be made late: it is on the wire already",
+            ),
+            FaultKind::Slow { .. } if self.from == outside => Some(
+                "the pauses in what the other end of a link sends cannot be made longer: it is on the wire already",
+            ),
+            _ => None,
+        }
+    }
+}
+
 impl FaultInjector {
+    /// What our side hears of a frame from the other end of a port that begins with this word. How
+    /// long the frame will be is not known yet: a lone word without mode bit of the master, or with it
+    /// of a peripheral, is taken for ACK, NAK or RET where it is one.
+    pub fn incoming(&mut self, from: Source, first: Word) -> Incoming {
+        let mut incoming = Incoming {
+            heard: true,
+            flip: None,
+        };
+        let closes = first.mode == (from == Source::Peripheral);
+        let kind = match closes {
+            true => frame_kind(&[first]),
+            false => FrameKind::Block,
+        };
+        self.strike_all(from, kind, first, |fault| match fault {
+            FaultKind::Lose | FaultKind::Deaf => incoming.heard = false,
+            FaultKind::Flip { word, bit } => incoming.flip = Some((word, bit)),
+            FaultKind::Late { .. } | FaultKind::Slow { .. } => {}
+        });
+        incoming
+    }
+
+    /// Finds the faults that are meant for a frame, counts them down, and hands each to `strike`.
+    fn strike_all(
+        &mut self,
+        from: Source,
+        kind: FrameKind,
+        first: Word,
+        mut strike: impl FnMut(FaultKind),
+    ) {
+        if from == Source::Master && first.mode {
+            self.speaking_to = Some(Address::of(first.byte));
+        }
+        if self.faults.is_empty() {
+            return;
+        }
+        for fault in &mut self.faults {
+            let meant = fault.from == from
+                && (fault.frame == FrameKind::Any || fault.frame == kind)
+                && (fault.address.is_none() || fault.address == self.speaking_to);
+            if !meant || fault.count == 0 {
+                continue;
+            }
+            if fault.skip > 0 {
+                fault.skip -= 1;
+                continue;
+            }
+            fault.count -= 1;
+            strike(fault.kind);
+        }
+        self.faults.retain(|f| f.count > 0);
+    }
+
     /// Adds a fault.
     pub fn add(&mut self, fault: Fault) {
         self.faults.push(fault);
@@ -95,33 +172,24 @@ impl FaultInjector {
                 heard: true,
             };
         };
-        if let (Source::Master, Some(first)) = (from, words.first())
-            && first.mode
-        {
-            self.speaking_to = Some(Address::of(first.byte));
-        }
+        let Some(first) = words.first().copied() else {
+            return Injected {
+                sent: None,
+                heard: true,
+            };
+        };
         let kind = frame_kind(words);
         let mut heard = true;
         let mut lost = false;
-        for fault in &mut self.faults {
-            let meant = fault.from == from
-                && (fault.frame == FrameKind::Any || fault.frame == kind)
-                && (fault.address.is_none() || fault.address == self.speaking_to);
-            if !meant || fault.count == 0 {
-                continue;
-            }
-            if fault.skip > 0 {
-                fault.skip -= 1;
-                continue;
-            }
-            fault.count -= 1;
-            match fault.kind {
-                FaultKind::Lose => lost = true,
-                FaultKind::Deaf => heard = false,
-                other => strike(&mut sent, other),
-            }
+        let mut strikes = Vec::new();
+        self.strike_all(from, kind, first, |fault| match fault {
+            FaultKind::Lose => lost = true,
+            FaultKind::Deaf => heard = false,
+            other => strikes.push(other),
+        });
+        for fault in strikes {
+            strike(&mut sent, fault);
         }
-        self.faults.retain(|f| f.count > 0);
         Injected {
             sent: (!lost).then_some(sent),
             heard,

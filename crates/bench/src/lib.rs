@@ -1,25 +1,32 @@
 //! Rigs at work: links, peripherals, board and script; the ledger, the log and the verdict.
 //!
-//! [`Rig`] is what a file describes, [`Stage`] the bench it sets up, [`run_simulated`](run::run_simulated)
-//! moves it along in simulated time. `payrig_link::drive` moves the same stage with the wall clock.
+//! [`Rig`] is what a file describes, [`Bench`] the bench it sets up, [`run_simulated`](run::run_simulated)
+//! moves it along in simulated time. `payrig_link::drive` moves the same bench with the wall clock.
 
+mod bench;
 mod bus;
+mod event;
 mod fault;
-mod machine;
-mod on_link;
-mod peers;
-mod player;
-mod pulse_peer;
+mod node;
+pub mod nodes;
+mod observation;
+mod ports;
 pub mod rig;
 pub mod run;
-mod segment;
-mod stage;
-mod wires;
+mod script;
+mod setup;
+mod virtual_bus;
+mod wiring;
 
-pub use bus::{Heard, VirtualBus};
-pub use fault::{Fault, FaultInjector, FaultKind, FrameKind};
+pub use bench::Bench;
+pub use bus::BusId;
+pub use event::Event;
+pub use fault::{Fault, FaultInjector, FaultKind, FrameKind, Incoming, Injected};
+pub use node::{Input, LineEdge, Node, NodeId, Output, Refusal, Shown};
+pub use observation::{Missed, Observation, Observed};
+pub use ports::{BusAt, LineLevel, Outbound};
 pub use rig::{Rig, RigError};
-pub use stage::{BusAt, LineLevel, Outbound, Stage};
+pub use virtual_bus::{Heard, VirtualBus};
 
 /// The rig that is built in: a changer, a bill validator with escrow and a cashless device on a
 /// virtual bus, and a board that sells a snack.

@@ -1,6 +1,6 @@
 //! A bench in simulated time: the next event is now, however far away it is.
 
-use crate::stage::Stage;
+use crate::Bench;
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
 
@@ -11,17 +11,17 @@ use payrig_wire::recording::Entry;
 /// # Errors
 /// Whatever `sink` fails with; the bench then stops.
 pub fn run_simulated<E>(
-    stage: &mut Stage,
+    stage: &mut Bench,
     limit: Micros,
-    mut sink: impl FnMut(&Stage, Entry) -> Result<(), E>,
+    mut sink: impl FnMut(&Bench, Entry) -> Result<(), E>,
 ) -> Result<(), E> {
     loop {
-        let mut entries: Vec<Entry> = stage.take_log().collect();
+        let mut entries: Vec<Entry> = stage.take_entries().collect();
         entries.drain(..).try_for_each(|entry| sink(stage, entry))?;
         if stage.ended() {
             return Ok(());
         }
-        let next = stage.next_time();
+        let next = stage.next_deadline();
         if next > limit {
             stage.move_on(limit);
             stage.finish_now();

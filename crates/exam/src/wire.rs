@@ -7,7 +7,7 @@ pub use linked::Linked;
 
 use crate::check::Seen;
 use crate::remains::STOPPED;
-use payrig_bench::{Fault, Heard, VirtualBus};
+use payrig_bench::{Fault, FaultInjector, Heard, VirtualBus};
 use payrig_link::{Awake, BlockingPort, LinkError, PortEvent};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
@@ -79,7 +79,7 @@ impl Cable for PortCable {
 #[derive(Debug)]
 pub(crate) enum Wire {
     /// In simulated time, with an emulated subject.
-    Virtual(VirtualBus),
+    Virtual(Box<(VirtualBus, FaultInjector)>),
     /// A port with an outside subject.
     Linked(Box<Linked>),
 }
@@ -87,7 +87,10 @@ pub(crate) enum Wire {
 impl Wire {
     /// A virtual bus as both examinations use it.
     pub(crate) fn simulated() -> Self {
-        Self::Virtual(VirtualBus::new(1, Micros(60)))
+        Self::Virtual(Box::new((
+            VirtualBus::new(1, Micros(60)),
+            FaultInjector::default(),
+        )))
     }
 
     /// A port, for one check.
@@ -134,7 +137,7 @@ impl Wire {
     /// Places a transmission; when it ends, as far as that is known yet.
     pub(crate) fn transmit(&mut self, source: Source, sent: Transmission) -> Micros {
         match self {
-            Self::Virtual(bus) => bus.transmit(source, sent),
+            Self::Virtual(bus) => through(bus, source, sent),
             Self::Linked(linked) => linked.transmit(sent),
         }
     }
@@ -142,7 +145,7 @@ impl Wire {
     /// Places a transmission and, over a port, waits until it is on the wire. When it ended.
     pub(crate) fn say(&mut self, source: Source, sent: Transmission) -> Micros {
         match self {
-            Self::Virtual(bus) => bus.transmit(source, sent),
+            Self::Virtual(bus) => through(bus, source, sent),
             Self::Linked(linked) => {
                 let asked = linked.transmit(sent);
                 match linked.sending {
@@ -156,7 +159,7 @@ impl Wire {
     /// When there is something to take: for a port, at once or nobody knows when.
     pub(crate) fn next(&self) -> Micros {
         match self {
-            Self::Virtual(bus) => bus.next(),
+            Self::Virtual(bus) => bus.0.next(),
             Self::Linked(linked) if linked.heard.is_empty() => Micros::NEVER,
             Self::Linked(_) => Micros::ZERO,
         }
@@ -180,7 +183,7 @@ impl Wire {
     /// The next event that is complete by `now`.
     pub(crate) fn pop(&mut self, now: Micros) -> Option<Heard> {
         match self {
-            Self::Virtual(bus) => bus.pop(now),
+            Self::Virtual(bus) => bus.0.pop(now),
             Self::Linked(linked) => linked.heard.pop_front(),
         }
     }
@@ -188,7 +191,7 @@ impl Wire {
     /// Puts a fault on it.
     pub(crate) fn add_fault(&mut self, fault: Fault) {
         match self {
-            Self::Virtual(bus) => bus.add_fault(fault),
+            Self::Virtual(bus) => bus.1.add(fault),
             Self::Linked(linked) => linked.faults.add(fault),
         }
     }
@@ -239,4 +242,13 @@ impl Wire {
             None => linked.stopped.then(|| Seen::skipped(STOPPED)),
         }
     }
+}
+
+fn through(bus: &mut (VirtualBus, FaultInjector), source: Source, sent: Transmission) -> Micros {
+    let asked = match &sent {
+        Transmission::Words { at, .. } | Transmission::Break { at, .. } => *at,
+    };
+    let injected = bus.1.pass(source, sent);
+    let sent = injected.sent;
+    sent.map_or(asked, |sent| bus.0.transmit(source, sent, injected.heard))
 }

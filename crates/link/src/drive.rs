@@ -2,7 +2,7 @@
 //! and bench time is theirs. A bench without ports runs by the clock alone.
 
 use crate::{Clock, ExactTimer, LinkError, ModemEvent, ModemThread, PortEvent, WordPort};
-use payrig_bench::{BusAt, Outbound, Stage};
+use payrig_bench::{Bench, BusAt, Outbound};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
 use std::future::{Future, poll_fn};
@@ -98,7 +98,7 @@ impl<P: WordPort> Ports<P> {
     }
 
     /// Hands what came to the stage.
-    fn take(&self, stage: &mut Stage, came: Came) -> Result<(), LinkError> {
+    fn take(&self, stage: &mut Bench, came: Came) -> Result<(), LinkError> {
         stage.move_on(self.clock.now());
         match came {
             Came::Bus(index, event) => {
@@ -136,7 +136,7 @@ impl<P: WordPort> Ports<P> {
     }
 
     /// Sends what is left to be sent on lines, and waits until it is done: acceptors are held off.
-    async fn park(&mut self, stage: &mut Stage) {
+    async fn park(&mut self, stage: &mut Bench) {
         let mut left = 0;
         while let Some(out) = stage.take_outbound() {
             let edge = matches!(out, Outbound::Edge { .. });
@@ -160,17 +160,17 @@ impl<P: WordPort> Ports<P> {
 /// # Errors
 /// When a port fails or the log cannot be written; the log is complete up to then.
 pub async fn run_live<P: WordPort>(
-    stage: &mut Stage,
+    stage: &mut Bench,
     ports: &mut Ports<P>,
     limit: Micros,
     stop: impl Future<Output = ()>,
-    mut sink: impl FnMut(&Stage, Entry) -> io::Result<()>,
+    mut sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
 ) -> Result<(), LiveError> {
     let mut stop = pin!(stop);
     let mut timer = ExactTimer::new()?;
     let clock = ports.clock;
-    let mut drain = |stage: &mut Stage| -> io::Result<()> {
-        let entries: Vec<Entry> = stage.take_log().collect();
+    let mut drain = |stage: &mut Bench| -> io::Result<()> {
+        let entries: Vec<Entry> = stage.take_entries().collect();
         entries.into_iter().try_for_each(|entry| sink(stage, entry))
     };
     let failed = loop {
@@ -193,7 +193,7 @@ pub async fn run_live<P: WordPort>(
             stage.finish_now();
             continue;
         }
-        let due = stage.next_time();
+        let due = stage.next_deadline();
         if due <= now {
             // At its own time, however late this comes.
             stage.advance(due);

@@ -3,7 +3,7 @@
 // Helpers outside of #[test] functions are not recognised as tests by clippy.
 #![allow(clippy::unwrap_used)]
 
-use payrig_bench::{Rig, Stage, run};
+use payrig_bench::{Bench, Rig, run};
 use payrig_link::ThreadPort;
 use payrig_link::drive::{LiveError, Ports, run_live};
 use payrig_units::Micros;
@@ -16,13 +16,13 @@ const RIG: &str = "[bench]\nname = \"short\"\n[board]\nkind = \"controller\"\n[[
                    price = \"1.00\"\n[[device]]\nkind = \"changer\"\nname = \"changer\"\n\
                    [[script]]\ndo = \"wait\"\nfor = \"300 ms\"\n";
 
-fn stage() -> Stage {
-    Stage::new(&Rig::parse(Path::new("short.toml"), RIG).unwrap())
+fn stage() -> Bench {
+    Bench::of(&Rig::parse(Path::new("short.toml"), RIG).unwrap())
 }
 
 fn simulated(limit: Micros) -> Vec<Entry> {
     let (mut stage, mut log) = (stage(), Vec::new());
-    let keep = |_: &Stage, entry| -> Result<(), Infallible> {
+    let keep = |_: &Bench, entry| -> Result<(), Infallible> {
         log.push(entry);
         Ok(())
     };
@@ -37,7 +37,7 @@ fn by_the_clock(limit: Micros, stop: impl Future<Output = ()>) -> (Vec<Entry>, M
         .build()
         .unwrap();
     let (mut stage, mut log) = (stage(), Vec::new());
-    let keep = |_: &Stage, entry| {
+    let keep = |_: &Bench, entry| {
         log.push(entry);
         Ok(())
     };
@@ -94,7 +94,7 @@ fn a_sink_that_fails_stops_the_bench() {
         .enable_all()
         .build()
         .unwrap();
-    let sink = |_: &Stage, _| Err(io::Error::other("disk full"));
+    let sink = |_: &Bench, _| Err(io::Error::other("disk full"));
     let stop = std::future::pending();
     let ended = runtime.block_on(async {
         let mut ports = Ports::<ThreadPort>::none();

@@ -3,7 +3,7 @@
 use crate::Failure;
 use clap::Args;
 use payrig_bench::rig::{BusLink, DeviceLink, LineLink, Pin, PortName};
-use payrig_bench::{BusAt, LineLevel, Rig, Stage};
+use payrig_bench::{Bench, BusAt, LineLevel, Rig};
 use payrig_link::drive::{LiveError, Ports, run_live};
 use payrig_link::{
     CAUTIONS, Clock, LOOK_EVERY, ModemOptions, ModemPort, ModemThread, PtyOptions, PtyPort,
@@ -145,28 +145,28 @@ pub(crate) fn run(
     rig: &Rig,
     limit: Micros,
     began: &mut impl FnMut(&str) -> io::Result<()>,
-    sink: impl FnMut(&Stage, Entry) -> io::Result<()>,
-) -> Result<Stage, Failure> {
+    sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
+) -> Result<Bench, Failure> {
     let (mut ports, levels) = open(arguments, rig, began)?;
-    let mut stage = Stage::live(rig, &levels);
+    let mut stage = Bench::live(rig, &levels);
     drive(&mut stage, &mut ports, limit, sink)?;
     Ok(stage)
 }
 
 /// Runs a bench of which nothing is real with the wall clock.
 pub(crate) fn by_the_clock(
-    stage: &mut Stage,
+    stage: &mut Bench,
     limit: Micros,
-    sink: impl FnMut(&Stage, Entry) -> io::Result<()>,
+    sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
 ) -> Result<(), Failure> {
     drive(stage, &mut Ports::none(), limit, sink)
 }
 
 fn drive(
-    stage: &mut Stage,
+    stage: &mut Bench,
     ports: &mut Ports<ThreadPort>,
     limit: Micros,
-    sink: impl FnMut(&Stage, Entry) -> io::Result<()>,
+    sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
 ) -> Result<(), Failure> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()

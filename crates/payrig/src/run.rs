@@ -6,7 +6,7 @@ use crate::read::write_json;
 use crate::{Exit, Failure, Format, summary};
 use clap::Args;
 use payrig_bench::run::run_simulated;
-use payrig_bench::{FIRST_VEND, Rig, Stage};
+use payrig_bench::{Bench, FIRST_VEND, Rig};
 use payrig_units::Micros;
 use payrig_wire::recording::{Entry, Header, RecordingWriter};
 use std::fs::File;
@@ -70,12 +70,12 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
             false => writeln!(io::stdout(), "{what}"),
             true => writeln!(io::stderr(), "{what}"),
         };
-        let sink = |_: &Stage, entry: Entry| output.entry(entry);
+        let sink = |_: &Bench, entry: Entry| output.entry(entry);
         let stage = linked::run(&arguments.link, &rig, limit, &mut began, sink)?;
         return output.finish(&stage);
     }
-    let mut stage = Stage::new(&rig);
-    let sink = |_: &Stage, entry: Entry| output.entry(entry);
+    let mut stage = Bench::of(&rig);
+    let sink = |_: &Bench, entry: Entry| output.entry(entry);
     match arguments.pace {
         PaceName::Simulated => run_simulated(&mut stage, limit, sink)?,
         PaceName::Real => linked::by_the_clock(&mut stage, limit, sink)?,
@@ -176,7 +176,7 @@ impl Output {
         Ok(())
     }
 
-    fn finish(mut self, stage: &Stage) -> Result<Exit, Failure> {
+    fn finish(mut self, stage: &Bench) -> Result<Exit, Failure> {
         if !self.json {
             self.log.finish(&mut self.out)?;
             summary::findings(&mut self.out, &self.kept)?;

@@ -2,7 +2,7 @@
 //! panics, no money comes from nowhere, what was sold is what was delivered, and at the end board and
 //! money agree or a finding says who lost what.
 
-use payrig_bench::{Rig, Stage};
+use payrig_bench::{Bench, Rig};
 use payrig_wire::recording::Entry;
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -132,13 +132,13 @@ proptest! {
         let pair = [(level, options, straight, silent), (level, other, silent, straight)];
         let text = bench(pair, multi, mixed, revalue) + &steps.concat() + END;
         let rig = Rig::parse(Path::new("random.toml"), &text).unwrap();
-        let mut stage = Stage::new(&rig);
+        let mut stage = Bench::of(&rig);
         let mut findings = Vec::new();
         let mut delivered = 0;
         while !stage.ended() {
-            stage.advance(stage.next_time());
+            stage.advance(stage.next_deadline());
             prop_assert_eq!(stage.books().ledger().sum(), 0);
-            for entry in stage.take_log() {
+            for entry in stage.take_entries() {
                 match entry {
                     Entry::Finding(finding) => findings.push(finding),
                     Entry::Step { passed: Some(false), text, why, .. } => {

@@ -1,6 +1,6 @@
 //! The rig that shows what level 3 can do.
 
-use payrig_bench::{Rig, Stage};
+use payrig_bench::{Bench, Rig};
 use payrig_wire::recording::Entry;
 use std::path::Path;
 
@@ -10,11 +10,11 @@ fn the_rig_of_cards_passes() {
         env!("CARGO_MANIFEST_DIR"),
         "/../bench-rigs/cards.toml"
     ));
-    let mut stage = Stage::new(&Rig::load(path).unwrap());
+    let mut stage = Bench::of(&Rig::load(path).unwrap());
     let mut verdict = None;
     while !stage.ended() {
-        stage.advance(stage.next_time());
-        for entry in stage.take_log() {
+        stage.advance(stage.next_deadline());
+        for entry in stage.take_entries() {
             match entry {
                 Entry::Verdict { passed, text, .. } => verdict = Some((passed, text)),
                 Entry::Finding(finding) => panic!("{finding:?}"),
@@ -127,11 +127,11 @@ value = "1.40"
 #[test]
 fn prices_reasons_and_makers_bytes_of_a_rig() {
     let rig = Rig::parse(Path::new("forms.toml"), FORMS).unwrap();
-    let mut stage = Stage::new(&rig);
+    let mut stage = Bench::of(&rig);
     let (mut passed, mut bytes) = (None, String::new());
     while !stage.ended() {
-        stage.advance(stage.next_time());
-        for entry in stage.take_log() {
+        stage.advance(stage.next_deadline());
+        for entry in stage.take_entries() {
             match entry {
                 Entry::Verdict { passed: all, .. } => passed = Some(all),
                 Entry::Block(block) => {

@@ -132,6 +132,24 @@ pub enum Act {
     },
 }
 
+impl Act {
+    /// The device it is done at; `None` for what is done at the board.
+    #[must_use]
+    pub fn device(&self) -> Option<&str> {
+        match self {
+            Self::InsertCoin { device, .. }
+            | Self::InsertBill { device, .. }
+            | Self::AtBillValidator { device, .. }
+            | Self::AtChanger { device, .. }
+            | Self::AtCashless { device, .. }
+            | Self::PresentCard { device, .. }
+            | Self::RemoveCard { device } => Some(device),
+            Self::Power { device, .. } => device.as_deref(),
+            _ => None,
+        }
+    }
+}
+
 /// Something a step expects.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Expectation {

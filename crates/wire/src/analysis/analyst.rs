@@ -7,7 +7,7 @@ use payrig_mdb::{Decoded, Dialogue};
 use payrig_units::Micros;
 
 /// Decodes and judges a bus.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Analyst {
     monitor: Monitor,
     dialogue: Dialogue,

@@ -11,7 +11,7 @@ use payrig_units::{Decimals, Micros, Money, Movement, Place};
 use std::collections::BTreeMap;
 
 /// A device with credit lines.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 struct Device {
     name: String,
     /// The bridge that counts its pulses; none for the board.
@@ -87,7 +87,7 @@ impl Device {
 }
 
 /// All of them.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct PulseLines {
     devices: Vec<Device>,
     records: Vec<LineRecord>,

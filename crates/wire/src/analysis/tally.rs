@@ -5,7 +5,7 @@ use crate::recording::Entry;
 use payrig_units::{Micros, words};
 
 /// What a log holds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Tally {
     /// Breaches of limits.
     pub limits: u64,

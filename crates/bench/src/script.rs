@@ -1,7 +1,8 @@
-//! Plays the script of a rig on a stage.
+//! The script of a bench: a person who does one thing after another, and looks.
 
+use crate::bench::Bench;
+use crate::observation::{Missed, Observation, Observed};
 use crate::rig::{Act, Expectation, Step};
-use crate::stage::Stage;
 use payrig_units::{Decimals, Micros, Money, words};
 use std::collections::VecDeque;
 
@@ -16,27 +17,34 @@ pub(crate) struct StepDone {
 }
 
 /// Where the script is.
-#[derive(Debug, Default)]
-pub(crate) struct Player {
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Script {
     steps: VecDeque<Step>,
+    /// A plan gives one, if only one without steps.
+    written: bool,
     had_steps: bool,
     number: u32,
     /// When the current step began to be due: its `after` counts from the end of the last one.
     since: Micros,
     /// When the current expectation gives up, once it is being waited for.
     until: Option<Micros>,
-    delivered: u32,
     /// What was seen since the last `seen` expectation came true.
     seen: Vec<String>,
 }
 
-impl Player {
+impl Script {
     pub(crate) fn new(steps: Vec<Step>) -> Self {
         Self {
+            written: true,
             had_steps: !steps.is_empty(),
             steps: steps.into(),
             ..Self::default()
         }
+    }
+
+    /// True when nobody said what is to be done: a bench that is driven from outside.
+    pub(crate) fn is_endless(&self) -> bool {
+        !self.written
     }
 
     /// True when there was a script at all.
@@ -56,20 +64,13 @@ impl Player {
         }
     }
 
-    pub(crate) fn delivered(&mut self, items: usize) {
-        self.delivered = self
-            .delivered
-            .saturating_add(u32::try_from(items).unwrap_or(u32::MAX));
-    }
-
     pub(crate) fn saw(&mut self, text: &str) {
         self.seen.push(text.to_owned());
     }
 
-    /// Takes over what a stand-in saw while this player was acting.
-    pub(crate) fn merge(&mut self, stand_in: Self) {
-        self.delivered = self.delivered.saturating_add(stand_in.delivered);
-        self.seen.extend(stand_in.seen);
+    /// True when somebody saw a text since a step last asked for one.
+    pub(crate) fn has_seen(&self, text: &str) -> bool {
+        self.seen.iter().any(|seen| seen.contains(text))
     }
 
     /// Steps that were never reached, for a bench that is ended early.
@@ -83,163 +84,119 @@ impl Player {
         };
         self.steps.iter().map(of).collect()
     }
+}
 
-    /// Plays the next step if its time has come. `None` when there is nothing to do yet.
-    pub(crate) fn step(&mut self, stage: &mut Stage) -> Option<StepDone> {
-        let now = stage.now();
-        let step = self.steps.front()?.clone();
-        if now < self.since + step.after {
+impl Bench {
+    /// Plays the next step of the script if its time has come. `None` when there is nothing to do yet.
+    pub(crate) fn next_step(&mut self) -> Option<StepDone> {
+        let now = self.now();
+        let step = self.script.steps.front()?;
+        if now < self.script.since + step.after {
             return None;
         }
+        let step = step.clone();
         let verdict = match &step.act {
-            Act::Expect { what, within } => self.wait(now, *within, self.met(stage, what))?,
+            Act::Expect { what, within } => {
+                let missed = self.missed(what);
+                self.wait_for(*within, missed)?
+            }
             Act::WaitReady { within } => {
-                let state = match stage.is_ready() {
-                    true => Ok(()),
-                    false => Err("the board has not set up every device".to_owned()),
-                };
-                self.wait(now, *within, state)?
+                let ready = (Observation::BoardReady, Observed::Flag(true));
+                let missed = self.differs(ready.0, ready.1);
+                self.wait_for(*within, missed)?
             }
             Act::Wait { time } => {
-                let until = *self.until.get_or_insert(now + *time);
+                let until = *self.script.until.get_or_insert(now + *time);
                 if now < until {
                     return None;
                 }
                 Ok(None)
             }
-            act => perform(stage, act).map(|()| None),
+            act => self.act(act).map(|()| None).map_err(|r| r.to_string()),
         };
-        if matches!(
-            &step.act,
-            Act::Expect {
-                what: Expectation::Seen(_),
-                ..
-            }
-        ) {
-            self.seen.clear();
+        if let Act::Expect { what, .. } = &step.act
+            && matches!(what, Expectation::Seen(_))
+        {
+            self.script.seen.clear();
         }
-        self.steps.pop_front();
-        self.since = now;
-        self.until = None;
-        self.number += 1;
+        let script = &mut self.script;
+        script.steps.pop_front();
+        script.since = now;
+        script.until = None;
+        script.number += 1;
         let (passed, why) = match verdict {
             Ok(passed) => (passed, None),
             Err(why) => (Some(false), Some(why)),
         };
-        let (number, line) = (self.number, step.line);
         Some(StepDone {
-            number,
-            line,
-            text: describe(&step.act, stage.decimals()),
+            number: script.number,
+            line: step.line,
+            text: describe(&step.act, self.decimals()),
             passed,
             why,
         })
     }
 
     /// Waits for something to come true. `None` while there is time left.
-    fn wait(
+    fn wait_for(
         &mut self,
-        now: Micros,
         within: Micros,
-        state: Result<(), String>,
+        missed: Option<Missed>,
     ) -> Option<Result<Option<bool>, String>> {
-        let until = *self.until.get_or_insert(now + within);
-        match state {
-            Ok(()) => Some(Ok(Some(true))),
-            Err(why) if now >= until => Some(Err(format!("{why} (waited {within})"))),
-            Err(_) => None,
+        let now = self.now();
+        let until = *self.script.until.get_or_insert(now + within);
+        match missed {
+            None => Some(Ok(Some(true))),
+            Some(missed) if now >= until => {
+                let missed = Missed {
+                    waited: within,
+                    ..missed
+                };
+                Some(Err(missed.text(self.decimals())))
+            }
+            Some(_) => None,
         }
     }
 
-    fn met(&self, stage: &Stage, what: &Expectation) -> Result<(), String> {
-        let show = |m: Money| m.show(stage.decimals()).to_string();
-        let check = |ok: bool, found: String| if ok { Ok(()) } else { Err(found) };
-        let board = stage.board();
-        match what {
-            Expectation::Credit(value) => {
-                let found = board.map(|b| b.vending().credit()).unwrap_or_default();
-                check(
-                    found == *value,
-                    format!("credit is {}, not {}", show(found), show(*value)),
-                )
-            }
-            Expectation::Display(text) => {
-                let found = board.map(|b| b.vending().display()).unwrap_or_default();
-                check(
-                    found.contains(text.as_str()),
-                    format!("the display shows \"{found}\""),
-                )
-            }
+    /// What is not as it is expected; `None` when all is.
+    fn missed(&self, what: &Expectation) -> Option<Missed> {
+        let (what, wanted) = match what {
+            Expectation::Credit(value) => (Observation::Credit, Observed::Amount(*value)),
+            Expectation::Display(text) => (Observation::Display, Observed::Text(text.clone())),
             Expectation::Balance { place, amount } => {
-                let found = stage.balance(place);
-                let text = format!("{place} holds {}, not {}", show(found), show(*amount));
-                check(found == *amount, text)
+                let place = Observation::Balance(place.clone());
+                (place, Observed::Amount(*amount))
             }
-            Expectation::Sold(count) => check(
-                self.delivered == *count,
-                format!("delivered: {}", words::count(self.delivered, "item")),
-            ),
-            Expectation::ExactChange(on) => {
-                let found = board.is_some_and(|b| b.exact_change());
-                let state = if found { "on" } else { "off" };
-                check(found == *on, format!("the exact-change light is {state}"))
-            }
-            Expectation::Seen(text) => {
-                let found = self.seen.iter().any(|s| s.contains(text.as_str()));
-                check(found, format!("nobody saw \"{text}\""))
-            }
+            Expectation::Sold(count) => (Observation::Delivered, Observed::Count(*count)),
+            Expectation::ExactChange(on) => (Observation::ExactChange, Observed::Flag(*on)),
+            Expectation::Seen(text) => (Observation::Seen(text.clone()), Observed::Flag(true)),
             Expectation::Ready { device, ready } => {
-                let found = stage.device_ready(device);
-                let state = if found { "set up" } else { "not set up" };
-                check(found == *ready, format!("{device} is {state}"))
+                let device = Observation::Ready(device.clone());
+                (device, Observed::Flag(*ready))
             }
-        }
+        };
+        self.differs(what, wanted)
     }
-}
 
-fn perform(stage: &mut Stage, act: &Act) -> Result<(), String> {
-    let now = stage.now();
-    match act {
-        Act::Fault(fault) => match stage.bus_mut() {
-            Some(bus) => {
-                bus.add_fault(*fault);
-                Ok(())
-            }
-            None => Err("faults are for the virtual bus; this bench is on a link".to_owned()),
-        },
-        Act::Select { item } => with_board(stage, |b| b.select(now, *item)),
-        Act::AtMachine(what) => with_board(stage, |b| what.perform(b, now)),
-        Act::PressReturn => with_board(stage, |b| b.press_return(now)),
-        Act::JamItem { item } => with_board(stage, |b| b.jam(*item)),
-        Act::BusReset => with_board(stage, |b| b.bus_reset(now)),
-        Act::Service { on } => with_board(stage, |b| b.set_service(now, *on)),
-        Act::Power { device: None, on } => {
-            with_board(stage, |b| b.power(now, *on))?;
-            stage.powered(None, *on);
-            Ok(())
-        }
-        Act::Power {
-            device: Some(device),
-            on,
-        } => {
-            stage.peers_mut().perform(now, act)?;
-            stage.powered(Some(device), *on);
-            Ok(())
-        }
-        act => stage.peers_mut().perform(now, act),
-    }
-}
-
-fn with_board(
-    stage: &mut Stage,
-    act: impl FnOnce(&mut payrig_controller::Controller),
-) -> Result<(), String> {
-    match stage.board_mut() {
-        Some(board) => {
-            act(board);
-            Ok(())
-        }
-        None => Err("the board is not ours to operate".to_owned()),
+    fn differs(&self, what: Observation, wanted: Observed) -> Option<Missed> {
+        let nothing = match &wanted {
+            Observed::Amount(_) => Observed::Amount(Money::ZERO),
+            Observed::Text(_) => Observed::Text(String::new()),
+            Observed::Count(_) => Observed::Count(0),
+            Observed::Flag(_) => Observed::Flag(false),
+        };
+        let found = self.observe(&what).unwrap_or(nothing);
+        let met = match (&found, &wanted) {
+            // Part of what the display shows.
+            (Observed::Text(found), Observed::Text(wanted)) => found.contains(wanted.as_str()),
+            (found, wanted) => found == wanted,
+        };
+        (!met).then_some(Missed {
+            what,
+            found,
+            wanted,
+            waited: Micros::ZERO,
+        })
     }
 }
 

@@ -34,26 +34,26 @@ pub(crate) struct FarEnd<'a> {
 
 /// All of them, and what is outside.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Wires {
+pub(crate) struct Wiring {
     routes: Vec<Route>,
     /// Devices that are outside, and where such a device puts money.
     outside: Vec<(String, Place)>,
 }
 
-impl Wires {
+impl Wiring {
     pub(crate) fn new(rig: &Rig, bus_devices_outside: bool) -> Self {
-        let mut wires = Self::default();
+        let mut wiring = Self::default();
         for device in &rig.devices {
             if let Some(DeviceLink::Lines(link)) = &device.link {
-                wires.device(device, link);
+                wiring.device(device, link);
             }
             let on_bus = device.address().is_some() && !matches!(device.kind, Kind::Bridge(_));
             if device.is_outside() || bus_devices_outside && on_bus {
                 let place = place_of(device);
-                wires.outside.push((device.name.clone(), place));
+                wiring.outside.push((device.name.clone(), place));
             }
         }
-        wires
+        wiring
     }
 
     fn device(&mut self, device: &DeviceRig, link: &LineLink) {
@@ -144,6 +144,11 @@ impl Wires {
         let mut all = self.outside.iter();
         all.find(|(name, _)| name == device)
             .map(|(_, place)| place.clone())
+    }
+
+    /// True when a device is outside.
+    pub(crate) fn any_outside(&self) -> bool {
+        !self.outside.is_empty()
     }
 
     /// True when something is on modem lines.

@@ -1,6 +1,8 @@
-//! A stage of which something is real: what goes out through ports, and what comes in.
+//! The side of a bench that is on ports: what is to go out, and what has come in.
 
-use super::Stage;
+use crate::bench::Bench;
+use crate::bus::BusId;
+use crate::node::Input;
 use crate::rig::{DeviceLink, DeviceRig, Kind, Pin, Rig};
 use payrig_units::{Amount, Micros, Money, Movement, Place};
 use payrig_wire::analysis::{Books, Counted, breach};
@@ -59,19 +61,19 @@ pub enum Outbound {
     },
 }
 
-/// How late something of ours may be before it is said.
+/// How late something of ours may be before it is reported.
 const LATE: Micros = Micros::ms(1);
 
 /// One of our devices whose money a board outside is told.
 #[derive(Clone, Debug)]
-pub(super) struct ToldOutside {
+pub(crate) struct ToldOutside {
     device: String,
     /// By pulses, which can be held against the money.
     by_pulses: bool,
 }
 
 impl ToldOutside {
-    pub(super) fn of(rig: &Rig) -> Vec<Self> {
+    pub(crate) fn of(rig: &Rig) -> Vec<Self> {
         let told = |d: &DeviceRig| {
             let by_lines = matches!(d.link, Some(DeviceLink::Lines(_)));
             let hopper = match &d.kind {
@@ -87,11 +89,11 @@ impl ToldOutside {
     }
 }
 
-impl Stage {
-    /// What is outside is made known, with the levels of its lines.
-    pub(super) fn set_up_lines(&mut self, levels: &[LineLevel]) {
+impl Bench {
+    /// Everything that is outside is made known, with the levels of its lines.
+    pub(crate) fn set_up_lines(&mut self, levels: &[LineLevel]) {
         let inputs: Vec<(String, String, bool, bool)> = self
-            .wires
+            .wiring
             .inputs()
             .map(|(port, pin, end)| {
                 let known = levels.iter().find(|l| l.port == port && l.line == pin);
@@ -106,45 +108,42 @@ impl Stage {
             .collect();
         for (device, line, outside, high) in inputs {
             if outside {
-                self.pulses.level(&device, &line, high);
-                self.peers.level(&device, &line, high);
-                if let Some(board) = &mut self.board {
-                    board.pulse_level(Micros::ZERO, &device, &line, high);
-                }
+                self.level(&device, &line, high);
             } else {
                 let edge = Edge {
                     at: Micros::ZERO,
                     high,
                 };
-                self.peers.input_edge(&device, &line, edge);
                 self.log_edge(&device, &line, edge, Micros::ZERO);
+                self.edge_to_nodes(None, &device, &line, edge, Micros::ZERO);
             }
         }
     }
 
-    /// Says what somebody who connects real acceptors must know.
-    pub(super) fn caution(&mut self) {
-        for (device, text) in self.wires.cautions() {
+    /// Reports what somebody who connects real acceptors must know.
+    pub(crate) fn caution(&mut self) {
+        for (device, text) in self.wiring.cautions() {
             self.note(Some(device), text);
         }
     }
 
     /// The next thing that is to go out through a port.
     pub fn take_outbound(&mut self) -> Option<Outbound> {
-        if let Some(sent) = self.link.as_mut().and_then(|l| l.outbox.pop_front()) {
-            let bus = BusAt::Board;
-            return Some(Outbound::Words { bus, sent });
-        }
-        if let Some((name, sent)) = self.peers.take_outbound() {
-            let bus = BusAt::Beside(name);
-            return Some(Outbound::Words { bus, sent });
+        for bus in &mut self.buses {
+            if let Some(sent) = bus.take_outbound() {
+                let bus = match &bus.name {
+                    None => BusAt::Board,
+                    Some(name) => BusAt::Beside(name.clone()),
+                };
+                return Some(Outbound::Words { bus, sent });
+            }
         }
         self.outbound.pop_front()
     }
 
     /// An edge goes out through a port, if its line is on one.
-    pub(super) fn send_edge(&mut self, device: &str, line: &str, edge: Edge) -> bool {
-        let Some((port, out)) = self.wires.out(device, line) else {
+    pub(crate) fn send_edge(&mut self, device: &str, line: &str, edge: Edge) -> bool {
+        let Some((port, out)) = self.wiring.out(device, line) else {
             return false;
         };
         let (port, line) = (port.to_owned(), out);
@@ -152,27 +151,38 @@ impl Stage {
         true
     }
 
-    /// The other end of a bus was heard.
-    pub fn heard_on_link(&mut self, bus: &BusAt, event: &BusEvent) {
-        match bus {
-            BusAt::Board => {
-                if let (Some(link), BusEvent::Word(word)) = (&mut self.link, event) {
-                    link.count_poll(word);
-                }
-                self.tap(event);
-                self.hear(event);
-            }
-            BusAt::Beside(name) => self.peers.heard_on_link(name, event),
+    fn bus_at(&self, at: &BusAt) -> Option<BusId> {
+        let wanted = match at {
+            BusAt::Board => None,
+            BusAt::Beside(name) => Some(name),
+        };
+        let mut all = self.buses.iter();
+        all.position(|bus| bus.name.as_ref() == wanted).map(BusId)
+    }
+
+    /// The other end of a bus was heard, at the time that the bench has come to.
+    pub fn heard_on_link(&mut self, at: &BusAt, event: &BusEvent) {
+        let Some(id) = self.bus_at(at) else { return };
+        let Some(bus) = self.buses.get_mut(id.0) else {
+            return;
+        };
+        let outside = bus.outside();
+        let heard = bus.heard(*event);
+        self.tap(id, event);
+        if heard.reaches_peer && outside == Some(source_of(event)) {
+            self.hear(id, &heard.event);
         }
         self.collect();
     }
 
     /// Something of ours is on the wire of a bus.
-    pub fn sent_on_link(&mut self, bus: &BusAt, event: &BusEvent, late: Lateness) {
-        match bus {
-            BusAt::Board => self.tap(event),
-            BusAt::Beside(name) => self.peers.sent_on_link(name, event),
+    pub fn sent_on_link(&mut self, at: &BusAt, event: &BusEvent, late: Lateness) {
+        let Some(id) = self.bus_at(at) else { return };
+        if let Some(bus) = self.buses.get_mut(id.0) {
+            bus.sent();
         }
+        self.tap(id, event);
+        self.late_by = self.late_by.max(late.total());
         if late.total() > LATE {
             let text = format!(
                 "this tool spoke {} later than it meant to: {} spent in its own code, {} waited for \
@@ -187,29 +197,23 @@ impl Stage {
 
     /// A modem line changed; how far its time may be off.
     pub fn line_seen(&mut self, port: &str, line: InLine, edge: Edge, uncertainty: Micros) {
-        let Some(end) = self.wires.far_end(port, Pin::In(line)) else {
+        let Some(end) = self.wiring.far_end(port, Pin::In(line)) else {
             return;
         };
-        let (device, own, outside) = (end.device.to_owned(), end.line.to_owned(), end.outside);
+        let (device, own) = (end.device.to_owned(), end.line.to_owned());
         self.log_edge(&device, &own, edge, uncertainty);
-        if outside {
-            self.peers.outside_edge(&device, &own, edge, uncertainty);
-            if let Some(board) = &mut self.board {
-                board.pulse_edge_within(&device, &own, edge, uncertainty);
-            }
-        } else {
-            self.peers.input_edge(&device, &own, edge);
-        }
+        self.edge_to_nodes(None, &device, &own, edge, uncertainty);
         self.collect();
     }
 
     /// A modem line was driven, so late.
     pub fn line_driven(&mut self, port: &str, line: OutLine, edge: Edge, late: Micros) {
-        let Some(end) = self.wires.far_end(port, Pin::Out(line)) else {
+        let Some(end) = self.wiring.far_end(port, Pin::Out(line)) else {
             return;
         };
         let (device, own) = (end.device.to_owned(), end.line.to_owned());
         self.log_edge(&device, &own, edge, Micros::ZERO);
+        self.late_by = self.late_by.max(late);
         if late > LATE {
             let text = format!(
                 "this tool moved {device} {own} ({line} of {port}) {late} later than it meant to. \
@@ -233,7 +237,7 @@ impl Stage {
     }
 
     fn own_late(&mut self, text: String) {
-        self.find(Finding::advice(RuleName::OwnLate, self.now, text).from_origin(Origin::Tool));
+        self.report(Finding::advice(RuleName::OwnLate, self.now, text).from_origin(Origin::Tool));
     }
 
     /// Something about a link worth knowing.
@@ -241,10 +245,16 @@ impl Stage {
         self.note(Some("link".to_owned()), text);
     }
 
+    /// How late this tool itself was since the bench began, at the worst.
+    #[must_use]
+    pub fn late_by(&self) -> Micros {
+        self.late_by
+    }
+
     /// Money of a real acceptor: by the pulses that were counted.
-    pub(super) fn book_counted(&mut self) {
+    pub(crate) fn book_counted(&mut self) {
         for (device, counted) in self.pulses.take_counted() {
-            let Some(place) = self.wires.outside_place(&device) else {
+            let Some(place) = self.wiring.outside_place(&device) else {
                 continue;
             };
             if counted.refused > 0 {
@@ -256,19 +266,24 @@ impl Stage {
                 self.note(Some(device.clone()), text);
             }
             if !counted.amount.is_zero() {
-                let movement = as_counted(place, &counted);
-                self.book(vec![movement]);
+                self.book(as_counted(place, &counted));
             }
         }
     }
 
     /// Claims about devices that are outside: the money is where they say it is.
-    pub(super) fn as_reported(&self, claim: &Movement) -> Vec<Movement> {
+    pub(crate) fn as_reported(&self, claim: &Movement) -> Vec<Movement> {
+        if !self.wiring.any_outside() {
+            return Vec::new();
+        }
+        let on_link = self
+            .bus(BusId::BOARD)
+            .is_some_and(|b| b.outside().is_some());
         // What is counted by pulses, or reported to a bridge, is booked from there.
         let place = |device: &str| {
-            let by_report = self.link.is_some() && self.books.account_of(device) == device;
+            let by_report = on_link && self.books.account_of(device) == device;
             let by_pulses = self.pulses.has_credit(device);
-            self.wires
+            self.wiring
                 .outside_place(device)
                 .filter(|_| by_report && !by_pulses)
         };
@@ -276,10 +291,10 @@ impl Stage {
     }
 
     /// Whatever is real is left so that it takes nothing.
-    pub(super) fn hold_off_what_is_real(&mut self) {
+    pub(crate) fn hold_off_what_is_real(&mut self) {
         let at = self.now;
         let all: Vec<(String, String, bool)> = self
-            .wires
+            .wiring
             .inhibits()
             .map(|(device, line, high)| (device.to_owned(), line.to_owned(), high))
             .collect();
@@ -289,13 +304,13 @@ impl Stage {
     }
 
     /// True when the account of a device is told to a board outside, and not to ours.
-    pub(super) fn is_told_outside(&self, account: &str) -> bool {
+    pub(crate) fn is_told_outside(&self, account: &str) -> bool {
         let mut told = self.told_outside.iter();
         told.any(|t| self.books.account_of(&t.device) == account)
     }
 
     /// What boards outside were told, against the money.
-    pub(super) fn settle_told_outside(&mut self) {
+    pub(crate) fn settle_told_outside(&mut self) {
         for told in self.told_outside.clone() {
             let device = &told.device;
             let root = self.books.account_of(device).to_owned();
@@ -330,12 +345,12 @@ impl Stage {
                 show(real),
                 show(said)
             );
-            self.find(breach(RuleName::Money, Origin::Ledger, self.now, text));
+            self.report(breach(RuleName::Money, Origin::Ledger, self.now, text));
         }
     }
 
     /// An edge of a pulse line, for the log and for those who measure.
-    pub(super) fn log_edge(&mut self, name: &str, line: &str, edge: Edge, uncertainty: Micros) {
+    pub(crate) fn log_edge(&mut self, name: &str, line: &str, edge: Edge, uncertainty: Micros) {
         self.pulses.edge(name, line, edge, uncertainty);
         let line = format!("{name} {line}");
         self.pending.push(Entry::Edge {
@@ -344,6 +359,50 @@ impl Stage {
             high: edge.high,
             uncertainty_us: uncertainty,
         });
+    }
+
+    /// An edge reaches everybody on its line but the one who made it: the device it belongs to, and
+    /// whoever counts it, which is the bridge it is behind or else the board.
+    pub(crate) fn edge_to_nodes(
+        &mut self,
+        from: Option<usize>,
+        device: &str,
+        line: &str,
+        edge: Edge,
+        uncertainty: Micros,
+    ) {
+        let input = Input::Edge {
+            device,
+            line,
+            edge,
+            uncertainty,
+        };
+        for node in self.on_line(device).into_iter().flatten() {
+            if Some(node) != from {
+                self.input(node, &input);
+            }
+        }
+    }
+
+    /// The level of a line that its device, or somebody outside, drives, as the bench begins.
+    pub(crate) fn level(&mut self, device: &str, line: &str, high: bool) {
+        self.pulses.level(device, line, high);
+        let input = Input::Level {
+            device,
+            line,
+            at: Micros::ZERO,
+            high,
+        };
+        if let [_, Some(counter)] = self.on_line(device) {
+            self.input(counter, &input);
+        }
+    }
+}
+
+fn source_of(event: &BusEvent) -> payrig_wire::Source {
+    match *event {
+        BusEvent::Word(word) => word.source,
+        BusEvent::Break { source, .. } | BusEvent::Garbled { source, .. } => source,
     }
 }
 

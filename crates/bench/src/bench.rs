@@ -1,0 +1,670 @@
+//! The loop: nodes on buses and pulse lines, moved along in time by whoever drives them. Nothing here
+//! waits: [`Bench::next_deadline`] is when something happens next, and [`Bench::advance`] makes it
+//! happen. Simulated, live and lock-step drivers are all loops of these two.
+
+use crate::bus::{Bus, BusId, other_side};
+use crate::event::Event;
+use crate::fault::Fault;
+use crate::node::{Input, Node, NodeId, Output, Refusal, Shown};
+use crate::observation::{Observation, Observed};
+use crate::ports::{Outbound, ToldOutside};
+use crate::rig::Act;
+use crate::script::Script;
+use crate::wiring::Wiring;
+use payrig_controller::Controller;
+use payrig_units::{Decimals, Micros, Money};
+use payrig_wire::analysis::{Analyst, Books, PulseLines, breach};
+use payrig_wire::recording::Entry;
+use payrig_wire::{BusEvent, Finding, Origin, RuleName, Source, Transmission};
+use std::collections::{BTreeMap, VecDeque};
+
+/// How many rounds at one moment mean that a node asks to be woken for ever.
+const ROUNDS: u32 = 10_000;
+
+/// A node in its place.
+#[derive(Clone, Debug)]
+struct Placed {
+    name: String,
+    node: Box<dyn Node>,
+    /// Its bus, and its side of it.
+    on: Option<(BusId, Source)>,
+    /// When it wants to be woken, as of the last call.
+    due: Micros,
+    /// It was called since it was last emptied.
+    touched: bool,
+}
+
+/// A bench. A clone of it goes on exactly as the original would.
+#[derive(Clone, Debug)]
+pub struct Bench {
+    pub(crate) now: Micros,
+    nodes: Vec<Placed>,
+    pub(crate) buses: Vec<Bus>,
+    /// The board, where it is our own.
+    board: Option<usize>,
+    /// The bridge that counts the pulses of a device, where not the board does.
+    behind: BTreeMap<String, usize>,
+    pub(crate) pulses: PulseLines,
+    pub(crate) books: Books,
+    pub(crate) script: Script,
+    pub(crate) decimals: Decimals,
+    last_word: Option<Micros>,
+    pub(crate) ending: Option<Micros>,
+    pub(crate) ended: bool,
+    /// Something of it is real.
+    live: bool,
+    /// Pulse lines that are on ports, and what is outside.
+    pub(crate) wiring: Wiring,
+    pub(crate) told_outside: Vec<ToldOutside>,
+    /// Edges for ports.
+    pub(crate) outbound: VecDeque<Outbound>,
+    /// How late this tool itself was, at the worst.
+    pub(crate) late_by: Micros,
+    delivered: Vec<u16>,
+    /// Entries that are not in order yet: see [`publish`](Self::publish).
+    pub(crate) pending: Vec<Entry>,
+    /// Events that nobody has taken yet.
+    pub(crate) events: VecDeque<Event>,
+    /// The number of the next event.
+    pub(crate) number: u64,
+    /// Emptied and filled again; kept for its room.
+    scratch: Output,
+}
+
+impl Bench {
+    /// An empty bench at time zero: its only bus is the board's, virtual and silent.
+    #[must_use]
+    pub fn new(seed: u64, jitter: Micros, decimals: Decimals) -> Self {
+        Self {
+            now: Micros::ZERO,
+            nodes: Vec::new(),
+            buses: vec![Bus::simulated(None, seed, jitter)],
+            board: None,
+            behind: BTreeMap::new(),
+            pulses: PulseLines::default(),
+            books: Books::new(),
+            script: Script::default(),
+            decimals,
+            last_word: None,
+            ending: None,
+            ended: false,
+            live: false,
+            wiring: Wiring::default(),
+            told_outside: Vec::new(),
+            outbound: VecDeque::new(),
+            late_by: Micros::ZERO,
+            delivered: Vec::new(),
+            pending: Vec::new(),
+            events: VecDeque::new(),
+            number: 1,
+            scratch: Output::default(),
+        }
+    }
+
+    // ---- setting up ----------------------------------------------------------------------------
+
+    /// The bench begins at this time instead of zero: its links have a clock that runs already.
+    pub fn begin_at(&mut self, now: Micros) {
+        self.now = now;
+    }
+
+    /// Puts the board's bus on a port, with this side at its other end.
+    pub fn board_bus_on_port(&mut self, outside: Source) {
+        if let Some(bus) = self.buses.first_mut() {
+            *bus = Bus::on_port(None, outside);
+        }
+        self.live = true;
+    }
+
+    pub(crate) fn add_bus(&mut self, bus: Bus) -> BusId {
+        self.live |= bus.outside().is_some();
+        self.buses.push(bus);
+        BusId(self.buses.len() - 1)
+    }
+
+    pub(crate) fn set_live(&mut self) {
+        self.live = true;
+    }
+
+    /// Puts a node on the bench, on a side of a bus where it has one. The device, its lines and its
+    /// money go by this name.
+    pub fn add_node(
+        &mut self,
+        name: &str,
+        node: Box<dyn Node>,
+        on: Option<(BusId, Source)>,
+    ) -> NodeId {
+        let due = node.next_deadline();
+        self.nodes.push(Placed {
+            name: name.to_owned(),
+            node,
+            on,
+            due,
+            touched: true,
+        });
+        NodeId(self.nodes.len() - 1)
+    }
+
+    /// Puts the board on the bench: the master of the first bus.
+    pub fn add_board(&mut self, node: Box<dyn Node>) -> NodeId {
+        let on = Some((BusId::BOARD, Source::Master));
+        let id = self.add_node("board", node, on);
+        self.board = Some(id.0);
+        id
+    }
+
+    /// Moves a node to another bus.
+    pub(crate) fn put_on(&mut self, node: NodeId, bus: BusId, side: Source) {
+        if let Some(placed) = self.nodes.get_mut(node.0) {
+            placed.on = Some((bus, side));
+        }
+    }
+
+    pub(crate) fn has_board(&self) -> bool {
+        self.board.is_some()
+    }
+
+    pub(crate) fn set_behind(&mut self, device: &str, bridge: NodeId) {
+        self.behind.insert(device.to_owned(), bridge.0);
+    }
+
+    /// The end of setting up: who is on a line knows its level, and what the nodes have to say
+    /// already is on its way.
+    pub fn begin(&mut self) {
+        let mut levels = Vec::new();
+        for placed in &self.nodes {
+            let own = placed.node.resting_levels().into_iter();
+            levels.extend(own.map(|(line, high)| (placed.name.clone(), line, high)));
+        }
+        for (name, line, high) in levels {
+            self.level(&name, &line, high);
+        }
+    }
+
+    // ---- looking -------------------------------------------------------------------------------
+
+    /// Bench time.
+    #[must_use]
+    pub fn now(&self) -> Micros {
+        self.now
+    }
+
+    /// True once the script is played and the bench has come to rest, or was ended by
+    /// [`finish_now`](Self::finish_now).
+    #[must_use]
+    pub fn ended(&self) -> bool {
+        self.ended
+    }
+
+    /// True when something of it is real.
+    #[must_use]
+    pub fn is_live(&self) -> bool {
+        self.live
+    }
+
+    /// The books.
+    #[must_use]
+    pub fn books(&self) -> &Books {
+        &self.books
+    }
+
+    /// The analyst of the board's bus, for its counts.
+    ///
+    /// # Panics
+    /// Never: a bench has that bus from the beginning.
+    #[must_use]
+    pub fn analyst(&self) -> Option<&Analyst> {
+        self.buses.first().map(Bus::analyst)
+    }
+
+    /// The board, where it is our own controller without anything around it.
+    #[must_use]
+    pub fn board(&self) -> Option<&Controller> {
+        let board = self.nodes.get(self.board?)?;
+        board.node.as_any().downcast_ref()
+    }
+
+    /// How amounts are written.
+    #[must_use]
+    pub fn decimals(&self) -> Decimals {
+        self.decimals
+    }
+
+    /// Numbers of the items delivered since the bench began.
+    #[must_use]
+    pub fn delivered(&self) -> &[u16] {
+        &self.delivered
+    }
+
+    pub(crate) fn bus(&self, id: BusId) -> Option<&Bus> {
+        self.buses.get(id.0)
+    }
+
+    /// A node, as what it is.
+    #[must_use]
+    pub fn node<N: Node>(&self, id: NodeId) -> Option<&N> {
+        self.nodes.get(id.0)?.node.as_any().downcast_ref()
+    }
+
+    /// Does something to a node as what it is; what it gives out goes on its way at once. `None` when
+    /// it is of another type.
+    pub fn at_node<N: Node, T>(
+        &mut self,
+        id: NodeId,
+        work: impl FnOnce(&mut N, Micros) -> T,
+    ) -> Option<T> {
+        let now = self.now;
+        let placed = self.nodes.get_mut(id.0)?;
+        let node = placed.node.as_any_mut().downcast_mut()?;
+        let done = work(node, now);
+        placed.touched = true;
+        placed.due = placed.node.next_deadline();
+        self.collect();
+        Some(done)
+    }
+
+    /// The node of a name.
+    #[must_use]
+    pub fn find(&self, name: &str) -> Option<NodeId> {
+        self.nodes.iter().position(|p| p.name == name).map(NodeId)
+    }
+
+    /// Looks at something.
+    ///
+    /// # Errors
+    /// When there is nothing of the kind to be seen on this bench.
+    pub fn observe(&self, what: &Observation) -> Result<Observed, Refusal> {
+        match what {
+            Observation::Balance(place) => {
+                let mut all = self.books.ledger().balances();
+                let held = all.find(|(p, _)| p.to_string() == *place);
+                Ok(Observed::Amount(held.map_or(Money::ZERO, |(_, m)| m)))
+            }
+            Observation::Delivered => {
+                let count = u32::try_from(self.delivered.len()).unwrap_or(u32::MAX);
+                Ok(Observed::Count(count))
+            }
+            Observation::Seen(text) => Ok(Observed::Flag(self.script.has_seen(text))),
+            Observation::BoardReady => Ok(Observed::Flag(self.is_ready())),
+            Observation::Ready(device) => Ok(Observed::Flag(self.device_ready(device))),
+            Observation::Credit | Observation::Display | Observation::ExactChange => {
+                let board = self.board.and_then(|board| self.nodes.get(board));
+                let seen = board.and_then(|board| board.node.observe(what));
+                seen.ok_or(Refusal::BoardOutside)
+            }
+        }
+    }
+
+    /// True when everything is set up by whoever is its master.
+    fn is_ready(&self) -> bool {
+        let masters = self.nodes.iter().filter(|p| is_master(p));
+        let mut ready = masters.map(|p| p.node.observe(&Observation::BoardReady));
+        let ours = ready.all(|r| r.is_none_or(|r| r.is_true()));
+        ours && self.buses.iter().all(Bus::all_polled)
+    }
+
+    fn device_ready(&self, device: &str) -> bool {
+        // On a bus beside the board's, its master there knows.
+        let on = self.nodes.iter().find(|p| p.name == device);
+        let beside = match on.and_then(|p| p.on) {
+            Some((bus, _)) if bus != BusId::BOARD => Some(bus),
+            Some(_) => None,
+            // Not ours: a bridge may be its master.
+            None => self.bus_of_real(device),
+        };
+        let polled = self.buses.iter().find_map(|bus| bus.is_polled(device));
+        if let Some(polled) = polled {
+            return polled;
+        }
+        let master = match beside {
+            Some(bus) => {
+                let on = Some((bus, Source::Master));
+                let master = self.nodes.iter().find(|p| p.on == on);
+                let ready = master.and_then(|p| p.node.observe(&Observation::BoardReady));
+                return ready.is_some_and(|r| r.is_true());
+            }
+            None => self.board.and_then(|board| self.nodes.get(board)),
+        };
+        let what = Observation::Ready(device.to_owned());
+        master
+            .and_then(|p| p.node.observe(&what))
+            .is_some_and(|r| r.is_true())
+    }
+
+    /// The bus beside the board's that a real device is on.
+    fn bus_of_real(&self, device: &str) -> Option<BusId> {
+        let mut all = self.buses.iter().enumerate().skip(1);
+        let (index, _) = all.find(|(_, bus)| bus.serves.as_deref() == Some(device))?;
+        Some(BusId(index))
+    }
+
+    // ---- doing ---------------------------------------------------------------------------------
+
+    /// Does something, now.
+    ///
+    /// # Errors
+    /// When it cannot be done: says why at once, and nothing has happened.
+    pub fn act(&mut self, action: &Act) -> Result<(), Refusal> {
+        match action {
+            Act::Fault(fault) => self.inject(BusId::BOARD, *fault),
+            Act::Power { device, on } => self.power(device.as_deref(), *on),
+            _ => {
+                let who = action.device();
+                let index = self.who(who)?;
+                let now = self.now;
+                let Some(placed) = self.nodes.get_mut(index) else {
+                    return Err(Refusal::BoardOutside);
+                };
+                let done = placed.node.act(now, action);
+                placed.touched = true;
+                placed.due = placed.node.next_deadline();
+                let done = match (done, who) {
+                    (Err(Refusal::CannotDo(_)), Some(device)) => {
+                        Err(Refusal::CannotDo(device.to_owned()))
+                    }
+                    (done, _) => done,
+                };
+                self.collect();
+                done
+            }
+        }
+    }
+
+    /// The node of a device; the board for none.
+    fn who(&self, device: Option<&str>) -> Result<usize, Refusal> {
+        let Some(device) = device else {
+            return self.board.ok_or(Refusal::BoardOutside);
+        };
+        if self.wiring.outside_place(device).is_some() {
+            return Err(Refusal::DeviceOutside(device.to_owned()));
+        }
+        let found = self.find(device).map(|id| id.0);
+        found.ok_or_else(|| Refusal::NoSuchDevice(device.to_owned()))
+    }
+
+    /// Cuts the power of a device, or of the board, or gives it back.
+    ///
+    /// # Errors
+    /// When it is not ours, or not there.
+    pub fn power(&mut self, device: Option<&str>, on: bool) -> Result<(), Refusal> {
+        let index = self.who(device)?;
+        let now = self.now;
+        if let Some(placed) = self.nodes.get_mut(index) {
+            placed.node.power(now, on);
+            placed.touched = true;
+            placed.due = placed.node.next_deadline();
+        }
+        self.pulses.power(device, now, on);
+        self.pending.push(Entry::Power {
+            at_us: now,
+            who: device.map(str::to_owned),
+            on,
+        });
+        self.collect();
+        Ok(())
+    }
+
+    /// Puts a fault on a bus.
+    ///
+    /// # Errors
+    /// When the bus is on a port that cannot do it.
+    pub fn inject(&mut self, bus: BusId, fault: Fault) -> Result<(), Refusal> {
+        match self.buses.get_mut(bus.0) {
+            Some(bus) => bus.inject(fault),
+            None => Err(Refusal::Link("there is no such bus")),
+        }
+    }
+
+    /// Says something on a bus in the place of a side, for checks that speak themselves. Returns when
+    /// it ends, as far as that is known yet.
+    pub fn transmit(&mut self, bus: BusId, side: Source, sent: Transmission) -> Micros {
+        let now = self.now;
+        match self.buses.get_mut(bus.0) {
+            Some(bus) => bus.transmit(side, sent),
+            None => now,
+        }
+    }
+
+    // ---- time ----------------------------------------------------------------------------------
+
+    /// When something happens next: the earliest of all nodes', buses' and the script's times, and of
+    /// the moments at which an event can be given out.
+    #[must_use]
+    pub fn next_deadline(&self) -> Micros {
+        if self.ended {
+            return Micros::NEVER;
+        }
+        self.nodes_next()
+            .min(self.script.next_deadline())
+            .min(self.end_time())
+            .min(self.publish_time())
+    }
+
+    pub(crate) fn nodes_next(&self) -> Micros {
+        let nodes = self.nodes.iter().map(|p| p.due);
+        let buses = self.buses.iter().map(Bus::next);
+        let next = nodes.chain(buses).min().unwrap_or(Micros::NEVER);
+        next.min(self.pulses.next_deadline())
+    }
+
+    /// Bench time has come to `now`; what is due is left for [`advance`](Self::advance).
+    pub fn move_on(&mut self, now: Micros) {
+        self.now = self.now.max(now);
+    }
+
+    /// Moves the bench on to `to` (never backwards) and lets everything due happen.
+    pub fn advance(&mut self, to: Micros) {
+        if self.ended {
+            return;
+        }
+        self.now = self.now.max(to);
+        for round in 0.. {
+            let mut busy = self.deliver();
+            busy |= self.wake();
+            self.collect();
+            busy |= self.play();
+            if !busy && self.nodes_next() > self.now {
+                break;
+            }
+            if round > ROUNDS {
+                let text =
+                    "a node asks to be woken again and again at one moment: a fault of this tool";
+                self.report_fault(text);
+                self.finish_now();
+                return;
+            }
+        }
+        // A bench on a link without a script goes on until it is stopped.
+        let open_ended = self.script.is_endless() || self.live && !self.script.had_steps();
+        if self.ending.is_none() && self.script.ended() && !open_ended {
+            self.ending = Some(self.now);
+        }
+        if self.end_time() <= self.now {
+            self.finish();
+        }
+        self.publish();
+    }
+
+    /// Runs in simulated time until `to`, or until the bench has ended.
+    pub fn run_until(&mut self, to: Micros) {
+        while !self.ended && self.next_deadline() <= to {
+            let next = self.next_deadline();
+            self.advance(next);
+        }
+        if !self.ended {
+            self.now = self.now.max(to);
+        }
+    }
+
+    fn report_fault(&mut self, text: &'static str) {
+        self.report(Finding::advice(RuleName::Bench, self.now, text));
+    }
+
+    /// Takes what is complete off the buses and gives it to those who hear it.
+    fn deliver(&mut self) -> bool {
+        let mut any = false;
+        for index in 0..self.buses.len() {
+            let id = BusId(index);
+            while let Some(heard) = self.buses.get_mut(index).and_then(|b| b.pop(self.now)) {
+                any = true;
+                self.tap(id, &heard.event);
+                if heard.reaches_peer {
+                    self.hear(id, &heard.event);
+                }
+                self.collect();
+            }
+        }
+        any
+    }
+
+    /// The tap on a bus sees an event.
+    pub(crate) fn tap(&mut self, id: BusId, event: &BusEvent) {
+        if let (BusId::BOARD, BusEvent::Word(word)) = (id, event) {
+            self.last_word = Some(word.start);
+        }
+        if let Some(bus) = self.buses.get_mut(id.0) {
+            bus.tap(event, &mut self.pending);
+        }
+    }
+
+    /// The nodes on the other side of an event hear it.
+    pub(crate) fn hear(&mut self, id: BusId, event: &BusEvent) {
+        let (input, from) = match event {
+            BusEvent::Word(word) => (Input::Word(word), word.source),
+            BusEvent::Break {
+                start, end, source, ..
+            } => {
+                let (start, end) = (*start, *end);
+                (Input::Break { start, end }, *source)
+            }
+            BusEvent::Garbled { .. } => return,
+        };
+        let on = Some((id, other_side(from)));
+        for placed in self.nodes.iter_mut().filter(|p| p.on == on) {
+            placed.node.hear(&input);
+            placed.touched = true;
+            placed.due = placed.node.next_deadline();
+        }
+    }
+
+    /// Something reaches a node.
+    pub(crate) fn input(&mut self, node: usize, input: &Input<'_>) {
+        if let Some(placed) = self.nodes.get_mut(node) {
+            placed.node.hear(input);
+            placed.touched = true;
+            placed.due = placed.node.next_deadline();
+        }
+    }
+
+    /// Who is on the lines of a device: the device itself, and whoever counts its pulses.
+    pub(crate) fn on_line(&self, device: &str) -> [Option<usize>; 2] {
+        let own = self.find(device).map(|id| id.0);
+        let counter = self.behind.get(device).copied().or(self.board);
+        [own, counter]
+    }
+
+    /// Wakes whoever is due. True when somebody was.
+    fn wake(&mut self) -> bool {
+        let now = self.now;
+        let mut any = false;
+        for placed in self.nodes.iter_mut().filter(|p| p.due <= now) {
+            any = true;
+            placed.node.wake(now);
+            placed.touched = true;
+            placed.due = placed.node.next_deadline();
+        }
+        for bus in &mut self.buses {
+            any |= bus.idle(now, &mut self.pending);
+        }
+        if self.pulses.next_deadline() <= now {
+            self.pulses.idle(now);
+            any = true;
+        }
+        any
+    }
+
+    /// Lets the script go on as far as it can.
+    fn play(&mut self) -> bool {
+        let mut any = false;
+        while let Some(step) = self.next_step() {
+            any = true;
+            if step.passed == Some(false) {
+                let why = step.why.clone().unwrap_or_default();
+                let text = format!("line {}: {why}", step.line);
+                self.report(breach(RuleName::Script, Origin::Script, self.now, text));
+            }
+            self.pending.push(Entry::Step {
+                at_us: self.now,
+                number: step.number,
+                text: step.text,
+                passed: step.passed,
+                why: step.why,
+            });
+            self.collect();
+        }
+        any
+    }
+
+    /// Takes what the nodes give out and sends it on its way, until nobody has anything left.
+    pub(crate) fn collect(&mut self) {
+        let mut out = std::mem::take(&mut self.scratch);
+        while let Some(index) = self.nodes.iter().position(|p| p.touched) {
+            let now = self.now;
+            let Some(placed) = self.nodes.get_mut(index) else {
+                break;
+            };
+            placed.touched = false;
+            placed.node.drain(now, &mut out);
+            placed.due = placed.node.next_deadline();
+            let on = placed.on;
+            if let Some((bus, side)) = on
+                && let Some(bus) = self.buses.get_mut(bus.0)
+            {
+                for sent in out.sent.drain(..) {
+                    bus.transmit(side, sent);
+                }
+            }
+            out.sent.clear();
+            for made in out.edges.drain(..) {
+                let (device, line, edge) = (made.device, made.line, made.edge);
+                if self.send_edge(&device, &line, edge) {
+                    continue;
+                }
+                self.log_edge(&device, &line, edge, Micros::ZERO);
+                self.edge_to_nodes(Some(index), &device, &line, edge, Micros::ZERO);
+            }
+            for movement in out.moved.drain(..) {
+                self.book(movement);
+            }
+            self.delivered.append(&mut out.delivered);
+            for shown in out.shown.drain(..) {
+                let (who, text) = match shown {
+                    Shown::Display(text) => ("display".to_owned(), text),
+                    Shown::Notice(text) => ("board".to_owned(), text),
+                    Shown::AtDevice(text) => (self.name_of(index), text),
+                };
+                self.note(Some(who), text);
+            }
+        }
+        self.scratch = out;
+        self.measured();
+    }
+
+    fn name_of(&self, index: usize) -> String {
+        let placed = self.nodes.get(index);
+        placed.map_or_else(String::new, |p| p.name.clone())
+    }
+
+    pub(crate) fn all_quiet(&self) -> bool {
+        self.nodes.iter().all(|p| p.node.is_quiet())
+    }
+
+    pub(crate) fn word_of_now(&self) -> Option<Micros> {
+        // The opening fill is moved by no word.
+        self.last_word.filter(|_| self.now > Micros::ZERO)
+    }
+}
+
+fn is_master(placed: &Placed) -> bool {
+    matches!(placed.on, Some((_, Source::Master)))
+}

@@ -1,0 +1,200 @@
+//! What happened on a bench, numbered and in order; and the end of a bench, with its verdict.
+
+use crate::bench::Bench;
+use crate::bus::Bus;
+use payrig_units::{Micros, Movement};
+use payrig_wire::analysis::{Discrepancy, Tally, breach};
+use payrig_wire::reading::at;
+use payrig_wire::recording::{Entry, MovementRecord};
+use payrig_wire::{Finding, Origin, RuleName, WORD_TIME};
+
+/// Something that happened. Numbers begin at 1 and leave none out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Event {
+    /// Its number.
+    pub number: u64,
+    /// What.
+    pub what: Entry,
+}
+
+/// How long the log waits for the end of a pulse train.
+const TRAIN_WAIT: Micros = Micros::secs(3);
+
+/// How late at the most an edge on a modem line is reported.
+const LINES_LATE: Micros = Micros::ms(20);
+
+/// How long a bench goes on after its script, so that what is under way comes to an end.
+const SETTLE: Micros = Micros::secs(2);
+
+/// How long it waits for that at the most.
+const SETTLE_AT_MOST: Micros = Micros::secs(30);
+
+impl Bench {
+    /// What happened since this was last asked, in order of time.
+    pub fn take_events(&mut self) -> impl Iterator<Item = Event> + '_ {
+        self.events.drain(..)
+    }
+
+    /// The same without their numbers, as a recording keeps them.
+    pub fn take_entries(&mut self) -> impl Iterator<Item = Entry> + '_ {
+        self.events.drain(..).map(|event| event.what)
+    }
+
+    /// What the bench itself measured on pulse lines.
+    pub(crate) fn measured(&mut self) {
+        for entry in self.pulses.take_entries(self.decimals) {
+            match entry {
+                Entry::Finding(finding) => self.report(finding),
+                other => self.pending.push(other),
+            }
+        }
+        self.book_counted();
+    }
+
+    pub(crate) fn note(&mut self, who: Option<String>, text: String) {
+        self.script.saw(&text);
+        self.pending.push(Entry::Note {
+            at_us: self.now,
+            who,
+            text,
+        });
+    }
+
+    pub(crate) fn book(&mut self, movement: Movement) {
+        for reported in self.as_reported(&movement) {
+            self.book(reported);
+        }
+        let word = self.word_of_now();
+        match self.books.book(self.now, word, movement) {
+            Ok(entry) => {
+                self.pulses.moved(&entry.movement);
+                self.pending
+                    .push(Entry::Movement(MovementRecord::from(&entry)));
+            }
+            Err(error) => self.report(breach(RuleName::Money, Origin::Ledger, self.now, error.to_string())),
+        }
+    }
+
+    pub(crate) fn report(&mut self, finding: Finding) {
+        if let Some(bus) = self.buses.first_mut() {
+            bus.analyst_mut().count(&finding);
+        }
+        self.pending.push(Entry::Finding(finding));
+    }
+
+    /// How long an entry waits for others that happened before it and are not known yet.
+    fn settling(&self) -> Micros {
+        match self.wiring.any() {
+            // What a port reports comes a little after it happened.
+            true => LINES_LATE,
+            // A word that is on the wire now is known when it ends, and began before.
+            false => WORD_TIME,
+        }
+    }
+
+    /// When the next entry can be given out; never while a block is open, whose end comes first.
+    pub(crate) fn publish_time(&self) -> Micros {
+        let Some(first) = self.pending.iter().map(at).min() else {
+            return Micros::NEVER;
+        };
+        if self.ended || self.buses.iter().any(Bus::is_open) {
+            return Micros::NEVER;
+        }
+        let held = match self.pulses.open_since() {
+            Some(start) if first >= start => start + TRAIN_WAIT,
+            _ => Micros::ZERO,
+        };
+        (first + self.settling()).max(held)
+    }
+
+    /// A block is known when it ends, what it caused is known at the same time, and it is logged by
+    /// its start: entries wait until no block is open, and then go out in order of time.
+    pub(crate) fn publish(&mut self) {
+        if self.pending.is_empty() || !self.ended && self.buses.iter().any(Bus::is_open) {
+            return;
+        }
+        self.pending.sort_by_key(at);
+        let settled = match self.ended {
+            true => Micros::NEVER,
+            false => self.now - self.settling(),
+        };
+        // A pulse train is known when it ends, too; one that goes on and on is not waited for.
+        let train = self.pulses.open_since().filter(|_| !self.ended);
+        let settled = match train {
+            Some(start) if self.now < start + TRAIN_WAIT => settled.min(start - Micros(1)),
+            _ => settled,
+        };
+        let count = self.pending.partition_point(|entry| at(entry) <= settled);
+        for what in self.pending.drain(..count) {
+            let number = self.number;
+            self.number += 1;
+            self.events.push_back(Event { number, what });
+        }
+    }
+
+    pub(crate) fn end_time(&self) -> Micros {
+        self.ending.map_or(Micros::NEVER, |since| {
+            let rest = since + SETTLE;
+            if self.all_quiet() {
+                rest.max(self.now)
+            } else {
+                since + SETTLE_AT_MOST
+            }
+        })
+    }
+
+    /// Ends the bench now, and gives all events out.
+    pub fn finish_now(&mut self) {
+        self.finish();
+        self.publish();
+    }
+
+    /// Ends the bench: last findings, the books, the verdict.
+    pub(crate) fn finish(&mut self) {
+        if self.ended {
+            return;
+        }
+        self.ended = true;
+        if let Some(board) = self.buses.first_mut() {
+            board.finish(self.now, &mut self.pending);
+        }
+        self.pulses.finish(self.now);
+        for bus in self.buses.iter_mut().skip(1) {
+            bus.finish(self.now, &mut self.pending);
+        }
+        self.measured();
+        // An outside board keeps books of its own, which nobody here can see.
+        let comparable = self.has_board();
+        let discrepancies = self.books.discrepancies();
+        let ours = |d: &Discrepancy| comparable && !self.is_told_outside(&d.device);
+        let discrepancies: Vec<_> = discrepancies.into_iter().filter(ours).collect();
+        for discrepancy in discrepancies {
+            let text = match self.wiring.outside_place(&discrepancy.device) {
+                Some(_) => discrepancy.text_unseen(self.decimals),
+                None => discrepancy.text(self.decimals),
+            };
+            self.report(breach(RuleName::Money, Origin::Ledger, discrepancy.since, text));
+        }
+        self.settle_told_outside();
+        self.hold_off_what_is_real();
+        for text in self.script.unplayed(self.decimals) {
+            self.report(breach(RuleName::Script, Origin::Script, self.now, text));
+        }
+        let verdict = self.tally().verdict(self.now);
+        self.pending.push(verdict);
+    }
+
+    /// What was counted so far, on all buses.
+    #[must_use]
+    pub fn tally(&self) -> Tally {
+        let mut tally = Tally::default();
+        for bus in &self.buses {
+            let analyst = bus.analyst();
+            tally.limits += analyst.limits();
+            tally.advice += analyst.advice();
+        }
+        tally.blocks = self.buses.first().map_or(0, |b| b.analyst().blocks());
+        tally.trains = self.pulses.trains();
+        tally
+    }
+}

@@ -1,0 +1,492 @@
+//! The nodes of the house: emulated peripherals, bridges, and our own board.
+
+use crate::node::{Input, LineEdge, Node, Output, Refusal, Shown};
+use crate::observation::{Observation, Observed};
+use crate::rig::{Act, PulseRig, Tender};
+use payrig_bridge::{MdbToPulse, PulseBridge};
+use payrig_controller::{Controller, Life};
+use payrig_mdb::changer::CoinType;
+use payrig_peripherals::bill::{BillKind, BillValidator};
+use payrig_peripherals::cashless::{Card, CashlessDevice};
+use payrig_peripherals::changer::{Changer, CoinWorth};
+use payrig_peripherals::pulse::{
+    PulseAcceptor, PulseCardReader, PulseCoinAcceptor, PulseConfigError, PulseDevice, PulseHopper,
+};
+use payrig_peripherals::{BusPeripheral, Device, Port};
+use payrig_units::{Micros, Money, Movement, Place};
+
+/// A device whose port and hands a bench knows.
+pub trait Operable: Device {
+    /// A person, or something in the machine, does this to it.
+    ///
+    /// # Errors
+    /// When it cannot be done.
+    fn operate(&mut self, now: Micros, action: &Act) -> Result<(), Refusal>;
+}
+
+/// A peripheral on a bus.
+#[derive(Clone, Debug)]
+pub struct Peripheral<D>(pub Port<D>);
+
+impl<D: Operable + Clone + std::fmt::Debug + Send + 'static> Node for Peripheral<D> {
+    crate::node_identity!();
+
+    fn next_deadline(&self) -> Micros {
+        self.0.next_deadline()
+    }
+
+    fn wake(&mut self, now: Micros) {
+        self.0.wake(now);
+    }
+
+    fn hear(&mut self, input: &Input<'_>) {
+        hear_bus(&mut self.0, input);
+    }
+
+    fn drain(&mut self, _: Micros, out: &mut Output) {
+        drain_bus(&mut self.0, out);
+    }
+
+    fn power(&mut self, now: Micros, on: bool) {
+        self.0.power(now, on);
+    }
+
+    fn act(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+        self.0.device_mut().operate(now, action)
+    }
+}
+
+/// What reaches a peripheral over its bus.
+pub fn hear_bus(port: &mut dyn BusPeripheral, input: &Input<'_>) {
+    match *input {
+        Input::Word(word) => port.heard(word),
+        Input::Break { start, end } => port.heard_break(start, end),
+        Input::Level { .. } | Input::Edge { .. } => {}
+    }
+}
+
+/// What a peripheral on a bus gives out.
+pub fn drain_bus(port: &mut dyn BusPeripheral, out: &mut Output) {
+    while let Some(sent) = port.take_transmission() {
+        out.sent.push_back(sent);
+    }
+    out.moved.extend(port.take_movements());
+    let notes = port.take_notes();
+    out.shown.extend(notes.into_iter().map(Shown::AtDevice));
+}
+
+fn cannot(what: &str) -> Refusal {
+    Refusal::CannotDo(what.to_owned())
+}
+
+fn now_or_never(done: Result<(), String>) -> Result<(), Refusal> {
+    done.map_err(Refusal::NotNow)
+}
+
+impl Operable for Changer {
+    fn operate(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+        match action {
+            Act::InsertCoin { coin, .. } => {
+                let known = match coin {
+                    Tender::Unknown => None,
+                    Tender::Worth(value) => {
+                        let of_value = |t: &CoinType| {
+                            let coin = self.config().coin(*t);
+                            coin.is_some_and(|c| c.worth == CoinWorth::Money(*value))
+                        };
+                        CoinType::all().find(of_value)
+                    }
+                };
+                match known {
+                    Some(coin_type) => self.insert_coin(now, coin_type),
+                    // A coin the changer does not know is an object like any other.
+                    None => self.insert_slug(now),
+                }
+                Ok(())
+            }
+            Act::AtChanger { what, .. } => now_or_never(what.clone().perform(self, now)),
+            _ => Err(cannot("a changer")),
+        }
+    }
+}
+
+impl Operable for BillValidator {
+    fn operate(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+        match action {
+            Act::InsertBill { bill, .. } => {
+                let known = match bill {
+                    Tender::Worth(value) => {
+                        (0..16).find(|t| self.config().kind(*t) == BillKind::Value(*value))
+                    }
+                    Tender::Unknown => None,
+                };
+                match known {
+                    Some(bill_type) => self.insert_bill(now, bill_type),
+                    None => self.insert_unknown_paper(now),
+                };
+                Ok(())
+            }
+            Act::AtBillValidator { what, .. } => now_or_never(what.clone().perform(self, now)),
+            _ => Err(cannot("a bill validator")),
+        }
+    }
+}
+
+impl Operable for CashlessDevice {
+    fn operate(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+        match action {
+            Act::AtCashless { what, .. } => now_or_never(what.perform(self, now)),
+            Act::PresentCard { balance, .. } => {
+                let card = balance.map_or_else(Card::unknown, Card::with);
+                self.present_card(now, card);
+                Ok(())
+            }
+            Act::RemoveCard { .. } => {
+                self.remove_card(now);
+                Ok(())
+            }
+            _ => Err(cannot("a card reader")),
+        }
+    }
+}
+
+/// A device on pulse lines.
+#[derive(Clone, Debug)]
+pub enum PulseNode {
+    /// A bill validator.
+    Bill(PulseAcceptor),
+    /// A coin acceptor, perhaps with a hopper below it.
+    Coin(Box<PulseCoinAcceptor>),
+    /// A payout hopper.
+    Hopper(PulseHopper),
+    /// A card reader.
+    Card(PulseCardReader),
+}
+
+impl PulseNode {
+    /// The device that a plan describes.
+    ///
+    /// # Errors
+    /// When it contradicts itself or its profile.
+    pub fn new(plan: &PulseRig) -> Result<Self, PulseConfigError> {
+        Ok(match plan {
+            PulseRig::Bill(config) => Self::Bill(PulseAcceptor::new(config.clone())?),
+            PulseRig::Coin(config) => Self::Coin(Box::new(PulseCoinAcceptor::new(config.clone())?)),
+            PulseRig::Hopper(config) => Self::Hopper(PulseHopper::new(config.clone())?),
+            PulseRig::Card(config) => Self::Card(PulseCardReader::new(config.clone())?),
+        })
+    }
+
+    /// The device.
+    #[must_use]
+    pub fn device(&self) -> &dyn PulseDevice {
+        match self {
+            Self::Bill(d) => d,
+            Self::Coin(d) => &**d,
+            Self::Hopper(d) => d,
+            Self::Card(d) => d,
+        }
+    }
+
+    /// The device, to work on.
+    pub fn device_mut(&mut self) -> &mut dyn PulseDevice {
+        match self {
+            Self::Bill(d) => d,
+            Self::Coin(d) => &mut **d,
+            Self::Hopper(d) => d,
+            Self::Card(d) => d,
+        }
+    }
+}
+
+impl Node for PulseNode {
+    crate::node_identity!();
+
+    fn next_deadline(&self) -> Micros {
+        self.device().next_deadline()
+    }
+
+    fn wake(&mut self, now: Micros) {
+        self.device_mut().wake(now);
+    }
+
+    fn hear(&mut self, input: &Input<'_>) {
+        if let Input::Edge { line, edge, .. } = *input {
+            self.device_mut().input_edge(edge.at, line, edge.high);
+        }
+    }
+
+    fn drain(&mut self, _: Micros, out: &mut Output) {
+        let edges = self.device_mut().take_edges();
+        if !edges.is_empty() {
+            let device = self.device().name().to_owned();
+            out.edges
+                .extend(edges.into_iter().map(|(line, edge)| LineEdge {
+                    device: device.clone(),
+                    line,
+                    edge,
+                }));
+        }
+        let device = self.device_mut();
+        out.moved.extend(device.take_movements());
+        let notes = device.take_notes();
+        out.shown.extend(notes.into_iter().map(Shown::AtDevice));
+    }
+
+    fn power(&mut self, now: Micros, on: bool) {
+        self.device_mut().power(now, on);
+    }
+
+    fn act(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+        let worth = |tender: &Tender| match tender {
+            Tender::Worth(value) => *value,
+            Tender::Unknown => Money::ZERO,
+        };
+        match (&mut *self, action) {
+            (Self::Bill(device), Act::InsertBill { bill, .. }) => {
+                device.insert_bill(now, worth(bill));
+            }
+            (Self::Coin(device), Act::InsertCoin { coin, .. }) => {
+                device.insert_coin(now, worth(coin));
+            }
+            (Self::Card(device), Act::PresentCard { amount, .. }) => {
+                device.present_card(now, *amount);
+            }
+            (Self::Card(device), Act::RemoveCard { .. }) => device.remove_card(now),
+            _ => return Err(Refusal::CannotDo(self.device().name().to_owned())),
+        }
+        Ok(())
+    }
+
+    fn is_quiet(&self) -> bool {
+        self.device().next_deadline() == Micros::NEVER
+    }
+
+    fn resting_levels(&self) -> Vec<(String, bool)> {
+        self.device().resting_levels()
+    }
+}
+
+/// A bridge from a pulse device to the bus.
+#[derive(Clone, Debug)]
+pub struct ToBus {
+    /// The bridge.
+    pub bridge: PulseBridge,
+    /// The device whose pulses it counts.
+    pub counts: String,
+}
+
+impl Node for ToBus {
+    crate::node_identity!();
+
+    fn next_deadline(&self) -> Micros {
+        self.bridge.next_deadline()
+    }
+
+    fn wake(&mut self, now: Micros) {
+        self.bridge.wake(now);
+    }
+
+    fn hear(&mut self, input: &Input<'_>) {
+        match *input {
+            Input::Level { line, at, high, .. } => self.bridge.level(at, line, high),
+            Input::Edge {
+                line,
+                edge,
+                uncertainty,
+                ..
+            } => {
+                let Self { bridge, .. } = self;
+                bridge.input_edge_within(edge.at, line, edge.high, uncertainty);
+            }
+            Input::Word(_) | Input::Break { .. } => hear_bus(&mut self.bridge, input),
+        }
+    }
+
+    fn drain(&mut self, _: Micros, out: &mut Output) {
+        drain_bus(&mut self.bridge, out);
+        let edges = self.bridge.take_edges().into_iter();
+        out.edges.extend(edges.map(|(line, edge)| LineEdge {
+            device: self.counts.clone(),
+            line,
+            edge,
+        }));
+    }
+
+    fn power(&mut self, now: Micros, on: bool) {
+        self.bridge.power(now, on);
+    }
+
+    fn is_quiet(&self) -> bool {
+        self.bridge.bridge().is_idle()
+    }
+}
+
+/// A bridge from a bill validator on a bus of its own to pulses.
+#[derive(Clone, Debug)]
+pub struct ToPulses {
+    bridge: MdbToPulse,
+    name: String,
+    /// The validator, where it is at the other end of a port: nobody sees its money.
+    outside: Option<String>,
+    /// What the validator had reported when this was last asked.
+    booked: Money,
+}
+
+impl ToPulses {
+    /// A bridge of this name. `outside` names the validator where that is real.
+    #[must_use]
+    pub fn new(bridge: MdbToPulse, name: String, outside: Option<String>) -> Self {
+        Self {
+            bridge,
+            name,
+            outside,
+            booked: Money::ZERO,
+        }
+    }
+}
+
+impl Node for ToPulses {
+    crate::node_identity!();
+
+    fn next_deadline(&self) -> Micros {
+        self.bridge.next_deadline()
+    }
+
+    fn wake(&mut self, now: Micros) {
+        self.bridge.wake(now);
+    }
+
+    fn hear(&mut self, input: &Input<'_>) {
+        match *input {
+            Input::Word(word) => self.bridge.heard(word),
+            Input::Edge { line, edge, .. } => self.bridge.input_edge(edge.at, line, edge.high),
+            Input::Break { .. } | Input::Level { .. } => {}
+        }
+    }
+
+    fn drain(&mut self, _: Micros, out: &mut Output) {
+        while let Some(sent) = self.bridge.take_transmission() {
+            out.sent.push_back(sent);
+        }
+        let edges = self.bridge.take_edges().into_iter();
+        out.edges.extend(edges.map(|(line, edge)| LineEdge {
+            device: self.name.clone(),
+            line,
+            edge,
+        }));
+        let notes = self.bridge.take_notes();
+        out.shown.extend(notes.into_iter().map(Shown::AtDevice));
+        let taken = self.bridge.taken();
+        let reported = taken.saturating_sub(self.booked);
+        self.booked = taken;
+        if let Some(validator) = self.outside.as_ref().filter(|_| !reported.is_zero()) {
+            out.moved.push(Movement {
+                from: Place::Customer,
+                to: Place::Stacker(validator.clone()),
+                amount: reported,
+                why: format!(
+                    "as it reported to {}: it is outside, and its money is not seen",
+                    self.name
+                ),
+            });
+        }
+    }
+
+    fn power(&mut self, now: Micros, on: bool) {
+        self.bridge.power(now, on);
+    }
+
+    fn observe(&self, what: &Observation) -> Option<Observed> {
+        match what {
+            Observation::BoardReady => Some(Observed::Flag(self.bridge.is_running())),
+            _ => None,
+        }
+    }
+
+    fn is_quiet(&self) -> bool {
+        self.bridge.is_idle()
+    }
+
+    fn resting_levels(&self) -> Vec<(String, bool)> {
+        self.bridge.resting_levels()
+    }
+}
+
+/// Our own board.
+impl Node for Controller {
+    crate::node_identity!();
+
+    fn next_deadline(&self) -> Micros {
+        Self::next_deadline(self)
+    }
+
+    fn wake(&mut self, now: Micros) {
+        Self::wake(self, now);
+    }
+
+    fn hear(&mut self, input: &Input<'_>) {
+        match *input {
+            Input::Word(word) => self.heard(word),
+            Input::Level {
+                device,
+                line,
+                at,
+                high,
+            } => self.pulse_level(at, device, line, high),
+            Input::Edge {
+                device,
+                line,
+                edge,
+                uncertainty,
+            } => self.pulse_edge_within(device, line, edge, uncertainty),
+            Input::Break { .. } => {}
+        }
+    }
+
+    fn drain(&mut self, _: Micros, out: &mut Output) {
+        while let Some(sent) = self.take_transmission() {
+            out.sent.push_back(sent);
+        }
+        let edges = self.take_pulse_edges().into_iter();
+        out.edges
+            .extend(edges.map(|(device, line, edge)| LineEdge { device, line, edge }));
+        out.moved.extend(self.take_movements());
+        out.delivered.extend(self.take_delivered());
+        let (shown, notices) = self.take_shown();
+        out.shown.extend(shown.into_iter().map(Shown::Display));
+        out.shown.extend(notices.into_iter().map(Shown::Notice));
+    }
+
+    fn power(&mut self, now: Micros, on: bool) {
+        Self::power(self, now, on);
+    }
+
+    fn act(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+        match action {
+            Act::Select { item } => self.select(now, *item),
+            Act::AtMachine(what) => what.perform(self, now),
+            Act::PressReturn => self.press_return(now),
+            Act::JamItem { item } => self.jam(*item),
+            Act::BusReset => self.bus_reset(now),
+            Act::Service { on } => self.set_service(now, *on),
+            _ => return Err(cannot("the board")),
+        }
+        Ok(())
+    }
+
+    fn observe(&self, what: &Observation) -> Option<Observed> {
+        Some(match what {
+            Observation::Credit => Observed::Amount(self.vending().credit()),
+            Observation::Display => Observed::Text(self.vending().display().to_string()),
+            Observation::ExactChange => Observed::Flag(self.exact_change()),
+            Observation::BoardReady => Observed::Flag(self.is_ready()),
+            Observation::Ready(device) => Observed::Flag(self.life(device) == Some(Life::Running)),
+            _ => return None,
+        })
+    }
+
+    fn is_quiet(&self) -> bool {
+        !self.powered() || Self::is_quiet(self)
+    }
+}
