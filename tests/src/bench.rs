@@ -470,7 +470,13 @@ impl Bench<Controller> {
     }
 }
 
-fn through(bus: &mut VirtualBus, faults: &mut FaultInjector, source: Source, sent: Transmission) {
+/// Sends something over a bus with faults around it.
+pub fn through(
+    bus: &mut VirtualBus,
+    faults: &mut FaultInjector,
+    source: Source,
+    sent: Transmission,
+) {
     let injected = faults.pass(source, sent);
     if let Some(sent) = injected.sent {
         bus.transmit(source, sent, injected.heard);

@@ -36,7 +36,7 @@ use payrig_bench::Rig;
 use payrig_wire::recording::Entry;
 use std::path::Path;
 
-pub use bench::{Asker, Bench, Master, Plugged, fault};
+pub use bench::{Asker, Bench, Master, Plugged, fault, through};
 pub use board::{board, item};
 pub use frame::{Frame, Spoken};
 

@@ -1,12 +1,13 @@
 //! An MDB bill validator behind a bridge that drives a pulse line: what is stacked is sent, once,
 //! whatever happens on the wire and to the power of the bridge.
 
-use payrig_bench::{Fault, FaultKind, FrameKind, VirtualBus};
+use payrig_bench::{Fault, FaultInjector, FaultKind, FrameKind, VirtualBus};
 use payrig_bridge::{MdbToPulse, MdbToPulseConfig};
 use payrig_peripherals::bill::{BillConfig, BillValidator, Quirks};
 use payrig_peripherals::{Port, PortTiming};
 use payrig_pulse::{CreditCounter, Profile, PulseFinding};
 use payrig_tests::fault;
+use payrig_tests::through;
 use payrig_units::{Ledger, Micros, Money, Place};
 use payrig_wire::{BusEvent, Source};
 use proptest::prelude::*;
@@ -15,6 +16,7 @@ use proptest::prelude::*;
 struct Machine {
     now: Micros,
     bus: VirtualBus,
+    faults: FaultInjector,
     validator: Port<BillValidator>,
     bridge: MdbToPulse,
     board: CreditCounter,
@@ -38,6 +40,7 @@ impl Machine {
         Self {
             now: Micros::ZERO,
             bus: VirtualBus::new(seed, Micros(100)),
+            faults: FaultInjector::default(),
             validator: Port::new(validator, PortTiming::default()),
             bridge,
             board,
@@ -78,10 +81,10 @@ impl Machine {
 
     fn carry(&mut self) {
         while let Some(sent) = self.bridge.take_transmission() {
-            self.bus.transmit(Source::Master, sent);
+            through(&mut self.bus, &mut self.faults, Source::Master, sent);
         }
         while let Some(sent) = self.validator.take_transmission() {
-            self.bus.transmit(Source::Peripheral, sent);
+            through(&mut self.bus, &mut self.faults, Source::Peripheral, sent);
         }
         for (line, edge) in self.bridge.take_edges() {
             self.sent.push((edge.at, edge.high));
@@ -238,7 +241,7 @@ proptest! {
                     m.run(Micros::ms(time));
                     m.inhibit(false);
                 }
-                Act::Fault(fault) => m.bus.add_fault(fault),
+                Act::Fault(fault) => m.faults.add(fault),
             }
         }
         m.run(Micros::secs(30));

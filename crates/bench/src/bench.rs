@@ -345,28 +345,30 @@ impl Bench {
     /// # Errors
     /// When it cannot be done: says why at once, and nothing has happened.
     pub fn act(&mut self, action: &Act) -> Result<(), Refusal> {
+        let done = self.begin_act(action);
+        self.collect();
+        done
+    }
+
+    /// The same, and what follows from it is still with the nodes.
+    pub(crate) fn begin_act(&mut self, action: &Act) -> Result<(), Refusal> {
         match action {
-            Act::Fault(fault) => self.inject(BusId::BOARD, *fault),
-            Act::Power { device, on } => self.power(device.as_deref(), *on),
-            _ => {
-                let who = action.device();
-                let index = self.who(who)?;
-                let now = self.now;
-                let Some(placed) = self.nodes.get_mut(index) else {
-                    return Err(Refusal::BoardOutside);
-                };
-                let done = placed.node.act(now, action);
-                placed.touched = true;
-                placed.due = placed.node.next_deadline();
-                let done = match (done, who) {
-                    (Err(Refusal::CannotDo(_)), Some(device)) => {
-                        Err(Refusal::CannotDo(device.to_owned()))
-                    }
-                    (done, _) => done,
-                };
-                self.collect();
-                done
-            }
+            Act::Fault(fault) => return self.inject(BusId::BOARD, *fault),
+            Act::Power { device, on } => return self.begin_power(device.as_deref(), *on),
+            _ => {}
+        }
+        let who = action.device();
+        let index = self.who(who)?;
+        let now = self.now;
+        let Some(placed) = self.nodes.get_mut(index) else {
+            return Err(Refusal::BoardOutside);
+        };
+        let done = placed.node.act(now, action);
+        placed.touched = true;
+        placed.due = placed.node.next_deadline();
+        match (done, who) {
+            (Err(Refusal::CannotDo(_)), Some(device)) => Err(Refusal::CannotDo(device.to_owned())),
+            (done, _) => done,
         }
     }
 
@@ -387,6 +389,12 @@ impl Bench {
     /// # Errors
     /// When it is not ours, or not there.
     pub fn power(&mut self, device: Option<&str>, on: bool) -> Result<(), Refusal> {
+        let done = self.begin_power(device, on);
+        self.collect();
+        done
+    }
+
+    fn begin_power(&mut self, device: Option<&str>, on: bool) -> Result<(), Refusal> {
         let index = self.who(device)?;
         let now = self.now;
         if let Some(placed) = self.nodes.get_mut(index) {
@@ -400,7 +408,6 @@ impl Bench {
             who: device.map(str::to_owned),
             on,
         });
-        self.collect();
         Ok(())
     }
 
@@ -600,8 +607,8 @@ impl Bench {
                 passed: step.passed,
                 why: step.why,
             });
-            self.collect();
         }
+        self.collect();
         any
     }
 

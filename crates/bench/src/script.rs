@@ -112,7 +112,10 @@ impl Bench {
                 }
                 Ok(None)
             }
-            act => self.act(act).map(|()| None).map_err(|r| r.to_string()),
+            act => self
+                .begin_act(act)
+                .map(|()| None)
+                .map_err(|r| r.to_string()),
         };
         if let Act::Expect { what, .. } = &step.act
             && matches!(what, Expectation::Seen(_))

@@ -69,7 +69,7 @@ impl World {
 
     fn collect(&mut self) {
         while let Some(sent) = self.board.take_transmission() {
-            self.bus.transmit(Source::Master, sent);
+            self.bus.transmit(Source::Master, sent, true);
         }
         for (_, edge) in self.board.take_pulse_edges(self.now) {
             self.inhibit = edge.high;
@@ -152,7 +152,10 @@ impl Cable for Wires {
     }
 
     fn send(&mut self, sent: Transmission) {
-        self.0.borrow_mut().bus.transmit(Source::Peripheral, sent);
+        self.0
+            .borrow_mut()
+            .bus
+            .transmit(Source::Peripheral, sent, true);
     }
 
     fn wait(&mut self, until: Micros) -> Result<Option<PortEvent>, LinkError> {

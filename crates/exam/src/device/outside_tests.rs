@@ -57,7 +57,7 @@ impl World {
 
     fn collect(&mut self) {
         while let Some(sent) = self.device.take_transmission() {
-            self.bus.transmit(Source::Peripheral, sent);
+            self.bus.transmit(Source::Peripheral, sent, true);
         }
         for m in self.device.take_movements() {
             let amount = |place: &Place| {
@@ -169,7 +169,7 @@ impl Cable for Wires {
     }
 
     fn send(&mut self, sent: Transmission) {
-        self.0.borrow_mut().bus.transmit(Source::Master, sent);
+        self.0.borrow_mut().bus.transmit(Source::Master, sent, true);
     }
 
     fn wait(&mut self, until: Micros) -> Result<Option<PortEvent>, LinkError> {
