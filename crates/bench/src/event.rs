@@ -71,7 +71,12 @@ impl Bench {
                 self.pending
                     .push(Entry::Movement(MovementRecord::from(&entry)));
             }
-            Err(error) => self.report(breach(RuleName::Money, Origin::Ledger, self.now, error.to_string())),
+            Err(error) => self.report(breach(
+                RuleName::Money,
+                Origin::Ledger,
+                self.now,
+                error.to_string(),
+            )),
         }
     }
 
@@ -173,7 +178,12 @@ impl Bench {
                 Some(_) => discrepancy.text_unseen(self.decimals),
                 None => discrepancy.text(self.decimals),
             };
-            self.report(breach(RuleName::Money, Origin::Ledger, discrepancy.since, text));
+            self.report(breach(
+                RuleName::Money,
+                Origin::Ledger,
+                discrepancy.since,
+                text,
+            ));
         }
         self.settle_told_outside();
         self.hold_off_what_is_real();
