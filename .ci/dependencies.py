@@ -43,6 +43,16 @@ LAYERS = {
         "payrig-bridge",
     },
     "payrig-link": {"payrig-units", "payrig-mdb", "payrig-wire", "payrig-bench"},
+    "payrig-rig": {
+        "payrig-units",
+        "payrig-mdb",
+        "payrig-pulse",
+        "payrig-wire",
+        "payrig-peripherals",
+        "payrig-controller",
+        "payrig-bridge",
+        "payrig-bench",
+    },
     "payrig-exam": {
         "payrig-units",
         "payrig-mdb",
@@ -52,6 +62,7 @@ LAYERS = {
         "payrig-controller",
         "payrig-bridge",
         "payrig-bench",
+        "payrig-rig",
         "payrig-link",
     },
     "payrig-report": {"payrig-units", "payrig-pulse", "payrig-wire", "payrig-exam"},
@@ -70,6 +81,9 @@ SANS_IO = {
     "payrig-bench",
     "payrig-report",
 }
+# Crates that know no file format.
+NO_FORMAT = {"payrig-bench"}
+FORMAT_CRATES = {"toml", "strsim", "csv", "vcd"}
 IO_CRATES = {"tokio", "serialport", "mio", "async-std", "nix", "rustix"}
 
 
@@ -140,6 +154,8 @@ def main():
                 problems.append(f"{name} depends on {needs}: against the map in DEVELOPERS.md")
             if package["name"] in SANS_IO and needs in IO_CRATES:
                 problems.append(f"{name} depends on {needs}: it is to do no I/O")
+            if package["name"] in NO_FORMAT and needs in FORMAT_CRATES:
+                problems.append(f"{name} depends on {needs}: it is to know no file format")
     for problem in sorted(set(problems)):
         print(f"dependencies: {problem}", file=sys.stderr)
     others = len(data["packages"]) - len(members)

@@ -4,12 +4,12 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use payrig_bench::{Rig, Bench};
+use payrig_bench::{Plan, Bench};
 use payrig_units::Micros;
 use std::path::Path;
 
 fuzz_target!(|text: &str| {
-    let rig = match Rig::parse(Path::new("fuzz.toml"), text) {
+    let rig = match payrig_rig::parse(Path::new("fuzz.toml"), text) {
         Ok(rig) => rig,
         Err(error) => {
             assert!(error.to_string().starts_with("fuzz.toml"), "{error}");

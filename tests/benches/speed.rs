@@ -12,7 +12,7 @@
 
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use payrig_bench::run::run_simulated;
-use payrig_bench::{Bench, Rig};
+use payrig_bench::{Bench, Plan};
 use payrig_units::Micros;
 use payrig_wire::reading::{ReadOptions, read_file};
 use std::convert::Infallible;
@@ -56,7 +56,7 @@ fn root() -> PathBuf {
 }
 
 /// Bench time and entries of one run.
-fn play(rig: &Rig) -> (Micros, usize) {
+fn play(rig: &Plan) -> (Micros, usize) {
     let mut stage = Bench::of(rig);
     let mut entries = 0;
     let ran = run_simulated::<Infallible>(&mut stage, Micros::secs(3_600), |_, entry| {
@@ -71,8 +71,8 @@ fn play(rig: &Rig) -> (Micros, usize) {
 fn runs(criterion: &mut Criterion) {
     let mut group = criterion.benchmark_group("run, in bench seconds");
     group.sample_size(10);
-    let polled = Rig::parse(Path::new("polled"), POLLED).unwrap();
-    let first = Rig::load(&root().join("bench-rigs/first-vend.toml")).unwrap();
+    let polled = payrig_rig::parse(Path::new("polled"), POLLED).unwrap();
+    let first = payrig_rig::load(&root().join("bench-rigs/first-vend.toml")).unwrap();
     for (name, rig) in [("three devices at rest", polled), ("first-vend", first)] {
         let (time, entries) = play(&rig);
         assert!(entries > 100, "{name}: nothing happened on the bench");

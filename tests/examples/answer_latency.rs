@@ -25,7 +25,7 @@ fn main() {
 
 #[cfg(target_os = "linux")]
 mod measure {
-    use payrig_bench::{Bench, BusAt, Rig};
+    use payrig_bench::{Bench, BusAt};
     use payrig_link::drive::{Ports, run_live};
     use payrig_link::{
         Clock, Figures, Lateness, Lengths, LinkError, PortEvent, PtyOptions, PtyPort, ThreadPort,
@@ -205,7 +205,7 @@ unit = 2
     /// Plays the four devices, as `payrig run` does: the whole bench, books, rules and a recording
     /// that is flushed line by line. Gives the lateness of every first word.
     async fn serve(port: ThreadPort, clock: Clock, stop: &AtomicBool) -> Vec<Lateness> {
-        let rig = Rig::parse(Path::new("four.toml"), RIG).unwrap();
+        let rig = payrig_rig::parse(Path::new("four.toml"), RIG).unwrap();
         let mut stage = Bench::live(&rig, &[]);
         let noted = Noted {
             port,

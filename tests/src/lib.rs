@@ -32,7 +32,6 @@ pub mod cli;
 mod device;
 mod frame;
 
-use payrig_bench::Rig;
 use payrig_wire::recording::Entry;
 use std::path::Path;
 
@@ -52,7 +51,8 @@ pub fn cases(usual: u32) -> u32 {
 /// # Panics
 /// When the text is no rig, or money comes from nowhere.
 pub fn play(text: &str, mut each: impl FnMut(Entry)) -> payrig_bench::Bench {
-    let rig = Rig::parse(Path::new("rig.toml"), text).unwrap_or_else(|e| panic!("{e}\n{text}"));
+    let rig =
+        payrig_rig::parse(Path::new("rig.toml"), text).unwrap_or_else(|e| panic!("{e}\n{text}"));
     let mut stage = payrig_bench::Bench::of(&rig);
     while !stage.ended() {
         stage.advance(stage.next_deadline());

@@ -2,7 +2,6 @@
 //! money comes from nowhere, and at the end the books agree or a finding says that they do not.
 
 use payrig_bench::Bench;
-use payrig_bench::rig::Rig;
 use payrig_bench::run::run_simulated;
 use payrig_units::{Decimals, Micros, Money, Place};
 use payrig_wire::recording::Entry;
@@ -194,7 +193,8 @@ struct Ended {
 
 fn play(case: &Case) -> Ended {
     let text = rig(case);
-    let rig = Rig::parse(Path::new("any.toml"), &text).unwrap_or_else(|e| panic!("{e}\n{text}"));
+    let rig =
+        payrig_rig::parse(Path::new("any.toml"), &text).unwrap_or_else(|e| panic!("{e}\n{text}"));
     let mut stage = Bench::of(&rig);
     let mut findings = Vec::new();
     run_simulated(&mut stage, Micros::secs(3_600), |stage, entry| {

@@ -1,7 +1,7 @@
 //! The rig that shows a recycler at work does what its script expects.
 
+use payrig_bench::Bench;
 use payrig_bench::run::run_simulated;
-use payrig_bench::{Bench, Rig};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
 use std::path::Path;
@@ -9,7 +9,7 @@ use std::path::Path;
 #[test]
 fn change_in_bills_passes() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../bench-rigs/change-in-bills.toml");
-    let mut stage = Bench::of(&Rig::load(&path).unwrap());
+    let mut stage = Bench::of(&payrig_rig::load(&path).unwrap());
     let (mut failed, mut passed) = (Vec::new(), None);
     let limit = Micros::secs(600);
     run_simulated::<()>(&mut stage, limit, |_, entry| {

@@ -134,7 +134,7 @@ fn rigs_of_the_guide_are_read() {
     for part in page.split("```toml\n").skip(1) {
         let text = part.split("```").next().unwrap_or_default();
         if text.starts_with("[bench]") {
-            payrig_bench::Rig::parse(Path::new("rigs.md"), text).unwrap();
+            payrig_rig::parse(Path::new("rigs.md"), text).unwrap();
             whole += 1;
         }
     }

@@ -1,7 +1,7 @@
 //! Bridges in rigs, with the ledger over them.
 
+use payrig_bench::Bench;
 use payrig_bench::run::run_simulated;
-use payrig_bench::{Bench, Rig};
 use payrig_tests::cli::{file, payrig_in};
 use payrig_units::Micros;
 use payrig_wire::Finding;
@@ -10,7 +10,7 @@ use proptest::prelude::*;
 use std::path::Path;
 
 fn limits(text: &str) -> Vec<(String, String)> {
-    let rig = Rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"));
+    let rig = payrig_rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"));
     let mut stage = Bench::of(&rig);
     found_in(&mut stage)
         .into_iter()
@@ -200,7 +200,7 @@ do = \"wait\"
 for = \"5 s\"
 "
     );
-    let rig = Rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
+    let rig = payrig_rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
     let mut stage = Bench::of(&rig);
     let found = found_in(&mut stage);
     let ledger = stage.books().ledger();
@@ -256,7 +256,7 @@ fn what_was_on_its_way_into_the_dark_is_named_with_its_amount() {
         "do = \"wait\"\nfor = \"0 s\"\n",
         1,
     );
-    let rig = Rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
+    let rig = payrig_rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
     let found = found_in(&mut Bench::of(&rig));
     let unheard = found.iter().find(|f| f.rule == "pulse-unheard");
     let unheard = unheard.unwrap_or_else(|| panic!("{found:?}"));
@@ -270,7 +270,7 @@ fn what_was_on_its_way_into_the_dark_is_named_with_its_amount() {
 fn a_pulse_cut_by_a_known_power_cut_is_told_as_that() {
     let mut seen = 0;
     for at in (2_200_000..2_700_000).step_by(13_000) {
-        let rig = Rig::parse(Path::new("test.toml"), &supply_cut("", at, 500_000)).unwrap();
+        let rig = payrig_rig::parse(Path::new("test.toml"), &supply_cut("", at, 500_000)).unwrap();
         for finding in found_in(&mut Bench::of(&rig)) {
             if finding.rule != "pulse-width" {
                 continue;
@@ -359,7 +359,7 @@ fn mistakes_name_line_and_nearest_word() {
              [[device]]\nkind = \"pulse-hopper\"\nname = \"hopper\"\ncoin = \"0.25\"\n\
              [[device]]\nkind = \"bridge\"\nname = \"bridge\"\n{bridge}"
         );
-        let error = Rig::parse(Path::new("test.toml"), &text).unwrap_err();
+        let error = payrig_rig::parse(Path::new("test.toml"), &text).unwrap_err();
         assert!(error.line > 1, "{error}");
         error.to_string()
     };

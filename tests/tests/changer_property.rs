@@ -1,8 +1,8 @@
 //! Whatever is done at a changer and whatever goes wrong on its wire: no money comes from nowhere,
 //! and either board and money agree at the end or a finding says by how much they do not.
 
-use payrig_bench::rig::{Act, ChangerAct, Step, Tender};
-use payrig_bench::{Bench, Rig};
+use payrig_bench::action::{Action, ChangerAction, Step, StepKind, Tender};
+use payrig_bench::{Bench, Plan};
 use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
 use payrig_units::{Decimals, Micros, Money, Place};
@@ -14,7 +14,7 @@ use std::path::Path;
 const DEVICE: &str = "changer";
 
 /// A bench with a changer, and a board that pays in one of three ways.
-fn rig(board: &str, script: Vec<Step>) -> Rig {
+fn rig(board: &str, script: Vec<Step>) -> Plan {
     let text = format!(
         r#"
         [bench]
@@ -47,7 +47,7 @@ fn rig(board: &str, script: Vec<Step>) -> Rig {
         value = "1.00"
         "#
     );
-    let mut rig = Rig::parse(Path::new("stress.toml"), &text).unwrap();
+    let mut rig = payrig_rig::parse(Path::new("stress.toml"), &text).unwrap();
     rig.script = script;
     rig
 }
@@ -63,7 +63,7 @@ struct End {
     credit: Money,
 }
 
-fn play(rig: &Rig) -> End {
+fn play(rig: &Plan) -> End {
     let mut stage = Bench::of(rig);
     let mut findings = Vec::new();
     let mut rounds = 0;
@@ -101,71 +101,71 @@ fn play(rig: &Rig) -> End {
     }
 }
 
-fn step(after: Micros, act: Act) -> Step {
+fn step(after: Micros, act: Action) -> Step {
     Step {
         line: 0,
         after,
-        act,
+        what: StepKind::Do(act),
     }
 }
 
-fn at_changer(what: ChangerAct) -> Act {
+fn at_changer(what: ChangerAction) -> Action {
     let device = DEVICE.to_owned();
-    Act::AtChanger { device, what }
+    Action::AtChanger { device, what }
 }
 
 /// What customers do.
-fn customer() -> impl Strategy<Value = Act> {
+fn customer() -> impl Strategy<Value = Action> {
     prop_oneof![
-        6 => prop::sample::select(vec![5, 10, 25, 100]).prop_map(|minor| Act::InsertCoin {
+        6 => prop::sample::select(vec![5, 10, 25, 100]).prop_map(|minor| Action::InsertCoin {
             device: DEVICE.to_owned(),
             coin: Tender::Worth(Money(minor)),
         }),
-        1 => Just(Act::InsertCoin { device: DEVICE.to_owned(), coin: Tender::Unknown }),
-        2 => Just(at_changer(ChangerAct::PressLever)),
-        2 => Just(Act::PressReturn),
-        3 => prop::sample::select(vec![11, 12]).prop_map(|item| Act::Select { item }),
-        1 => Just(at_changer(ChangerAct::InsertTwoCoins)),
+        1 => Just(Action::InsertCoin { device: DEVICE.to_owned(), coin: Tender::Unknown }),
+        2 => Just(at_changer(ChangerAction::PressLever)),
+        2 => Just(Action::PressReturn),
+        3 => prop::sample::select(vec![11, 12]).prop_map(|item| Action::Select { item }),
+        1 => Just(at_changer(ChangerAction::InsertTwoCoins)),
     ]
 }
 
 /// What happens to the changer without any fault of the wire. It is silent for less than its
 /// non-response time of 2 s (section 5.4): after a RESET a coin of the same type to the cash box could be
 /// the one whose ACK it did not wait for, and a board has to take it for that.
-fn mishap() -> impl Strategy<Value = Act> {
+fn mishap() -> impl Strategy<Value = Action> {
     prop_oneof![
-        2 => any::<bool>().prop_map(|on| Act::Power { device: Some(DEVICE.to_owned()), on }),
-        2 => Just(at_changer(ChangerAct::ResetItself)),
-        2 => (0u64..1_900).prop_map(|ms| at_changer(ChangerAct::GoSilent(Micros::ms(ms)))),
-        1 => Just(Act::BusReset),
-        1 => (any::<bool>()).prop_map(|on| Act::Service { on }),
-        1 => Just(Act::JamItem { item: 11 }),
+        2 => any::<bool>().prop_map(|on| Action::Power { device: Some(DEVICE.to_owned()), on }),
+        2 => Just(at_changer(ChangerAction::ResetItself)),
+        2 => (0u64..1_900).prop_map(|ms| at_changer(ChangerAction::GoSilent(Micros::ms(ms)))),
+        1 => Just(Action::BusReset),
+        1 => (any::<bool>()).prop_map(|on| Action::Service { on }),
+        1 => Just(Action::JamItem { item: 11 }),
     ]
 }
 
 /// A coin taken out by hand. Where the changer is reset in mid payout it forgets to tell of it, and the
 /// tubes cannot say whether the board's order or a hand took the coin: that is found in the end, by
 /// whoever counts the money.
-fn by_hand() -> impl Strategy<Value = Act> {
-    Just(at_changer(ChangerAct::ManualDispense(Money(10), 1)))
+fn by_hand() -> impl Strategy<Value = Action> {
+    Just(at_changer(ChangerAction::ManualDispense(Money(10), 1)))
 }
 
 /// Coins come one after another, as from a hand. Two reports of one coin type to the cash box that come
 /// nearer, with frames lost or not answered between them, could be one that is told again: a changer
 /// that is silent for a time tells of both at its end.
 fn one_after_another(script: &mut [Step]) {
-    let silences = script.iter().map(|s| match &s.act {
-        Act::AtChanger {
-            what: ChangerAct::GoSilent(time),
+    let silences = script.iter().map(|s| match &s.what {
+        StepKind::Do(Action::AtChanger {
+            what: ChangerAction::GoSilent(time),
             ..
-        } => *time,
+        }) => *time,
         _ => Micros::ZERO,
     });
     let apart = Micros::ms(600) + silences.max().unwrap_or_default();
-    let is_coin = |act: &Act| {
-        let two = ChangerAct::InsertTwoCoins;
-        matches!(act, Act::InsertCoin { .. })
-            || matches!(act, Act::AtChanger { what, .. } if *what == two)
+    let is_coin = |act: &Action| {
+        let two = ChangerAction::InsertTwoCoins;
+        matches!(act, Action::InsertCoin { .. })
+            || matches!(act, Action::AtChanger { what, .. } if *what == two)
     };
     let mut since = Micros::NEVER;
     for step in script {
@@ -174,7 +174,7 @@ fn one_after_another(script: &mut [Step]) {
         } else {
             since + step.after
         };
-        if is_coin(&step.act) {
+        if matches!(&step.what, StepKind::Do(act) if is_coin(act)) {
             let more = apart.since(since);
             step.after += more;
             since = Micros::ZERO;
@@ -183,13 +183,13 @@ fn one_after_another(script: &mut [Step]) {
 }
 
 /// Frames that are lost on the way.
-fn loss() -> impl Strategy<Value = Act> {
+fn loss() -> impl Strategy<Value = Action> {
     let kind = prop::sample::select(vec![FaultKind::Lose, FaultKind::Deaf]);
     wire_fault(kind, 2)
 }
 
 /// Anything that can be done to frames.
-fn noise() -> impl Strategy<Value = Act> {
+fn noise() -> impl Strategy<Value = Action> {
     let kind = prop_oneof![
         Just(FaultKind::Lose),
         Just(FaultKind::Deaf),
@@ -200,11 +200,11 @@ fn noise() -> impl Strategy<Value = Act> {
     wire_fault(kind, 6)
 }
 
-fn wire_fault(kind: impl Strategy<Value = FaultKind>, most: u32) -> impl Strategy<Value = Act> {
+fn wire_fault(kind: impl Strategy<Value = FaultKind>, most: u32) -> impl Strategy<Value = Action> {
     let from = prop::sample::select(vec![Source::Master, Source::Peripheral]);
     let frame = prop::sample::select(vec![FrameKind::Any, FrameKind::Ack, FrameKind::Block]);
     (kind, from, frame, 0u32..12, 1..=most).prop_map(|(kind, from, frame, skip, count)| {
-        Act::Fault(Fault {
+        Action::Fault(Fault {
             kind,
             from,
             frame,
@@ -216,30 +216,34 @@ fn wire_fault(kind: impl Strategy<Value = FaultKind>, most: u32) -> impl Strateg
 }
 
 /// What happens to the board: its power, when the money is in question.
-fn board_power() -> impl Strategy<Value = Act> {
-    any::<bool>().prop_map(|on| Act::Power { device: None, on })
+fn board_power() -> impl Strategy<Value = Action> {
+    any::<bool>().prop_map(|on| Action::Power { device: None, on })
 }
 
 /// Steps with pauses from nothing to a few seconds, and an end at which the changer has power and
 /// the customer wants the money back.
-fn script(acts: impl Strategy<Value = Act>) -> impl Strategy<Value = Vec<Step>> {
+fn script(acts: impl Strategy<Value = Action>) -> impl Strategy<Value = Vec<Step>> {
     let pause = prop_oneof![0u64..60, 0u64..700, 0u64..3_000].prop_map(Micros::ms);
     let steps = prop::collection::vec((pause, acts), 1..14);
     steps.prop_map(|steps| {
-        let ready = Act::WaitReady {
-            within: Micros::secs(30),
+        let ready = |after| Step {
+            line: 0,
+            after,
+            what: StepKind::WaitReady {
+                within: Micros::secs(30),
+            },
         };
-        let power = Act::Power {
+        let power = Action::Power {
             device: Some(DEVICE.to_owned()),
             on: true,
         };
-        let mut all = vec![step(Micros::ZERO, ready.clone())];
+        let mut all = vec![ready(Micros::ZERO)];
         all.extend(steps.into_iter().map(|(after, act)| step(after, act)));
         all.push(step(Micros::secs(1), power));
-        all.push(step(Micros::ZERO, Act::Service { on: false }));
-        all.push(step(Micros::secs(15), ready));
-        all.push(step(Micros::secs(5), Act::PressReturn));
-        all.push(step(Micros::secs(10), Act::PressReturn));
+        all.push(step(Micros::ZERO, Action::Service { on: false }));
+        all.push(ready(Micros::secs(15)));
+        all.push(step(Micros::secs(5), Action::PressReturn));
+        all.push(step(Micros::secs(10), Action::PressReturn));
         all
     })
 }

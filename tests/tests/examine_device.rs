@@ -1,6 +1,5 @@
 //! `payrig examine device`, as its users run it.
 
-use payrig_bench::Rig;
 use payrig_exam::device::Setup;
 use payrig_tests::cli::payrig;
 use serde_json::Value;
@@ -170,7 +169,7 @@ fn every_device_of_every_rig_that_comes_along_is_fit() {
     let mut verdicts = 0;
     for file in std::fs::read_dir(folder).unwrap() {
         let path = file.unwrap().path();
-        let rig = Rig::load(&path).unwrap();
+        let rig = payrig_rig::load(&path).unwrap();
         let path = path.to_str().unwrap();
         let emulated = rig.devices.iter().filter(|d| {
             let is_real = d.link.as_ref().is_some_and(|l| l.device_outside());

@@ -1,6 +1,5 @@
 //! `payrig float`, and whether the board on the bench agrees with it.
 
-use payrig_bench::Rig;
 use payrig_tests::cli::{file, payrig, payrig_in};
 use serde_json::Value;
 use std::fs;
@@ -239,6 +238,6 @@ fn wrong_questions_are_told_what_is_wrong() {
         assert!(ran.err.contains(says), "{arguments:?}: {}", ran.err);
     }
     let text = rig(0, 0, 0, "");
-    let rig = Rig::parse(Path::new("rig.toml"), &text).unwrap();
+    let rig = payrig_rig::parse(Path::new("rig.toml"), &text).unwrap();
     assert_eq!(rig.board.items.len(), 2);
 }

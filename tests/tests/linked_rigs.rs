@@ -1,8 +1,8 @@
 //! Rigs with links of their own: two benches whose ports are connected, in bench time, without a
 //! clock. What one sends, the other hears, like with a cable between two computers.
 
-use payrig_bench::rig::{DeviceLink, DeviceRig};
-use payrig_bench::{Bench, BusAt, Outbound, Rig};
+use payrig_bench::plan::{DeviceLink, DevicePlan};
+use payrig_bench::{Bench, BusAt, Outbound, Plan};
 use payrig_units::{Micros, Money};
 use payrig_wire::port::{InLine, Lateness, OutLine};
 use payrig_wire::reading::{ReadOptions, read_file};
@@ -11,8 +11,8 @@ use payrig_wire::{BusEvent, Edge, Source, TimedWord, Transmission, WORD_TIME};
 use std::collections::BTreeMap;
 use std::path::Path;
 
-fn rig(text: &str) -> Rig {
-    Rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"))
+fn rig(text: &str) -> Plan {
+    payrig_rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"))
 }
 
 /// A stage, its log, and what is under way to it.
@@ -37,7 +37,7 @@ enum Coming {
 }
 
 impl Side {
-    fn new(rig: &Rig) -> Self {
+    fn new(rig: &Plan) -> Self {
         let mut masters = Vec::new();
         if rig
             .link
@@ -46,7 +46,7 @@ impl Side {
         {
             masters.push(BusAt::Board);
         }
-        let on_bus = |d: &&DeviceRig| matches!(d.link, Some(DeviceLink::Bus(_)));
+        let on_bus = |d: &&DevicePlan| matches!(d.link, Some(DeviceLink::Bus(_)));
         let bridges = rig.devices.iter().filter(|d| d.is_outside()).filter(on_bus);
         masters.extend(bridges.filter_map(|d| Some(BusAt::Beside(d.behind.clone()?))));
         Self {
@@ -750,7 +750,7 @@ fn bridges_on_one_supply_lose_no_cent_whenever_it_is_cut() {
 #[test]
 fn mistakes_about_links_name_the_line_and_what_to_write() {
     let say = |text: String| {
-        let error = Rig::parse(Path::new("test.toml"), &text).unwrap_err();
+        let error = payrig_rig::parse(Path::new("test.toml"), &text).unwrap_err();
         assert!(error.line > 1, "{error}");
         error.to_string()
     };

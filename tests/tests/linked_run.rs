@@ -198,7 +198,7 @@ fn every_rig_of_the_repository_is_read() {
     for entry in std::fs::read_dir(file("bench-rigs")).unwrap() {
         let path = entry.unwrap().path();
         if path.extension().is_some_and(|e| e == "toml") {
-            payrig_bench::Rig::load(&path).unwrap_or_else(|e| panic!("{e}"));
+            payrig_rig::load(&path).unwrap_or_else(|e| panic!("{e}"));
         }
     }
 }

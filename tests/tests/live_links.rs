@@ -4,7 +4,7 @@
 //! stall, and says so.
 #![cfg(target_os = "linux")]
 
-use payrig_bench::{Bench, BusAt, LineLevel, Rig};
+use payrig_bench::{Bench, BusAt, LineLevel};
 use payrig_link::drive::{LiveError, Ports, run_live};
 use payrig_link::{
     BlockingPort, Clock, InLine, LOOK_EVERY, LinkError, ModemLines, ModemOptions, ModemPort,
@@ -87,7 +87,7 @@ fn lines(port: &str, cable: Cable, clock: Clock) -> (ModemThread, Vec<LineLevel>
 
 /// Runs a bench to its end on a thread of its own; gives what it took and what it found.
 fn run(text: String, mut ports: Ports<ThreadPort>, levels: Vec<LineLevel>) -> (Bench, Vec<String>) {
-    let rig = Rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
+    let rig = payrig_rig::parse(Path::new("test.toml"), &text).unwrap_or_else(|e| panic!("{e}"));
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
@@ -225,7 +225,7 @@ fn a_port_that_vanishes_ends_the_run_with_a_whole_log_and_everything_held_off() 
                 [[device]]\nkind = \"pulse-bill-validator\"\nname = \"old\"\nbills = [\"1.00\"]\n\
                 [device.link]\nport = \"B\"\noutside = \"device\"\n\
                 [[device]]\nkind = \"bridge\"\nname = \"bridge\"\nfrom = \"old\"\n";
-    let rig = Rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"));
+    let rig = payrig_rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"));
     let clock = Clock::starting_now();
     let (one, far) = cable();
     // Released is high, and high holds off; the far end sees what is driven.

@@ -1,7 +1,7 @@
 //! Devices on pulse lines in rigs: sold and paid by them, held off, wrong on purpose, measured.
 
+use payrig_bench::Bench;
 use payrig_bench::run::run_simulated;
-use payrig_bench::{Bench, Rig};
 use payrig_units::{Micros, Money};
 use payrig_wire::reading::{ReadOptions, read_file};
 use payrig_wire::recording::{Entry, Header, RecordingWriter};
@@ -13,7 +13,7 @@ struct Ran {
 }
 
 fn run(text: &str) -> Ran {
-    let rig = Rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"));
+    let rig = payrig_rig::parse(Path::new("test.toml"), text).unwrap_or_else(|e| panic!("{e}"));
     let mut stage = Bench::of(&rig);
     let mut entries = Vec::new();
     run_simulated(&mut stage, Micros::secs(600), |_, entry| {
@@ -481,7 +481,7 @@ fn a_recording_is_judged_as_its_bench_was() {
         let ran = Ran {
             entries: ran.entries,
             stage: Bench::of(
-                &Rig::parse(
+                &payrig_rig::parse(
                     Path::new("t"),
                     &format!("{TOP}[[device]]\nkind=\"changer\"\nname=\"c\"\n"),
                 )
@@ -503,7 +503,7 @@ fn mistakes_in_a_rig_name_line_and_nearest_word() {
     let say = |device: &str| {
         let text =
             format!("{TOP}[[device]]\nkind = \"pulse-bill-validator\"\nname = \"b\"\n{device}");
-        Rig::parse(Path::new("test.toml"), &text)
+        payrig_rig::parse(Path::new("test.toml"), &text)
             .unwrap_err()
             .to_string()
     };
@@ -551,7 +551,7 @@ fn mistakes_in_a_rig_name_line_and_nearest_word() {
         assert!(text.contains("test.toml:"), "{text}");
     }
     let text = format!("{TOP}[[device]]\nkind = \"pulse-coin-aceptor\"\nname = \"b\"\n{bills}");
-    let text = Rig::parse(Path::new("test.toml"), &text)
+    let text = payrig_rig::parse(Path::new("test.toml"), &text)
         .unwrap_err()
         .to_string();
     assert!(
@@ -664,7 +664,7 @@ fn the_examples_of_the_book_are_read() {
                 true => "",
                 false => "[[device]]\nkind = \"changer\"\nname = \"changer\"\n",
             };
-            let rig = Rig::parse(Path::new(page), &format!("{TOP}{block}{more}"));
+            let rig = payrig_rig::parse(Path::new(page), &format!("{TOP}{block}{more}"));
             rig.unwrap_or_else(|e| panic!("{e}\n{block}"));
             read += 1;
         }

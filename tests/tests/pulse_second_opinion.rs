@@ -1,8 +1,8 @@
 //! Outside check: sigrok-cli, which shares no code with this workspace, must measure the same pulse
 //! widths and pauses. Needs sigrok-cli (Debian package of that name); run with `-- --ignored`.
 
+use payrig_bench::Bench;
 use payrig_bench::run::run_simulated;
-use payrig_bench::{Bench, Rig};
 use payrig_pulse::{LineRecord, Profile, Survey, survey};
 use payrig_tests::cli::file;
 use payrig_units::Micros;
@@ -100,7 +100,7 @@ do = \"insert-bill\"
 value = \"5.00\"
 after = \"8 s\"
 ";
-    let rig = Rig::parse(Path::new("rig.toml"), rig).unwrap();
+    let rig = payrig_rig::parse(Path::new("rig.toml"), rig).unwrap();
     let mut stage = Bench::of(&rig);
     let mut edges = Vec::new();
     run_simulated(&mut stage, Micros::secs(60), |_, entry| {

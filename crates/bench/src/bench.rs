@@ -2,13 +2,13 @@
 //! waits: [`Bench::next_deadline`] is when something happens next, and [`Bench::advance`] makes it
 //! happen. Simulated, live and lock-step drivers are all loops of these two.
 
+use crate::action::Action;
 use crate::bus::{Bus, BusId, other_side};
 use crate::event::Event;
 use crate::fault::Fault;
 use crate::node::{Input, Node, NodeId, Output, Refusal, Shown};
 use crate::observation::{Observation, Observed};
 use crate::ports::{Outbound, ToldOutside};
-use crate::rig::Act;
 use crate::script::Script;
 use crate::wiring::Wiring;
 use payrig_controller::Controller;
@@ -344,17 +344,17 @@ impl Bench {
     ///
     /// # Errors
     /// When it cannot be done: says why at once, and nothing has happened.
-    pub fn act(&mut self, action: &Act) -> Result<(), Refusal> {
+    pub fn act(&mut self, action: &Action) -> Result<(), Refusal> {
         let done = self.begin_act(action);
         self.collect();
         done
     }
 
     /// The same, and what follows from it is still with the nodes.
-    pub(crate) fn begin_act(&mut self, action: &Act) -> Result<(), Refusal> {
+    pub(crate) fn begin_act(&mut self, action: &Action) -> Result<(), Refusal> {
         match action {
-            Act::Fault(fault) => return self.inject(BusId::BOARD, *fault),
-            Act::Power { device, on } => return self.begin_power(device.as_deref(), *on),
+            Action::Fault(fault) => return self.inject(BusId::BOARD, *fault),
+            Action::Power { device, on } => return self.begin_power(device.as_deref(), *on),
             _ => {}
         }
         let who = action.device();

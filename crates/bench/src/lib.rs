@@ -1,8 +1,11 @@
-//! Rigs at work: links, peripherals, board and script; the ledger, the log and the verdict.
+//! The bench: links, peripherals, board and script; the ledger, the log and the verdict.
 //!
-//! [`Rig`] is what a file describes, [`Bench`] the bench it sets up, [`run_simulated`](run::run_simulated)
-//! moves it along in simulated time. `payrig_link::drive` moves the same bench with the wall clock.
+//! A [`Plan`] says what is on it, [`Bench`] is the bench set up from it,
+//! [`run_simulated`](run::run_simulated) moves it along in simulated time. `payrig_link::drive` moves
+//! the same bench with the wall clock. What can be done to a bench and looked for on it are
+//! [`action`]s. No file format is known here: rig files become plans in `payrig-rig`.
 
+pub mod action;
 mod bench;
 mod bus;
 mod event;
@@ -10,8 +13,8 @@ mod fault;
 mod node;
 pub mod nodes;
 mod observation;
+pub mod plan;
 mod ports;
-pub mod rig;
 pub mod run;
 mod script;
 mod setup;
@@ -24,10 +27,6 @@ pub use event::Event;
 pub use fault::{Fault, FaultInjector, FaultKind, FrameKind, Incoming, Injected};
 pub use node::{Input, LineEdge, Node, NodeId, Output, Refusal, Shown};
 pub use observation::{Missed, Observation, Observed};
+pub use plan::Plan;
 pub use ports::{BusAt, LineLevel, Outbound};
-pub use rig::{Rig, RigError};
 pub use virtual_bus::{Heard, VirtualBus};
-
-/// The rig that is built in: a changer, a bill validator with escrow and a cashless device on a
-/// virtual bus, and a board that sells a snack.
-pub const FIRST_VEND: &str = include_str!("../../../bench-rigs/first-vend.toml");

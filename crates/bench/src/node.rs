@@ -1,7 +1,7 @@
 //! What stands on a bench: state machines with one contract.
 
+use crate::action::Action;
 use crate::observation::{Observation, Observed};
-use crate::rig::Act;
 use payrig_units::{Micros, Movement};
 use payrig_wire::{Edge, TimedWord, Transmission};
 use std::any::Any;
@@ -145,7 +145,7 @@ pub trait Node: fmt::Debug + Send + Any {
     ///
     /// # Errors
     /// When it cannot be done: says why, and nothing has happened.
-    fn act(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+    fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
         let _ = (now, action);
         Err(Refusal::CannotDo("this".to_owned()))
     }

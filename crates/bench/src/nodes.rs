@@ -1,8 +1,9 @@
 //! The nodes of the house: emulated peripherals, bridges, and our own board.
 
+use crate::action::{Action, Tender};
 use crate::node::{Input, LineEdge, Node, Output, Refusal, Shown};
 use crate::observation::{Observation, Observed};
-use crate::rig::{Act, PulseRig, Tender};
+use crate::plan::PulsePlan;
 use payrig_bridge::{MdbToPulse, PulseBridge};
 use payrig_controller::{Controller, Life};
 use payrig_mdb::changer::CoinType;
@@ -21,7 +22,7 @@ pub trait Operable: Device {
     ///
     /// # Errors
     /// When it cannot be done.
-    fn operate(&mut self, now: Micros, action: &Act) -> Result<(), Refusal>;
+    fn operate(&mut self, now: Micros, action: &Action) -> Result<(), Refusal>;
 }
 
 /// A peripheral on a bus.
@@ -51,7 +52,7 @@ impl<D: Operable + Clone + std::fmt::Debug + Send + 'static> Node for Peripheral
         self.0.power(now, on);
     }
 
-    fn act(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+    fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
         self.0.device_mut().operate(now, action)
     }
 }
@@ -84,9 +85,9 @@ fn now_or_never(done: Result<(), String>) -> Result<(), Refusal> {
 }
 
 impl Operable for Changer {
-    fn operate(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+    fn operate(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
         match action {
-            Act::InsertCoin { coin, .. } => {
+            Action::InsertCoin { coin, .. } => {
                 let known = match coin {
                     Tender::Unknown => None,
                     Tender::Worth(value) => {
@@ -104,16 +105,16 @@ impl Operable for Changer {
                 }
                 Ok(())
             }
-            Act::AtChanger { what, .. } => now_or_never(what.clone().perform(self, now)),
+            Action::AtChanger { what, .. } => now_or_never(what.clone().perform(self, now)),
             _ => Err(cannot("a changer")),
         }
     }
 }
 
 impl Operable for BillValidator {
-    fn operate(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+    fn operate(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
         match action {
-            Act::InsertBill { bill, .. } => {
+            Action::InsertBill { bill, .. } => {
                 let known = match bill {
                     Tender::Worth(value) => {
                         (0..16).find(|t| self.config().kind(*t) == BillKind::Value(*value))
@@ -126,22 +127,22 @@ impl Operable for BillValidator {
                 };
                 Ok(())
             }
-            Act::AtBillValidator { what, .. } => now_or_never(what.clone().perform(self, now)),
+            Action::AtBillValidator { what, .. } => now_or_never(what.clone().perform(self, now)),
             _ => Err(cannot("a bill validator")),
         }
     }
 }
 
 impl Operable for CashlessDevice {
-    fn operate(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+    fn operate(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
         match action {
-            Act::AtCashless { what, .. } => now_or_never(what.perform(self, now)),
-            Act::PresentCard { balance, .. } => {
+            Action::AtCashless { what, .. } => now_or_never(what.perform(self, now)),
+            Action::PresentCard { balance, .. } => {
                 let card = balance.map_or_else(Card::unknown, Card::with);
                 self.present_card(now, card);
                 Ok(())
             }
-            Act::RemoveCard { .. } => {
+            Action::RemoveCard { .. } => {
                 self.remove_card(now);
                 Ok(())
             }
@@ -168,12 +169,14 @@ impl PulseNode {
     ///
     /// # Errors
     /// When it contradicts itself or its profile.
-    pub fn new(plan: &PulseRig) -> Result<Self, PulseConfigError> {
+    pub fn new(plan: &PulsePlan) -> Result<Self, PulseConfigError> {
         Ok(match plan {
-            PulseRig::Bill(config) => Self::Bill(PulseAcceptor::new(config.clone())?),
-            PulseRig::Coin(config) => Self::Coin(Box::new(PulseCoinAcceptor::new(config.clone())?)),
-            PulseRig::Hopper(config) => Self::Hopper(PulseHopper::new(config.clone())?),
-            PulseRig::Card(config) => Self::Card(PulseCardReader::new(config.clone())?),
+            PulsePlan::Bill(config) => Self::Bill(PulseAcceptor::new(config.clone())?),
+            PulsePlan::Coin(config) => {
+                Self::Coin(Box::new(PulseCoinAcceptor::new(config.clone())?))
+            }
+            PulsePlan::Hopper(config) => Self::Hopper(PulseHopper::new(config.clone())?),
+            PulsePlan::Card(config) => Self::Card(PulseCardReader::new(config.clone())?),
         })
     }
 
@@ -237,22 +240,22 @@ impl Node for PulseNode {
         self.device_mut().power(now, on);
     }
 
-    fn act(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+    fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
         let worth = |tender: &Tender| match tender {
             Tender::Worth(value) => *value,
             Tender::Unknown => Money::ZERO,
         };
         match (&mut *self, action) {
-            (Self::Bill(device), Act::InsertBill { bill, .. }) => {
+            (Self::Bill(device), Action::InsertBill { bill, .. }) => {
                 device.insert_bill(now, worth(bill));
             }
-            (Self::Coin(device), Act::InsertCoin { coin, .. }) => {
+            (Self::Coin(device), Action::InsertCoin { coin, .. }) => {
                 device.insert_coin(now, worth(coin));
             }
-            (Self::Card(device), Act::PresentCard { amount, .. }) => {
+            (Self::Card(device), Action::PresentCard { amount, .. }) => {
                 device.present_card(now, *amount);
             }
-            (Self::Card(device), Act::RemoveCard { .. }) => device.remove_card(now),
+            (Self::Card(device), Action::RemoveCard { .. }) => device.remove_card(now),
             _ => return Err(Refusal::CannotDo(self.device().name().to_owned())),
         }
         Ok(())
@@ -462,14 +465,14 @@ impl Node for Controller {
         Self::power(self, now, on);
     }
 
-    fn act(&mut self, now: Micros, action: &Act) -> Result<(), Refusal> {
+    fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
         match action {
-            Act::Select { item } => self.select(now, *item),
-            Act::AtMachine(what) => what.perform(self, now),
-            Act::PressReturn => self.press_return(now),
-            Act::JamItem { item } => self.jam(*item),
-            Act::BusReset => self.bus_reset(now),
-            Act::Service { on } => self.set_service(now, *on),
+            Action::Select { item } => self.select(now, *item),
+            Action::AtMachine(what) => what.perform(self, now),
+            Action::PressReturn => self.press_return(now),
+            Action::JamItem { item } => self.jam(*item),
+            Action::BusReset => self.bus_reset(now),
+            Action::Service { on } => self.set_service(now, *on),
             _ => return Err(cannot("the board")),
         }
         Ok(())

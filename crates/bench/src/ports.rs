@@ -3,7 +3,7 @@
 use crate::bench::Bench;
 use crate::bus::BusId;
 use crate::node::Input;
-use crate::rig::{DeviceLink, DeviceRig, Kind, Pin, Rig};
+use crate::plan::{DeviceLink, DevicePlan, Kind, Pin, Plan};
 use payrig_units::{Amount, Micros, Money, Movement, Place};
 use payrig_wire::analysis::{Books, Counted, breach};
 use payrig_wire::port::{InLine, Lateness, OutLine};
@@ -73,8 +73,8 @@ pub(crate) struct ToldOutside {
 }
 
 impl ToldOutside {
-    pub(crate) fn of(rig: &Rig) -> Vec<Self> {
-        let told = |d: &DeviceRig| {
+    pub(crate) fn of(rig: &Plan) -> Vec<Self> {
+        let told = |d: &DevicePlan| {
             let by_lines = matches!(d.link, Some(DeviceLink::Lines(_)));
             let hopper = match &d.kind {
                 Kind::Pulse(rig) => rig.hopper().is_some(),

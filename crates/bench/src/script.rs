@@ -1,9 +1,9 @@
 //! The script of a bench: a person who does one thing after another, and looks.
 
+use crate::action::{Expectation, Step, StepKind};
 use crate::bench::Bench;
 use crate::observation::{Missed, Observation, Observed};
-use crate::rig::{Act, Expectation, Step};
-use payrig_units::{Decimals, Micros, Money, words};
+use payrig_units::{Decimals, Micros, Money};
 use std::collections::VecDeque;
 
 /// A step that has ended.
@@ -75,13 +75,7 @@ impl Script {
 
     /// Steps that were never reached, for a bench that is ended early.
     pub(crate) fn unplayed(&self, decimals: Decimals) -> Vec<String> {
-        let of = |s: &Step| {
-            format!(
-                "line {}: not reached: {}",
-                s.line,
-                describe(&s.act, decimals)
-            )
-        };
+        let of = |s: &Step| format!("line {}: not reached: {}", s.line, s.what.text(decimals));
         self.steps.iter().map(of).collect()
     }
 }
@@ -95,29 +89,29 @@ impl Bench {
             return None;
         }
         let step = step.clone();
-        let verdict = match &step.act {
-            Act::Expect { what, within } => {
+        let verdict = match &step.what {
+            StepKind::Expect { what, within } => {
                 let missed = self.missed(what);
                 self.wait_for(*within, missed)?
             }
-            Act::WaitReady { within } => {
+            StepKind::WaitReady { within } => {
                 let ready = (Observation::BoardReady, Observed::Flag(true));
                 let missed = self.differs(ready.0, ready.1);
                 self.wait_for(*within, missed)?
             }
-            Act::Wait { time } => {
+            StepKind::Wait { time } => {
                 let until = *self.script.until.get_or_insert(now + *time);
                 if now < until {
                     return None;
                 }
                 Ok(None)
             }
-            act => self
-                .begin_act(act)
+            StepKind::Do(action) => self
+                .begin_act(action)
                 .map(|()| None)
                 .map_err(|r| r.to_string()),
         };
-        if let Act::Expect { what, .. } = &step.act
+        if let StepKind::Expect { what, .. } = &step.what
             && matches!(what, Expectation::Seen(_))
         {
             self.script.seen.clear();
@@ -134,7 +128,7 @@ impl Bench {
         Some(StepDone {
             number: script.number,
             line: step.line,
-            text: describe(&step.act, self.decimals()),
+            text: step.what.text(self.decimals()),
             passed,
             why,
         })
@@ -200,75 +194,5 @@ impl Bench {
             wanted,
             waited: Micros::ZERO,
         })
-    }
-}
-
-/// A step in plain words.
-pub(crate) fn describe(act: &Act, decimals: Decimals) -> String {
-    use crate::rig::Tender;
-    let tender = |t: &Tender, thing: &str| match t {
-        Tender::Worth(value) => format!("{thing} of {}", value.show(decimals)),
-        Tender::Unknown => format!("unknown {thing}"),
-    };
-    match act {
-        Act::WaitReady { .. } => "wait until the board is ready".into(),
-        Act::Wait { time } => format!("wait {time}"),
-        Act::InsertCoin { device, coin } => format!("{} into {device}", tender(coin, "coin")),
-        Act::InsertBill { device, bill } => format!("{} into {device}", tender(bill, "bill")),
-        Act::AtBillValidator { device, what } => format!("{device}: {what}"),
-        Act::AtChanger { device, what } => format!("{device}: {}", what.text(decimals)),
-        Act::Service { on: true } => "the door is opened for service".into(),
-        Act::Service { on: false } => "the door is closed".into(),
-        Act::AtCashless { device, what } => format!("{device}: {what}"),
-        Act::AtMachine(what) => what.to_string(),
-        Act::PresentCard {
-            device,
-            amount: Some(amount),
-            ..
-        } => {
-            let amount = amount.as_minor();
-            format!("{amount} minor units chosen and a card shown to {device}")
-        }
-        Act::PresentCard {
-            device,
-            balance: Some(b),
-            ..
-        } => {
-            format!("card with {} to {device}", b.show(decimals))
-        }
-        Act::PresentCard {
-            device,
-            balance: None,
-            ..
-        } => {
-            format!("card with unknown balance to {device}")
-        }
-        Act::RemoveCard { device } => format!("card away from {device}"),
-        Act::Select { item } => format!("select item {item}"),
-        Act::PressReturn => "press the coin return".into(),
-        Act::JamItem { item } => format!("item {item} will jam"),
-        Act::Power { device, on } => {
-            let who = device.as_deref().unwrap_or("the board");
-            format!("power to {who} {}", if *on { "on" } else { "off" })
-        }
-        Act::BusReset => "the board resets the bus".into(),
-        Act::Fault(fault) => format!("fault on the wire: {:?} from {:?}", fault.kind, fault.from),
-        Act::Expect { what, .. } => match what {
-            Expectation::Credit(m) => format!("credit is {}", m.show(decimals)),
-            Expectation::Display(text) => format!("display shows \"{text}\""),
-            Expectation::Balance { place, amount } => {
-                format!("{place} holds {}", amount.show(decimals))
-            }
-            Expectation::Sold(n) => format!("{} delivered", words::count(*n, "item")),
-            Expectation::ExactChange(on) => {
-                format!("exact-change light {}", if *on { "on" } else { "off" })
-            }
-            Expectation::Seen(text) => format!("\"{text}\" is seen"),
-            Expectation::Ready {
-                device,
-                ready: true,
-            } => format!("{device} is set up"),
-            Expectation::Ready { device, .. } => format!("{device} is not set up"),
-        },
     }
 }

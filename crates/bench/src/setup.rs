@@ -4,8 +4,8 @@ use crate::bench::Bench;
 use crate::bus::{Bus, BusId};
 use crate::node::{Node, NodeId};
 use crate::nodes::{Peripheral, PulseNode, ToBus, ToPulses};
+use crate::plan::{BridgeWay, DeviceLink, DevicePlan, Kind, Plan};
 use crate::ports::{LineLevel, ToldOutside};
-use crate::rig::{BridgeWay, DeviceLink, DeviceRig, Kind, Rig};
 use crate::script::Script;
 use crate::wiring::Wiring;
 use payrig_bridge::{MdbToPulse, PulseBridge, PulseToMdb};
@@ -24,14 +24,14 @@ impl Bench {
     /// Sets up a rig at time zero. What of it is on links is at the other end of ports, and lines
     /// from there rest.
     #[must_use]
-    pub fn of(rig: &Rig) -> Self {
+    pub fn of(rig: &Plan) -> Self {
         Self::live(rig, &[])
     }
 
     /// Sets up a rig at time zero with what is at the other end of its links: lines from there have
     /// these levels.
     #[must_use]
-    pub fn live(rig: &Rig, levels: &[LineLevel]) -> Self {
+    pub fn live(rig: &Plan, levels: &[LineLevel]) -> Self {
         let mut rig = rig.clone();
         let outside = rig.link.as_ref().map(|l| l.outside);
         if let Some(outside) = outside {
@@ -84,7 +84,7 @@ impl Bench {
 
     /// Puts a device on the bench. A rig is checked when it is read, so none is refused here; one that
     /// were would be left out and reported by the board, which does not find it.
-    fn add_device(&mut self, rig: &Rig, device: &DeviceRig) -> Option<NodeId> {
+    fn add_device(&mut self, rig: &Plan, device: &DevicePlan) -> Option<NodeId> {
         let timing = device.timing;
         let name = &device.name;
         let node: Box<dyn Node> = match &device.kind {
@@ -115,7 +115,7 @@ impl Bench {
                 }
                 BridgeWay::ToPulse { config, .. } => {
                     let from = rig.devices.iter().find(|d| d.name == bridge.from);
-                    let real = from.is_some_and(DeviceRig::is_outside);
+                    let real = from.is_some_and(DevicePlan::is_outside);
                     let mut bus = match real {
                         true => Bus::on_port(Some(name.clone()), Source::Peripheral),
                         false => {
@@ -153,7 +153,7 @@ impl Bench {
 }
 
 /// The address byte of a device's POLL.
-fn poll_of(device: &DeviceRig) -> Option<u8> {
+fn poll_of(device: &DevicePlan) -> Option<u8> {
     let address = device.own_address()?;
     let command = match address.role() {
         Role::Cashless(_) => 2,
@@ -163,7 +163,7 @@ fn poll_of(device: &DeviceRig) -> Option<u8> {
 }
 
 /// The pulse lines of a rig.
-fn pulse_lines(rig: &Rig) -> PulseLines {
+fn pulse_lines(rig: &Plan) -> PulseLines {
     let mut lines = PulseLines::default();
     for device in &rig.devices {
         if let Kind::Bridge(bridge) = &device.kind

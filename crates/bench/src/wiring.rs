@@ -1,6 +1,6 @@
 //! Which pulse line of which device is on which modem line of which port.
 
-use crate::rig::{DeviceLink, DeviceRig, Kind, LineLink, Pin, PulseRig, Rig};
+use crate::plan::{DeviceLink, DevicePlan, Kind, LineLink, Pin, Plan, PulsePlan};
 use payrig_units::Place;
 use payrig_wire::port::{InLine, OutLine};
 
@@ -41,7 +41,7 @@ pub(crate) struct Wiring {
 }
 
 impl Wiring {
-    pub(crate) fn new(rig: &Rig, bus_devices_outside: bool) -> Self {
+    pub(crate) fn new(rig: &Plan, bus_devices_outside: bool) -> Self {
         let mut wiring = Self::default();
         for device in &rig.devices {
             if let Some(DeviceLink::Lines(link)) = &device.link {
@@ -56,7 +56,7 @@ impl Wiring {
         wiring
     }
 
-    fn device(&mut self, device: &DeviceRig, link: &LineLink) {
+    fn device(&mut self, device: &DevicePlan, link: &LineLink) {
         let profile = device.credit_profile();
         for (line, pin) in &link.wires {
             let inhibit = profile.map(|p| &p.inhibit).filter(|i| i.line == *line);
@@ -168,15 +168,15 @@ impl Route {
     }
 }
 
-fn place_of(device: &DeviceRig) -> Place {
+fn place_of(device: &DevicePlan) -> Place {
     let name = device.name.clone();
     match &device.kind {
         Kind::Bill(..) => Place::Stacker(name),
         Kind::Cashless(_) => Place::CardReceipts(name),
         Kind::Pulse(rig) => match **rig {
-            PulseRig::Bill(_) => Place::Stacker(name),
-            PulseRig::Card(_) => Place::CardReceipts(name),
-            PulseRig::Coin(_) | PulseRig::Hopper(_) => Place::CashBox(name),
+            PulsePlan::Bill(_) => Place::Stacker(name),
+            PulsePlan::Card(_) => Place::CardReceipts(name),
+            PulsePlan::Coin(_) | PulsePlan::Hopper(_) => Place::CashBox(name),
         },
         Kind::Changer(..) | Kind::Bridge(_) => Place::CashBox(name),
     }

@@ -3,7 +3,7 @@
 // Helpers outside of #[test] functions are not recognised as tests by clippy.
 #![allow(clippy::unwrap_used)]
 
-use payrig_bench::{Bench, Rig, run};
+use payrig_bench::{Bench, run};
 use payrig_link::ThreadPort;
 use payrig_link::drive::{LiveError, Ports, run_live};
 use payrig_units::Micros;
@@ -17,7 +17,7 @@ const RIG: &str = "[bench]\nname = \"short\"\n[board]\nkind = \"controller\"\n[[
                    [[script]]\ndo = \"wait\"\nfor = \"300 ms\"\n";
 
 fn stage() -> Bench {
-    Bench::of(&Rig::parse(Path::new("short.toml"), RIG).unwrap())
+    Bench::of(&payrig_rig::parse(Path::new("short.toml"), RIG).unwrap())
 }
 
 fn simulated(limit: Micros) -> Vec<Entry> {

@@ -19,9 +19,10 @@ use clap::builder::NonEmptyStringValueParser;
 use clap::{Args, Subcommand};
 use device::DeviceArguments;
 use link::SubjectLink;
-use payrig_bench::rig::nearest;
-use payrig_bench::{Rig, RigError};
+use payrig_bench::Plan;
 use payrig_exam::operator::{Operator, Unattended};
+use payrig_rig::RigError;
+use payrig_rig::nearest;
 use person::Person;
 pub(crate) use record::EXAMINATION;
 use std::path::PathBuf;
@@ -99,12 +100,12 @@ fn unknown(what: &str, name: &str, known: &[&str]) -> Failure {
     Failure::Wrong(format!("no {what} is called \"{name}\": {hint}"))
 }
 
-fn load(common: &Common) -> Result<Option<Rig>, Failure> {
+fn load(common: &Common) -> Result<Option<Plan>, Failure> {
     let wrong = |error: RigError| Failure::Wrong(error.to_string());
     common
         .rig
         .as_deref()
-        .map(Rig::load)
+        .map(payrig_rig::load)
         .transpose()
         .map_err(wrong)
 }

@@ -6,10 +6,10 @@ use crate::style::STYLES;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use machine::machine;
-use payrig_bench::{FIRST_VEND, Rig};
 use payrig_float::{
     Analysis, BillAnswer, FillAnswer, FillAnswers, Machine, Need, Questions, Tube, analyse,
 };
+use payrig_rig::FIRST_VEND;
 use payrig_units::{Decimals, Money, words};
 use serde_json::{Value, json};
 use std::io::{self, Write};
@@ -75,8 +75,8 @@ fn questions(
 
 pub(crate) fn float(arguments: &FloatArguments) -> Result<Exit, Failure> {
     let rig = match &arguments.rig {
-        Some(path) => Rig::load(path),
-        None => Rig::parse(Path::new(EMBEDDED), FIRST_VEND),
+        Some(path) => payrig_rig::load(path),
+        None => payrig_rig::parse(Path::new(EMBEDDED), FIRST_VEND),
     }
     .map_err(|error| Failure::Wrong(error.to_string()))?;
     let file = arguments.rig.as_deref().unwrap_or(Path::new(EMBEDDED));

@@ -2,8 +2,8 @@
 
 use crate::Failure;
 use clap::Args;
-use payrig_bench::rig::{BusLink, DeviceLink, LineLink, Pin, PortName};
-use payrig_bench::{Bench, BusAt, LineLevel, Rig};
+use payrig_bench::plan::{BusLink, DeviceLink, LineLink, Pin, PortName};
+use payrig_bench::{Bench, BusAt, LineLevel, Plan};
 use payrig_link::drive::{LiveError, Ports, run_live};
 use payrig_link::{
     CAUTIONS, Clock, LOOK_EVERY, ModemOptions, ModemPort, ModemThread, PtyOptions, PtyPort,
@@ -57,7 +57,7 @@ impl Role {
 
 impl LinkArguments {
     /// Puts what the command line says in the place of what the rig says.
-    pub(crate) fn apply(&self, rig: &mut Rig) -> Result<(), Failure> {
+    pub(crate) fn apply(&self, rig: &mut Plan) -> Result<(), Failure> {
         match self.link.as_deref() {
             None => {}
             Some("virtual") => rig.link = None,
@@ -115,7 +115,7 @@ type Buses<'a> = Vec<(BusAt, &'a BusLink)>;
 type LinesOfPorts<'a> = BTreeMap<&'a str, Vec<(&'a str, &'a LineLink)>>;
 
 /// All links of a rig: the buses, and the modem lines by port.
-fn links(rig: &Rig) -> (Buses<'_>, LinesOfPorts<'_>) {
+fn links(rig: &Plan) -> (Buses<'_>, LinesOfPorts<'_>) {
     let mut buses: Buses<'_> = Vec::new();
     buses.extend(rig.link.as_ref().map(|l| (BusAt::Board, l)));
     let mut lines: LinesOfPorts<'_> = BTreeMap::new();
@@ -142,7 +142,7 @@ fn links(rig: &Rig) -> (Buses<'_>, LinesOfPorts<'_>) {
 /// Runs a rig over its links. `began` is told what there is to open or to connect.
 pub(crate) fn run(
     arguments: &LinkArguments,
-    rig: &Rig,
+    rig: &Plan,
     limit: Micros,
     began: &mut impl FnMut(&str) -> io::Result<()>,
     sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
@@ -190,7 +190,7 @@ type Opened = (Ports<ThreadPort>, Vec<LineLevel>);
 
 fn open(
     arguments: &LinkArguments,
-    rig: &Rig,
+    rig: &Plan,
     began: &mut impl FnMut(&str) -> io::Result<()>,
 ) -> Result<Opened, Failure> {
     let (buses, lines) = links(rig);

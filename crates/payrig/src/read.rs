@@ -55,7 +55,7 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
         Some(name) => Some(Profile::named(name).ok_or_else(|| {
             let all: Vec<String> = Profile::all().into_iter().map(|p| p.name).collect();
             let near: Vec<&str> = all.iter().map(String::as_str).collect();
-            let hint = payrig_bench::rig::nearest(name, &near)
+            let hint = payrig_rig::nearest(name, &near)
                 .map(|n| format!("; did you mean {n}?"))
                 .unwrap_or_default();
             Failure::Wrong(format!(

@@ -6,7 +6,8 @@ use crate::read::write_json;
 use crate::{Exit, Failure, Format, summary};
 use clap::Args;
 use payrig_bench::run::run_simulated;
-use payrig_bench::{Bench, FIRST_VEND, Rig};
+use payrig_bench::{Bench, Plan};
+use payrig_rig::FIRST_VEND;
 use payrig_units::Micros;
 use payrig_wire::recording::{Entry, Header, RecordingWriter};
 use std::fs::File;
@@ -54,8 +55,8 @@ enum PaceName {
 
 pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
     let mut rig = match &arguments.rig {
-        Some(path) => Rig::load(path),
-        None => Rig::parse(Path::new(EMBEDDED), FIRST_VEND),
+        Some(path) => payrig_rig::load(path),
+        None => payrig_rig::parse(Path::new(EMBEDDED), FIRST_VEND),
     }
     .map_err(|error| Failure::Wrong(error.to_string()))?;
     if let Some(seed) = arguments.seed {
@@ -96,7 +97,7 @@ struct Output {
 }
 
 impl Output {
-    fn open(arguments: &RunArguments, rig: &Rig) -> Result<Self, Failure> {
+    fn open(arguments: &RunArguments, rig: &Plan) -> Result<Self, Failure> {
         let path = match (&arguments.record, arguments.no_record) {
             (_, true) => None,
             (Some(path), _) => Some(path.clone()),

@@ -2,7 +2,7 @@
 //! panics, no money comes from nowhere, what was sold is what was delivered, and at the end board and
 //! money agree or a finding says who lost what.
 
-use payrig_bench::{Bench, Rig};
+use payrig_bench::Bench;
 use payrig_wire::recording::Entry;
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -131,7 +131,7 @@ proptest! {
         let (options, level, straight, silent, other) = readers;
         let pair = [(level, options, straight, silent), (level, other, silent, straight)];
         let text = bench(pair, multi, mixed, revalue) + &steps.concat() + END;
-        let rig = Rig::parse(Path::new("random.toml"), &text).unwrap();
+        let rig = payrig_rig::parse(Path::new("random.toml"), &text).unwrap();
         let mut stage = Bench::of(&rig);
         let mut findings = Vec::new();
         let mut delivered = 0;

@@ -1,6 +1,6 @@
 //! The rig that shows what level 3 can do.
 
-use payrig_bench::{Bench, Rig};
+use payrig_bench::Bench;
 use payrig_wire::recording::Entry;
 use std::path::Path;
 
@@ -10,7 +10,7 @@ fn the_rig_of_cards_passes() {
         env!("CARGO_MANIFEST_DIR"),
         "/../bench-rigs/cards.toml"
     ));
-    let mut stage = Bench::of(&Rig::load(path).unwrap());
+    let mut stage = Bench::of(&payrig_rig::load(path).unwrap());
     let mut verdict = None;
     while !stage.ended() {
         stage.advance(stage.next_deadline());
@@ -126,7 +126,7 @@ value = "1.40"
 
 #[test]
 fn prices_reasons_and_makers_bytes_of_a_rig() {
-    let rig = Rig::parse(Path::new("forms.toml"), FORMS).unwrap();
+    let rig = payrig_rig::parse(Path::new("forms.toml"), FORMS).unwrap();
     let mut stage = Bench::of(&rig);
     let (mut passed, mut bytes) = (None, String::new());
     while !stage.ended() {

@@ -2,13 +2,14 @@
 
 use super::habit::BoardHabits;
 use crate::device::habit::Habits;
-use payrig_bench::rig::{Kind, PulseRig};
-use payrig_bench::{Rig, RigError};
+use payrig_bench::Plan;
+use payrig_bench::plan::{Kind, PulsePlan};
 use payrig_controller::BoardConfig;
 use payrig_peripherals::bill::BillConfig;
 use payrig_peripherals::cashless::CashlessConfig;
 use payrig_peripherals::changer::{ChangerConfig, Quirks as ChangerQuirks};
 use payrig_peripherals::pulse::PulseAcceptorConfig;
+use payrig_rig::RigError;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -46,7 +47,7 @@ impl BoardSetup {
     /// # Errors
     /// Never, unless the built-in bench is broken.
     pub fn good() -> Result<Self, RigError> {
-        let rig = Rig::parse(Path::new("board examination"), BENCH)?;
+        let rig = payrig_rig::parse(Path::new("board examination"), BENCH)?;
         let board = rig.board.controller(&rig);
         let (mut changer, mut bill, mut cashless, mut pulse) = (None, None, None, None);
         for device in rig.devices {
@@ -55,7 +56,7 @@ impl BoardSetup {
                 Kind::Bill(config, _) => bill = Some(config),
                 Kind::Cashless(config) => cashless = Some(config),
                 Kind::Pulse(device) => {
-                    if let PulseRig::Bill(config) = *device {
+                    if let PulsePlan::Bill(config) = *device {
                         pulse = Some(config);
                     }
                 }
@@ -91,7 +92,7 @@ impl BoardSetup {
     ///
     /// # Errors
     /// As [`good`](Self::good).
-    pub fn of_rig(rig: &Rig) -> Result<Self, RigError> {
+    pub fn of_rig(rig: &Plan) -> Result<Self, RigError> {
         let mut setup = Self::good()?;
         match rig.board.controller(rig) {
             Some(board) => {
@@ -124,7 +125,7 @@ mod tests {
 
     #[test]
     fn names_what_of_a_rig_is_not_used() {
-        let mut rig = Rig::parse(Path::new("rig"), BENCH).unwrap();
+        let mut rig = payrig_rig::parse(Path::new("rig"), BENCH).unwrap();
         let setup = BoardSetup::of_rig(&rig).unwrap();
         assert_eq!(setup.unused.len(), 5, "{:?}", setup.unused);
         assert!(setup.unused[1].contains("\"changer\""));

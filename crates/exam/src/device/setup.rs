@@ -1,8 +1,8 @@
 //! What is on the bench of a device examination.
 
 use super::habit::Habits;
-use payrig_bench::Rig;
-use payrig_bench::rig::{DeviceRig, Kind as RigKind, PulseRig};
+use payrig_bench::Plan;
+use payrig_bench::plan::{DevicePlan, Kind as RigKind, PulsePlan};
 use payrig_mdb::changer::DiagnosticCode;
 use payrig_mdb::{Address, CurrencyCode};
 use payrig_peripherals::PortTiming;
@@ -280,7 +280,7 @@ impl Setup {
     /// A device of a rig, with the quirks and faults the rig gives it; `None` for what cannot be
     /// examined.
     #[must_use]
-    pub fn of_rig(rig: &Rig, device: &DeviceRig) -> Option<Self> {
+    pub fn of_rig(rig: &Plan, device: &DevicePlan) -> Option<Self> {
         let mut setup = match &device.kind {
             RigKind::Changer(config, quirks) => Self {
                 changer: config.clone(),
@@ -307,20 +307,20 @@ impl Setup {
         Some(setup)
     }
 
-    fn of_pulse(pulse: &PulseRig) -> Self {
+    fn of_pulse(pulse: &PulsePlan) -> Self {
         let kind = match pulse {
-            PulseRig::Bill(_) => Kind::PulseBill,
-            PulseRig::Coin(c) if c.hopper.is_some() => Kind::PulseCoinHopper,
-            PulseRig::Coin(_) => Kind::PulseCoin,
-            PulseRig::Hopper(_) => Kind::PulseHopper,
-            PulseRig::Card(_) => Kind::PulseCard,
+            PulsePlan::Bill(_) => Kind::PulseBill,
+            PulsePlan::Coin(c) if c.hopper.is_some() => Kind::PulseCoinHopper,
+            PulsePlan::Coin(_) => Kind::PulseCoin,
+            PulsePlan::Hopper(_) => Kind::PulseHopper,
+            PulsePlan::Card(_) => Kind::PulseCard,
         };
         let mut setup = Self::good(kind);
         match pulse {
-            PulseRig::Bill(config) => setup.pulse.bill = config.clone(),
-            PulseRig::Coin(config) => setup.pulse.coin = config.clone(),
-            PulseRig::Hopper(config) => setup.pulse.hopper = config.clone(),
-            PulseRig::Card(config) => setup.pulse.card = config.clone(),
+            PulsePlan::Bill(config) => setup.pulse.bill = config.clone(),
+            PulsePlan::Coin(config) => setup.pulse.coin = config.clone(),
+            PulsePlan::Hopper(config) => setup.pulse.hopper = config.clone(),
+            PulsePlan::Card(config) => setup.pulse.card = config.clone(),
         }
         setup
     }

@@ -4,8 +4,8 @@
 use super::pins::{Wired, line, open};
 use crate::Failure;
 use clap::Args;
-use payrig_bench::Rig;
-use payrig_bench::rig::{DeviceLink, Kind, Pin, PulseRig};
+use payrig_bench::Plan;
+use payrig_bench::plan::{DeviceLink, Kind, Pin, PulsePlan};
 use payrig_exam::board::{AcceptorLines, LineEvent};
 use payrig_link::{
     CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,
@@ -37,13 +37,13 @@ pub(super) struct AcceptorArguments {
 impl AcceptorArguments {
     /// Takes from a rig what the command line leaves open: the pulse bill validator that is ours, for
     /// a board at the other end.
-    pub(super) fn or_of(&mut self, rig: &Rig) {
+    pub(super) fn or_of(&mut self, rig: &Plan) {
         if self.pulse_link.is_some() {
             return;
         }
         let acceptor = rig.devices.iter().find_map(|d| match (&d.kind, &d.link) {
             (Kind::Pulse(pulse), Some(DeviceLink::Lines(lines)))
-                if matches!(**pulse, PulseRig::Bill(_)) && !lines.device_outside =>
+                if matches!(**pulse, PulsePlan::Bill(_)) && !lines.device_outside =>
             {
                 Some(lines)
             }

@@ -5,10 +5,10 @@ use super::running::{Job, Listed, list, run_all};
 use super::{Common, load, operator, try_outputs, unknown};
 use crate::{Exit, Failure, Format};
 use clap::Args;
-use payrig_bench::RigError;
 use payrig_exam::Stop;
 use payrig_exam::board::{self, BoardOutside, BoardSetup};
 use payrig_link::Clock;
+use payrig_rig::RigError;
 use payrig_wire::Source;
 
 #[derive(Clone, Debug, Args)]

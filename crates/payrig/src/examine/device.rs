@@ -6,8 +6,8 @@ use super::{Common, load, operator, try_outputs, unknown};
 use crate::{Exit, Failure};
 use clap::Args;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
-use payrig_bench::Rig;
-use payrig_bench::rig::{DeviceLink, DeviceRig};
+use payrig_bench::Plan;
+use payrig_bench::plan::{DeviceLink, DevicePlan};
 use payrig_exam::Stop;
 use payrig_exam::device::{self, Kind, Outside, Setup};
 use payrig_link::Clock;
@@ -42,7 +42,7 @@ fn kinds() -> impl TypedValueParser<Value = Kind> {
 type Meant = (Setup, Option<DeviceLink>);
 
 /// Where a device of a rig is, when it is real.
-fn where_is(rig: &Rig, device: &DeviceRig) -> Option<DeviceLink> {
+fn where_is(rig: &Plan, device: &DevicePlan) -> Option<DeviceLink> {
     match &device.link {
         Some(link) => link.device_outside().then(|| link.clone()),
         // What is on the bus of a rig whose board is ours.
@@ -58,7 +58,7 @@ fn where_is(rig: &Rig, device: &DeviceRig) -> Option<DeviceLink> {
 /// Takes the link of the one device that is meant from its rig.
 fn real(
     arguments: &mut DeviceArguments,
-    rig: Option<&Rig>,
+    rig: Option<&Plan>,
     setups: Vec<Meant>,
 ) -> Result<Vec<Setup>, Failure> {
     let several = setups.len() > 1;
@@ -97,7 +97,7 @@ fn real(
 }
 
 /// The devices of a rig, or one good device of each kind.
-fn setups(arguments: &DeviceArguments, rig: Option<&Rig>) -> Result<Vec<Meant>, Failure> {
+fn setups(arguments: &DeviceArguments, rig: Option<&Plan>) -> Result<Vec<Meant>, Failure> {
     let unit = arguments.unit.map(|unit| match unit {
         2 => Unit::Two,
         _ => Unit::One,

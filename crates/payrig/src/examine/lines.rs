@@ -3,7 +3,7 @@
 use super::pins::{Wired, line, open};
 use crate::Failure;
 use clap::Args;
-use payrig_bench::rig::{LineLink, Pin};
+use payrig_bench::plan::{LineLink, Pin};
 use payrig_exam::device::{LinePort, OutsideLines};
 use payrig_link::{
     CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,

@@ -2,7 +2,7 @@
 
 use crate::Failure;
 use clap::Args;
-use payrig_bench::rig::BusLink;
+use payrig_bench::plan::BusLink;
 use payrig_exam::wire::{Linked, PortCable};
 use payrig_link::{
     BlockingPort, CAUTIONS, Clock, LinkError, PtyOptions, PtyPort, SerialOptions, UNMEASURED,

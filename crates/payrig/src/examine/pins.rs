@@ -1,7 +1,7 @@
 //! Modem lines on the command line, by the names that rigs give them.
 
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
-use payrig_bench::rig::Pin;
+use payrig_bench::plan::Pin;
 
 /// A modem line, or none: it is not connected.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -1,7 +1,7 @@
 //! What a rig says about money going in and out.
 
-use payrig_bench::Rig;
-use payrig_bench::rig::Kind;
+use payrig_bench::Plan;
+use payrig_bench::plan::Kind;
 use payrig_controller::BillChange;
 use payrig_float::{Machine, Piece, Tube};
 use payrig_peripherals::bill::BillKind;
@@ -15,7 +15,7 @@ const SEVERAL_PAYERS: &str = "a pulse hopper pays by itself, so its coins cannot
                               with another hopper or a bill recycler; leave one of them out";
 
 /// What a rig says about money going in and out.
-pub(super) fn machine(rig: &Rig, refunds: bool) -> Result<Machine, String> {
+pub(super) fn machine(rig: &Plan, refunds: bool) -> Result<Machine, String> {
     let board = rig.board.controller(rig);
     let refused = board.as_ref().map(|b| b.refused_coins.clone());
     let refused = refused.unwrap_or_default();

@@ -85,7 +85,7 @@ impl InputArguments {
         };
         let names: Vec<&str> = all.iter().map(|(line, _)| line.name.as_str()).collect();
         if let Some(missing) = self.line.iter().find(|l| !names.contains(&l.as_str())) {
-            let near = payrig_bench::rig::nearest(missing, &names);
+            let near = payrig_rig::nearest(missing, &names);
             let hint = match near {
                 Some(near) => format!("did you mean \"{near}\"?"),
                 None if names.is_empty() => "it has none".to_owned(),

@@ -79,7 +79,7 @@ fn profile(text: &str) -> Result<Profile, String> {
     let Some((on, off)) = text.split_once('/') else {
         let names: Vec<String> = Profile::all().into_iter().map(|p| p.name).collect();
         let known: Vec<&str> = names.iter().map(String::as_str).collect();
-        let near = payrig_bench::rig::nearest(text, &known);
+        let near = payrig_rig::nearest(text, &known);
         let hint = near
             .map(|n| format!("; did you mean {n}?"))
             .unwrap_or_default();

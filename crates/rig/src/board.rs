@@ -1,118 +1,19 @@
 //! The `[board]` table: who controls the machine, and what it sells.
 
+use super::RigError;
 use super::board_cards;
 use super::changer::read_policy;
-use super::devices::{DeviceRig, Kind};
 use super::fields::Fields;
-use super::{Rig, RigError};
-use payrig_controller::{BillChange, BillPolicy, ChangerPolicy};
-use payrig_controller::{BoardConfig, CashlessUse, Expected, ExpectedKind, Item};
+use payrig_bench::plan::{BoardPlan, ItemPlan};
+use payrig_controller::{BillChange, BillPolicy};
 use payrig_mdb::bill::RecyclerUse;
-use payrig_units::{Decimals, Micros, Money};
-use std::collections::BTreeMap;
+use payrig_units::{Decimals, Micros};
 
-/// An item for sale.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ItemRig {
-    /// Selection number.
-    pub number: u16,
-    /// What it is.
-    pub name: String,
-    /// What it costs.
-    pub price: Money,
-    /// Its name in EVA-DTS field PA101, for readers that want to know (MDB/ICP 4.3, 7.4.7).
-    pub code: Option<String>,
-    /// Another column with the same product, tried when this one does not deliver.
-    pub instead: Option<u16>,
-}
-
-/// The board.
-#[derive(Clone, Debug)]
-pub struct BoardRig {
-    /// False for a board on the other end of a link.
-    pub ours: bool,
-    /// What is for sale.
-    pub items: Vec<ItemRig>,
-    refused_coins: Vec<Money>,
-    changer: ChangerPolicy,
-    poll: Micros,
-    cashless_level: u8,
-    session_timeout: Micros,
-    multi_vend: bool,
-    motor: Micros,
-    bills: BillPolicy,
-    hold_bills: bool,
-    cashless: CashlessUse,
-}
-
-impl BoardRig {
-    /// What it uses of its cashless devices, with the names of its items.
-    fn cashless(&self) -> CashlessUse {
-        let named = |i: &ItemRig| Some((i.number, i.code.clone()?));
-        CashlessUse {
-            codes: self.items.iter().filter_map(named).collect(),
-            ..self.cashless.clone()
-        }
-    }
-
-    fn instead(&self) -> BTreeMap<u16, u16> {
-        let twin = |i: &ItemRig| Some((i.number, i.instead?));
-        self.items.iter().filter_map(twin).collect()
-    }
-
-    /// The configuration of our own controller for a rig; `None` for an outside board.
-    #[must_use]
-    pub fn controller(&self, rig: &Rig) -> Option<BoardConfig> {
-        if !self.ours {
-            return None;
-        }
-        let expected = rig.devices.iter().flat_map(expected);
-        let item = |i: &ItemRig| Item {
-            number: i.number,
-            name: i.name.clone(),
-            price: i.price,
-        };
-        Some(BoardConfig {
-            items: self.items.iter().map(item).collect(),
-            expected: expected.collect(),
-            refused_coins: self.refused_coins.clone(),
-            changer: self.changer.clone(),
-            poll_every: self.poll,
-            cashless_level: self.cashless_level,
-            decimals: rig.decimals,
-            session_timeout: self.session_timeout,
-            multi_vend: self.multi_vend,
-            motor_time: self.motor,
-            bills: self.bills.clone(),
-            hold_bills: self.hold_bills,
-            cashless: self.cashless(),
-            instead: self.instead(),
-            ..BoardConfig::default()
-        })
-    }
-}
-
-/// What the board is told of a device.
-fn expected(device: &DeviceRig) -> Vec<Expected> {
-    if device.behind.is_some() || device.is_for_outside_board() {
-        return Vec::new();
-    }
-    let kind = match &device.kind {
-        Kind::Changer(..) => ExpectedKind::Changer,
-        Kind::Bill(..) => ExpectedKind::BillValidator,
-        Kind::Cashless(config) => ExpectedKind::Cashless(config.unit),
-        Kind::Pulse(rig) => return rig.expected(&device.name),
-        Kind::Bridge(bridge) => return vec![bridge.expected(&device.name)],
-    };
-    let name = device.name.clone();
-    vec![Expected { name, kind }]
-}
-
-pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, RigError> {
+pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardPlan, RigError> {
     let ours = fields
         .word("kind", &[("controller", true), ("outside", false)])?
         .unwrap_or(true);
-    let mut items: Vec<ItemRig> = Vec::new();
+    let mut items: Vec<ItemPlan> = Vec::new();
     for item in fields.tables("item", "[[board.item]]")? {
         let number = item.number("number", 1..65_535)?;
         let number = item.need("number", "the selection number", number)? as u16;
@@ -130,7 +31,7 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, 
         }
         let instead = item.number("instead", 1..65_535)?.map(|n| n as u16);
         item.finish()?;
-        items.push(ItemRig {
+        items.push(ItemPlan {
             number,
             name,
             price,
@@ -138,7 +39,7 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, 
             instead,
         });
     }
-    let unknown = |i: &&ItemRig| {
+    let unknown = |i: &&ItemPlan| {
         let other = |n: u16| items.iter().all(|o| o.number != n);
         i.instead.is_some_and(other)
     };
@@ -158,7 +59,7 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardRig, 
             fields.error("`poll` must be between 10 ms and 5 s (section 2.4.3 advises 25-200 ms)")
         );
     }
-    let board = BoardRig {
+    let board = BoardPlan {
         ours,
         items,
         refused_coins,

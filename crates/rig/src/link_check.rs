@@ -1,15 +1,15 @@
 //! Links of a rig held against each other.
 
-use super::devices::DeviceRig;
 use super::error::RigError;
 use super::fields::Fields;
-use super::link::{BusLink, DeviceLink, Pin, PortName, with_hint};
+use super::link::with_hint;
+use payrig_bench::plan::{BusLink, DeviceLink, DevicePlan, Pin, PortName};
 
 /// What can only be said of the rig as a whole: a port is used once, a pin too, and everything has
 /// one other end.
 pub(super) fn check(
     main: Option<&BusLink>,
-    devices: &[(&Fields<'_>, &DeviceRig)],
+    devices: &[(&Fields<'_>, &DevicePlan)],
 ) -> Result<(), RigError> {
     let mut buses: Vec<(&str, &str)> = Vec::new();
     if let Some(PortName::Serial(port)) = main.map(|l| &l.port) {
@@ -67,7 +67,7 @@ pub(super) fn check(
     Ok(())
 }
 
-fn other_end(fields: &Fields<'_>, device: &DeviceRig, link: &DeviceLink) -> Result<(), RigError> {
+fn other_end(fields: &Fields<'_>, device: &DevicePlan, link: &DeviceLink) -> Result<(), RigError> {
     let name = &device.name;
     match (&device.behind, link.device_outside()) {
         (Some(bridge), false) => {

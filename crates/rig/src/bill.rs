@@ -1,15 +1,16 @@
 //! The bill validator of a rig: its table, and what a script does at it.
 
-use super::devices::{Kind, Setting, quirks};
+use super::device::{Setting, quirks};
 use super::error::RigError;
 use super::fields::Fields;
+use payrig_bench::action::BillAction;
+use payrig_bench::plan::Kind;
 use payrig_mdb::Scaling;
 use payrig_mdb::bill::BillTypes;
 use payrig_peripherals::bill::{
-    self, BillConfig, BillKind, BillValidator, DispenserFault, Fault, RecyclerStore, WhileMoving,
+    self, BillConfig, BillKind, DispenserFault, Fault, RecyclerStore, WhileMoving,
 };
-use payrig_units::{Decimals, Micros};
-use std::fmt;
+use payrig_units::Decimals;
 use toml::Spanned;
 use toml::de::DeValue;
 
@@ -71,7 +72,7 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result
     config.reports_credited_removal = fields
         .boolean_or_none("reports-removal")?
         .unwrap_or(config.reports_credited_removal);
-    config.diagnostics = super::cards::read_diagnostics(fields)?;
+    config.diagnostics = super::machine::read_diagnostics(fields)?;
     let mut switches = bill::Quirks::default();
     quirks(fields, bill::Quirks::NAMES, |name| switches.set(name, true))?;
     config
@@ -177,202 +178,75 @@ fn text_of(fields: &Fields<'_>, key: &str, text: &str) -> Result<[u8; 12], RigEr
     Ok(field)
 }
 
-/// What happens to a bill validator, or is done at it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum BillAct {
-    /// Something breaks, or a bill jams.
-    Break(Fault),
-    /// It is repaired, or the jam cleared.
-    Repair(Fault),
-    /// Something breaks in the recycler.
-    BreakDispenser(DispenserFault),
-    /// It is repaired.
-    RepairDispenser(DispenserFault),
-    /// The cash box is taken out.
-    RemoveCashBox,
-    /// It is put back.
-    ReplaceCashBox {
-        /// Its bills were taken out.
-        emptied: bool,
-    },
-    /// The stacker is filled to the last bill.
-    FillStacker,
-    /// The customer presses the return lever of the recycler.
-    PressEscrowLever,
-    /// The customer takes the bill that waits in the inlet.
-    TakeBill,
-    /// Somebody pulls the bill out of the escrow position.
-    PullBill,
-    /// Somebody fishes for a bill in the stacker.
-    FishInStacker {
-        /// And gets one.
-        success: bool,
-    },
-    /// It says nothing for a time.
-    StaySilent {
-        /// How long.
-        time: Micros,
-    },
+/// Reads an act; `None` for a name that is none of these.
+pub(super) fn read_action(fields: &Fields<'_>, name: &str) -> Result<Option<BillAction>, RigError> {
+    Ok(Some(match name {
+        "jam" | "clear-jam" => {
+            let recycler = fields.boolean("recycler")?;
+            match (name, recycler) {
+                ("jam", false) => BillAction::Break(Fault::Jam),
+                ("jam", true) => BillAction::BreakDispenser(DispenserFault::Jam),
+                (_, false) => BillAction::Repair(Fault::Jam),
+                (_, true) => BillAction::RepairDispenser(DispenserFault::Jam),
+            }
+        }
+        "break" | "repair" => read_part(fields, name == "break")?,
+        "remove-cash-box" => BillAction::RemoveCashBox,
+        "replace-cash-box" => BillAction::ReplaceCashBox {
+            emptied: fields.boolean_or_none("emptied")?.unwrap_or(true),
+        },
+        "fill-stacker" => BillAction::FillStacker,
+        "press-escrow-lever" => BillAction::PressEscrowLever,
+        "take-bill" => BillAction::TakeBill,
+        "pull-bill" => BillAction::PullBill,
+        "fish-in-stacker" => BillAction::FishInStacker {
+            success: fields.boolean_or_none("success")?.unwrap_or(true),
+        },
+        "stay-silent" => {
+            let time = fields.time("for")?;
+            BillAction::StaySilent {
+                time: fields.need("for", "a time, as in \"2 s\"", time)?,
+            }
+        }
+        _ => return Ok(None),
+    }))
 }
 
-impl BillAct {
-    /// Their names in a script.
-    pub(super) const NAMES: [&'static str; 12] = [
-        "jam",
-        "clear-jam",
-        "break",
-        "repair",
-        "remove-cash-box",
-        "replace-cash-box",
-        "fill-stacker",
-        "press-escrow-lever",
-        "take-bill",
-        "pull-bill",
-        "fish-in-stacker",
-        "stay-silent",
+fn read_part(fields: &Fields<'_>, breaks: bool) -> Result<BillAction, RigError> {
+    type Part = Result<Fault, DispenserFault>;
+    let parts: [(&'static str, Part); 6] = [
+        ("motor", Ok(Fault::DefectiveMotor)),
+        ("sensor", Ok(Fault::SensorProblem)),
+        ("program", Ok(Fault::RomChecksum)),
+        ("recycler-motor", Err(DispenserFault::Motor)),
+        ("recycler-sensor", Err(DispenserFault::DefectiveSensor)),
+        ("recycler-program", Err(DispenserFault::RomChecksum)),
     ];
-
-    /// Reads an act; `None` for a name that is none of these.
-    pub(super) fn read(fields: &Fields<'_>, name: &str) -> Result<Option<Self>, RigError> {
-        Ok(Some(match name {
-            "jam" | "clear-jam" => {
-                let recycler = fields.boolean("recycler")?;
-                match (name, recycler) {
-                    ("jam", false) => Self::Break(Fault::Jam),
-                    ("jam", true) => Self::BreakDispenser(DispenserFault::Jam),
-                    (_, false) => Self::Repair(Fault::Jam),
-                    (_, true) => Self::RepairDispenser(DispenserFault::Jam),
-                }
-            }
-            "break" | "repair" => Self::part(fields, name == "break")?,
-            "remove-cash-box" => Self::RemoveCashBox,
-            "replace-cash-box" => Self::ReplaceCashBox {
-                emptied: fields.boolean_or_none("emptied")?.unwrap_or(true),
-            },
-            "fill-stacker" => Self::FillStacker,
-            "press-escrow-lever" => Self::PressEscrowLever,
-            "take-bill" => Self::TakeBill,
-            "pull-bill" => Self::PullBill,
-            "fish-in-stacker" => Self::FishInStacker {
-                success: fields.boolean_or_none("success")?.unwrap_or(true),
-            },
-            "stay-silent" => {
-                let time = fields.time("for")?;
-                Self::StaySilent {
-                    time: fields.need("for", "a time, as in \"2 s\"", time)?,
-                }
-            }
-            _ => return Ok(None),
-        }))
-    }
-
-    fn part(fields: &Fields<'_>, breaks: bool) -> Result<Self, RigError> {
-        type Part = Result<Fault, DispenserFault>;
-        let parts: [(&'static str, Part); 6] = [
-            ("motor", Ok(Fault::DefectiveMotor)),
-            ("sensor", Ok(Fault::SensorProblem)),
-            ("program", Ok(Fault::RomChecksum)),
-            ("recycler-motor", Err(DispenserFault::Motor)),
-            ("recycler-sensor", Err(DispenserFault::DefectiveSensor)),
-            ("recycler-program", Err(DispenserFault::RomChecksum)),
-        ];
-        let expected = "one of motor, sensor, program, recycler-motor, recycler-sensor, \
-                        recycler-program";
-        let part = fields.word("part", &parts)?;
-        Ok(match (fields.need("part", expected, part)?, breaks) {
-            (Ok(fault), true) => Self::Break(fault),
-            (Ok(fault), false) => Self::Repair(fault),
-            (Err(fault), true) => Self::BreakDispenser(fault),
-            (Err(fault), false) => Self::RepairDispenser(fault),
-        })
-    }
-
-    /// Does it.
-    ///
-    /// # Errors
-    /// When there is nothing to take, pull or put back.
-    pub(crate) fn perform(self, validator: &mut BillValidator, now: Micros) -> Result<(), String> {
-        let done = |so: bool, why: &str| match so {
-            true => Ok(()),
-            false => Err(why.to_owned()),
-        };
-        match self {
-            Self::Break(fault) => validator.break_down(now, fault),
-            Self::Repair(fault) => {
-                return done(
-                    validator.repair(now, fault),
-                    "nothing of the kind is broken",
-                );
-            }
-            Self::BreakDispenser(fault) => validator.break_dispenser(now, fault),
-            Self::RepairDispenser(fault) => {
-                let was = validator.repair_dispenser(now, fault);
-                return done(was, "nothing of the kind is broken in the recycler");
-            }
-            Self::RemoveCashBox => validator.remove_cash_box(now),
-            Self::ReplaceCashBox { emptied } => {
-                let was_out = validator.replace_cash_box(now, emptied);
-                return done(was_out, "the cash box was not out");
-            }
-            Self::FillStacker => {
-                validator.fill_stacker(now);
-            }
-            Self::PressEscrowLever => validator.press_return_lever(now),
-            Self::TakeBill => {
-                let taken = validator.customer_takes_bill(now);
-                return done(taken, "there is no bill to take");
-            }
-            Self::PullBill => {
-                let pulled = validator.pull_bill_from_escrow(now);
-                return done(pulled, "there is no bill in the escrow position");
-            }
-            Self::FishInStacker { success } => {
-                validator.fish_in_stacker(now, success);
-            }
-            Self::StaySilent { time } => validator.stay_silent(now, time),
-        }
-        Ok(())
-    }
-}
-
-impl fmt::Display for BillAct {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Break(Fault::Jam) => f.write_str("a bill jams"),
-            Self::Repair(Fault::Jam) => f.write_str("the jam is cleared"),
-            Self::Break(fault) => write!(f, "breaks: {fault:?}"),
-            Self::Repair(fault) => write!(f, "repaired: {fault:?}"),
-            Self::BreakDispenser(fault) => write!(f, "recycler breaks: {fault:?}"),
-            Self::RepairDispenser(fault) => write!(f, "recycler repaired: {fault:?}"),
-            Self::RemoveCashBox => f.write_str("the cash box is taken out"),
-            Self::ReplaceCashBox { emptied: true } => {
-                f.write_str("the cash box is put back, empty")
-            }
-            Self::ReplaceCashBox { emptied: false } => f.write_str("the cash box is put back"),
-            Self::FillStacker => f.write_str("the stacker is filled up"),
-            Self::PressEscrowLever => f.write_str("the escrow lever is pressed"),
-            Self::TakeBill => f.write_str("the customer takes the bill"),
-            Self::PullBill => f.write_str("the bill is pulled out of the escrow position"),
-            Self::FishInStacker { success: true } => f.write_str("a bill is fished out"),
-            Self::FishInStacker { success: false } => f.write_str("somebody fishes in vain"),
-            Self::StaySilent { time } => write!(f, "silent for {time}"),
-        }
-    }
+    let expected = "one of motor, sensor, program, recycler-motor, recycler-sensor, \
+                    recycler-program";
+    let part = fields.word("part", &parts)?;
+    Ok(match (fields.need("part", expected, part)?, breaks) {
+        (Ok(fault), true) => BillAction::Break(fault),
+        (Ok(fault), false) => BillAction::Repair(fault),
+        (Err(fault), true) => BillAction::BreakDispenser(fault),
+        (Err(fault), false) => BillAction::RepairDispenser(fault),
+    })
 }
 
 #[cfg(test)]
 mod tests {
-    use crate::rig::Rig;
+    use crate::parse;
+    use payrig_bench::Plan;
     use payrig_peripherals::bill::WhileMoving;
     use payrig_units::Micros;
     use std::path::Path;
 
-    fn rig(device: &str, script: &str) -> Result<Rig, String> {
+    fn rig(device: &str, script: &str) -> Result<Plan, String> {
         let text = format!(
             "[bench]\nname = \"b\"\n[board]\n[[device]]\nkind = \"bill-validator\"\n\
              name = \"bill\"\n{device}\n{script}\n"
         );
-        Rig::parse(Path::new("t.toml"), &text).map_err(|e| e.to_string())
+        parse(Path::new("t.toml"), &text).map_err(|e| e.to_string())
     }
 
     #[test]

@@ -1,88 +1,24 @@
 //! `kind = "bridge"`: what stands between a device and the board, and speaks another language to
 //! each.
 
-use super::devices::{DeviceRig, Kind, Setting};
+use super::device::Setting;
 use super::error::{RigError, nearest};
 use super::fields::Fields;
 use super::pulse::profile;
+use payrig_bench::plan::{BridgePlan, BridgeWay, DevicePlan, Kind, PulsePlan};
 use payrig_bridge::{Appearance, MdbToPulseConfig, PulseToMdbConfig, Release};
-use payrig_controller::{Expected, ExpectedKind, PulseLink};
-use payrig_mdb::{Address, Scaling};
+use payrig_mdb::Scaling;
 use payrig_peripherals::bill::BillKind;
 use payrig_pulse::Profile;
 use payrig_units::{Micros, Money};
-
-/// A bridge.
-#[derive(Clone, Debug)]
-pub struct BridgeRig {
-    /// The device behind it.
-    pub from: String,
-    /// What it does.
-    pub way: BridgeWay,
-}
-
-/// Which way round.
-#[derive(Clone, Debug)]
-pub enum BridgeWay {
-    /// A pulse acceptor appears on the board's bus.
-    ToMdb {
-        /// How.
-        config: PulseToMdbConfig,
-        /// Its supply holds long enough to hear an ACK.
-        hold_up: bool,
-    },
-    /// An MDB bill validator drives a credit line of the board.
-    ToPulse {
-        /// How.
-        config: MdbToPulseConfig,
-        /// What it may bring in.
-        values: Vec<Money>,
-    },
-}
-
-impl BridgeRig {
-    /// The address on the board's bus, where it is on it.
-    pub(super) fn address(&self) -> Option<Address> {
-        match &self.way {
-            BridgeWay::ToMdb { config, .. } => Some(match config.appears {
-                Appearance::BillValidator => Address::BILL_VALIDATOR,
-                Appearance::Changer => Address::CHANGER,
-            }),
-            BridgeWay::ToPulse { .. } => None,
-        }
-    }
-
-    pub(super) fn acts(&self) -> &'static [&'static str] {
-        match self.way {
-            BridgeWay::ToMdb { .. } => &["ready"],
-            BridgeWay::ToPulse { .. } => &[],
-        }
-    }
-
-    /// What the board is told of it.
-    pub(super) fn expected(&self, name: &str) -> Expected {
-        let kind = match &self.way {
-            BridgeWay::ToMdb { config, .. } => match config.appears {
-                Appearance::BillValidator => ExpectedKind::BillValidator,
-                Appearance::Changer => ExpectedKind::Changer,
-            },
-            BridgeWay::ToPulse { config, values } => ExpectedKind::Pulse(Box::new(PulseLink {
-                profile: config.profile.clone(),
-                values: values.clone(),
-            })),
-        };
-        let name = name.to_owned();
-        Expected { name, kind }
-    }
-}
 
 /// Reads a bridge; `all` are the devices that stand before it in the rig.
 pub(super) fn read(
     fields: &Fields<'_>,
     setting: &Setting,
     name: &str,
-    all: &[DeviceRig],
-) -> Result<BridgeRig, RigError> {
+    all: &[DevicePlan],
+) -> Result<BridgePlan, RigError> {
     let from = fields.string("from")?;
     let from = fields.need("from", "the name of the device behind the bridge", from)?;
     let able: Vec<&str> = all
@@ -114,11 +50,11 @@ pub(super) fn read(
             return Err(error);
         }
     };
-    Ok(BridgeRig { from, way })
+    Ok(BridgePlan { from, way })
 }
 
 /// The bills of what speaks as a bill validator on a bus: a validator, or a bridge that is one.
-fn bills_of(device: &DeviceRig) -> Option<Vec<Money>> {
+fn bills_of(device: &DevicePlan) -> Option<Vec<Money>> {
     match &device.kind {
         Kind::Bill(config, _) => {
             let kind = |t| match config.kind(t) {
@@ -145,13 +81,13 @@ struct CreditOf {
     appears: Appearance,
 }
 
-fn credit_of(device: &DeviceRig) -> Option<CreditOf> {
+fn credit_of(device: &DevicePlan) -> Option<CreditOf> {
     match &device.kind {
         Kind::Pulse(pulse) => Some(CreditOf {
             profile: pulse.profile()?.clone(),
             values: pulse.values(),
             appears: match **pulse {
-                super::PulseRig::Coin(_) => Appearance::Changer,
+                PulsePlan::Coin(_) => Appearance::Changer,
                 _ => Appearance::BillValidator,
             },
         }),

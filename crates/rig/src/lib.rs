@@ -1,33 +1,28 @@
-//! Rigs: what is on a bench, who is the board, what happens.
+//! Rig files: TOML read into plans of a bench, with the line of every error.
+//!
+//! [`load`] and [`parse`] give a [`Plan`] that is checked: what cannot work is an error with its
+//! line, what was expected, and what to do.
 
 mod bill;
 mod board;
 mod board_cards;
 mod bridge;
-mod cards;
 mod cashless;
 mod changer;
-mod devices;
+mod device;
 mod error;
 mod fields;
 mod link;
 mod link_check;
+mod machine;
 mod pulse;
 mod script;
 
-pub use bill::BillAct;
-pub use board::{BoardRig, ItemRig};
-pub use bridge::{BridgeRig, BridgeWay};
-pub use cards::MachineAct;
-pub use cashless::CashlessAct;
-pub use changer::ChangerAct;
-pub use devices::{DeviceRig, Kind};
 pub use error::{RigError, nearest};
-pub use link::{BusLink, DeviceLink, LineLink, Pin, PortName};
-pub use pulse::PulseRig;
-pub use script::{Act, Expectation, Step, Tender};
 
 use fields::{Fields, Text};
+use payrig_bench::Plan;
+use payrig_bench::plan::{DevicePlan, Kind};
 use payrig_mdb::CurrencyCode;
 use payrig_units::{Decimals, Micros};
 use payrig_wire::Source;
@@ -35,97 +30,56 @@ use script::{Scene, read_step};
 use std::path::Path;
 use toml::de::DeTable;
 
-/// A bench as its file describes it, checked.
-#[derive(Clone, Debug)]
-pub struct Rig {
-    /// Its name.
-    pub name: String,
-    /// Seed of everything that varies: the same rig and seed give the same recording.
-    pub seed: u64,
-    /// How much starts and pauses on the virtual bus vary, at most.
-    pub jitter: Micros,
-    /// Decimals of all amounts in the file.
-    pub decimals: Decimals,
-    /// The currency its devices report.
-    pub currency: CurrencyCode,
-    /// What the board's bus runs over; none for the virtual bus.
-    pub link: Option<BusLink>,
-    /// The board.
-    pub board: BoardRig,
-    /// Emulated devices.
-    pub devices: Vec<DeviceRig>,
-    /// What happens.
-    pub script: Vec<Step>,
+/// The rig that is built in: a changer, a bill validator with escrow and a cashless device on a
+/// virtual bus, and a board that sells a snack.
+pub const FIRST_VEND: &str = include_str!("../../../bench-rigs/first-vend.toml");
+
+/// Reads a rig file.
+///
+/// # Errors
+/// When the file cannot be read, is no TOML, or says something a rig cannot: with its line.
+pub fn load(path: &Path) -> Result<Plan, RigError> {
+    let whole = |message: String, hint: &str| RigError {
+        file: path.to_owned(),
+        line: 0,
+        message,
+        hint: Some(hint.to_owned()),
+    };
+    let bytes = std::fs::read(path).map_err(|error| {
+        whole(
+            format!("cannot be read: {error}"),
+            "give the path of a rig file (.toml)",
+        )
+    })?;
+    let text = String::from_utf8(bytes).map_err(|error| {
+        let line = error
+            .as_bytes()
+            .iter()
+            .take(error.utf8_error().valid_up_to());
+        let line = line.filter(|b| **b == b'\n').count() + 1;
+        whole(
+            format!("line {line} is not UTF-8 text"),
+            "save the file as UTF-8",
+        )
+    })?;
+    parse(path, &text)
 }
 
-impl Rig {
-    /// Reads a rig file.
-    ///
-    /// # Errors
-    /// When the file cannot be read, is no TOML, or says something a rig cannot: with its line.
-    pub fn load(path: &Path) -> Result<Self, RigError> {
-        let whole = |message: String, hint: &str| RigError {
-            file: path.to_owned(),
-            line: 0,
-            message,
-            hint: Some(hint.to_owned()),
-        };
-        let bytes = std::fs::read(path).map_err(|error| {
-            whole(
-                format!("cannot be read: {error}"),
-                "give the path of a rig file (.toml)",
-            )
-        })?;
-        let text = String::from_utf8(bytes).map_err(|error| {
-            let line = error
-                .as_bytes()
-                .iter()
-                .take(error.utf8_error().valid_up_to());
-            let line = line.filter(|b| **b == b'\n').count() + 1;
-            whole(
-                format!("line {line} is not UTF-8 text"),
-                "save the file as UTF-8",
-            )
-        })?;
-        Self::parse(path, &text)
-    }
-
-    /// True when something of it is real: it runs with the wall clock.
-    #[must_use]
-    pub fn is_live(&self) -> bool {
-        self.link.is_some() || self.devices.iter().any(|d| d.link.is_some())
-    }
-
-    /// Empty books for it.
-    pub(crate) fn books(&self) -> payrig_wire::analysis::Books {
-        let mut books = payrig_wire::analysis::Books::new();
-        for device in &self.devices {
-            for below in device.names().into_iter().skip(1) {
-                books.join(below, &device.name);
-            }
-            if let Kind::Bridge(bridge) = &device.kind {
-                books.join(&device.name, &bridge.from);
-            }
-        }
-        books
-    }
-
-    /// Reads the text of a rig; `file` is its name in errors.
-    ///
-    /// # Errors
-    /// As for [`Rig::load`].
-    pub fn parse(file: &Path, text: &str) -> Result<Self, RigError> {
-        let source = Text { file, text };
-        let root = DeTable::parse(text).map_err(|error| {
-            let span = error.span().unwrap_or(0..0);
-            source.error(&span, format!("not TOML: {}", error.message()))
-        })?;
-        let span = root.span();
-        read(&Fields::new(source, "a rig", span, root.get_ref()))
-    }
+/// Reads the text of a rig; `file` is its name in errors.
+///
+/// # Errors
+/// As for [`load`].
+pub fn parse(file: &Path, text: &str) -> Result<Plan, RigError> {
+    let source = Text { file, text };
+    let root = DeTable::parse(text).map_err(|error| {
+        let span = error.span().unwrap_or(0..0);
+        source.error(&span, format!("not TOML: {}", error.message()))
+    })?;
+    let span = root.span();
+    read(&Fields::new(source, "a rig", span, root.get_ref()))
 }
 
-fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
+fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
     let bench = root.table("bench", "[bench]")?;
     let bench = root.need("bench", "a table with at least `name`", bench)?;
     let name = bench.string("name")?;
@@ -141,13 +95,13 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
     let currency = CurrencyCode::from_iso4217(currency as u16).unwrap_or(CurrencyCode::USD);
     bench.finish()?;
 
-    let setting = devices::Setting { decimals, currency };
+    let setting = device::Setting { decimals, currency };
     let mut all = Vec::new();
     let tables = root.tables("device", "[[device]]")?;
     for fields in &tables {
-        let device = devices::read(fields, &setting, &all)?;
+        let device = device::read(fields, &setting, &all)?;
         let names = device.names();
-        let taken = |name: &&String| all.iter().any(|d: &DeviceRig| d.names().contains(name));
+        let taken = |name: &&String| all.iter().any(|d: &DevicePlan| d.names().contains(name));
         if let Some(name) = names.iter().find(|name| taken(name)) {
             return Err(fields.error(format!("two devices are called \"{name}\"")));
         }
@@ -202,7 +156,7 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
         return Err(error);
     }
 
-    let names: Vec<_> = all.iter().map(|d| (d.name.clone(), d.acts())).collect();
+    let names: Vec<_> = all.iter().map(|d| (d.name.clone(), d.actions())).collect();
     let items: Vec<u16> = board.items.iter().map(|i| i.number).collect();
     let scene = Scene {
         devices: &names,
@@ -215,7 +169,7 @@ fn read(root: &Fields<'_>) -> Result<Rig, RigError> {
         .map(|fields| read_step(fields, &scene))
         .collect::<Result<_, _>>()?;
     root.finish()?;
-    Ok(Rig {
+    Ok(Plan {
         name,
         seed,
         jitter,

@@ -1,15 +1,14 @@
 //! The cashless device of a rig: its table, and what a script does at it.
 
-use super::cards::read_diagnostics;
-use super::devices::{Kind, Setting, quirks};
+use super::device::{Setting, quirks};
 use super::error::{RigError, nearest};
 use super::fields::Fields;
+use super::machine::read_diagnostics;
+use payrig_bench::action::CashlessAction;
+use payrig_bench::plan::Kind;
 use payrig_mdb::cashless::{Identification, Level, Malfunction, Options, PaymentMedia, Unit};
-use payrig_peripherals::cashless::{
-    Answers, Card, CashlessConfig, CashlessDevice, Coupon, Policy, Quirks, WhileBusy,
-};
-use payrig_units::{Decimals, Micros, Money};
-use std::fmt;
+use payrig_peripherals::cashless::{Answers, CashlessConfig, Coupon, Policy, Quirks, WhileBusy};
+use payrig_units::{Decimals, Micros};
 
 /// Optional features of level 03 by name (MDB/ICP 4.3, section 7.4.4, Z31-Z34).
 const OPTIONS: [(&str, Options); 11] = [
@@ -173,196 +172,71 @@ fn read_media(fields: &Fields<'_>) -> Result<PaymentMedia, RigError> {
     })
 }
 
-/// What a person does at a cashless device, or it does by itself.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum CashlessAct {
-    /// The return button of the reader.
-    PressCancel,
-    /// A coupon is scanned.
-    ScanCoupon(Coupon),
-    /// An item is selected at the reader or on a phone.
-    RemoteSelect {
-        /// The item.
-        item: u16,
-        /// What the card or account holds; `None` when the reader does not know.
-        balance: Option<Money>,
-        /// Sugar, cup and so on (7.4.4, Z13-Z16).
-        options: u32,
-    },
-    /// A card with terms of its own is presented.
-    PresentMember {
-        /// What is on it.
-        balance: Option<Money>,
-        /// Its payment type and payment data (7.4.4, Z8-Z10).
-        media: PaymentMedia,
-    },
-    /// The reader asks for keys.
-    AskKeys {
-        /// How many.
-        count: u8,
-    },
-    /// The reader wants a text shown.
-    ShowText {
-        /// The text.
-        text: String,
-        /// For how long.
-        time: Micros,
-    },
-    /// The reader asks for the time.
-    AskTime,
-    /// Something is wrong with the reader (MALFUNCTION/ERROR).
-    Malfunction(Malfunction),
-    /// It is well again.
-    MalfunctionOver,
-}
-
-impl CashlessAct {
-    /// Their names in a script.
-    pub(super) const NAMES: [&'static str; 9] = [
-        "press-cancel",
-        "scan-coupon",
-        "remote-select",
-        "present-member-card",
-        "ask-keys",
-        "show-text",
-        "ask-time",
-        "malfunction",
-        "malfunction-over",
-    ];
-
-    /// Reads an act; `None` for a name that is none of these.
-    pub(super) fn read(
-        fields: &Fields<'_>,
-        name: &str,
-        decimals: Decimals,
-    ) -> Result<Option<Self>, RigError> {
-        let item = |expected| {
-            let item = fields.number("item", 0..65_535)?;
-            Ok(fields.need("item", expected, item)? as u16)
-        };
-        Ok(Some(match name {
-            "press-cancel" => Self::PressCancel,
-            "scan-coupon" => Self::ScanCoupon(Coupon {
-                item: fields.number("item", 0..65_535)?.map(|n| n as u16),
-                options: u8::from(fields.boolean("alone")?)
-                    | u8::from(fields.boolean("at-once")?) << 1,
-                value: fields.money("value", decimals)?,
-                id: fields.number("id", 0..1 << 32)?.unwrap_or(1) as u32,
-            }),
-            "remote-select" => Self::RemoteSelect {
-                item: item("the number of the item")?,
-                balance: fields.money("balance", decimals)?,
-                options: fields.number("options", 0..1 << 32)?.unwrap_or(0) as u32,
-            },
-            "present-member-card" => Self::PresentMember {
-                balance: fields.money("balance", decimals)?,
-                media: read_media(fields)?,
-            },
-            "ask-keys" => {
-                let count = fields.number("count", 1..128)?;
-                let count = fields.need("count", "how many keys, 1 to 127", count)? as u8;
-                Self::AskKeys { count }
-            }
-            "show-text" => {
-                let text = fields.string("text")?;
-                Self::ShowText {
-                    text: fields.need("text", "what the machine is to show", text)?,
-                    time: fields.time("for")?.unwrap_or(Micros::secs(5)),
-                }
-            }
-            "ask-time" => Self::AskTime,
-            "malfunction" => {
-                let expected = "the error code, as in 0x50 (section 7.4.4)";
-                let code = fields.number("code", 0..256)?;
-                Self::Malfunction(Malfunction(fields.need("code", expected, code)? as u8))
-            }
-            "malfunction-over" => Self::MalfunctionOver,
-            _ => return Ok(None),
-        }))
-    }
-
-    /// Does it.
-    ///
-    /// # Errors
-    /// When the device cannot do that in its state, or the option is not enabled.
-    pub(crate) fn perform(&self, device: &mut CashlessDevice, now: Micros) -> Result<(), String> {
-        let state = device.state();
-        let done = match self {
-            Self::PressCancel => {
-                device.press_cancel(now);
-                true
-            }
-            Self::ScanCoupon(coupon) => device.scan_coupon(now, *coupon),
-            Self::RemoteSelect {
-                item,
-                balance,
-                options,
-            } => {
-                let card = balance.map_or(Card::unknown(), Card::with);
-                device.select_item(now, *item, *options, card)
-            }
-            Self::PresentMember { balance, media } => {
-                let card = balance.map_or(Card::unknown(), Card::with);
-                let media = *media;
-                device.present_card(now, Card { media, ..card });
-                true
-            }
-            Self::AskKeys { count } => device.ask_for_keys(now, *count),
-            Self::ShowText { text, time } => {
-                let tenths = u8::try_from(time.as_us() / 100_000).unwrap_or(u8::MAX);
-                device.show(now, text, tenths)
-            }
-            Self::AskTime => device.ask_time(now),
-            Self::Malfunction(code) => {
-                device.fail(now, *code);
-                true
-            }
-            Self::MalfunctionOver => {
-                device.repair();
-                true
-            }
-        };
-        match done {
-            true => Ok(()),
-            false => Err(format!(
-                "{} cannot do that in state {state}; where it takes an option (coupon, \
-                 remote-vend, data-entry) reader and board must both have it in their `options`",
-                device.config().name
-            )),
+/// Reads an act; `None` for a name that is none of these.
+pub(super) fn read_action(
+    fields: &Fields<'_>,
+    name: &str,
+    decimals: Decimals,
+) -> Result<Option<CashlessAction>, RigError> {
+    let item = |expected| {
+        let item = fields.number("item", 0..65_535)?;
+        Ok(fields.need("item", expected, item)? as u16)
+    };
+    Ok(Some(match name {
+        "press-cancel" => CashlessAction::PressCancel,
+        "scan-coupon" => CashlessAction::ScanCoupon(Coupon {
+            item: fields.number("item", 0..65_535)?.map(|n| n as u16),
+            options: u8::from(fields.boolean("alone")?) | u8::from(fields.boolean("at-once")?) << 1,
+            value: fields.money("value", decimals)?,
+            id: fields.number("id", 0..1 << 32)?.unwrap_or(1) as u32,
+        }),
+        "remote-select" => CashlessAction::RemoteSelect {
+            item: item("the number of the item")?,
+            balance: fields.money("balance", decimals)?,
+            options: fields.number("options", 0..1 << 32)?.unwrap_or(0) as u32,
+        },
+        "present-member-card" => CashlessAction::PresentMember {
+            balance: fields.money("balance", decimals)?,
+            media: read_media(fields)?,
+        },
+        "ask-keys" => {
+            let count = fields.number("count", 1..128)?;
+            let count = fields.need("count", "how many keys, 1 to 127", count)? as u8;
+            CashlessAction::AskKeys { count }
         }
-    }
-}
-
-impl fmt::Display for CashlessAct {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::PressCancel => f.write_str("the return button of the reader is pressed"),
-            Self::ScanCoupon(coupon) => write!(f, "coupon {} is scanned", coupon.id),
-            Self::RemoteSelect { item, .. } => write!(f, "item {item} is selected at the reader"),
-            Self::PresentMember { media, .. } => {
-                write!(f, "a card of payment type {} is presented", media.kind)
+        "show-text" => {
+            let text = fields.string("text")?;
+            CashlessAction::ShowText {
+                text: fields.need("text", "what the machine is to show", text)?,
+                time: fields.time("for")?.unwrap_or(Micros::secs(5)),
             }
-            Self::AskKeys { count } => write!(f, "the reader asks for {count} keys"),
-            Self::ShowText { text, .. } => write!(f, "the reader wants \"{text}\" shown"),
-            Self::AskTime => f.write_str("the reader asks for the time"),
-            Self::Malfunction(code) => write!(f, "the reader fails: {}", code.text()),
-            Self::MalfunctionOver => f.write_str("the reader is well again"),
         }
-    }
+        "ask-time" => CashlessAction::AskTime,
+        "malfunction" => {
+            let expected = "the error code, as in 0x50 (section 7.4.4)";
+            let code = fields.number("code", 0..256)?;
+            CashlessAction::Malfunction(Malfunction(fields.need("code", expected, code)? as u8))
+        }
+        "malfunction-over" => CashlessAction::MalfunctionOver,
+        _ => return Ok(None),
+    }))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rig::{Act, Rig};
+    use crate::parse;
+    use payrig_bench::Plan;
+    use payrig_bench::action::{Action, StepKind};
+    use payrig_units::Money;
     use std::path::Path;
 
-    fn rig(device: &str, script: &str) -> Result<Rig, String> {
+    fn rig(device: &str, script: &str) -> Result<Plan, String> {
         let text = format!(
             "[bench]\nname = \"b\"\n[board]\n[[device]]\nkind = \"cashless\"\n\
              name = \"card\"\n{device}\n{script}\n"
         );
-        Rig::parse(Path::new("t.toml"), &text).map_err(|e| e.to_string())
+        parse(Path::new("t.toml"), &text).map_err(|e| e.to_string())
     }
 
     fn config(device: &str) -> CashlessConfig {
@@ -443,8 +317,8 @@ mod tests {
         let whats: Vec<String> = rig
             .script
             .iter()
-            .map(|step| match &step.act {
-                Act::AtCashless { what, .. } => what.to_string(),
+            .map(|step| match &step.what {
+                StepKind::Do(Action::AtCashless { what, .. }) => what.to_string(),
                 other => panic!("{other:?}"),
             })
             .collect();

@@ -115,7 +115,7 @@ fn parse_clock(text: &str) -> Option<Clock> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rig::Rig;
+    use crate::parse;
     use payrig_mdb::cashless::Options;
     use payrig_units::Money;
     use std::path::Path;
@@ -125,7 +125,7 @@ mod tests {
             "[bench]\nname = \"b\"\n[board]\n{board}\n[[board.item]]\nnumber = 11\n\
              price = \"1.00\"\n[[device]]\nkind = \"cashless\"\nname = \"card\"\n"
         );
-        let rig = Rig::parse(Path::new("t.toml"), &text).map_err(|e| e.to_string())?;
+        let rig = parse(Path::new("t.toml"), &text).map_err(|e| e.to_string())?;
         Ok(rig.board.controller(&rig).unwrap().cashless)
     }
 

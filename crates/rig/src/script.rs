@@ -1,218 +1,13 @@
 //! The script of a rig: what is done, in order, and what must then be true.
 
-use super::bill::BillAct;
-use super::cards::MachineAct;
-use super::cashless::CashlessAct;
-use super::changer::ChangerAct;
 use super::error::{RigError, nearest};
 use super::fields::Fields;
-use crate::{Fault, FaultKind, FrameKind};
+use super::{bill, cashless, changer, machine};
+use payrig_bench::action::{Action, Expectation, Step, StepKind, Tender};
+use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
-use payrig_units::{Decimals, Micros, Money};
+use payrig_units::{Decimals, Micros};
 use payrig_wire::Source;
-
-/// One step: wait, then act or check.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Step {
-    /// The line in the rig, for messages.
-    pub line: usize,
-    /// Pause before the step.
-    pub after: Micros,
-    /// What happens.
-    pub act: Act,
-}
-
-/// A coin or bill that is put in.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Tender {
-    /// Of this value.
-    Worth(Money),
-    /// Something the device does not know.
-    Unknown,
-}
-
-/// What a step does. Devices are named as in the rig.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Act {
-    /// Waits until the board has set up every device.
-    WaitReady {
-        /// How long at the most.
-        within: Micros,
-    },
-    /// Lets time pass.
-    Wait {
-        /// How long.
-        time: Micros,
-    },
-    /// A coin is put into a changer or a pulse coin acceptor.
-    InsertCoin {
-        /// Which.
-        device: String,
-        /// The coin.
-        coin: Tender,
-    },
-    /// A bill is put into a bill validator, on MDB or pulses.
-    InsertBill {
-        /// Which.
-        device: String,
-        /// The bill.
-        bill: Tender,
-    },
-    /// Something happens to a bill validator on MDB, or is done at it.
-    AtBillValidator {
-        /// Which.
-        device: String,
-        /// What.
-        what: BillAct,
-    },
-    /// Something happens to a changer, or is done at it.
-    AtChanger {
-        /// Which.
-        device: String,
-        /// What.
-        what: ChangerAct,
-    },
-    /// The machine's door is opened for service, or closed for sales.
-    Service {
-        /// Opened.
-        on: bool,
-    },
-    /// Something is done at a cashless device, or it does something.
-    AtCashless {
-        /// Which.
-        device: String,
-        /// What.
-        what: CashlessAct,
-    },
-    /// Something is done at the machine.
-    AtMachine(MachineAct),
-    /// A card is presented.
-    PresentCard {
-        /// To which reader.
-        device: String,
-        /// Its balance; `None` when the reader does not know it.
-        balance: Option<Money>,
-        /// What the customer chose to pay, at a reader that pays by pulses.
-        amount: Option<Money>,
-    },
-    /// The card is taken away.
-    RemoveCard {
-        /// From which reader.
-        device: String,
-    },
-    /// A selection key.
-    Select {
-        /// The item's number.
-        item: u16,
-    },
-    /// The coin return lever of the machine.
-    PressReturn,
-    /// The next delivery of this item fails.
-    JamItem {
-        /// The item's number.
-        item: u16,
-    },
-    /// Power to a device.
-    Power {
-        /// Which; `None` for the board.
-        device: Option<String>,
-        /// On or off.
-        on: bool,
-    },
-    /// The board resets the bus.
-    BusReset,
-    /// Something goes wrong on the wire.
-    Fault(Fault),
-    /// Something must be true, now or soon.
-    Expect {
-        /// What.
-        what: Expectation,
-        /// How soon.
-        within: Micros,
-    },
-}
-
-impl Act {
-    /// The device it is done at; `None` for what is done at the board.
-    #[must_use]
-    pub fn device(&self) -> Option<&str> {
-        match self {
-            Self::InsertCoin { device, .. }
-            | Self::InsertBill { device, .. }
-            | Self::AtBillValidator { device, .. }
-            | Self::AtChanger { device, .. }
-            | Self::AtCashless { device, .. }
-            | Self::PresentCard { device, .. }
-            | Self::RemoveCard { device } => Some(device),
-            Self::Power { device, .. } => device.as_deref(),
-            _ => None,
-        }
-    }
-}
-
-/// Something a step expects.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Expectation {
-    /// The board's cash credit.
-    Credit(Money),
-    /// The display shows a text that contains this.
-    Display(String),
-    /// A place of the ledger holds this much, by the place's name.
-    Balance {
-        /// As the ledger prints it: `changer tube 2`, `customer`, `bill stacker`.
-        place: String,
-        /// How much.
-        amount: Money,
-    },
-    /// This many items were delivered since the start.
-    Sold(u32),
-    /// The board's exact-change light.
-    ExactChange(bool),
-    /// Somebody at the machine saw this (a device's note that contains it).
-    Seen(String),
-    /// A device is set up and polled.
-    Ready {
-        /// Which.
-        device: String,
-        /// Or not.
-        ready: bool,
-    },
-}
-
-const ACTS: &[&str] = &[
-    "wait-ready",
-    "wait",
-    "insert-coin",
-    "insert-bill",
-    "present-card",
-    "remove-card",
-    "select",
-    "press-return",
-    "jam-item",
-    "power",
-    "bus-reset",
-    "service",
-    "fault",
-];
-
-/// All acts: those of the list and those of single kinds of devices.
-fn acts() -> Vec<&'static str> {
-    let own = ACTS.iter().copied().chain(BillAct::NAMES);
-    own.chain(ChangerAct::NAMES)
-        .chain(CashlessAct::NAMES)
-        .chain(MachineAct::NAMES)
-        .collect()
-}
-
-const EXPECTATIONS: &[&str] = &[
-    "credit",
-    "display",
-    "balance",
-    "sold",
-    "exact-change",
-    "seen",
-    "ready",
-];
 
 /// Devices a script may name, with their kinds, and the currency's decimals.
 pub(crate) struct Scene<'a> {
@@ -277,27 +72,27 @@ impl Scene<'_> {
 
 pub(crate) fn read_step(fields: &Fields<'_>, scene: &Scene<'_>) -> Result<Step, RigError> {
     let after = fields.time("after")?.unwrap_or_default();
-    let act = match (fields.string("do")?, fields.string("expect")?) {
-        (Some(name), None) => read_act(fields, scene, &name)?,
+    let what = match (fields.string("do")?, fields.string("expect")?) {
+        (Some(name), None) => read_do(fields, scene, &name)?,
         (None, Some(name)) => {
             let what = read_expectation(fields, scene, &name)?;
             let within = fields.time("within")?.unwrap_or(Micros::secs(10));
-            Act::Expect { what, within }
+            StepKind::Expect { what, within }
         }
         _ => {
             let message = "a [[script]] step has either `do` or `expect`";
             let mut error = fields.error(message);
             error.hint = Some(format!(
                 "do: {}; expect: {}",
-                acts().join(", "),
-                EXPECTATIONS.join(", ")
+                doable().join(", "),
+                Expectation::NAMES.join(", ")
             ));
             return Err(error);
         }
     };
     fields.finish()?;
     let line = fields.error("").line;
-    Ok(Step { line, after, act })
+    Ok(Step { line, after, what })
 }
 
 fn unknown_word(fields: &Fields<'_>, key: &str, word: &str, words: &[&str]) -> RigError {
@@ -309,45 +104,56 @@ fn unknown_word(fields: &Fields<'_>, key: &str, word: &str, words: &[&str]) -> R
     error
 }
 
-fn read_act(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, RigError> {
+/// Everything that stands behind `do`.
+fn doable() -> Vec<&'static str> {
+    StepKind::NAMES.into_iter().chain(Action::names()).collect()
+}
+
+fn read_do(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<StepKind, RigError> {
     Ok(match name {
-        "wait-ready" => Act::WaitReady {
+        "wait-ready" => StepKind::WaitReady {
             within: fields.time("within")?.unwrap_or(Micros::secs(30)),
         },
         "wait" => {
             let time = fields.time("for")?;
-            Act::Wait {
+            StepKind::Wait {
                 time: fields.need("for", "a time, as in \"2 s\"", time)?,
             }
         }
-        "insert-coin" => Act::InsertCoin {
+        _ => StepKind::Do(read_action(fields, scene, name)?),
+    })
+}
+
+fn read_action(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Action, RigError> {
+    Ok(match name {
+        "insert-coin" => Action::InsertCoin {
             device: scene.device(fields, name)?,
             coin: scene.tender(fields)?,
         },
-        "insert-bill" => Act::InsertBill {
+        "insert-bill" => Action::InsertBill {
             device: scene.device(fields, name)?,
             bill: scene.tender(fields)?,
         },
-        "present-card" => Act::PresentCard {
+        "present-card" => Action::PresentCard {
             device: scene.device(fields, name)?,
             balance: fields.money("balance", scene.decimals)?,
             amount: fields.money("amount", scene.decimals)?,
         },
-        "remove-card" => Act::RemoveCard {
+        "remove-card" => Action::RemoveCard {
             device: scene.device(fields, name)?,
         },
-        "select" => Act::Select {
+        "select" => Action::Select {
             item: scene.item(fields)?,
         },
-        "jam-item" => Act::JamItem {
+        "jam-item" => Action::JamItem {
             item: scene.item(fields)?,
         },
-        "press-return" => Act::PressReturn,
-        "bus-reset" => Act::BusReset,
+        "press-return" => Action::PressReturn,
+        "bus-reset" => Action::BusReset,
         "service" => {
             let on = fields.boolean_or_none("on")?;
             let on = fields.need("on", "true or false", on)?;
-            Act::Service { on }
+            Action::Service { on }
         }
         "power" => {
             let on = fields.boolean_or_none("on")?;
@@ -358,31 +164,31 @@ fn read_act(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, R
             } else {
                 Some(scene.device(fields, name)?)
             };
-            Act::Power { device, on }
+            Action::Power { device, on }
         }
-        "fault" => Act::Fault(read_fault(fields)?),
+        "fault" => Action::Fault(read_fault(fields)?),
         _ => return read_other(fields, scene, name),
     })
 }
 
-/// Acts of single kinds of devices, and of the machine.
-fn read_other(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act, RigError> {
-    if let Some(what) = BillAct::read(fields, name)? {
+/// Actions of single kinds of devices, and of the machine.
+fn read_other(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Action, RigError> {
+    if let Some(what) = bill::read_action(fields, name)? {
         let device = scene.device(fields, name)?;
-        return Ok(Act::AtBillValidator { device, what });
+        return Ok(Action::AtBillValidator { device, what });
     }
-    if let Some(what) = ChangerAct::read(fields, name, scene.decimals)? {
+    if let Some(what) = changer::read_action(fields, name, scene.decimals)? {
         let device = scene.device(fields, name)?;
-        return Ok(Act::AtChanger { device, what });
+        return Ok(Action::AtChanger { device, what });
     }
-    if let Some(what) = CashlessAct::read(fields, name, scene.decimals)? {
+    if let Some(what) = cashless::read_action(fields, name, scene.decimals)? {
         let device = scene.device(fields, name)?;
-        return Ok(Act::AtCashless { device, what });
+        return Ok(Action::AtCashless { device, what });
     }
-    let machine = MachineAct::read(fields, name, scene.items, scene.decimals)?;
+    let machine = machine::read_action(fields, name, scene.items, scene.decimals)?;
     machine
-        .map(Act::AtMachine)
-        .ok_or_else(|| unknown_word(fields, "do", name, &acts()))
+        .map(Action::AtMachine)
+        .ok_or_else(|| unknown_word(fields, "do", name, &doable()))
 }
 
 fn read_fault(fields: &Fields<'_>) -> Result<Fault, RigError> {
@@ -484,6 +290,6 @@ fn read_expectation(
             device: scene.device(fields, "ready")?,
             ready: fields.boolean_or_none("on")?.unwrap_or(true),
         },
-        _ => return Err(unknown_word(fields, "expect", name, EXPECTATIONS)),
+        _ => return Err(unknown_word(fields, "expect", name, &Expectation::NAMES)),
     })
 }

@@ -1,11 +1,11 @@
 //! Rigs read and refused. The command line's own tests show whole messages.
 
-use super::*;
-use crate::FIRST_VEND;
+use super::{FIRST_VEND, Path, Plan, RigError};
+use payrig_units::Micros;
 use proptest::prelude::*;
 
-fn parse(text: &str) -> Result<Rig, RigError> {
-    Rig::parse(Path::new("r.toml"), text)
+fn parse(text: &str) -> Result<Plan, RigError> {
+    super::parse(Path::new("r.toml"), text)
 }
 
 #[test]
@@ -72,7 +72,7 @@ proptest! {
     fn damaged_links_are_read_or_refused_with_their_line(
         line in 0usize..90, what in 0u8..3, cut in 0usize..40
     ) {
-        let text = include_str!("../../../../bench-rigs/bridge-on-ports.toml");
+        let text = include_str!("../../../bench-rigs/bridge-on-ports.toml");
         let mut lines: Vec<&str> = text.lines().collect();
         let line = line.min(lines.len() - 1);
         match what {

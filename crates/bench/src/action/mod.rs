@@ -1,0 +1,204 @@
+//! Actions and expectations: what a script, a check, a person or a caller from outside can do to a
+//! bench and look for on it.
+
+mod bill;
+mod cashless;
+mod changer;
+mod expectation;
+mod machine;
+mod step;
+
+pub use bill::BillAction;
+pub use cashless::CashlessAction;
+pub use changer::ChangerAction;
+pub use expectation::Expectation;
+pub use machine::MachineAction;
+pub use step::{Step, StepKind};
+
+use crate::Fault;
+use payrig_units::{Decimals, Money};
+
+/// A coin or bill that is put in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tender {
+    /// Of this value.
+    Worth(Money),
+    /// Something the device does not know.
+    Unknown,
+}
+
+/// What can be done to a bench. Devices are named as in the plan.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Action {
+    /// A coin is put into a changer or a pulse coin acceptor.
+    InsertCoin {
+        /// Which.
+        device: String,
+        /// The coin.
+        coin: Tender,
+    },
+    /// A bill is put into a bill validator, on MDB or pulses.
+    InsertBill {
+        /// Which.
+        device: String,
+        /// The bill.
+        bill: Tender,
+    },
+    /// Something happens to a bill validator on MDB, or is done at it.
+    AtBillValidator {
+        /// Which.
+        device: String,
+        /// What.
+        what: BillAction,
+    },
+    /// Something happens to a changer, or is done at it.
+    AtChanger {
+        /// Which.
+        device: String,
+        /// What.
+        what: ChangerAction,
+    },
+    /// The machine's door is opened for service, or closed for sales.
+    Service {
+        /// Opened.
+        on: bool,
+    },
+    /// Something is done at a cashless device, or it does something.
+    AtCashless {
+        /// Which.
+        device: String,
+        /// What.
+        what: CashlessAction,
+    },
+    /// Something is done at the machine.
+    AtMachine(MachineAction),
+    /// A card is presented.
+    PresentCard {
+        /// To which reader.
+        device: String,
+        /// Its balance; `None` when the reader does not know it.
+        balance: Option<Money>,
+        /// What the customer chose to pay, at a reader that pays by pulses.
+        amount: Option<Money>,
+    },
+    /// The card is taken away.
+    RemoveCard {
+        /// From which reader.
+        device: String,
+    },
+    /// A selection key.
+    Select {
+        /// The item's number.
+        item: u16,
+    },
+    /// The coin return lever of the machine.
+    PressReturn,
+    /// The next delivery of this item fails.
+    JamItem {
+        /// The item's number.
+        item: u16,
+    },
+    /// Power to a device.
+    Power {
+        /// Which; `None` for the board.
+        device: Option<String>,
+        /// On or off.
+        on: bool,
+    },
+    /// The board resets the bus.
+    BusReset,
+    /// Something goes wrong on the wire.
+    Fault(Fault),
+}
+
+impl Action {
+    /// The names of those that are not of one kind of device or of the machine only.
+    const OWN: [&'static str; 11] = [
+        "insert-coin",
+        "insert-bill",
+        "present-card",
+        "remove-card",
+        "select",
+        "press-return",
+        "jam-item",
+        "power",
+        "bus-reset",
+        "service",
+        "fault",
+    ];
+
+    /// The names of all of them.
+    pub fn names() -> impl Iterator<Item = &'static str> {
+        Self::OWN
+            .into_iter()
+            .chain(BillAction::NAMES)
+            .chain(ChangerAction::NAMES)
+            .chain(CashlessAction::NAMES)
+            .chain(MachineAction::NAMES)
+    }
+
+    /// The device it is done at; `None` for what is done at the board.
+    #[must_use]
+    pub fn device(&self) -> Option<&str> {
+        match self {
+            Self::InsertCoin { device, .. }
+            | Self::InsertBill { device, .. }
+            | Self::AtBillValidator { device, .. }
+            | Self::AtChanger { device, .. }
+            | Self::AtCashless { device, .. }
+            | Self::PresentCard { device, .. }
+            | Self::RemoveCard { device } => Some(device),
+            Self::Power { device, .. } => device.as_deref(),
+            _ => None,
+        }
+    }
+
+    /// In plain words.
+    #[must_use]
+    pub fn text(&self, decimals: Decimals) -> String {
+        let tender = |t: &Tender, thing: &str| match t {
+            Tender::Worth(value) => format!("{thing} of {}", value.show(decimals)),
+            Tender::Unknown => format!("unknown {thing}"),
+        };
+        match self {
+            Self::InsertCoin { device, coin } => format!("{} into {device}", tender(coin, "coin")),
+            Self::InsertBill { device, bill } => format!("{} into {device}", tender(bill, "bill")),
+            Self::AtBillValidator { device, what } => format!("{device}: {what}"),
+            Self::AtChanger { device, what } => format!("{device}: {}", what.text(decimals)),
+            Self::Service { on: true } => "the door is opened for service".to_owned(),
+            Self::Service { on: false } => "the door is closed".to_owned(),
+            Self::AtCashless { device, what } => format!("{device}: {what}"),
+            Self::AtMachine(what) => what.to_string(),
+            Self::PresentCard {
+                device,
+                amount: Some(amount),
+                ..
+            } => {
+                let amount = amount.as_minor();
+                format!("{amount} minor units chosen and a card shown to {device}")
+            }
+            Self::PresentCard {
+                device,
+                balance: Some(balance),
+                ..
+            } => format!("card with {} to {device}", balance.show(decimals)),
+            Self::PresentCard {
+                device,
+                balance: None,
+                ..
+            } => format!("card with unknown balance to {device}"),
+            Self::RemoveCard { device } => format!("card away from {device}"),
+            Self::Select { item } => format!("select item {item}"),
+            Self::PressReturn => "press the coin return".to_owned(),
+            Self::JamItem { item } => format!("item {item} will jam"),
+            Self::Power { device, on } => {
+                let who = device.as_deref().unwrap_or("the board");
+                format!("power to {who} {}", if *on { "on" } else { "off" })
+            }
+            Self::BusReset => "the board resets the bus".to_owned(),
+            Self::Fault(fault) => {
+                format!("fault on the wire: {:?} from {:?}", fault.kind, fault.from)
+            }
+        }
+    }
+}

@@ -1,0 +1,115 @@
+//! The board of a plan: who controls the machine, and what it sells.
+
+use super::{DevicePlan, Kind, Plan};
+use payrig_controller::{
+    BillPolicy, BoardConfig, CashlessUse, ChangerPolicy, Expected, ExpectedKind, Item,
+};
+use payrig_units::{Micros, Money};
+use std::collections::BTreeMap;
+
+/// An item for sale.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ItemPlan {
+    /// Selection number.
+    pub number: u16,
+    /// What it is.
+    pub name: String,
+    /// What it costs.
+    pub price: Money,
+    /// Its name in EVA-DTS field PA101, for readers that want to know (MDB/ICP 4.3, 7.4.7).
+    pub code: Option<String>,
+    /// Another column with the same product, tried when this one does not deliver.
+    pub instead: Option<u16>,
+}
+
+/// The board.
+#[derive(Clone, Debug)]
+pub struct BoardPlan {
+    /// False for a board on the other end of a link.
+    pub ours: bool,
+    /// What is for sale.
+    pub items: Vec<ItemPlan>,
+    /// Coins it does not take.
+    pub refused_coins: Vec<Money>,
+    /// How it treats its changer.
+    pub changer: ChangerPolicy,
+    /// Between the starts of two polls of a device.
+    pub poll: Micros,
+    /// Its level as a VMC for cashless devices, 1 to 3 (MDB/ICP 4.3, section 7.4.2).
+    pub cashless_level: u8,
+    /// How long a session may last before it is cancelled.
+    pub session_timeout: Micros,
+    /// Credit is kept after a sale.
+    pub multi_vend: bool,
+    /// How long a delivery takes.
+    pub motor: Micros,
+    /// How it treats its bill validator.
+    pub bills: BillPolicy,
+    /// A bill is held in escrow until something is selected.
+    pub hold_bills: bool,
+    /// What it uses of its cashless devices; the codes of its items are added from the items.
+    pub cashless: CashlessUse,
+}
+
+impl BoardPlan {
+    /// What it uses of its cashless devices, with the names of its items.
+    fn cashless_use(&self) -> CashlessUse {
+        let named = |i: &ItemPlan| Some((i.number, i.code.clone()?));
+        CashlessUse {
+            codes: self.items.iter().filter_map(named).collect(),
+            ..self.cashless.clone()
+        }
+    }
+
+    fn instead(&self) -> BTreeMap<u16, u16> {
+        let twin = |i: &ItemPlan| Some((i.number, i.instead?));
+        self.items.iter().filter_map(twin).collect()
+    }
+
+    /// The configuration of our own controller for a rig; `None` for an outside board.
+    #[must_use]
+    pub fn controller(&self, plan: &Plan) -> Option<BoardConfig> {
+        if !self.ours {
+            return None;
+        }
+        let expected = plan.devices.iter().flat_map(expected);
+        let item = |i: &ItemPlan| Item {
+            number: i.number,
+            name: i.name.clone(),
+            price: i.price,
+        };
+        Some(BoardConfig {
+            items: self.items.iter().map(item).collect(),
+            expected: expected.collect(),
+            refused_coins: self.refused_coins.clone(),
+            changer: self.changer.clone(),
+            poll_every: self.poll,
+            cashless_level: self.cashless_level,
+            decimals: plan.decimals,
+            session_timeout: self.session_timeout,
+            multi_vend: self.multi_vend,
+            motor_time: self.motor,
+            bills: self.bills.clone(),
+            hold_bills: self.hold_bills,
+            cashless: self.cashless_use(),
+            instead: self.instead(),
+            ..BoardConfig::default()
+        })
+    }
+}
+
+/// What the board is told of a device.
+fn expected(device: &DevicePlan) -> Vec<Expected> {
+    if device.behind.is_some() || device.is_for_outside_board() {
+        return Vec::new();
+    }
+    let kind = match &device.kind {
+        Kind::Changer(..) => ExpectedKind::Changer,
+        Kind::Bill(..) => ExpectedKind::BillValidator,
+        Kind::Cashless(config) => ExpectedKind::Cashless(config.unit),
+        Kind::Pulse(plan) => return plan.expected(&device.name),
+        Kind::Bridge(bridge) => return vec![bridge.expected(&device.name)],
+    };
+    let name = device.name.clone();
+    vec![Expected { name, kind }]
+}
