@@ -2,10 +2,13 @@
 //! bench whose clock begins at zero; in the examination they come one after another.
 
 use crate::Stop;
-use crate::check::{Check, Seen, Weight, grade};
+use crate::check::{Check, Weight};
+use crate::grade::grade;
 use crate::operator::SeenBy;
-use crate::remains::{Remains, STOPPED};
+use crate::remains::Remains;
 use crate::result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
+use crate::seen::Seen;
+use crate::skip::Skip;
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
 use payrig_wire::Finding;
 use payrig_wire::recording::{Entry, TrainRecord};
@@ -17,11 +20,11 @@ const BETWEEN: Micros = Micros::secs(1);
 /// Runs checks one after another, each on a bench of its own, and gathers them into one
 /// examination; `only` picks one by its name, `each` is told every result as it comes. Once `stop` is
 /// asked for, the checks that are left are skipped.
-pub(crate) fn examine<'a, B: 'a, S: 'a>(
-    checks: impl Iterator<Item = &'a Check<B, S>>,
+pub(crate) fn examine<'a, B: 'a, S: 'a, Q: 'a>(
+    checks: impl Iterator<Item = &'a Check<B, S, Q>>,
     only: Option<&str>,
     stop: &Stop,
-    mut run: impl FnMut(&Check<B, S>) -> (Seen, Option<Remains>),
+    mut run: impl FnMut(&Check<B, S, Q>) -> (Seen, Option<Remains>),
     mut each: impl FnMut(&CheckResult, &[Entry]),
     subject: Subject,
     decimals: Decimals,
@@ -31,7 +34,7 @@ pub(crate) fn examine<'a, B: 'a, S: 'a>(
     let wanted = checks.filter(|c| only.is_none_or(|id| id == c.id));
     for (number, check) in (1..).zip(wanted) {
         let (seen, remains) = match stop.is_asked() {
-            true => (Seen::skipped(STOPPED), None),
+            true => (Seen::skipped(Skip::Stopped), None),
             false => run(check),
         };
         let (result, entries) = gathered.add(check, seen, remains, number);
@@ -60,9 +63,9 @@ struct Gathered {
 
 impl Gathered {
     /// A check is over. What came of it, and what is to be recorded of it.
-    fn add<B, S>(
+    fn add<B, S, Q>(
         &mut self,
-        check: &Check<B, S>,
+        check: &Check<B, S, Q>,
         seen: Seen,
         remains: Option<Remains>,
         number: u32,
@@ -80,6 +83,7 @@ impl Gathered {
             if let Some(over) = &remains.over {
                 seen.outcome = over.outcome;
                 seen.text.clone_from(&over.text);
+                seen.skip.clone_from(&over.skip);
             }
             if (seen.by, seen.outcome) == (SeenBy::Nobody, Outcome::Fail) {
                 // Nothing is held against a subject that nobody saw.

@@ -4,16 +4,21 @@ pub mod board;
 mod check;
 pub mod device;
 mod gather;
+mod grade;
 pub mod operator;
 mod outside;
 mod remains;
 mod result;
+mod seen;
+mod skip;
 mod stop;
 pub mod wire;
 
-pub use check::{COMMON_PRACTICE, Check, Quirk, Run, Seen, Weight};
+pub use check::{COMMON_PRACTICE, Check, Quirk, QuirkName, Weight};
 pub use remains::Remains;
 pub use result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
+pub use seen::{Run, Seen};
+pub use skip::Skip;
 pub use stop::Stop;
 
 #[cfg(test)]

@@ -1,10 +1,11 @@
 //! What examinations of outside subjects have in common: what ends them early, and what is done when
 //! the tool itself was late.
 
-use crate::check::{LINK_GONE, NEVER_ANSWERED, Seen};
 use crate::operator::SeenBy;
-use crate::remains::{Remains, STOPPED};
+use crate::remains::Remains;
 use crate::result::Outcome;
+use crate::seen::Seen;
+use crate::skip::Skip;
 use crate::wire::Linked;
 use payrig_units::Micros;
 
@@ -18,32 +19,36 @@ const HARMLESS: Micros = Micros::ms(3);
 /// How far an examination came.
 #[derive(Debug, Default)]
 pub(crate) struct Course {
-    ended: Option<&'static str>,
+    ended: Option<Skip>,
     begun: bool,
 }
 
 impl Course {
     /// It ends before its first check, as the operator wants.
     pub(crate) fn stop(&mut self) {
-        self.ended = Some(STOPPED);
+        self.ended = Some(Skip::Stopped);
     }
 
     /// Why no further check is done, if so; otherwise one begins.
-    pub(crate) fn hinders(&mut self, linked: &Linked) -> Option<&'static str> {
+    pub(crate) fn blocked_by(&mut self, linked: &Linked) -> Option<Skip> {
         if self.ended.is_none() {
             if linked.has_failed() {
-                self.ended = Some(LINK_GONE);
+                self.ended = Some(Skip::LinkGone);
             } else if self.begun && !linked.ever_heard() {
-                self.ended = Some(NEVER_ANSWERED);
+                self.ended = Some(Skip::NeverAnswered);
             }
         }
         self.begun = true;
-        self.ended
+        self.ended.clone()
     }
 
     /// A check is over.
     pub(crate) fn done(&mut self, remains: &Remains) {
-        if remains.over.as_ref().is_some_and(|o| o.text == STOPPED) {
+        if remains
+            .over
+            .as_ref()
+            .is_some_and(|o| o.skip == Some(Skip::Stopped))
+        {
             self.stop();
         }
     }

@@ -1,15 +1,12 @@
 //! What is left of a bench once its check is over.
 
-use crate::check::Seen;
 use crate::operator::SeenBy;
 use crate::result::Interval;
+use crate::seen::Seen;
 use payrig_units::Micros;
 use payrig_wire::Finding;
 use payrig_wire::analysis::Books;
 use payrig_wire::recording::{Entry, TrainRecord};
-
-/// What a check says that was not done, or broken off, because the examination was ended.
-pub(crate) const STOPPED: &str = "the examination was ended by the operator";
 
 /// What is left of a bench once its check is over.
 #[derive(Debug)]

@@ -1,7 +1,7 @@
 //! What an examination found: one result per check, and all that a report needs.
 
 use crate::operator::SeenBy;
-use crate::remains::STOPPED;
+use crate::skip::Skip;
 use payrig_pulse::{Profile, Window};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
 use payrig_wire::Finding;
@@ -62,9 +62,20 @@ pub struct CheckResult {
     pub from_us: Micros,
     /// See `from_us`.
     pub to_us: Micros,
+    /// Why it was not done or was broken off, where it was. Saved as the text of `seen`, and
+    /// [`restored`](Self::restored) from it.
+    #[serde(skip)]
+    pub skip: Option<Skip>,
 }
 
 impl CheckResult {
+    /// The same with what is not saved of it.
+    #[must_use]
+    pub fn restored(mut self) -> Self {
+        self.skip = Skip::read(self.outcome, &self.seen);
+        self
+    }
+
     /// Why it speaks against the subject, as the verdict says it. The title says what should be: it is
     /// not so, or nobody can tell.
     #[must_use]
@@ -252,7 +263,7 @@ impl Examination {
     pub fn was_stopped(&self) -> bool {
         self.checks
             .iter()
-            .any(|c| c.outcome == Outcome::Skipped && c.seen == STOPPED)
+            .any(|c| c.outcome == Outcome::Skipped && c.skip == Some(Skip::Stopped))
     }
 
     /// True when no check failed, and nobody ended it before its last check.

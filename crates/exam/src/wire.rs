@@ -5,8 +5,8 @@ mod linked;
 
 pub use linked::Linked;
 
-use crate::check::Seen;
-use crate::remains::STOPPED;
+use crate::seen::Seen;
+use crate::skip::Skip;
 use payrig_bench::{Fault, FaultInjector, Heard, VirtualBus};
 use payrig_link::{Awake, BlockingPort, LinkError, PortEvent};
 use payrig_units::Micros;
@@ -239,7 +239,7 @@ impl Wire {
             Some(error) => Some(Seen::cannot_tell(format!(
                 "the link failed before the check was over: {error}"
             ))),
-            None => linked.stopped.then(|| Seen::skipped(STOPPED)),
+            None => linked.stopped.then(|| Seen::skipped(Skip::Stopped)),
         }
     }
 }

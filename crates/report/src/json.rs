@@ -1,7 +1,7 @@
 //! An examination saved as JSON, and read again.
 
 use crate::ReportError;
-use payrig_exam::Examination;
+use payrig_exam::{CheckResult, Examination};
 use serde::{Deserialize, Serialize};
 use std::io::{Read, Write};
 
@@ -77,5 +77,7 @@ pub fn read_json(mut from: impl Read) -> Result<Examination, ReportError> {
         }
         _ => {}
     }
-    serde_json::from_slice(bytes).map_err(at)
+    let mut read: Examination = serde_json::from_slice(bytes).map_err(at)?;
+    read.checks = read.checks.into_iter().map(CheckResult::restored).collect();
+    Ok(read)
 }

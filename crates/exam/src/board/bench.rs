@@ -10,15 +10,15 @@ mod outside;
 mod seeing;
 
 pub use outside::BoardOutside;
-pub(super) use outside::Unsettled;
 
 use super::habit::Board;
 use super::setup::BoardSetup;
-use crate::check::{NEEDS_A_PERSON, Seen};
 use crate::device::habit::Layer;
 use crate::operator::{self, Deed, Question, Reply, SeenBy, Sight, Unattended};
-use crate::remains::{Remains, STOPPED};
+use crate::remains::Remains;
 use crate::result::Interval;
+use crate::seen::Seen;
+use crate::skip::Skip;
 use crate::wire::{Linked, Wire};
 use payrig_bench::Fault;
 use payrig_controller::Controller;

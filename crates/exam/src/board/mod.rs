@@ -35,13 +35,12 @@ pub use setup::BoardSetup;
 
 use crate::Remains;
 use crate::Stop;
-use crate::check::{Check, LINK_GONE, NEEDS_A_PERSON, NEVER_ANSWERED, Quirk, Seen};
+use crate::check::{Check, Quirk, Seen};
 use crate::gather;
 use crate::operator::{Deed, Question, Reply};
 use crate::outside::{Course, attempts};
-use crate::remains::STOPPED;
 use crate::result::{CheckResult, Examination, Subject};
-use bench::Unsettled;
+use crate::skip::Skip;
 use payrig_link::LinkError;
 use payrig_pulse::Coding;
 use payrig_units::Micros;
@@ -49,7 +48,7 @@ use payrig_units::Money;
 use payrig_wire::recording;
 
 /// A check of a board.
-pub type BoardCheck = Check<BoardBench, BoardSetup>;
+pub type BoardCheck = Check<BoardBench, BoardSetup, &'static str>;
 
 /// A check and the wrong behaviour it catches.
 #[derive(Debug)]
@@ -258,9 +257,9 @@ pub fn examine_outside(
     let mut lent = Some(outside);
     let run = |check: &BoardCheck| {
         let Some(mut outside) = lent.take() else {
-            return (Seen::skipped(LINK_GONE), None);
+            return (Seen::skipped(Skip::LinkGone), None);
         };
-        if let Some(why) = course.hinders(outside.linked()) {
+        if let Some(why) = course.blocked_by(outside.linked()) {
             lent = Some(outside);
             return (Seen::skipped(why), None);
         }
@@ -272,31 +271,26 @@ pub fn examine_outside(
         let Some(options) = BoardOptions::between(setup, &arranged) else {
             lent = Some(outside);
             let text = "needs a board that is set up for it: done with the emulated board only";
-            return (Seen::skipped(text), None);
+            return (Seen::skipped(Skip::EmulatedOnly(text.into())), None);
         };
         if let Err(why) = outside.settle(options) {
             lent = Some(outside);
-            let text = match why {
-                Unsettled::Nobody(what) => format!("{NEEDS_A_PERSON}: {what}"),
-                Unsettled::CannotDo(what) => format!("the board cannot be set up for it: {what}"),
-                Unsettled::Stopped => {
-                    course.stop();
-                    STOPPED.to_owned()
-                }
-            };
-            return (Seen::skipped(text), None);
+            if why == Skip::Stopped {
+                course.stop();
+            }
+            return (Seen::skipped(why), None);
         }
         let heard = outside.linked().listen(Micros::secs(30));
         if outside.linked().is_stopped() {
             lent = Some(outside);
-            return (Seen::skipped(STOPPED), None);
+            return (Seen::skipped(Skip::Stopped), None);
         }
         if !heard && !outside.linked().has_failed() {
             lent = Some(outside);
-            return (Seen::fail(NEVER_ANSWERED), None);
+            return (Seen::never_answered(), None);
         }
         let Some(outside) = outside.without_credit(setup) else {
-            return (Seen::skipped(LINK_GONE), None);
+            return (Seen::skipped(Skip::LinkGone), None);
         };
         let attempted = attempts(outside, BoardOutside::tell, |outside| {
             let mut bench = BoardBench::outside(&arranged, outside)?;

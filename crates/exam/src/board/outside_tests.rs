@@ -384,7 +384,7 @@ fn with_nobody_there_what_needs_hands_is_left_out_and_nothing_fails() {
         .filter(|c| c.outcome == Outcome::Fail);
     let failed: Vec<String> = failed.map(|c| format!("{}: {}", c.id, c.seen)).collect();
     assert!(failed.is_empty(), "{}", failed.join("\n"));
-    let by_hand = |c: &&CheckResult| c.seen.starts_with("needs a person");
+    let by_hand = |c: &&CheckResult| matches!(c.skip, Some(Skip::NeedsPerson(_)));
     assert!(examination.checks.iter().filter(by_hand).count() >= 20);
     assert!(examination.count(Outcome::Pass) >= 60);
     assert_eq!(examination.grade, crate::result::Grade::FitWithRemarks);
@@ -402,7 +402,8 @@ fn a_link_that_fails_ends_it_and_keeps_what_was_found() {
     assert!(examination.count(Outcome::Pass) >= 3);
     let last = examination.checks.last().unwrap();
     assert_eq!(last.outcome, Outcome::Skipped);
-    assert_eq!(last.seen, LINK_GONE);
+    assert_eq!(last.skip, Some(Skip::LinkGone));
+    assert_eq!(last.seen, "the link has failed");
 }
 
 #[test]
@@ -478,7 +479,7 @@ fn the_credit_line_rests_whatever_ended_the_check() {
     world.borrow_mut().stops_in_pulse = true;
     let only = Some("several-dollars");
     let (examination, _) = examined(Rc::clone(&world), Micros::ms(200), only, Some(true));
-    assert_eq!(examination.checks[0].seen, crate::remains::STOPPED);
+    assert_eq!(examination.checks[0].skip, Some(Skip::Stopped));
     let mut world = world.borrow_mut();
     let until = world.now + Micros::secs(1);
     while world.step(until).is_some() {}
@@ -542,8 +543,7 @@ fn settings_a_board_does_not_have_are_asked_for_once_and_held_against_nobody() {
     });
     let outside = BoardOutside::new(linked, Box::new(person));
     let (examination, _) = examine_outside(&good, outside, None, |_, _| {});
-    let without = "the board cannot be set up for it";
-    let skipped = |c: &&CheckResult| c.seen.starts_with(without);
+    let skipped = |c: &&CheckResult| matches!(c.skip, Some(Skip::CannotBeSetUp(_)));
     assert_eq!(examination.checks.iter().filter(skipped).count(), 8);
     // All of them are about options of a board: it is fit without.
     let missing = |c: &&CheckResult| !matches!(c.outcome, Outcome::Pass | Outcome::Skipped);

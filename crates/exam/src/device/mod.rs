@@ -32,11 +32,13 @@ pub use quirks::quirks;
 pub use setup::{Kind, PulseSetup, Setup};
 
 use crate::Stop;
-use crate::check::{Check, LINK_GONE, Quirk, Seen};
+use crate::check::{Check, Quirk};
 use crate::gather;
 use crate::outside::{Course, attempts};
 use crate::remains::Remains;
 use crate::result::{CheckResult, Examination, Subject};
+use crate::seen::Seen;
+use crate::skip::Skip;
 use payrig_link::LinkError;
 use payrig_wire::recording::Entry;
 
@@ -141,16 +143,16 @@ pub fn examine_outside(
     let mut course = Course::default();
     let run = |check: &DeviceCheck| {
         let Some(mut outside) = lent.take() else {
-            return (Seen::skipped(LINK_GONE), None);
+            return (Seen::skipped(Skip::LinkGone), None);
         };
-        if let Some(why) = course.hinders(outside.linked()) {
+        if let Some(why) = course.blocked_by(outside.linked()) {
             lent = Some(outside);
             return (Seen::skipped(why), None);
         }
         if check.arrange.is_some() {
             lent = Some(outside);
             let text = "needs a device that is set up for it: done with emulated devices only";
-            return (Seen::skipped(text), None);
+            return (Seen::skipped(Skip::EmulatedOnly(text.into())), None);
         }
         let attempted = attempts(outside, Outside::tell, |outside| {
             let mut bench = Bench::outside(setup, outside);
@@ -159,7 +161,7 @@ pub fn examine_outside(
             Some((seen, remains, back))
         });
         let Some((seen, remains, back)) = attempted else {
-            return (Seen::skipped(LINK_GONE), None);
+            return (Seen::skipped(Skip::LinkGone), None);
         };
         course.done(&remains);
         lent = back;

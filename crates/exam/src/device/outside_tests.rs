@@ -459,7 +459,7 @@ fn an_examination_is_ended_at_a_question_and_keeps_what_was_found() {
         let outside = Outside::new(kind, linked, Box::new(Leaves(stop.clone()))).until(&stop);
         let (examination, failure) = examine_outside(&setup, outside, None, |_, _| {});
         assert!(failure.is_none(), "{failure:?}");
-        let stopped = |c: &CheckResult| c.seen == crate::remains::STOPPED;
+        let stopped = |c: &CheckResult| c.skip == Some(crate::Skip::Stopped);
         let begun: Vec<_> = examination
             .checks
             .iter()

@@ -2,7 +2,7 @@
 
 use super::Cable;
 use crate::Stop;
-use crate::remains::STOPPED;
+use crate::skip::Skip;
 use payrig_bench::{FaultInjector, Heard};
 use payrig_link::{Lateness, LinkError, PortEvent};
 use payrig_units::Micros;
@@ -207,7 +207,7 @@ impl Linked {
     /// Takes the next event, until a time.
     pub(super) fn pump(&mut self, until: Micros) {
         if self.is_stopped() {
-            self.note(STOPPED.to_owned());
+            self.note(Skip::Stopped.to_string());
             self.over = true;
             self.stopped = true;
             return;

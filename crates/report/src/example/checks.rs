@@ -324,5 +324,7 @@ pub(super) fn check(
         },
         from_us: from,
         to_us: from + wobble.bell(400_000, 2_400_000),
+        skip: None,
     }
+    .restored()
 }

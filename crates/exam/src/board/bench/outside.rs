@@ -40,16 +40,6 @@ pub struct BoardOutside {
     pub(super) credit_left: bool,
 }
 
-/// Why a check is not done with the settings it needs.
-pub(in crate::board) enum Unsettled {
-    /// Nobody is there to change them.
-    Nobody(String),
-    /// The board has no such setting.
-    CannotDo(String),
-    /// The operator ends the examination.
-    Stopped,
-}
-
 impl BoardOutside {
     /// A board at the other end of a port.
     #[must_use]
@@ -86,13 +76,13 @@ impl BoardOutside {
     }
 
     /// Has it set up as a check needs it, where it is not already.
-    pub(in crate::board) fn settle(&mut self, wanted: BoardOptions) -> Result<(), Unsettled> {
+    pub(in crate::board) fn settle(&mut self, wanted: BoardOptions) -> Result<(), Skip> {
         if wanted == self.hand.options {
             return Ok(());
         }
         let text = self.hand.options.change(wanted);
         if self.hand.refused.contains(&wanted) {
-            return Err(Unsettled::CannotDo(text));
+            return Err(Skip::CannotBeSetUp(text));
         }
         let question = Question::Do {
             text: text.clone(),
@@ -105,10 +95,10 @@ impl BoardOutside {
             }
             Reply::CannotDo => {
                 self.hand.refused.push(wanted);
-                Err(Unsettled::CannotDo(text))
+                Err(Skip::CannotBeSetUp(text))
             }
-            Reply::Default => Err(Unsettled::Nobody(text)),
-            Reply::Stop => Err(Unsettled::Stopped),
+            Reply::Default => Err(Skip::NeedsPerson(text)),
+            Reply::Stop => Err(Skip::Stopped),
         }
     }
 

@@ -104,7 +104,7 @@ impl BoardBench {
             reply => {
                 self.note_seen(SeenBy::Nobody);
                 if reply == Reply::Stop {
-                    self.end_with(Seen::skipped(STOPPED));
+                    self.end_with(Seen::skipped(Skip::Stopped));
                 }
                 default
             }
@@ -122,9 +122,9 @@ impl BoardBench {
             Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
                 self.entries.push(Entry::Act { at_us, text });
             }
-            Reply::Stop => self.end_with(Seen::skipped(STOPPED)),
+            Reply::Stop => self.end_with(Seen::skipped(Skip::Stopped)),
             Reply::CannotDo | Reply::Default => {
-                self.end_with(Seen::skipped(format!("{NEEDS_A_PERSON}: {text}")));
+                self.end_with(Seen::skipped(Skip::NeedsPerson(text)));
             }
         }
     }
@@ -155,8 +155,7 @@ impl BoardBench {
     }
 
     pub(super) fn not_outside(&mut self, why: &str) {
-        self.end_with(Seen::skipped(format!(
-            "{why}: done with the emulated board only"
-        )));
+        let text = format!("{why}: done with the emulated board only");
+        self.end_with(Seen::skipped(Skip::EmulatedOnly(text.into())));
     }
 }

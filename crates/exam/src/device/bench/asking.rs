@@ -46,7 +46,7 @@ impl Bench {
         ) {
             Reply::CannotDo | Reply::Default => {
                 self.taken_back(act);
-                Err(Seen::skipped(format!("{NEEDS_A_PERSON}: {text}")))
+                Err(Seen::skipped(Skip::NeedsPerson(text)))
             }
             Reply::Stop => {
                 self.taken_back(act);
@@ -99,7 +99,7 @@ impl Bench {
 
     pub(super) fn stopped(&mut self) -> Seen {
         self.wire.give_up();
-        let seen = Seen::skipped(STOPPED);
+        let seen = Seen::skipped(Skip::Stopped);
         self.over = Some(seen.clone());
         seen
     }

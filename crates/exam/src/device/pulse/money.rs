@@ -5,6 +5,7 @@ use super::{afford, affordable, feed, lacking, largest, measured};
 use crate::check::{Run, Seen};
 use crate::device::bench::{Act, Bench};
 use crate::device::setup::Kind;
+use crate::skip::Skip;
 use payrig_pulse::{CreditCounter, Profile, Train};
 use payrig_units::{Micros, Money, Place, words};
 
@@ -198,9 +199,9 @@ pub(super) fn takes_again(b: &mut Bench) -> Run {
 /// The end of a check that is about a moment between two pulses, where a person would have to hit it.
 fn not_by_hand(b: &Bench) -> Result<(), Seen> {
     match b.is_outside() {
-        true => Err(Seen::skipped(
-            "too quick for a person: done with emulated devices only",
-        )),
+        true => Err(Seen::skipped(Skip::EmulatedOnly(
+            "too quick for a person: done with emulated devices only".into(),
+        ))),
         false => Ok(()),
     }
 }
