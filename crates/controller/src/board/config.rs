@@ -36,7 +36,7 @@ pub enum ExpectedKind {
 }
 
 /// What makes one board differ from another.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct BoardConfig {
     /// What is for sale.
     pub items: Vec<Item>,

@@ -12,6 +12,7 @@ mod seeing;
 pub use outside::BoardOutside;
 
 use super::habit::Board;
+use super::heard::{BILL, CHANGER, HeardBlock, Listener, READER, What};
 use super::setup::BoardSetup;
 use crate::device::habit::Layer;
 use crate::operator::{self, Deed, Question, Reply, SeenBy, Sight, Unattended};
@@ -23,7 +24,7 @@ use crate::wire::{Linked, Wire};
 use payrig_bench::Fault;
 use payrig_controller::Controller;
 use payrig_mdb::Address;
-use payrig_mdb::cashless::{self, Identification};
+use payrig_mdb::cashless::{Identification, Kind};
 use payrig_mdb::changer::CoinType;
 use payrig_peripherals::bill::BillValidator;
 use payrig_peripherals::cashless::{Card, CashlessDevice};
@@ -37,48 +38,6 @@ use payrig_wire::recording::{BlockRecord, Entry, MovementRecord};
 use payrig_wire::{BusEvent, Edge, Finding, Source};
 use std::cell::Cell;
 use std::collections::BTreeMap;
-
-/// The changer's address.
-pub(super) const CHANGER: u8 = 0x08;
-/// The bill validator's.
-pub(super) const BILL: u8 = 0x30;
-/// The card reader's.
-pub(super) const READER: u8 = 0x10;
-
-/// A block on the wire.
-#[derive(Clone, Debug)]
-pub struct Line {
-    /// Start of its first word.
-    pub at: Micros,
-    /// End of its last.
-    pub end: Micros,
-    /// The board said it.
-    pub board: bool,
-    /// To, or by, the peripheral at this address.
-    pub address: u8,
-    /// Its bytes, CHK included.
-    pub bytes: Vec<u8>,
-    /// Its mode bits.
-    pub modes: Vec<bool>,
-    /// Its name in the standard's terms.
-    pub name: String,
-    /// The longest pause in it.
-    pub pause: Micros,
-}
-
-impl Line {
-    /// True for a command of the board of this name to this address.
-    #[must_use]
-    pub fn is(&self, address: u8, name: &str) -> bool {
-        self.board && self.address == address && self.name == name
-    }
-
-    /// True when it is a command: more than ACK, NAK or RET.
-    #[must_use]
-    pub fn is_command(&self) -> bool {
-        self.board && self.bytes.len() > 1
-    }
-}
 
 /// The board under examination.
 #[derive(Debug)]
@@ -100,17 +59,17 @@ pub struct BoardBench {
     /// How the check ended in truth, where somebody or something was missing.
     over: Option<Seen>,
     /// Peripherals the board never enabled.
-    never: Vec<u8>,
+    never: Vec<Address>,
     changer: Port<Changer>,
     bill: Port<BillValidator>,
     cashless: Port<CashlessDevice>,
     pulse: PulseAcceptor,
-    layers: BTreeMap<u8, Layer>,
+    layers: BTreeMap<Address, Layer>,
     analyst: Analyst,
     books: Books,
     decimals: Decimals,
-    speaking_to: u8,
-    lines: Vec<Line>,
+    listener: Listener,
+    blocks: Vec<HeardBlock>,
     breaks: Vec<(Micros, Micros)>,
     findings: Vec<Finding>,
     delivered: Vec<u16>,
@@ -165,9 +124,9 @@ impl BoardBench {
         let changer = Changer::new(setup.changer.clone(), setup.changer_quirks).ok()?;
         let bill = BillValidator::new(setup.bill.clone(), Default::default()).ok()?;
         let cashless = CashlessDevice::new(setup.cashless.clone());
-        let layer = |address: u8| {
+        let layer = |address: Address| {
             let habits = setup.device_habits.get(&address).cloned();
-            let layer = Layer::new(habits.unwrap_or_default(), Address::of(address));
+            let layer = Layer::new(habits.unwrap_or_default(), address);
             (address, layer)
         };
         let now = wire.now();
@@ -188,8 +147,8 @@ impl BoardBench {
             analyst: Analyst::new().speaking_for(ours),
             books: Books::new(),
             decimals: setup.board.decimals,
-            speaking_to: 0,
-            lines: Vec::new(),
+            listener: Listener::default(),
+            blocks: Vec::new(),
             breaks: Vec::new(),
             findings: Vec::new(),
             delivered: Vec::new(),
@@ -312,7 +271,7 @@ impl BoardBench {
         self.wait(Micros::secs(seconds));
     }
 
-    fn ports(&mut self) -> [(u8, &mut dyn BusPeripheral); 3] {
+    fn ports(&mut self) -> [(Address, &mut dyn BusPeripheral); 3] {
         [
             (CHANGER, &mut self.changer),
             (BILL, &mut self.bill),
@@ -425,34 +384,19 @@ impl BoardBench {
         for entry in entries {
             match &entry {
                 Entry::Finding(finding) => self.findings.push(finding.clone()),
-                Entry::Block(block) => self.line(block),
+                Entry::Block(block) => self.keep_block(block),
                 _ => {}
             }
             self.entries.push(entry);
         }
     }
 
-    fn line(&mut self, block: &BlockRecord) {
-        let board = block.source == Source::Master;
-        let first = block.bytes.first().copied().unwrap_or(0);
-        if board && block.bytes.len() > 1 {
-            self.speaking_to = Address::of(first).byte();
+    fn keep_block(&mut self, block: &BlockRecord) {
+        let block = self.listener.block(block);
+        // REQUEST ID to a card reader says who the board is (section 7.4.20).
+        if let Some(Kind::RequestId(id)) = block.to_reader() {
+            self.identity = Some(*id);
         }
-        let words = block.words();
-        if board {
-            self.learn(&block.bytes);
-        }
-        let pauses = words.iter().zip(words.iter().skip(1));
-        let pauses = pauses.map(|(a, b)| b.start.since(a.end));
-        self.lines.push(Line {
-            at: block.start_us,
-            end: block.end_us,
-            board,
-            address: self.speaking_to,
-            bytes: block.bytes.clone(),
-            modes: block.modes.clone(),
-            name: block.name().unwrap_or_default().to_owned(),
-            pause: pauses.max().unwrap_or_default(),
-        });
+        self.blocks.push(block);
     }
 }

@@ -16,11 +16,11 @@ pub struct Memory {
     /// It was not answered.
     pub unanswered: bool,
     /// Silences in a row, by address.
-    pub silences: BTreeMap<u8, u32>,
+    pub silences: BTreeMap<Address, u32>,
     /// Commands so far, by their first byte.
     pub commands: BTreeMap<u8, u32>,
     /// The last data answer, by address.
-    pub last_data: BTreeMap<u8, Vec<u8>>,
+    pub last_data: BTreeMap<Address, Vec<u8>>,
     /// Whatever a habit wants to count.
     pub count: u32,
     /// Whatever command a habit wants to keep.
@@ -193,8 +193,8 @@ impl Board {
         data.push(word.word.byte);
     }
 
-    fn address(&self) -> u8 {
-        Address::of(self.asked.first().copied().unwrap_or(0)).byte()
+    fn address(&self) -> Address {
+        Address::of(self.asked.first().copied().unwrap_or(0))
     }
 
     fn understood(&mut self, words: Vec<TimedWord>) -> Vec<TimedWord> {

@@ -1,8 +1,55 @@
-//! What a board outside has to be set up for in some checks, beyond the ordinary.
+//! What a board outside has to be set up for: in all checks, and in some beyond that.
 
 use super::BoardSetup;
 use payrig_controller::BoardConfig;
 use payrig_mdb::cashless::Options;
+use payrig_pulse::Coding;
+use payrig_units::Money;
+
+/// What the person is asked to prepare before a board outside is examined; `lines` says whether its
+/// pulse lines are connected.
+#[must_use]
+pub fn preparation(setup: &BoardSetup, lines: bool) -> String {
+    let items = setup.board.items.iter();
+    let prices: Vec<String> = items
+        .map(|i| {
+            format!(
+                "selection {} to {}",
+                i.number,
+                i.price.show(setup.board.decimals)
+            )
+        })
+        .collect();
+    let pulses = match lines {
+        true => format!("; {}", pulse_preparation(setup)),
+        false => String::new(),
+    };
+    format!(
+        "set the board up for a changer, a bill validator and a card reader, with these prices: {}; \
+         all coins and bills accepted, one vend per payment{pulses}",
+        prices.join(", ")
+    )
+}
+
+/// What the board has to know of the old acceptor.
+fn pulse_preparation(setup: &BoardSetup) -> String {
+    let profile = &setup.pulse.pulse;
+    let level = |high: bool| if high { "high" } else { "low" };
+    let show = |amount: Money| amount.show(setup.board.decimals);
+    let worth = match &profile.coding {
+        Coding::Count { pulses, unit } => format!("{pulses} for {}", show(*unit)),
+        // The bench's own acceptor counts.
+        _ => format!("as profile \"{}\" says", profile.name),
+    };
+    format!(
+        "an old bill acceptor on a pulse line beside them: pulses of {}, {} while a pulse lasts, \
+         {worth}; it is held off while the inhibit line is {}. Now connect these lines, the board's \
+         power off",
+        profile.on,
+        level(profile.active.is_high()),
+        level(profile.inhibit.inhibits.is_high()),
+    )
+}
 
 /// Settings of a board that a check may need otherwise than ordinary.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
@@ -33,8 +80,7 @@ impl BoardOptions {
         };
         let mut board = was.clone();
         wanted.apply(&mut board);
-        // A configuration has no equality, its text says all of it.
-        (format!("{board:?}") == format!("{is:?}")).then_some(wanted)
+        (board == *is).then_some(wanted)
     }
 
     /// Sets our own board up so.

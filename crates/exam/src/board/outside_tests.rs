@@ -3,14 +3,16 @@
 
 use super::habit::{Board, BoardHabits};
 use super::*;
-use crate::Stop;
-use crate::operator::{Operator, SeenBy, Sight, Unattended};
-use crate::result::Outcome;
+use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Unattended};
+use crate::result::{CheckResult, Examination, Outcome};
+use crate::skip::Skip;
+use crate::stop::Stop;
 use crate::wire::{Cable, Linked};
 use payrig_bench::VirtualBus;
 use payrig_controller::{BoardConfig, Controller};
-use payrig_link::{Lateness, PortEvent};
-use payrig_wire::{BusEvent, Edge, Source, Transmission};
+use payrig_link::{Lateness, LinkError, PortEvent};
+use payrig_units::Micros;
+use payrig_wire::{BusEvent, Edge, Source, Transmission, recording};
 use std::cell::RefCell;
 use std::collections::{BTreeMap, VecDeque};
 use std::rc::Rc;
@@ -355,7 +357,7 @@ fn checks_catch_their_quirks_at_the_other_end_of_a_port() {
     let mut caught = 0;
     for check in checks().filter(|c| !TOO_QUICK.contains(&c.id)) {
         let mut setup = BoardSetup::good().unwrap();
-        (quirk(check.quirk).unwrap().apply)(&mut setup);
+        (check.quirk.apply)(&mut setup);
         let (examination, _) = attended(&setup, Some(check.id));
         let result = &examination.checks[0];
         match result.outcome {
@@ -419,8 +421,8 @@ fn a_board_that_is_dead_is_said_once_and_not_by_every_check() {
 
 /// Checks of pulse lines, and those of them that need the inhibit line.
 fn of_pulses() -> (Vec<&'static str>, Vec<&'static str>) {
-    let ids = |entries: &'static [Entry]| entries.iter().map(|e| e.check.id).collect();
-    (ids(pulses::ENTRIES), ids(inhibit::ENTRIES))
+    let ids = |checks: &'static [BoardCheck]| checks.iter().map(|c| c.id).collect();
+    (ids(checks::pulses::CHECKS), ids(checks::inhibit::CHECKS))
 }
 
 #[test]

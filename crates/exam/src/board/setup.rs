@@ -5,6 +5,7 @@ use crate::device::habit::Habits;
 use payrig_bench::Plan;
 use payrig_bench::plan::{Kind, PulsePlan};
 use payrig_controller::BoardConfig;
+use payrig_mdb::Address;
 use payrig_peripherals::bill::BillConfig;
 use payrig_peripherals::cashless::CashlessConfig;
 use payrig_peripherals::changer::{ChangerConfig, Quirks as ChangerQuirks};
@@ -34,7 +35,9 @@ pub struct BoardSetup {
     /// The old bill acceptor on a credit line it is given.
     pub pulse: PulseAcceptorConfig,
     /// Bad habits of these on the wire, by address.
-    pub device_habits: BTreeMap<u8, Habits>,
+    pub device_habits: BTreeMap<Address, Habits>,
+    /// The check judges what the board does first: one outside is switched off and on for it.
+    pub from_cold: bool,
     /// What the rig says and the examination does not use, in plain words.
     pub unused: Vec<String>,
     /// The board of the rig is outside.
@@ -82,6 +85,7 @@ impl BoardSetup {
             cashless,
             pulse,
             device_habits: BTreeMap::new(),
+            from_cold: false,
             unused: Vec::new(),
             is_outside: false,
         })

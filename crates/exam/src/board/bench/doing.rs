@@ -3,10 +3,10 @@
 use super::*;
 
 /// What lets a peripheral take money, and what it is.
-const ENABLED: [(u8, &str, &str); 3] = [
-    (CHANGER, "COIN TYPE", "the changer"),
-    (BILL, "BILL TYPE", "the bill validator"),
-    (READER, "READER ENABLE", "the card reader"),
+const ENABLED: [(What, &str); 3] = [
+    (What::CoinType, "the changer"),
+    (What::BillType, "the bill validator"),
+    (What::ReaderEnable, "the card reader"),
 ];
 
 impl BoardBench {
@@ -78,7 +78,7 @@ impl BoardBench {
             return;
         }
         self.board_power(false);
-        self.lines.clear();
+        self.blocks.clear();
         self.breaks.clear();
         self.board_power(true);
     }
@@ -125,7 +125,7 @@ impl BoardBench {
     }
 
     /// Cuts or gives back the power of the peripheral at an address.
-    pub fn power(&mut self, address: u8, on: bool) {
+    pub fn power(&mut self, address: Address, on: bool) {
         let now = self.now;
         for (of, port) in self.ports() {
             if of == address {
@@ -151,9 +151,9 @@ impl BoardBench {
     }
 
     /// Ends the check when the board has never let this peripheral take anything.
-    fn needs(&mut self, address: u8) {
-        let what = ENABLED.iter().find(|(of, ..)| *of == address);
-        if let Some((_, _, what)) = what.filter(|_| self.never.contains(&address))
+    fn needs(&mut self, address: Address) {
+        let what = ENABLED.iter().find(|(what, _)| what.address() == address);
+        if let Some((_, what)) = what.filter(|_| self.never.contains(&address))
             && self.over.is_none()
         {
             self.end_with(Seen::cannot_tell(format!(
@@ -176,11 +176,10 @@ impl BoardBench {
     }
 
     /// Peripherals that the board has not enabled since a time.
-    fn not_enabled(&self, from: Micros) -> Vec<u8> {
-        let missing = ENABLED
-            .iter()
-            .filter(|(of, name, _)| self.count(from, *of, name) == 0);
-        missing.map(|(address, ..)| *address).collect()
+    fn not_enabled(&self, from: Micros) -> Vec<Address> {
+        let all = ENABLED.iter().map(|(what, _)| *what);
+        let missing = all.filter(|what| self.count(from, *what) == 0);
+        missing.map(What::address).collect()
     }
 
     /// From here on nobody does anything: polling intervals are measured.
@@ -253,9 +252,9 @@ impl BoardBench {
         let last = self.analyst.finish(self.now);
         self.log(last);
         let from = self.resting_since.unwrap_or(Micros::NEVER);
-        let polls = |address: u8| -> Vec<Micros> {
-            let polls = self.since(from).filter(|l| l.is(address, "POLL"));
-            let at: Vec<Micros> = polls.map(|l| l.at).collect();
+        let polls = |address| -> Vec<Micros> {
+            let polls = self.since(from).filter(|c| c.is(What::Poll(address)));
+            let at: Vec<Micros> = polls.map(|poll| poll.at).collect();
             let pairs = at.iter().zip(at.iter().skip(1));
             pairs.map(|(a, b)| b.since(*a)).collect()
         };
@@ -264,12 +263,12 @@ impl BoardBench {
             Interval::at_most(
                 "time to acknowledge",
                 Micros::ms(5),
-                measured::acknowledged(&self.lines),
+                measured::acknowledged(&self.blocks),
             ),
             Interval::at_most(
                 "longest pause in a command",
                 Micros::ms(1),
-                measured::pauses(&self.lines),
+                measured::pauses(&self.blocks),
             ),
             interval("polling interval of the changer", polls(CHANGER)),
             interval("polling interval of the bill validator", polls(BILL)),

@@ -1,27 +1,25 @@
 //! What is measured of a board in passing, for the report: when it acknowledges, how it spaces its
 //! bytes; and the pulses it was sent.
 
-use super::Line;
+use super::HeardBlock;
 use payrig_pulse::{LineSetup, Profile, Train, TrainReader};
 use payrig_units::Micros;
 use payrig_wire::Edge;
 use payrig_wire::recording::{Entry, LineRole, TrainRecord};
 
 /// From the end of every data answer to the board's ACK, NAK or RET of it.
-pub(super) fn acknowledged(lines: &[Line]) -> Vec<Micros> {
-    let pairs = lines.iter().zip(lines.iter().skip(1));
+pub(super) fn acknowledged(blocks: &[HeardBlock]) -> Vec<Micros> {
+    let pairs = blocks.iter().zip(blocks.iter().skip(1));
     pairs
-        .filter(|(data, next)| {
-            !data.board && data.bytes.len() > 1 && next.board && next.bytes.len() == 1
-        })
+        .filter(|(data, next)| data.is_data() && next.is_verdict())
         .map(|(data, next)| next.at.since(data.end))
         .collect()
 }
 
 /// The longest pause between two bytes of every command.
-pub(super) fn pauses(lines: &[Line]) -> Vec<Micros> {
-    let commands = lines.iter().filter(|l| l.is_command());
-    commands.map(|l| l.pause).collect()
+pub(super) fn pauses(blocks: &[HeardBlock]) -> Vec<Micros> {
+    let commands = blocks.iter().filter(|c| c.is_command());
+    commands.map(|command| command.pause).collect()
 }
 
 /// Trains that went to the board on its credit lines, read from the recording.

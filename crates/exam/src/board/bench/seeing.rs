@@ -5,13 +5,13 @@ use super::*;
 impl BoardBench {
     /// Blocks so far, in order.
     #[must_use]
-    pub fn lines(&self) -> &[Line] {
-        &self.lines
+    pub fn blocks(&self) -> &[HeardBlock] {
+        &self.blocks
     }
 
     /// Blocks since a time.
-    pub fn since(&self, from: Micros) -> impl Iterator<Item = &Line> {
-        self.lines.iter().filter(move |l| l.at >= from)
+    pub fn since(&self, from: Micros) -> impl DoubleEndedIterator<Item = &HeardBlock> {
+        self.blocks.iter().filter(move |block| block.at >= from)
     }
 
     /// Bus resets so far: start and end.
@@ -22,22 +22,12 @@ impl BoardBench {
 
     /// How often the board gave this command since a time.
     #[must_use]
-    pub fn count(&self, from: Micros, address: u8, name: &str) -> usize {
-        self.since(from).filter(|l| l.is(address, name)).count()
-    }
-
-    /// REQUEST ID to a card reader says who the board is (section 7.4.20).
-    pub(super) fn learn(&mut self, command: &[u8]) {
-        let command = command.split_last().map_or(command, |(_, rest)| rest);
-        if let Ok((command, _)) = cashless::Command::parse_any(command, &cashless::Mode::default())
-            && let cashless::Kind::RequestId(id) = command.kind
-        {
-            self.identity = Some(id);
-        }
+    pub fn count(&self, from: Micros, what: What) -> usize {
+        self.since(from).filter(|block| block.is(what)).count()
     }
 
     /// True for a peripheral that the board had not enabled when [`ready`](Self::ready) was over.
-    pub(in crate::board) fn was_never_set_up(&self, address: u8) -> bool {
+    pub(in crate::board) fn was_never_set_up(&self, address: Address) -> bool {
         self.never.contains(&address)
     }
 

@@ -1,0 +1,379 @@
+//! Bills: stacked or given back, credited once, by their reports only.
+
+use super::common::{given, kept, refund, refunds};
+use crate::board::bench::BoardBench;
+use crate::board::habit::Said;
+use crate::board::heard::{BILL, What};
+use crate::board::setup::BoardSetup;
+use crate::board::table::BoardCheck;
+use crate::check::{COMMON_PRACTICE, Quirk, Seen, Weight};
+use payrig_bench::{Fault, FaultKind, FrameKind};
+use payrig_mdb::Address;
+use payrig_peripherals::bill::Fault as BillFault;
+use payrig_units::{Micros, Money, Place, words};
+use payrig_wire::Source;
+
+/// The checks.
+pub(in crate::board) const CHECKS: &[BoardCheck] = &[
+    BoardCheck {
+        id: "bill-stacked-and-credited",
+        title: "Stacks a bill from escrow and credits it",
+        expected: "1.00 stacked, 1.00 comes back in coins",
+        section: "6.3, ESCROW",
+        advice: "Bills are refused, or not credited.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.bill(0);
+            b.secs(8);
+            if kept(b).as_minor() != 100 {
+                return Ok(Seen::fail(format!("{} of 1.00 kept", b.show(kept(b)))));
+            }
+            refunds(b, 100)
+        },
+        quirk: Quirk::new("returns-bills", "returns every bill from escrow", |s| {
+            s.habits.says = Some(|_, c| match c {
+                [0x35, _] => Said::Changed(vec![0x35, 0x00]),
+                _ => Said::AsIs,
+            })
+        }),
+    },
+    BoardCheck {
+        id: "escrow-decided",
+        title: "Decides on a bill in escrow",
+        expected: "ESCROW within 5 s of ESCROW POSITION",
+        section: "6.3, POLL, note 2",
+        advice: "A bill that is not decided on comes back or is credited too soon: order ESCROW, credit it when it is stacked.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            let from = b.ready();
+            b.bill(0);
+            b.secs(8);
+            given(b, from, What::Escrow)
+        },
+        quirk: Quirk::new(
+            "credits-in-escrow",
+            "takes a bill in escrow for stacked",
+            |s| {
+                s.habits.hears = Some(|_, c, d| {
+                    if c == [0x33] {
+                        for b in d.iter_mut().filter(|b| (0x90..0xA0).contains(*b)) {
+                            *b &= 0x8F;
+                        }
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "bill-credited-once",
+        title: "Credits a bill once when its ACK was lost",
+        expected: "1.00 reported twice: 1.00 comes back",
+        section: "Appendix 3, section 3, condition 2",
+        advice: "A noisy bus makes money: tell repetitions from new bills.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            // The first ACK is that of ESCROW POSITION.
+            b.fault(Fault {
+                kind: FaultKind::Deaf,
+                from: Source::Master,
+                frame: FrameKind::Ack,
+                address: Some(Address::BILL_VALIDATOR),
+                skip: 1,
+                count: 1,
+            });
+            b.bill(0);
+            b.secs(8);
+            refunds(b, 100)
+        },
+        quirk: Quirk::new(
+            "credits-repeated-bills",
+            "takes a repeated report for a new bill",
+            |s| {
+                s.habits.hears = Some(|m, c, d| {
+                    if c == [0x33] && d.iter().any(|b| (0x80..0x90).contains(b)) {
+                        m.count += 1;
+                        // The other bill of the same kind of report: it cannot be told as a repetition.
+                        if m.count > 1 {
+                            *d = vec![0x81];
+                        }
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "several-bills-credited",
+        title: "Credits several bills of one answer",
+        expected: "1.00 and 5.00 in one answer: 6.00 come back",
+        section: "6.3, POLL, Appendix 3, section 4",
+        advice: "Bills put in quickly are lost: read the whole answer.",
+        weight: Weight::Rule,
+        arrange: Some(quick_bills),
+        run: |b| {
+            b.ready();
+            deaf_validator(b);
+            b.bill(0);
+            b.wait(Micros::ms(700));
+            b.bill(1);
+            b.secs(5);
+            let kept = b.sum(|p| matches!(p, Place::Stacker(_)));
+            if kept != Money(600) {
+                let text = format!("the board let the validator take {} of 6.00", b.show(kept));
+                return Ok(Seen::cannot_tell(text));
+            }
+            refunds(b, 600)
+        },
+        quirk: Quirk::new(
+            "reads-first-bill-only",
+            "reads only the first bill of an answer",
+            |s| {
+                s.habits.hears = Some(|_, c, d| {
+                    if c == [0x33] {
+                        let mut seen = false;
+                        d.retain(|b| {
+                            !(0x80..0x90).contains(b) || !std::mem::replace(&mut seen, true)
+                        });
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "bill-beside-status-credited",
+        title: "Credits a bill that comes with a status",
+        expected: "1.00 and CASHBOX OUT OF POSITION in one answer: 1.00 comes back",
+        section: "6.3, POLL, Appendix 3, section 4",
+        advice: "Bills are lost when something else happens at once: read the whole answer.",
+        weight: Weight::Rule,
+        arrange: Some(quick_bills),
+        run: |b| {
+            b.ready();
+            deaf_validator(b);
+            b.bill(0);
+            b.wait(Micros::ms(800));
+            b.bill_do(|v, now| v.remove_cash_box(now));
+            b.secs(5);
+            refunds(b, 100)
+        },
+        quirk: Quirk::new(
+            "drops-bills-beside-status",
+            "does not credit a bill that comes with a status",
+            |s| {
+                s.habits.hears = Some(|_, c, d| {
+                    if c == [0x33] && d.contains(&0x08) {
+                        d.retain(|b| !(0x80..0x90).contains(b));
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "paper-not-credited",
+        title: "Credits no rejected paper",
+        expected: "nothing comes back on return",
+        section: "6.3, POLL, 0BH",
+        advice: "Status codes make money: read the report's code.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.bill_do(|v, now| {
+                v.insert_unknown_paper(now);
+            });
+            b.secs(8);
+            refunds(b, 0)
+        },
+        quirk: Quirk::new(
+            "credits-rejected-paper",
+            "takes BILL REJECTED for a bill",
+            |s| {
+                s.habits.hears = Some(|_, c, d| {
+                    if c == [0x33] {
+                        for b in d.iter_mut().filter(|b| **b == 0x0B) {
+                            *b = 0x80;
+                        }
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "jam-not-credited",
+        title: "Credits nothing for a jam",
+        expected: "nothing comes back, the validator is still polled",
+        section: "6.3, POLL, 05H",
+        advice: "Status codes make money: read the report's code.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.bill_do(|v, now| v.break_down(now, BillFault::Jam));
+            let from = b.now();
+            b.secs(5);
+            if b.count(from, What::Poll(BILL)) < 10 {
+                return Ok(Seen::fail("the validator is not polled any more"));
+            }
+            refunds(b, 0)
+        },
+        quirk: Quirk::new("credits-jams", "takes VALIDATOR JAMMED for a bill", |s| {
+            s.habits.hears = Some(|_, c, d| {
+                if c == [0x33] {
+                    for b in d.iter_mut().filter(|b| **b == 0x05) {
+                        *b = 0x80;
+                    }
+                }
+            })
+        }),
+    },
+    BoardCheck {
+        id: "cash-box-out-borne",
+        title: "Goes on while the cash box is out",
+        expected: "the validator is polled for 10 s",
+        section: "6.3, POLL, 08H",
+        advice: "The validator stays dead after service: keep polling.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.bill_do(|v, now| v.remove_cash_box(now));
+            b.secs(2);
+            let from = b.now();
+            b.secs(10);
+            let polls = b.count(from, What::Poll(BILL));
+            Ok(Seen::judge(
+                polls > 30,
+                format!("{polls} in 10 s", polls = words::count(polls, "POLL")),
+            ))
+        },
+        quirk: Quirk::new(
+            "stops-at-cash-box",
+            "polls no more once the cash box is out",
+            |s| {
+                s.habits.says = Some(|m, c| {
+                    let out = |d: &Vec<u8>| d.split_last().is_some_and(|(_, d)| d.contains(&0x08));
+                    if m.last_data.get(&BILL).is_some_and(out) {
+                        m.count = 1;
+                    }
+                    if m.count == 1 && c == [0x33] {
+                        Said::Nothing
+                    } else {
+                        Said::AsIs
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "stacker-full-borne",
+        title: "Goes on when the stacker is full",
+        expected: "the last bill is credited, the next refused, the validator still polled",
+        section: "6.3, STACKER, POLL",
+        advice: "Bills are lost, or the machine stops: take coins and cards when no bill fits any more.",
+        weight: Weight::Rule,
+        arrange: Some(|s| s.bill.stacker_capacity = 1),
+        run: |b| {
+            b.ready();
+            b.bill(0);
+            b.secs(8);
+            let first = refund(b);
+            b.bill(0);
+            b.secs(12);
+            let second = refund(b);
+            let kept = kept(b);
+            let from = b.now();
+            b.secs(5);
+            let polls = b.count(from, What::Poll(BILL));
+            let text = format!(
+                "{} kept, {} and {} paid back, {polls} in 5 s",
+                b.show(kept),
+                b.show(first),
+                b.show(second),
+                polls = words::count(polls, "POLL")
+            );
+            let right = kept == Money(100) && first == Money(100) && second.is_zero();
+            Ok(Seen::judge(right && polls > 10, text))
+        },
+        quirk: Quirk::new(
+            "stops-at-full-stacker",
+            "polls no more once the validator is full",
+            |s| {
+                s.habits.says = Some(|m, c| {
+                    let told = |code: u8| {
+                        let data = m.last_data.get(&BILL);
+                        data.and_then(|d| d.split_last())
+                            .is_some_and(|(_, d)| d.contains(&code))
+                    };
+                    let (stacked, disabled) = (told(0x80), told(0x09));
+                    m.count = match (m.count, stacked, disabled) {
+                        (0, true, _) => 1,
+                        (1, _, true) => 2,
+                        (n, ..) => n,
+                    };
+                    if m.count == 2 && c == [0x33] {
+                        Said::Nothing
+                    } else {
+                        Said::AsIs
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "large-bill-refused",
+        title: "Refuses a bill too large for its change",
+        expected: "20.00 comes back while the tubes hold less",
+        section: COMMON_PRACTICE,
+        advice: "The tubes are emptied or customers lose change: hold it off.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.bill(3);
+            b.secs(12);
+            let kept = kept(b);
+            Ok(Seen::judge(
+                kept.is_zero(),
+                format!("{} kept", b.show(kept)),
+            ))
+        },
+        quirk: Quirk::new("takes-large-bills", "takes bills of any size", |s| {
+            s.habits.says = Some(|_, c| match c {
+                [0x34, ..] => Said::Changed(vec![0x34, 0x00, 0x0F, 0x00, 0x0F]),
+                [0x35, ..] => Said::Changed(vec![0x35, 0x01]),
+                _ => Said::AsIs,
+            })
+        }),
+    },
+];
+
+/// A validator without escrow that is quick: two bills within a second and a half.
+fn quick_bills(s: &mut BoardSetup) {
+    s.bill.escrow = false;
+    s.bill.travel.to_escrow = Micros::ms(300);
+    s.bill.travel.to_stacker = Micros::ms(200);
+}
+
+/// The validator hears nothing for two seconds, so that its reports gather.
+fn deaf_validator(b: &mut BoardBench) {
+    b.fault(Fault {
+        kind: FaultKind::Deaf,
+        from: Source::Master,
+        frame: FrameKind::Block,
+        address: Some(Address::BILL_VALIDATOR),
+        skip: 0,
+        count: 14,
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn each_check_passes_a_good_board_and_catches_its_quirk() {
+        crate::board::tests::prove(super::CHECKS);
+    }
+}

@@ -1,0 +1,116 @@
+//! Blocks on the wire: checksums, mode bits, and what follows data.
+
+use super::common::answers;
+use crate::board::heard::HeardBlock;
+use crate::board::table::BoardCheck;
+use crate::check::{Quirk, Seen, Weight};
+use payrig_units::words;
+
+/// The checks.
+pub(in crate::board) const CHECKS: &[BoardCheck] = &[
+    BoardCheck {
+        id: "command-checksums",
+        title: "Sends right checksums",
+        expected: "every command ends with its CHK",
+        section: "2.2",
+        advice: "Peripherals do not answer: correct the sum.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready_or_not();
+            let commands: Vec<_> = b.blocks().iter().filter(|c| c.is_command()).collect();
+            let wrong = commands.iter().filter(|c| !c.has_right_chk()).count();
+            let text = format!(
+                "{}, {wrong} with a wrong CHK",
+                words::count(commands.len(), "command")
+            );
+            Ok(Seen::judge(wrong == 0, text))
+        },
+        quirk: Quirk::new(
+            "wrong-checksums",
+            "every fifth command has a wrong CHK",
+            |s| s.habits.wrong_chk = true,
+        ),
+    },
+    BoardCheck {
+        id: "address-mode-bit",
+        title: "Marks address bytes",
+        expected: "the mode bit set on the first byte of a command, and only there",
+        section: "2.2",
+        advice: "Peripherals do not hear it: check the serial driver.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready_or_not();
+            let commands: Vec<_> = b.blocks().iter().filter(|c| c.is_command()).collect();
+            let wrong = commands
+                .iter()
+                .filter(|c| !c.marks_its_address_only())
+                .count();
+            let text = format!(
+                "{}, {wrong} marked wrongly",
+                words::count(commands.len(), "command")
+            );
+            Ok(Seen::judge(wrong == 0, text))
+        },
+        quirk: Quirk::new(
+            "no-mode-bits",
+            "every fifth address byte is not marked",
+            |s| s.habits.no_mode_bit = true,
+        ),
+    },
+    BoardCheck {
+        id: "data-acknowledged",
+        title: "Acknowledges data",
+        expected: "ACK, NAK or RET after every answer with data",
+        section: "2.2",
+        advice: "Peripherals repeat for ever: acknowledge.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready_or_not();
+            let all = answers(b);
+            let judged = |next: &Option<&HeardBlock>| next.is_some_and(HeardBlock::is_verdict);
+            let without = all.iter().filter(|(_, next)| !judged(next)).count();
+            let text = format!(
+                "{}, {without} not acknowledged",
+                words::count(all.len(), "answer")
+            );
+            Ok(Seen::judge(without == 0 && !all.is_empty(), text))
+        },
+        quirk: Quirk::new("never-acknowledges", "sends no ACK", |s| {
+            s.habits.never_acks = true
+        }),
+    },
+    BoardCheck {
+        id: "good-data-accepted",
+        title: "Accepts good data",
+        expected: "ACK, not NAK, after data with a right CHK",
+        section: "2.2",
+        advice: "Nothing is ever heard: check the sum of answers.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready_or_not();
+            let all = answers(b);
+            let naked = |next: &HeardBlock| next.is_verdict() && next.is_nak();
+            let refused = all
+                .iter()
+                .filter(|(_, next)| next.is_some_and(naked))
+                .count();
+            let text = format!("{}, {refused} refused", words::count(all.len(), "answer"));
+            Ok(Seen::judge(refused == 0, text))
+        },
+        quirk: Quirk::new("naks-good-data", "answers data with NAK", |s| {
+            s.habits.naks_data = true
+        }),
+    },
+];
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn each_check_passes_a_good_board_and_catches_its_quirk() {
+        crate::board::tests::prove(super::CHECKS);
+    }
+}

@@ -1,0 +1,308 @@
+//! Change: right, once, from what is there; exact change, failed vends.
+
+use super::common::{empty_tubes, kept, sell_for_coins};
+use crate::board::bench::BoardBench;
+use crate::board::habit::Said;
+use crate::board::heard::{CHANGER, What};
+use crate::board::table::BoardCheck;
+use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
+use payrig_mdb::changer::CoinType;
+use payrig_mdb::{bill, changer};
+use payrig_units::{Micros, Money, words};
+
+/// The checks.
+pub(in crate::board) const CHECKS: &[BoardCheck] = &[
+    BoardCheck {
+        id: "change-right",
+        title: "Pays the right change",
+        expected: "1.00 for an item of 0.65: 0.35 comes back",
+        section: "5.3, DISPENSE",
+        advice: "Customers are short-changed: see scaling and coin values.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| sale(b, 35),
+        quirk: Quirk::new("pays-no-change", "does not pay change", |s| {
+            s.habits.says = Some(|_, c| match c {
+                [0x0D, ..] => Said::Instead(vec![0x0B]),
+                _ => Said::AsIs,
+            })
+        }),
+    },
+    BoardCheck {
+        id: "dispense-not-repeated",
+        title: "Does not pay twice when the ACK of DISPENSE is lost",
+        expected: "0.35 at the most comes back",
+        section: "Appendix 3, section 3, condition 1",
+        advice: "A noisy bus pays twice: never repeat DISPENSE blindly.",
+        weight: Weight::Rule,
+        arrange: Some(|s| {
+            s.changer_quirks.dispense_without_ack = true;
+            s.changer_quirks.double_dispense_on_repeat = true;
+        }),
+        run: |b| {
+            b.ready();
+            let change = change_of_sale(b);
+            let text = format!("change {}", b.show(change));
+            Ok(Seen::judge(change <= Money(35), text))
+        },
+        quirk: Quirk::new(
+            "repeats-dispense",
+            "sends an unacknowledged DISPENSE again",
+            |s| {
+                s.habits.says = Some(|m, c| match c {
+                    [0x0D, ..] => {
+                        m.kept = c.to_vec();
+                        Said::AsIs
+                    }
+                    // The changer's next command, whatever was said to others meanwhile.
+                    [0x08..=0x0F, ..]
+                        if m.silences.get(&CHANGER).is_some_and(|n| *n > 0)
+                            && m.count == 0
+                            && !m.kept.is_empty() =>
+                    {
+                        m.count = 1;
+                        Said::Instead(m.kept.clone())
+                    }
+                    _ => Said::AsIs,
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "empty-tube-made-up-for",
+        title: "Pays with other coins when a tube fails",
+        expected: "0.35 comes back though 0.25 cannot be paid",
+        section: "5.3, TUBE STATUS",
+        advice: "Customers are short-changed: count what came out and pay the rest.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.changer_do(|c, now| c.block_tube(now, CoinType::of(2), true));
+            let change = change_of_sale(b);
+            let text = format!("change {}", b.show(change));
+            Ok(Seen::judge(change == Money(35), text))
+        },
+        quirk: Quirk::new("pays-once-only", "orders one DISPENSE per sale", |s| {
+            s.habits.says = Some(|m, c| match c {
+                [0x0D, ..] if m.commands.contains_key(&0x0D) => Said::Instead(vec![0x0B]),
+                _ => Said::AsIs,
+            })
+        }),
+    },
+    BoardCheck {
+        id: "tube-runs-out-in-payout",
+        title: "Pays the rest from other tubes when one fails in mid payout",
+        expected: "3.10 come back, though a tube jams once coins came and before it gives any",
+        section: "5.3, DISPENSE, POLL, TUBE STATUS",
+        advice: "Customers are short-changed: read the tubes after a payout and pay what is missing.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            // No single coin type that is in a tube pays this in one order.
+            for coin_type in [3, 3, 3, 1] {
+                b.coin(coin_type);
+                b.secs(1);
+            }
+            b.secs(1);
+            b.press_return();
+            if !b.until_so(Micros::secs(10), |b| b.customer() > Money(-310)) {
+                return Ok(Seen::cannot_tell("no coin came"));
+            }
+            // The tube of the next order fails before it gives a coin: all that came is known.
+            let from = b.now();
+            let ordered = |b: &BoardBench| b.count(from, What::Dispense) > 0;
+            if !b.until_so(Micros::secs(10), ordered) {
+                return Ok(Seen::cannot_tell(
+                    "nothing was ordered once coins came, so that no tube could fail",
+                ));
+            }
+            let order = b.since(from).find_map(|block| match block.to_changer() {
+                Some(changer::Command::Dispense { coin_type, .. }) => Some(*coin_type),
+                _ => None,
+            });
+            let jammed = order.unwrap_or(CoinType::of(0));
+            b.changer_do(|c, now| c.block_tube(now, jammed, true));
+            b.secs(40);
+            let back = Money(310).saturating_add(b.customer());
+            let text = format!(
+                "{} of 3.10 came back, though tube {jammed} jammed",
+                b.show(back)
+            );
+            Ok(Seen::judge(back == Money(310), text))
+        },
+        quirk: Quirk::new(
+            "believes-jammed-tube",
+            "takes the coin of a jammed tube for paid",
+            |s| {
+                s.habits.hears = Some(|m, c, d| {
+                    if c != [0x0A] {
+                        return;
+                    }
+                    match d.as_mut_slice() {
+                        // The dimes are full and none at once: jammed. It believes one is gone.
+                        [_, full, _, dimes, ..] if *full & 0x02 != 0 && *dimes == 0 => {
+                            *full &= !0x02;
+                            *dimes = m.kept.get(3).map_or(0, |known| known.saturating_sub(1));
+                        }
+                        _ => m.kept.clone_from(d),
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "no-bill-without-change",
+        title: "Takes no bill it cannot change",
+        expected: "1.00 comes back while the tubes are empty",
+        section: COMMON_PRACTICE,
+        advice: "Customers cannot get change: hold bills off when tubes are empty.",
+        weight: Weight::Rule,
+        arrange: Some(empty_tubes),
+        run: |b| {
+            b.ready();
+            b.bill(0);
+            b.secs(12);
+            let kept = kept(b);
+            Ok(Seen::judge(
+                kept.is_zero(),
+                format!("{} kept", b.show(kept)),
+            ))
+        },
+        quirk: Quirk::new(
+            "takes-every-bill",
+            "takes bills whatever the tubes hold",
+            |s| {
+                s.habits.says = Some(|_, c| match c {
+                    [0x34, ..] => Said::Changed(vec![0x34, 0x00, 0x0F, 0x00, 0x0F]),
+                    [0x35, ..] => Said::Changed(vec![0x35, 0x01]),
+                    _ => Said::AsIs,
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "bills-again-with-change",
+        title: "Takes bills again once it has change",
+        expected: "BILL TYPE enables 1.00 after sales filled the tubes",
+        section: COMMON_PRACTICE,
+        advice: "Bills stay off for ever: look at the tubes after every coin.",
+        weight: Weight::Rule,
+        arrange: Some(empty_tubes),
+        run: |b| {
+            let from = b.ready();
+            sell_for_coins(b);
+            let mut enabling = b.since(from).filter_map(|block| match block.to_bill() {
+                Some(bill::Command::BillType { enable, .. }) => Some(*enable),
+                _ => None,
+            });
+            let enabled = enabling.next_back().is_some_and(|types| types.contains(0));
+            let sold = b.delivered().len();
+            let text = format!(
+                "after {sold} with coins 1.00 is {}",
+                if enabled { "enabled" } else { "still off" },
+                sold = words::count(sold, "sale")
+            );
+            Ok(Seen::judge(enabled, text))
+        },
+        quirk: Quirk::new("bills-off-for-ever", "never enables bills again", |s| {
+            s.habits.says = Some(|_, c| match c {
+                [0x34, ..] => Said::Changed(vec![0x34, 0, 0, 0, 0]),
+                _ => Said::AsIs,
+            })
+        }),
+    },
+    BoardCheck {
+        id: "exact-change-shown",
+        title: "Shows that exact change is needed",
+        expected: "the light is on while the tubes are empty",
+        section: COMMON_PRACTICE,
+        advice: "Customers are surprised: switch the light on.",
+        weight: Weight::Advice,
+        arrange: Some(empty_tubes),
+        run: |b| {
+            b.ready();
+            let on = b.exact_change();
+            let text = format!("the light is {}", if on { "on" } else { "off" });
+            Ok(Seen::judge(on, text))
+        },
+        quirk: Quirk::new("no-light", "never shows exact change", |s| {
+            s.habits.no_exact_change_light = true
+        }),
+    },
+    BoardCheck {
+        id: "exact-change-cleared",
+        title: "Clears the exact-change light when the tubes are filled",
+        expected: "the light is on with empty tubes, and off after coins filled them",
+        section: COMMON_PRACTICE,
+        advice: "Customers with bills go away: look at the tubes after every coin.",
+        weight: Weight::Advice,
+        arrange: Some(empty_tubes),
+        run: |b| {
+            b.ready();
+            let before = b.exact_change();
+            sell_for_coins(b);
+            let after = b.exact_change();
+            let say = |on: bool| if on { "on" } else { "off" };
+            let text = format!("the light was {}, then {}", say(before), say(after));
+            Ok(Seen::judge(before && !after, text))
+        },
+        quirk: Quirk::new("light-stays-on", "the light, once on, stays on", |s| {
+            s.habits.light_stays_on = true
+        }),
+    },
+    BoardCheck {
+        id: "failed-vend-keeps-credit",
+        title: "Keeps the credit when an item does not fall",
+        expected: "1.00 comes back",
+        section: COMMON_PRACTICE,
+        advice: "Customers pay for nothing: see the drop sensor.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.block_motor(11);
+            b.coin(3);
+            b.secs(2);
+            b.select(11);
+            b.secs(5);
+            // Some boards pay back at once, others wait for the return.
+            b.press_return();
+            b.secs(10);
+            let back = b.customer().saturating_add(Money(100));
+            let text = format!("{} of 1.00 came back", b.show(back));
+            Ok(Seen::judge(back == Money(100), text))
+        },
+        quirk: Quirk::new(
+            "no-drop-sensor",
+            "does not notice that an item did not fall",
+            |s| s.habits.no_drop_sensor = true,
+        ),
+    },
+];
+
+/// A coin of 1.00, an item of 0.65, and what came back within half a minute.
+fn change_of_sale(b: &mut BoardBench) -> Money {
+    b.coin(3);
+    b.secs(2);
+    b.select(11);
+    b.secs(30);
+    b.customer().saturating_add(Money(100))
+}
+
+fn sale(b: &mut BoardBench, wanted: i64) -> Run {
+    b.ready();
+    let change = change_of_sale(b);
+    let sold = b.delivered().len();
+    let text = format!("{sold} sold, change {}", b.show(change));
+    Ok(Seen::judge(change == Money(wanted) && sold == 1, text))
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn each_check_passes_a_good_board_and_catches_its_quirk() {
+        crate::board::tests::prove(super::CHECKS);
+    }
+}

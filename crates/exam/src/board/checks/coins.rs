@@ -1,0 +1,234 @@
+//! Coins: credited, once, by their reports only.
+
+use super::common::refunds;
+use crate::board::bench::BoardBench;
+use crate::board::table::BoardCheck;
+use crate::check::{Quirk, Run, Seen, Weight};
+use payrig_bench::{Fault, FaultKind, FrameKind};
+use payrig_mdb::Address;
+use payrig_units::Money;
+use payrig_wire::Source;
+
+/// The checks.
+pub(in crate::board) const CHECKS: &[BoardCheck] = &[
+    BoardCheck {
+        id: "coin-to-tube-credited",
+        title: "Credits a coin that went to its tube",
+        expected: "0.25 comes back on return",
+        section: "5.3, POLL",
+        advice: "Customers lose coins: credit both routings.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| coins(b, &[2], 25),
+        quirk: Quirk::new("misses-tube-coins", "does not credit coins to tubes", |s| {
+            s.habits.hears = Some(|_, c, d| {
+                if c == [0x0B] && matches!(d.as_slice(), [0x50..=0x5F, _]) {
+                    d.clear();
+                }
+            })
+        }),
+    },
+    BoardCheck {
+        id: "coin-to-cash-box-credited",
+        title: "Credits a coin that went to the cash box",
+        expected: "1.00 comes back on return",
+        section: "5.3, POLL",
+        advice: "Customers lose coins: credit both routings.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| coins(b, &[3], 100),
+        quirk: Quirk::new(
+            "misses-cash-box-coins",
+            "does not credit coins to the cash box",
+            |s| {
+                s.habits.hears = Some(|_, c, d| {
+                    if c == [0x0B] && matches!(d.as_slice(), [0x40..=0x4F, _]) {
+                        d.clear();
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "several-coins-credited",
+        title: "Credits several coins of one answer",
+        expected: "0.25 and 0.10 in one answer: 0.35 comes back",
+        section: "5.3, Appendix 3, section 4",
+        advice: "Coins put in quickly are lost: read the whole answer.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.fault(fault(FaultKind::Deaf, Source::Master, FrameKind::Block, 12));
+            b.coin(2);
+            b.coin(1);
+            b.secs(4);
+            refunds(b, 35)
+        },
+        quirk: Quirk::new(
+            "reads-first-coin-only",
+            "reads only the first report of an answer",
+            |s| {
+                s.habits.hears = Some(|_, c, d| {
+                    if c == [0x0B] && d.len() >= 4 {
+                        d.truncate(2);
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "coin-credited-once",
+        title: "Credits a coin once when its ACK was lost",
+        expected: "0.25 reported twice: 0.25 comes back",
+        section: "Appendix 3, section 3, condition 2",
+        advice: "Where more came back, a noisy bus makes money: tell repetitions from new coins. Where less did, coins are lost.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.fault(fault(FaultKind::Deaf, Source::Master, FrameKind::Ack, 1));
+            b.coin(2);
+            b.secs(4);
+            refunds(b, 25)
+        },
+        quirk: Quirk::new(
+            "credits-repetitions",
+            "takes a repeated report for a new coin",
+            |s| {
+                s.habits.hears = Some(|m, c, d| {
+                    if c == [0x0B] && matches!(d.as_slice(), [0x50..=0x5F, _]) {
+                        m.count += 1;
+                        if m.count > 1
+                            && let Some(last) = d.last_mut()
+                        {
+                            *last = last.wrapping_add(1);
+                        }
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "bad-checksum-not-credited",
+        title: "Credits nothing by a wrong checksum",
+        expected: "a damaged report of 0.25: 0.25 comes back, not 1.00",
+        section: "2.2, 2.5 D",
+        advice: "Where more came back, noise makes money: check the sum of every answer. Where less did, coins are lost.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            let flip = FaultKind::Flip { word: 0, bit: 0 };
+            b.fault(fault(flip, Source::Peripheral, FrameKind::Block, 1));
+            b.coin(2);
+            b.secs(4);
+            refunds(b, 25)
+        },
+        quirk: Quirk::new("ignores-checksums", "takes answers with a wrong CHK", |s| {
+            s.habits.ignores_checksum = true
+        }),
+    },
+    BoardCheck {
+        id: "slug-not-credited",
+        title: "Credits no slug",
+        expected: "nothing comes back on return",
+        section: "5.3, POLL",
+        advice: "Slugs make money: read the report's code.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.changer_do(|c, now| c.insert_slug(now));
+            b.secs(2);
+            refunds(b, 0)
+        },
+        quirk: Quirk::new("credits-slugs", "takes a slug for a coin", |s| {
+            s.habits.hears = Some(|_, c, d| {
+                if c == [0x0B] && matches!(d.as_slice(), [0x20..=0x3F]) {
+                    *d = vec![0x52, 0x1A];
+                }
+            })
+        }),
+    },
+    BoardCheck {
+        id: "double-arrival-not-credited",
+        title: "Credits nothing for DOUBLE ARRIVAL",
+        expected: "nothing comes back on return",
+        section: "5.3, POLL 05H",
+        advice: "Status codes make money: read the report's code.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.changer_do(|c, now| c.insert_two_at_once(now));
+            b.secs(2);
+            refunds(b, 0)
+        },
+        quirk: Quirk::new(
+            "credits-double-arrival",
+            "takes DOUBLE ARRIVAL for a coin",
+            |s| {
+                s.habits.hears = Some(|_, c, d| {
+                    if c == [0x0B] && *d == [0x05] {
+                        *d = vec![0x52, 0x1A];
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "lever-pays-back",
+        title: "Pays back at the return lever",
+        expected: "0.25 comes back on ESCROW REQUEST",
+        section: "5.3, POLL 01H",
+        advice: "Customers cannot get their money back: act on ESCROW REQUEST.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.coin(2);
+            b.secs(2);
+            b.changer_do(|c, now| c.press_escrow_lever(now));
+            b.secs(10);
+            let back = b.customer().saturating_add(Money(25));
+            let text = format!("{} of 0.25 came back", b.show(back));
+            Ok(Seen::judge(back == Money(25), text))
+        },
+        quirk: Quirk::new("ignores-lever", "takes no notice of the lever", |s| {
+            s.habits.hears = Some(|_, c, d| {
+                if c == [0x0B] && *d == [0x01] {
+                    d.clear();
+                }
+            })
+        }),
+    },
+];
+
+fn fault(kind: FaultKind, from: Source, frame: FrameKind, count: u32) -> Fault {
+    Fault {
+        kind,
+        from,
+        frame,
+        address: Some(Address::CHANGER),
+        skip: 0,
+        count,
+    }
+}
+
+fn coins(b: &mut BoardBench, types: &[u8], wanted: i64) -> Run {
+    b.ready();
+    for coin_type in types {
+        b.coin(*coin_type);
+        b.secs(2);
+    }
+    refunds(b, wanted)
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn each_check_passes_a_good_board_and_catches_its_quirk() {
+        crate::board::tests::prove(super::CHECKS);
+    }
+}

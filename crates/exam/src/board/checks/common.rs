@@ -1,0 +1,124 @@
+//! Steps and judgments that checks of several groups have in common.
+
+use crate::board::bench::BoardBench;
+use crate::board::heard::{HeardBlock, What};
+use crate::board::setup::BoardSetup;
+use crate::check::{Run, Seen};
+use crate::device::habit::Habits;
+use payrig_mdb::Address;
+use payrig_units::{Micros, Money, Place, words};
+
+/// All tubes empty.
+pub(super) fn empty_tubes(s: &mut BoardSetup) {
+    for coin in s.changer.coins.iter_mut().flatten() {
+        if let Some(tube) = &mut coin.tube {
+            tube.coins = 0;
+        }
+    }
+}
+
+/// Peripherals that behave so on the wire.
+pub(super) fn behave(s: &mut BoardSetup, addresses: &[Address], habits: &Habits) {
+    for address in addresses {
+        s.device_habits.insert(*address, habits.clone());
+    }
+}
+
+/// The power of a peripheral goes for 0.3 s.
+pub(super) fn blink(b: &mut BoardBench, address: Address) {
+    b.power(address, false);
+    b.wait(Micros::ms(300));
+    b.power(address, true);
+}
+
+/// Four sales for coins that need no change: afterwards there is some in the tubes.
+pub(super) fn sell_for_coins(b: &mut BoardBench) {
+    for _ in 0..4 {
+        for coin in [2, 2, 1, 0] {
+            b.coin(coin);
+            b.secs(1);
+        }
+        b.select(11);
+        b.secs(5);
+    }
+}
+
+/// A card of 10.00, a selection, and time for the rest. Since when.
+pub(super) fn buy(b: &mut BoardBench, item: u16) -> Micros {
+    buy_with(b, Some(1_000), item)
+}
+
+/// Likewise with a card of this balance.
+pub(super) fn buy_with(b: &mut BoardBench, balance: Option<i64>, item: u16) -> Micros {
+    let from = b.ready();
+    b.card(balance);
+    b.secs(2);
+    b.select(item);
+    b.secs(8);
+    from
+}
+
+/// What validators and acceptors have kept, in escrow or for good.
+pub(super) fn kept(b: &BoardBench) -> Money {
+    b.sum(|p| matches!(p, Place::Stacker(_) | Place::Escrow(_)))
+}
+
+/// Presses the coin return and says what came out of it within 10 s.
+pub(super) fn refund(b: &mut BoardBench) -> Money {
+    let before = b.customer();
+    b.press_return();
+    b.secs(10);
+    b.customer().saturating_sub(before)
+}
+
+/// Pass when the coin return gives back exactly this.
+pub(super) fn refunds(b: &mut BoardBench, wanted: i64) -> Run {
+    let got = refund(b);
+    let text = format!(
+        "the coin return gives {}, credit should be {}",
+        b.show(got),
+        b.show(Money(wanted))
+    );
+    Ok(Seen::judge(got == Money(wanted), text))
+}
+
+/// What the customer has beyond what is right, in words.
+pub(super) fn than_right(b: &BoardBench, gain: Money) -> String {
+    match gain {
+        Money::ZERO => "exactly what is right".to_owned(),
+        more if more > Money::ZERO => format!("{} more than is right", b.show(more)),
+        less => format!("{} less than is right", b.show(-less)),
+    }
+}
+
+/// How often the board gave a command since a time, in words: "COIN TYPE twice".
+pub(super) fn times(b: &BoardBench, from: Micros, what: What) -> String {
+    format!("{} {}", what.name(), words::times(b.count(from, what)))
+}
+
+/// Pass when the board gave this command since a time.
+pub(super) fn given(b: &BoardBench, from: Micros, what: What) -> Run {
+    Ok(Seen::judge(b.count(from, what) > 0, times(b, from, what)))
+}
+
+/// Pass when the board gave no such command since a time.
+pub(super) fn not_given(b: &BoardBench, from: Micros, what: What) -> Run {
+    Ok(Seen::judge(b.count(from, what) == 0, times(b, from, what)))
+}
+
+/// Pass when the board gave this command after somebody bought with a card.
+pub(super) fn after_vend(b: &mut BoardBench, what: What) -> Run {
+    let from = buy(b, 11);
+    given(b, from, what)
+}
+
+/// Every data answer of a peripheral with the block that follows it.
+pub(super) fn answers(b: &BoardBench) -> Vec<(&HeardBlock, Option<&HeardBlock>)> {
+    let blocks = b.blocks();
+    let next = blocks.iter().skip(1).map(Some).chain([None]);
+    let pairs = blocks.iter().zip(next);
+    let mut all: Vec<_> = pairs.filter(|(block, _)| block.is_data()).collect();
+    // The last may not be answered yet.
+    all.retain(|(data, next)| next.is_some() || data.end + Micros::ms(50) < b.now());
+    all
+}

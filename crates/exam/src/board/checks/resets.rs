@@ -1,0 +1,443 @@
+//! JUST RESET at any moment: the peripheral is set up again, and whatever it was doing, money stays
+//! right.
+
+use super::common::{behave, blink, given, not_given, than_right, times};
+use crate::board::bench::BoardBench;
+use crate::board::habit::{Memory, Said};
+use crate::board::heard::{BILL, CHANGER, READER, What};
+use crate::board::table::BoardCheck;
+use crate::check::{Quirk, Seen, Weight};
+use crate::device::habit::Habits;
+use payrig_units::{Micros, Money, words};
+
+/// The checks.
+pub(in crate::board) const CHECKS: &[BoardCheck] = &[
+    BoardCheck {
+        id: "just-reset-sets-up",
+        title: "Sets a changer up again after JUST RESET",
+        expected: "SETUP and COIN TYPE within 5 s",
+        section: "Appendix 3, section 4",
+        advice: "Coins are refused after a brown-out: set up again.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            let from = b.ready();
+            b.changer_do(|c, now| c.reset_itself(now));
+            b.secs(5);
+            given(b, from, What::CoinType)
+        },
+        quirk: Quirk::new("ignores-just-reset", "takes no notice of JUST RESET", |s| {
+            s.habits.hears = Some(|m, c, d| {
+                if c == [0x0B] && *d == [0x0B] && m.commands.contains_key(&0x0C) {
+                    d.clear();
+                }
+            })
+        }),
+    },
+    BoardCheck {
+        id: "just-reset-without-reset",
+        title: "Answers JUST RESET without RESET",
+        expected: "set-up, and no RESET",
+        section: "Appendix 3, section 4",
+        advice: "The peripheral is reset again and again: do not send RESET.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            let from = b.ready_or_not();
+            b.changer_do(|c, now| c.reset_itself(now));
+            b.secs(8);
+            not_given(b, from, What::Reset(CHANGER))
+        },
+        quirk: Quirk::new("resets-on-just-reset", "sends RESET on JUST RESET", |s| {
+            s.habits.says = Some(|m, c| {
+                let told = m
+                    .last_data
+                    .get(&CHANGER)
+                    .is_some_and(|d| *d == [0x0B, 0x0B]);
+                if told && c.first().is_some_and(|b| (0x08..0x10).contains(b)) {
+                    Said::Instead(vec![0x08])
+                } else {
+                    Said::AsIs
+                }
+            })
+        }),
+    },
+    BoardCheck {
+        id: "bill-validator-set-up-again",
+        title: "Sets a bill validator up again after JUST RESET",
+        expected: "BILL TYPE within 10 s",
+        section: "Appendix 3, section 4",
+        advice: "Bills are refused after a brown-out: set up again.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            let from = b.ready();
+            blink(b, BILL);
+            b.secs(10);
+            given(b, from, What::BillType)
+        },
+        quirk: Quirk::new(
+            "ignores-bill-just-reset",
+            "takes no notice of the validator's JUST RESET",
+            |s| {
+                s.habits.hears = Some(|m, c, d| {
+                    if c == [0x33] && m.commands.contains_key(&0x34) {
+                        d.retain(|b| *b != 0x06);
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "reader-set-up-again",
+        title: "Sets a card reader up again after JUST RESET",
+        expected: "READER ENABLE within 10 s",
+        section: "Appendix 3, section 4",
+        advice: "Cards are refused after a brown-out: set up again.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            let from = b.ready();
+            blink(b, READER);
+            b.secs(10);
+            given(b, from, What::ReaderEnable)
+        },
+        quirk: Quirk::new(
+            "ignores-reader-just-reset",
+            "takes no notice of the reader's JUST RESET",
+            |s| {
+                s.habits.hears = Some(|m, c, d| {
+                    if c == [0x12] && *d == [0x00] && m.commands.contains_key(&0x14) {
+                        d.clear();
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "reset-with-credit",
+        title: "Keeps the credit when the changer resets",
+        expected: "1.00 comes back though the changer said JUST RESET in between",
+        section: "Appendix 3, section 4",
+        advice: "A brown-out of the changer changes the credit: credit is the board's, not the changer's.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.coin(3);
+            b.secs(2);
+            b.changer_do(|c, now| c.reset_itself(now));
+            b.secs(8);
+            let back = balance(b).saturating_add(Money(100));
+            let text = format!("{} of 1.00 came back", b.show(back));
+            Ok(Seen::judge(back == Money(100), text))
+        },
+        quirk: Quirk::new(
+            "pays-nothing-after-reset",
+            "pays nothing once the changer was reset",
+            |s| {
+                s.habits.says = Some(|m, c| {
+                    note_reset(m);
+                    match c {
+                        [0x0D, ..] if m.count > 1 => Said::Instead(vec![0x0B]),
+                        _ => Said::AsIs,
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "reset-in-delivery",
+        title: "Pays the right change when the changer resets in mid delivery",
+        expected: "1.00 for an item of 0.65: 0.35 comes back",
+        section: "Appendix 3, section 4",
+        advice: "A brown-out changes what is paid: do not begin anew what is half done.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.coin(3);
+            b.secs(2);
+            b.select(11);
+            b.wait(Micros::ms(500));
+            b.changer_do(|c, now| c.reset_itself(now));
+            b.secs(15);
+            let balance = balance(b).saturating_add(b.sold());
+            let text = format!(
+                "{} sold; in the end the customer has {}",
+                b.delivered().len(),
+                than_right(b, balance)
+            );
+            Ok(Seen::judge(
+                balance.is_zero() && b.delivered().len() == 1,
+                text,
+            ))
+        },
+        quirk: Quirk::new(
+            "pays-double-after-reset",
+            "orders each coin twice once the changer was reset",
+            |s| {
+                s.habits.says = Some(|m, c| {
+                    note_reset(m);
+                    match c {
+                        [0x0D, order] if m.count > 1 => Said::Changed(vec![0x0D, doubled(*order)]),
+                        _ => Said::AsIs,
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "reset-in-payout",
+        title: "Pays no coin twice when the changer resets in mid payout",
+        expected: "3.00 are owed: exactly 3.00 come back in the end",
+        section: "5.3, DISPENSE, Appendix 3, section 3",
+        advice: "A brown-out in a payout pays twice, or ends it: count what came out by TUBE STATUS.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            let from = b.ready();
+            for _ in 0..3 {
+                b.coin(3);
+                b.secs(1);
+            }
+            b.secs(2);
+            b.press_return();
+            let paying = |b: &BoardBench| b.count(from, What::Dispense) > 0;
+            if !b.until_so(Micros::secs(10), paying) {
+                return Ok(Seen::cannot_tell("no payout began"));
+            }
+            let half = |b: &BoardBench| b.customer() > Money(-300);
+            b.until_so(Micros::secs(5), half);
+            b.changer_do(|c, now| c.reset_itself(now));
+            b.secs(20);
+            let balance = balance(b);
+            let text = format!(
+                "of 3.00 owed the customer has in the end {}",
+                than_right(b, balance)
+            );
+            Ok(Seen::judge(balance.is_zero(), text))
+        },
+        quirk: Quirk::new(
+            "pays-again-after-reset",
+            "repeats its last DISPENSE once the changer was reset",
+            |s| {
+                s.habits.says = Some(|m, c| {
+                    if let [0x0D, ..] = c {
+                        m.kept = c.to_vec();
+                    }
+                    if note_reset(m) && m.count > 1 && !m.kept.is_empty() {
+                        return Said::Instead(m.kept.clone());
+                    }
+                    Said::AsIs
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "reset-in-escrow",
+        title: "Credits no bill that a reset gave back",
+        expected: "the validator resets with 1.00 in escrow and gives it back: no money more or less",
+        section: "6.3, RESET, Appendix 3, section 4",
+        advice: "Bills are credited and given back: credit a bill when it is stacked.",
+        weight: Weight::Rule,
+        // A validator that holds a bill and does not hear what is to become of it.
+        arrange: Some(|s| {
+            let habits = Habits {
+                deaf_to: Some(|command| matches!(command, [0x35, ..])),
+                ..Habits::default()
+            };
+            behave(s, &[BILL], &habits);
+        }),
+        run: |b| {
+            let from = b.ready();
+            b.bill(0);
+            let ordered = |b: &BoardBench| b.count(from, What::Escrow) > 0;
+            if !b.until_so(Micros::secs(8), ordered) {
+                return Ok(Seen::cannot_tell("no ESCROW was ordered for the bill"));
+            }
+            b.wait(Micros::ms(50));
+            let from = b.now();
+            blink(b, BILL);
+            b.secs(12);
+            let balance = balance(b);
+            let text = format!(
+                "the bill came back, and in the end the customer has {}; {}",
+                than_right(b, balance),
+                times(b, from, What::Setup(BILL))
+            );
+            let again = b.count(from, What::Setup(BILL)) > 0;
+            Ok(Seen::judge(balance.is_zero() && again, text))
+        },
+        quirk: Quirk::new(
+            "credits-bill-at-reset",
+            "takes a validator's reset for a stacked bill",
+            |s| {
+                s.habits.hears = Some(|m, c, d| {
+                    if c == [0x33] && d.first() == Some(&0x06) {
+                        m.count += 1;
+                        if m.count > 1 {
+                            d.insert(0, 0x80);
+                        }
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "reset-in-session",
+        title: "Ends a session when the reader resets",
+        expected: "no VEND REQUEST until there is a new card",
+        section: "7.4.1, Appendix 3, section 4",
+        advice: "The board sells on a card that is gone: forget the session at JUST RESET.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.card(Some(1_000));
+            b.secs(2);
+            let from = b.now();
+            blink(b, READER);
+            b.secs(3);
+            b.select(11);
+            b.secs(8);
+            let [asked, again] = [What::VendRequest, What::ReaderEnable];
+            let text = format!("{}, {}", times(b, from, asked), times(b, from, again));
+            let good = b.count(from, asked) == 0 && b.count(from, again) > 0;
+            Ok(Seen::judge(good, text))
+        },
+        quirk: Quirk::new(
+            "session-outlives-reset",
+            "takes no notice of JUST RESET in a session",
+            |s| {
+                s.habits.hears = Some(|m, c, d| match (c, d.as_slice()) {
+                    ([0x12], [0x03, ..]) => m.count = 1,
+                    ([0x12], [0x00]) if m.count == 1 => d.clear(),
+                    _ => {}
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "reset-in-vend",
+        title: "Sells nothing when the reader resets before it decides",
+        expected: "no item, and nothing paid by the card",
+        section: "7.4.1, Appendix 3, section 4",
+        advice: "Items are given away: only VEND APPROVED is an approval.",
+        weight: Weight::Rule,
+        arrange: Some(|s| {
+            s.cashless.approve_delay = Micros::secs(3);
+        }),
+        run: |b| {
+            let from = b.ready();
+            b.card(Some(1_000));
+            b.secs(2);
+            b.select(11);
+            let asked = |b: &BoardBench| b.count(from, What::VendRequest) > 0;
+            if !b.until_so(Micros::secs(5), asked) {
+                return Ok(Seen::cannot_tell("no VEND REQUEST"));
+            }
+            b.wait(Micros::ms(500));
+            blink(b, READER);
+            b.secs(15);
+            let (fell, paid) = (b.delivered().len(), b.card_paid());
+            let text = format!(
+                "{fell}, {} paid by the card",
+                b.show(paid),
+                fell = words::count(fell, "item")
+            );
+            Ok(Seen::judge(fell == 0 && paid.is_zero(), text))
+        },
+        quirk: Quirk::new(
+            "sells-at-reset",
+            "takes a reset in mid vend for an approval",
+            |s| {
+                s.habits.hears = Some(|m, c, d| {
+                    if c == [0x12] && *d == [0x00] && m.commands.contains_key(&0x13) {
+                        *d = vec![0x05, 0x00, 0x0D];
+                    }
+                })
+            },
+        ),
+    },
+    BoardCheck {
+        id: "reset-after-approval",
+        title: "Finishes a vend when the reader resets after approving it",
+        expected: "an item that was paid falls; the next card can buy",
+        section: "7.4.1, 7.4.7, Appendix 3, section 4",
+        advice: "Customers pay for nothing, or cards stay off: finish the vend, then set up again.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            b.card(Some(1_000));
+            b.secs(2);
+            b.select(11);
+            if !b.until_so(Micros::secs(5), |b| !b.card_paid().is_zero()) {
+                return Ok(Seen::cannot_tell("no vend was approved"));
+            }
+            b.wait(Micros::ms(300));
+            blink(b, READER);
+            b.secs(12);
+            let first = b.delivered().len();
+            b.card(Some(1_000));
+            b.secs(2);
+            b.select(12);
+            b.secs(10);
+            let second = b.delivered().len() - first;
+            let text = format!(
+                "{first} for the first card, {second} for the second",
+                first = words::count(first, "item")
+            );
+            Ok(Seen::judge(first == 1 && second == 1, text))
+        },
+        quirk: Quirk::new(
+            "no-cards-after-reset",
+            "hears of no card once the reader was reset",
+            |s| {
+                s.habits.hears = Some(|m, c, d| {
+                    if c == [0x12] && d.first() == Some(&0x00) && m.commands.contains_key(&0x13) {
+                        m.count = 1;
+                    }
+                    if c == [0x12] && d.first() == Some(&0x03) && m.count == 1 {
+                        d.clear();
+                    }
+                })
+            },
+        ),
+    },
+];
+
+/// Counts JUST RESETs of the changer in `count`; true at each.
+fn note_reset(m: &mut Memory) -> bool {
+    let told = m
+        .last_data
+        .get(&CHANGER)
+        .is_some_and(|d| *d == [0x0B, 0x0B]);
+    if told {
+        m.last_data.remove(&CHANGER);
+        m.count += 1;
+    }
+    told
+}
+
+/// A DISPENSE of twice the coins, fifteen at most.
+pub(super) fn doubled(order: u8) -> u8 {
+    let coins = (order >> 4).saturating_mul(2).min(15);
+    coins << 4 | order & 0x0F
+}
+
+/// Presses the return and says what the customer has more than at the start.
+fn balance(b: &mut BoardBench) -> Money {
+    b.press_return();
+    b.secs(12);
+    b.customer()
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn each_check_passes_a_good_board_and_catches_its_quirk() {
+        crate::board::tests::prove(super::CHECKS);
+    }
+}

@@ -1,0 +1,192 @@
+//! Runs the checks of a board: one by one on a fresh bench with an emulated board, or all of them on
+//! one board at the other end of a port.
+
+use super::bench::{BoardBench, BoardOutside};
+use super::options::{BoardOptions, preparation};
+use super::setup::BoardSetup;
+use super::table::{BoardCheck, checks};
+use crate::check::Seen;
+use crate::gather;
+use crate::operator::{Deed, Question, Reply};
+use crate::outside::{Course, attempts};
+use crate::remains::Remains;
+use crate::result::{CheckResult, Examination, Subject};
+use crate::skip::Skip;
+use crate::stop::Stop;
+use payrig_link::LinkError;
+use payrig_units::Micros;
+use payrig_wire::recording;
+
+/// What a check says whose peripherals cannot be made as it wants them.
+const CONTRADICTION: &str = "a peripheral contradicts itself";
+
+/// Runs one check on a fresh bench.
+#[must_use]
+pub fn run_check(check: &BoardCheck, setup: &BoardSetup) -> (Seen, Option<Remains>) {
+    let setup = arranged(check, setup);
+    let Some(mut bench) = BoardBench::new(&setup) else {
+        return (Seen::cannot_tell(CONTRADICTION), None);
+    };
+    let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+    let remains = bench.finish();
+    // Whatever it says, where it could not be done.
+    (remains.over.clone().unwrap_or(seen), Some(remains))
+}
+
+fn arranged(check: &BoardCheck, setup: &BoardSetup) -> BoardSetup {
+    let mut setup = setup.clone();
+    if let Some(arrange) = check.arrange {
+        arrange(&mut setup);
+    }
+    setup
+}
+
+/// Examines a board; `only` picks one check by its name. `each` is told every result as it comes.
+#[must_use]
+pub fn examine(
+    setup: &BoardSetup,
+    only: Option<&str>,
+    each: impl FnMut(&CheckResult, &[recording::Entry]),
+) -> Examination {
+    examine_until(setup, only, &Stop::default(), each)
+}
+
+/// As [`examine`]; once `stop` is asked for, the checks that are left are skipped.
+#[must_use]
+pub fn examine_until(
+    setup: &BoardSetup,
+    only: Option<&str>,
+    stop: &Stop,
+    each: impl FnMut(&CheckResult, &[recording::Entry]),
+) -> Examination {
+    let identity = &setup.board.identity;
+    let subject = Subject {
+        kind: "board".to_owned(),
+        name: "controller".to_owned(),
+        maker: identity.maker.clone(),
+        serial: identity.serial.clone(),
+        model: identity.model.clone(),
+        version: String::new(),
+    };
+    gather::examine(
+        checks(),
+        only,
+        stop,
+        |check| run_check(check, setup),
+        each,
+        subject,
+        setup.board.decimals,
+    )
+}
+
+/// Examines a board at the other end of a port. One board serves all checks, in the port's time; it
+/// meets new peripherals in each. When the link fails the checks that are left are skipped, and the
+/// error says what happened.
+#[must_use]
+pub fn examine_outside(
+    setup: &BoardSetup,
+    mut outside: BoardOutside,
+    only: Option<&str>,
+    each: impl FnMut(&CheckResult, &[recording::Entry]),
+) -> (Examination, Option<LinkError>) {
+    let question = Question::Do {
+        text: preparation(setup, outside.has_lines()),
+        deed: Deed::Prepare,
+    };
+    let stop = outside.linked().stop();
+    let mut visit = Visit {
+        setup,
+        course: Course::default(),
+        lent: None,
+    };
+    if outside.ask(&question) == Reply::Stop {
+        visit.course.stop();
+    }
+    visit.lent = Some(outside);
+    let subject = Subject {
+        kind: "board".to_owned(),
+        ..Subject::default()
+    };
+    let decimals = setup.board.decimals;
+    let run = |check: &BoardCheck| visit.check(check);
+    let mut examination = gather::examine(checks(), only, &stop, run, each, subject, decimals);
+    let mut failure = None;
+    if let Some(mut outside) = visit.lent {
+        if let Some(id) = outside.identity() {
+            let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).trim_end().to_owned();
+            examination.subject.maker = text(&id.maker);
+            examination.subject.serial = text(&id.serial);
+            examination.subject.model = text(&id.model);
+            examination.subject.name = text(&id.model);
+        }
+        failure = outside.linked().take_failure();
+    }
+    (examination, failure)
+}
+
+/// An examination of a board outside, under way.
+struct Visit<'a> {
+    /// The board as the person was asked to prepare it, and the ordinary peripherals.
+    setup: &'a BoardSetup,
+    course: Course,
+    /// The board, between one check and the next.
+    lent: Option<BoardOutside>,
+}
+
+impl Visit<'_> {
+    /// Runs one check.
+    fn check(&mut self, check: &BoardCheck) -> (Seen, Option<Remains>) {
+        let Some(mut outside) = self.lent.take() else {
+            return (Seen::skipped(Skip::LinkGone), None);
+        };
+        let arranged = arranged(check, self.setup);
+        if let Err(seen) = self.prepare(&mut outside, &arranged) {
+            self.lent = Some(outside);
+            return (seen, None);
+        }
+        let Some(outside) = outside.without_credit(self.setup) else {
+            return (Seen::skipped(Skip::LinkGone), None);
+        };
+        let attempted = attempts(outside, BoardOutside::tell, |outside| {
+            let mut bench = BoardBench::outside(&arranged, outside)?;
+            if arranged.from_cold {
+                bench.cold_start();
+            }
+            let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+            let (remains, back) = bench.end();
+            Some((seen, remains, back))
+        });
+        let Some((seen, remains, back)) = attempted else {
+            return (Seen::cannot_tell(CONTRADICTION), None);
+        };
+        self.course.done(&remains);
+        self.lent = back;
+        (seen, Some(remains))
+    }
+
+    /// Gets the board ready for a check; otherwise how the check ends.
+    fn prepare(&mut self, outside: &mut BoardOutside, arranged: &BoardSetup) -> Result<(), Seen> {
+        if let Some(why) = self.course.blocked_by(outside.linked()) {
+            return Err(Seen::skipped(why));
+        }
+        // Peripherals are as the check wants them; for the board a person is asked.
+        let options = BoardOptions::between(self.setup, arranged).ok_or_else(|| {
+            let text = "needs a board that is set up for it: done with the emulated board only";
+            Seen::skipped(Skip::EmulatedOnly(text.into()))
+        })?;
+        if let Err(why) = outside.settle(options) {
+            if why == Skip::Stopped {
+                self.course.stop();
+            }
+            return Err(Seen::skipped(why));
+        }
+        let heard = outside.linked().listen(Micros::secs(30));
+        if outside.linked().is_stopped() {
+            return Err(Seen::skipped(Skip::Stopped));
+        }
+        match heard || outside.linked().has_failed() {
+            true => Ok(()),
+            false => Err(Seen::never_answered()),
+        }
+    }
+}
