@@ -318,20 +318,7 @@ impl HeardBlock {
     /// Its name in the standard's terms, as checks print it.
     #[must_use]
     pub fn name(&self) -> &'static str {
-        match &self.message {
-            Some(Typed::ChangerCommand(command)) => command.name(),
-            Some(Typed::ChangerResponse(response)) => response.name(),
-            Some(Typed::BillCommand(command)) => command.name(),
-            Some(Typed::BillResponse(response)) => response.name(),
-            Some(Typed::CashlessCommand(command)) => command.name(),
-            Some(Typed::CashlessResponse(response)) => response.name(),
-            Some(Typed::OtherCommand(command)) => command.name(),
-            Some(Typed::OtherResponse(response)) => response.name(),
-            Some(Typed::Ack) => "ACK",
-            Some(Typed::Nak) => "NAK",
-            Some(Typed::Ret) => "RET",
-            None => "RAW",
-        }
+        self.message.as_ref().map_or("RAW", Typed::name)
     }
 
     /// Bytes on the wire, CHK included.
@@ -552,11 +539,13 @@ mod tests {
 
     #[test]
     fn what_is_no_message_is_heard_all_the_same() {
-        let (source, mut words) = command(&changer::Command::Dispense {
-            coin_type: CoinType::of(2),
-            coins: DispenseCount::saturating(1),
-        }
-        .emit());
+        let (source, mut words) = command(
+            &changer::Command::Dispense {
+                coin_type: CoinType::of(2),
+                coins: DispenseCount::saturating(1),
+            }
+            .emit(),
+        );
         if let Some(chk) = words.last_mut() {
             (chk.byte, chk.mode) = (chk.byte ^ 0x20, true);
         }

@@ -3,7 +3,7 @@
 use super::common::{empty_tubes, kept, sell_for_coins};
 use crate::board::bench::BoardBench;
 use crate::board::habit::Said;
-use crate::board::heard::{CHANGER, What};
+use crate::board::heard::{CHANGER, HeardBlock, What};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
 use payrig_mdb::changer::CoinType;
@@ -193,11 +193,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: |b| {
             let from = b.ready();
             sell_for_coins(b);
-            let mut enabling = b.since(from).filter_map(|block| match block.to_bill() {
+            let enables = |block: &HeardBlock| match block.to_bill() {
                 Some(bill::Command::BillType { enable, .. }) => Some(*enable),
                 _ => None,
-            });
-            let enabled = enabling.next_back().is_some_and(|types| types.contains(0));
+            };
+            let last = b.since(from).filter_map(enables).next_back();
+            let enabled = last.is_some_and(|types| types.contains(0));
             let sold = b.delivered().len();
             let text = format!(
                 "after {sold} with coins 1.00 is {}",
