@@ -4,13 +4,13 @@
 use super::common::{buy, times};
 use crate::board::bench::BoardBench;
 use crate::board::habit::{Memory, Said};
-use crate::board::heard::{BILL, CHANGER, HeardBlock, What};
+use crate::board::heard::{BILL, CHANGER, HeardBlock, READER, What};
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
 use payrig_mdb::cashless::{Level, Options};
 use payrig_mdb::changer::Features;
-use payrig_mdb::{cashless, changer};
+use payrig_mdb::{Address, bill, cashless, changer};
 use payrig_units::{Micros, words};
 
 /// The checks.
@@ -28,7 +28,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: |b| {
             b.ready_or_not();
-            let to_changer = b.blocks().iter().filter(|c| c.is_command_to(CHANGER));
+            let known = b.since(met(b, CHANGER));
+            let to_changer = known.filter(|c| c.is_command_to(CHANGER));
             let sent = to_changer.filter(|c| c.expansion().is_some()).count();
             Ok(Seen::judge(
                 sent == 0,
@@ -96,7 +97,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            let to_bill = b.blocks().iter().filter(|c| c.is_command_to(BILL));
+            let known = b.since(met(b, BILL));
+            let to_bill = known.filter(|c| c.is_command_to(BILL));
             // 00H is of level 1.
             let sent = to_bill
                 .filter(|c| c.expansion().is_some_and(|sub| sub != 0))
@@ -132,7 +134,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: |b| {
             b.ready_or_not();
-            let sent = b.count(Micros::ZERO, What::EnableOptions);
+            let sent = b.count(met(b, READER), What::EnableOptions);
             Ok(Seen::judge(
                 sent == 0,
                 format!(
@@ -165,7 +167,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             buy(b, 11);
-            let sent = b.count(Micros::ZERO, What::EnableOptions);
+            let sent = b.count(met(b, READER), What::EnableOptions);
             Ok(Seen::judge(
                 sent == 0,
                 format!("{} to enable options", words::count(sent, "command")),
@@ -310,6 +312,21 @@ fn narrow(_: &mut Memory, command: &[u8]) -> Said {
         }
         _ => Said::AsIs,
     }
+}
+
+/// When the board could first know what is at an address: the peripheral had reported JUST RESET. A
+/// board outside may until then speak to the one of the check before.
+fn met(b: &BoardBench, address: Address) -> Micros {
+    let reported = |block: &HeardBlock| {
+        let changer = block.changer_reports();
+        let (bill, reader) = (block.bill_reports(), block.reader_reports());
+        changer.contains(&changer::Report::JUST_RESET)
+            || bill.contains(&bill::Report::JustReset)
+            || reader.contains(&cashless::Report::JustReset)
+    };
+    let mut own = b.blocks().iter().filter(|block| block.address == address);
+    own.find(|block| reported(block))
+        .map_or(Micros::ZERO, |block| block.end)
 }
 
 /// Pass when the bits that are enabled are among those offered.
