@@ -12,7 +12,7 @@ use crate::ports::{Outbound, ToldOutside};
 use crate::script::Script;
 use crate::wiring::Wiring;
 use payrig_controller::Controller;
-use payrig_units::{Decimals, Micros, Money};
+use payrig_units::{Decimals, Micros};
 use payrig_wire::analysis::{Analyst, Books, PulseLines, breach};
 use payrig_wire::recording::Entry;
 use payrig_wire::{BusEvent, Finding, Origin, RuleName, Source, Transmission};
@@ -275,11 +275,7 @@ impl Bench {
     /// When there is nothing of the kind to be seen on this bench.
     pub fn observe(&self, what: &Observation) -> Result<Observed, Refusal> {
         match what {
-            Observation::Balance(place) => {
-                let mut all = self.books.ledger().balances();
-                let held = all.find(|(p, _)| p.to_string() == *place);
-                Ok(Observed::Amount(held.map_or(Money::ZERO, |(_, m)| m)))
-            }
+            Observation::Balance(place) => Ok(Observed::Amount(self.books.ledger().balance(place))),
             Observation::Delivered => {
                 let count = u32::try_from(self.delivered.len()).unwrap_or(u32::MAX);
                 Ok(Observed::Count(count))

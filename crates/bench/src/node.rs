@@ -103,6 +103,9 @@ pub enum Refusal {
     /// It is on no bus.
     #[error("{0} is on no bus")]
     NotOnABus(String),
+    /// The ledger of this bench has no such place.
+    #[error("there is no place \"{0}\"")]
+    NoSuchPlace(String),
     /// The link cannot do it.
     #[error("{0}")]
     Link(&'static str),

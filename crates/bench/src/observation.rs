@@ -1,7 +1,7 @@
 //! What can be seen of a bench, as typed values: the same for scripts, checks, people and callers
 //! from outside.
 
-use payrig_units::{Decimals, Micros, Money, words};
+use payrig_units::{Decimals, Micros, Money, Place, words};
 use std::fmt;
 
 /// Something that can be looked at.
@@ -17,8 +17,8 @@ pub enum Observation {
     BoardReady,
     /// Whether the board has set a device up and polls it.
     Ready(String),
-    /// What a place of the ledger holds, by the place's printed name.
-    Balance(String),
+    /// What a place of the ledger holds.
+    Balance(Place),
     /// How many items were delivered since the bench began.
     Delivered,
     /// Whether somebody at the machine saw or heard a text since this was last asked.

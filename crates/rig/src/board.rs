@@ -8,21 +8,23 @@ use payrig_bench::plan::{BoardPlan, ItemPlan};
 use payrig_controller::{BillChange, BillPolicy};
 use payrig_mdb::bill::RecyclerUse;
 use payrig_units::{Decimals, Micros};
+use std::collections::BTreeSet;
 
 pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardPlan, RigError> {
     let ours = fields
         .word("kind", &[("controller", true), ("outside", false)])?
         .unwrap_or(true);
     let mut items: Vec<ItemPlan> = Vec::new();
+    let mut numbers = BTreeSet::new();
     for item in fields.tables("item", "[[board.item]]")? {
         let number = item.number("number", 1..65_535)?;
         let number = item.need("number", "the selection number", number)? as u16;
         let name = item
-            .string("name")?
+            .name("name")?
             .unwrap_or_else(|| format!("item {number}"));
         let price = item.money("price", decimals)?;
         let price = item.need("price", "an amount, as in \"1.25\"", price)?;
-        if items.iter().any(|i| i.number == number) {
+        if !numbers.insert(number) {
             return Err(item.error(format!("two items have number {number}")));
         }
         let code = item.string("code")?;
@@ -40,7 +42,7 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardPlan,
         });
     }
     let unknown = |i: &&ItemPlan| {
-        let other = |n: u16| items.iter().all(|o| o.number != n);
+        let other = |n: u16| !numbers.contains(&n);
         i.instead.is_some_and(other)
     };
     if let Some(item) = items.iter().find(unknown) {

@@ -43,7 +43,7 @@ pub(super) fn read(
     let kind = fields.word("kind", &kinds)?;
     let names: Vec<&str> = kinds.iter().map(|(name, _)| *name).collect();
     let kind = fields.need("kind", &format!("one of {}", names.join(", ")), kind)?;
-    let name = fields.string("name")?;
+    let name = fields.name("name")?;
     let name = fields.need("name", "what the bench calls it", name)?;
     let defaults = PortTiming::default();
     let timing = match kind {

@@ -1,6 +1,7 @@
 //! Reading a TOML table key by key, so that every error names its line, what was expected and the
 //! nearest valid name.
 
+use super::LONGEST_NAME;
 use super::error::{RigError, nearest};
 use payrig_units::{Decimals, Micros, Money};
 use std::cell::RefCell;
@@ -14,14 +15,20 @@ use toml::de::{DeTable, DeValue};
 pub(crate) struct Text<'a> {
     pub(crate) file: &'a Path,
     pub(crate) text: &'a str,
+    /// Where its lines end.
+    pub(crate) breaks: &'a [usize],
 }
 
 impl Text<'_> {
+    /// The line of a byte, from 1.
+    pub(crate) fn line(&self, at: usize) -> usize {
+        self.breaks.partition_point(|end| *end < at) + 1
+    }
+
     pub(crate) fn error(&self, span: &Range<usize>, message: impl Into<String>) -> RigError {
-        let before = self.text.get(..span.start).unwrap_or_default();
         RigError {
             file: self.file.to_owned(),
-            line: before.matches('\n').count() + 1,
+            line: self.line(span.start),
             message: message.into(),
             hint: None,
         }
@@ -95,6 +102,40 @@ impl<'a> Fields<'a> {
             DeValue::String(s) => Ok(Some(s.to_string())),
             _ => Err(self.wrong(key, value, "a text in quotes")),
         }
+    }
+
+    /// The line the table begins on.
+    pub(crate) fn line(&self) -> usize {
+        self.text.line(self.span.start)
+    }
+
+    /// A name for people: short, and of letters, digits and a few signs that are the same everywhere.
+    pub(crate) fn name(&self, key: &'static str) -> Found<String> {
+        let Some(name) = self.string(key)? else {
+            return Ok(None);
+        };
+        let Some(value) = self.table.get(key) else {
+            return Ok(None);
+        };
+        let length = name.chars().count();
+        if length > LONGEST_NAME {
+            let message =
+                format!("`{key}` has {length} characters; expected at most {LONGEST_NAME}");
+            return Err(self.text.error(&value.span(), message));
+        }
+        let allowed = |c: char| c.is_alphanumeric() || " -_.,/+#&()'".contains(c);
+        if let Some(other) = name.chars().find(|c| !allowed(*c)) {
+            let message = format!(
+                "`{key}` has the character {}; expected letters, digits, blanks and - _ . , / + # & ( ) '",
+                other.escape_default()
+            );
+            return Err(self.text.error(&value.span(), message));
+        }
+        if name.trim() != name || name.is_empty() {
+            let message = format!("`{key}` is empty, or begins or ends with a blank");
+            return Err(self.text.error(&value.span(), message));
+        }
+        Ok(Some(name))
     }
 
     pub(crate) fn boolean(&self, key: &'static str) -> Result<bool, RigError> {

@@ -26,9 +26,19 @@ use payrig_bench::plan::{DevicePlan, Kind};
 use payrig_mdb::CurrencyCode;
 use payrig_units::{Decimals, Micros};
 use payrig_wire::Source;
-use script::{Scene, read_step};
+use script::{Scene, read_script};
+use std::collections::BTreeSet;
 use std::path::Path;
 use toml::de::DeTable;
+
+/// So many devices a rig has at the most.
+pub const MOST_DEVICES: usize = 1_000;
+
+/// So many steps a script has at the most, with what its repeats make of them.
+pub const MOST_STEPS: usize = 1_000_000;
+
+/// So many characters the name of a device, a line, an item or the bench has at the most.
+pub const LONGEST_NAME: usize = 64;
 
 /// The rig that is built in: a changer, a bill validator with escrow and a cashless device on a
 /// virtual bus, and a board that sells a snack.
@@ -70,7 +80,12 @@ pub fn load(path: &Path) -> Result<Plan, RigError> {
 /// # Errors
 /// As for [`load`].
 pub fn parse(file: &Path, text: &str) -> Result<Plan, RigError> {
-    let source = Text { file, text };
+    let breaks: Vec<usize> = text.match_indices('\n').map(|(at, _)| at).collect();
+    let source = Text {
+        file,
+        text,
+        breaks: &breaks,
+    };
     let root = DeTable::parse(text).map_err(|error| {
         let span = error.span().unwrap_or(0..0);
         source.error(&span, format!("not TOML: {}", error.message()))
@@ -82,7 +97,7 @@ pub fn parse(file: &Path, text: &str) -> Result<Plan, RigError> {
 fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
     let bench = root.table("bench", "[bench]")?;
     let bench = root.need("bench", "a table with at least `name`", bench)?;
-    let name = bench.string("name")?;
+    let name = bench.name("name")?;
     let name = bench.need("name", "the name of the bench", name)?;
     let seed = bench.number("seed", 0..u64::MAX)?.unwrap_or(1);
     let jitter = bench.time("jitter")?.unwrap_or(Micros(150));
@@ -96,15 +111,20 @@ fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
     bench.finish()?;
 
     let setting = device::Setting { decimals, currency };
-    let mut all = Vec::new();
+    let mut all: Vec<DevicePlan> = Vec::new();
     let tables = root.tables("device", "[[device]]")?;
+    if let Some(beyond) = tables.get(MOST_DEVICES) {
+        let message = format!("a rig has at most {MOST_DEVICES} devices");
+        return Err(beyond.error(message));
+    }
+    let mut taken: BTreeSet<String> = BTreeSet::new();
     for fields in &tables {
         let device = device::read(fields, &setting, &all)?;
         let names = device.names();
-        let taken = |name: &&String| all.iter().any(|d: &DevicePlan| d.names().contains(name));
-        if let Some(name) = names.iter().find(|name| taken(name)) {
+        if let Some(name) = names.iter().find(|name| taken.contains(**name)) {
             return Err(fields.error(format!("two devices are called \"{name}\"")));
         }
+        taken.extend(names.into_iter().cloned());
         if let Kind::Bridge(bridge) = &device.kind {
             let before = all.iter_mut().find(|d| d.name == bridge.from);
             if let Some(before) = before {
@@ -156,20 +176,7 @@ fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
         return Err(error);
     }
 
-    let names: Vec<_> = all.iter().map(|d| (d.name.clone(), d.actions())).collect();
-    let items: Vec<u16> = board.items.iter().map(|i| i.number).collect();
-    let scene = Scene {
-        devices: &names,
-        items: &items,
-        decimals,
-    };
-    let script = root
-        .tables("script", "[[script]]")?
-        .iter()
-        .map(|fields| read_step(fields, &scene))
-        .collect::<Result<_, _>>()?;
-    root.finish()?;
-    Ok(Plan {
+    let mut plan = Plan {
         name,
         seed,
         jitter,
@@ -178,9 +185,14 @@ fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
         link,
         board,
         devices: all,
-        script,
-    })
+        script: Vec::new(),
+    };
+    plan.script = read_script(&root.tables("script", "[[script]]")?, &Scene::of(&plan))?;
+    root.finish()?;
+    Ok(plan)
 }
 
+#[cfg(test)]
+mod script_tests;
 #[cfg(test)]
 mod tests;

@@ -6,6 +6,7 @@ use payrig_bench::action::MachineAction;
 use payrig_controller::Mishap;
 use payrig_mdb::cashless::Reason;
 use payrig_units::Decimals;
+use std::collections::BTreeSet;
 
 /// Reasons of 7.4.8 and 7.4.12, in words.
 const REASONS: [(&str, Reason); 9] = [
@@ -43,7 +44,7 @@ fn hexadecimal(text: &str) -> Option<Vec<u8>> {
 pub(super) fn read_action(
     fields: &Fields<'_>,
     name: &str,
-    items: &[u16],
+    items: &BTreeSet<u16>,
     decimals: Decimals,
 ) -> Result<Option<MachineAction>, RigError> {
     let item = || {

@@ -107,7 +107,7 @@ fn coin(
     let below = match &below {
         None => None,
         Some(table) => {
-            let own = table.string("name")?;
+            let own = table.name("name")?;
             let own = own.unwrap_or_else(|| format!("{name} hopper"));
             let config = hopper(table, setting, &own)?;
             table.finish()?;
@@ -154,7 +154,7 @@ fn hopper(
 }
 
 fn line(fields: &Fields<'_>, key: &'static str, default: &str) -> Result<String, RigError> {
-    Ok(fields.string(key)?.unwrap_or_else(|| default.to_owned()))
+    Ok(fields.name(key)?.unwrap_or_else(|| default.to_owned()))
 }
 
 fn card(
@@ -199,7 +199,7 @@ fn read_profile(table: &Fields<'_>, setting: &Setting) -> Result<Profile, RigErr
     if on.is_some() && matches!(profile.coding, Coding::Widths(_)) {
         return Err(table.error("`on` and `widths` contradict each other: leave `on` out"));
     }
-    profile.name = match table.string("name")? {
+    profile.name = match table.name("name")? {
         Some(name) => name,
         None => profile.name,
     };
@@ -224,7 +224,7 @@ fn read_profile(table: &Fields<'_>, setting: &Setting) -> Result<Profile, RigErr
         None => profile.train_gap,
     };
     profile.bounce = table.time("bounce")?.unwrap_or(profile.bounce);
-    if let Some(line) = table.string("inhibit-line")? {
+    if let Some(line) = table.name("inhibit-line")? {
         profile.inhibit.line = line;
     }
     profile.inhibit.inhibits = level(table, "inhibits")?.unwrap_or(profile.inhibit.inhibits);
@@ -259,7 +259,7 @@ fn coding(table: &Fields<'_>, setting: &Setting, default: Coding) -> Result<Codi
     };
     if !lines.is_empty() {
         let line = |row: &Fields<'_>| -> Result<CoinLine, RigError> {
-            let name = row.string("name")?;
+            let name = row.name("name")?;
             let line = CoinLine {
                 name: row.need("name", "the name of the line", name)?,
                 value: value(row)?,

@@ -2,53 +2,132 @@
 
 use super::error::{RigError, nearest};
 use super::fields::Fields;
-use super::{bill, cashless, changer, machine};
+use super::{MOST_STEPS, bill, cashless, changer, machine};
 use payrig_bench::action::{Action, Expectation, Step, StepKind, Tender};
-use payrig_bench::{Fault, FaultKind, FrameKind};
+use payrig_bench::plan::{Checker, DevicePlan};
+use payrig_bench::{Fault, FaultKind, FrameKind, Plan, Refusal};
 use payrig_mdb::Address;
-use payrig_units::{Decimals, Micros};
+use payrig_units::{Decimals, Micros, Place};
 use payrig_wire::Source;
+use std::collections::{BTreeMap, BTreeSet};
 
-/// Devices a script may name, with their kinds, and the currency's decimals.
+/// What a script may name on the bench of a plan.
 pub(crate) struct Scene<'a> {
-    pub(crate) devices: &'a [(String, Vec<&'static str>)],
-    pub(crate) items: &'a [u16],
-    pub(crate) decimals: Decimals,
+    checker: Checker<'a>,
+    plan: &'a Plan,
+    /// What each device can be the object of, by its name.
+    devices: BTreeMap<&'a str, Vec<&'static str>>,
+    /// The devices that can be the object of something.
+    able: BTreeMap<&'static str, Vec<&'a DevicePlan>>,
+    items: BTreeSet<u16>,
+    decimals: Decimals,
+}
+
+impl<'a> Scene<'a> {
+    pub(crate) fn of(plan: &'a Plan) -> Self {
+        let mut able: BTreeMap<&'static str, Vec<&'a DevicePlan>> = BTreeMap::new();
+        let mut devices = BTreeMap::new();
+        for device in &plan.devices {
+            let actions = device.actions();
+            for action in &actions {
+                able.entry(action).or_default().push(device);
+            }
+            devices.insert(device.name.as_str(), actions);
+        }
+        Self {
+            checker: plan.checker(),
+            plan,
+            devices,
+            able,
+            items: plan.board.items.iter().map(|i| i.number).collect(),
+            decimals: plan.decimals,
+        }
+    }
 }
 
 impl Scene<'_> {
+    /// The device something is done at: the one that is named, or the only one that can.
     fn device(&self, fields: &Fields<'_>, act: &str) -> Result<String, RigError> {
-        let able: Vec<&str> = self
-            .devices
-            .iter()
-            .filter(|(_, acts)| acts.contains(&act))
-            .map(|(name, _)| name.as_str())
-            .collect();
-        match (fields.string("device")?, able.as_slice()) {
-            (Some(name), _) if able.contains(&name.as_str()) => Ok(name),
-            (Some(name), _) => {
-                let message = format!("no device \"{name}\" that can `{act}`");
-                let mut error = fields.error(message);
-                error.hint = Some(match nearest(&name, &able) {
-                    Some(near) => format!("did you mean \"{near}\"?"),
-                    None => format!("devices that can: {}", able.join(", ")),
-                });
-                Err(error)
+        let able = self.able.get(act).map_or(&[][..], Vec::as_slice);
+        if let Some(name) = fields.string("device")? {
+            let actions = self.devices.get(name.as_str());
+            if actions.is_some_and(|actions| actions.contains(&act)) {
+                return Ok(name);
             }
-            (None, [only]) => Ok((*only).to_owned()),
-            (None, []) => Err(fields.error(format!("the rig has no device that can `{act}`"))),
-            (None, several) => {
-                let names = several.join(", ");
+            let able: Vec<&str> = able.iter().map(|d| d.name.as_str()).collect();
+            let message = format!("no device \"{name}\" that can `{act}`");
+            let mut error = fields.error(message);
+            error.hint = Some(match nearest(&name, &able) {
+                Some(near) => format!("did you mean \"{near}\"?"),
+                None => format!("devices that can: {}", able.join(", ")),
+            });
+            return Err(error);
+        }
+        // A real one is meant only where there is no other.
+        let mut ours = able.iter().filter(|d| !self.plan.is_real(d));
+        match (ours.next(), ours.next(), able) {
+            (Some(only), None, _) | (None, _, [only]) => Ok(only.name.clone()),
+            (_, _, []) => Err(fields.error(format!("the rig has no device that can `{act}`"))),
+            (_, _, several) => {
+                let names: Vec<&str> = several.iter().map(|d| d.name.as_str()).collect();
+                let names = names.join(", ");
                 Err(fields.error(format!("`{act}` needs `device`: one of {names}")))
             }
         }
     }
 
+    /// A step that the bench of this plan cannot do, in words: with advice.
+    fn refused(&self, fields: &Fields<'_>, name: &str, refusal: &Refusal) -> RigError {
+        let mut error = fields.error(format!("`{name}` cannot work: {refusal}"));
+        error.hint = match refusal {
+            Refusal::BoardOutside => Some(
+                "the board is at the other end of a link: leave the step out, or let the board be ours \
+                 (kind = \"controller\" in [board], and no [link] to a board)"
+                    .to_owned(),
+            ),
+            Refusal::DeviceOutside(device) => Some(format!(
+                "leave the step out and do it by hand, or let \"{device}\" be emulated: take its link out"
+            )),
+            Refusal::NoSuchDevice(device) => {
+                let names: Vec<&str> = self.devices.keys().copied().collect();
+                nearest(device, &names).map(|near| format!("did you mean \"{near}\"?"))
+            }
+            Refusal::NoSuchPlace(place) => Some(self.places_like(place)),
+            Refusal::Link(_) => Some(
+                "what our own side sends can be lost, late, slow or flipped; what it hears can be lost or \
+                 flipped for it"
+                    .to_owned(),
+            ),
+            Refusal::CannotDo(_) | Refusal::NotOnABus(_) | Refusal::NotNow(_) => None,
+        };
+        error
+    }
+
+    fn places_like(&self, place: &str) -> String {
+        let names: Vec<&str> = self.checker.place_names().collect();
+        if let Some(near) = nearest(place, &names) {
+            return format!("did you mean \"{near}\"?");
+        }
+        let few: Vec<&str> = names.iter().copied().take(20).collect();
+        format!("places there are: {}", few.join(", "))
+    }
+
+    fn place(&self, fields: &Fields<'_>, name: &str) -> Result<Place, RigError> {
+        let found = self.checker.place(name).cloned();
+        found.ok_or_else(|| {
+            let refusal = Refusal::NoSuchPlace(name.to_owned());
+            self.refused(fields, "balance", &refusal)
+        })
+    }
+
     fn item(&self, fields: &Fields<'_>) -> Result<u16, RigError> {
         let number = fields.number("item", 1..65_535)?;
         let number = fields.need("item", "the number of a [[board.item]]", number)?;
-        match self.items.iter().find(|n| u64::from(**n) == number) {
-            Some(n) => Ok(*n),
+        match u16::try_from(number)
+            .ok()
+            .filter(|n| self.items.contains(n))
+        {
+            Some(n) => Ok(n),
             None => {
                 let all: Vec<String> = self.items.iter().map(u16::to_string).collect();
                 let message = format!(
@@ -70,14 +149,59 @@ impl Scene<'_> {
     }
 }
 
-pub(crate) fn read_step(fields: &Fields<'_>, scene: &Scene<'_>) -> Result<Step, RigError> {
+/// Reads a script: steps, and groups of steps that are repeated.
+pub(crate) fn read_script(tables: &[Fields<'_>], scene: &Scene<'_>) -> Result<Vec<Step>, RigError> {
+    let mut script = Vec::new();
+    for fields in tables {
+        let times = fields.number("repeat", 1..MOST_STEPS as u64 + 1)?;
+        let group = fields.tables("step", "[[script.step]]")?;
+        let Some(times) = times else {
+            if !group.is_empty() {
+                let message = "[[script.step]] is for a [[script]] with `repeat`, how often its steps are played";
+                return Err(fields.error(message));
+            }
+            room(fields, script.len(), 1)?;
+            script.push(read_step(fields, scene)?);
+            continue;
+        };
+        if group.is_empty() {
+            let mut error = fields.error("[[script]] with `repeat` needs steps to be repeated");
+            error.hint = Some("write [[script.step]] tables below it, each a step".to_owned());
+            return Err(error);
+        }
+        fields.finish()?;
+        let times = usize::try_from(times).unwrap_or(usize::MAX);
+        room(fields, script.len(), group.len().saturating_mul(times))?;
+        let steps = group.iter().map(|step| read_step(step, scene));
+        let steps: Vec<Step> = steps.collect::<Result<_, _>>()?;
+        for _ in 0..times {
+            script.extend(steps.iter().cloned());
+        }
+    }
+    Ok(script)
+}
+
+/// A script has an end.
+fn room(fields: &Fields<'_>, have: usize, more: usize) -> Result<(), RigError> {
+    match have.saturating_add(more) > MOST_STEPS {
+        true => Err(fields.error(format!(
+            "the script would have more than {MOST_STEPS} steps"
+        ))),
+        false => Ok(()),
+    }
+}
+
+fn read_step(fields: &Fields<'_>, scene: &Scene<'_>) -> Result<Step, RigError> {
     let after = fields.time("after")?.unwrap_or_default();
-    let what = match (fields.string("do")?, fields.string("expect")?) {
-        (Some(name), None) => read_do(fields, scene, &name)?,
+    let (name, what) = match (fields.string("do")?, fields.string("expect")?) {
+        (Some(name), None) => {
+            let what = read_do(fields, scene, &name)?;
+            (name, what)
+        }
         (None, Some(name)) => {
             let what = read_expectation(fields, scene, &name)?;
             let within = fields.time("within")?.unwrap_or(Micros::secs(10));
-            StepKind::Expect { what, within }
+            (name, StepKind::Expect { what, within })
         }
         _ => {
             let message = "a [[script]] step has either `do` or `expect`";
@@ -91,7 +215,9 @@ pub(crate) fn read_step(fields: &Fields<'_>, scene: &Scene<'_>) -> Result<Step, 
         }
     };
     fields.finish()?;
-    let line = fields.error("").line;
+    let checked = scene.checker.check(&what);
+    checked.map_err(|refusal| scene.refused(fields, &name, &refusal))?;
+    let line = fields.line();
     Ok(Step { line, after, what })
 }
 
@@ -185,7 +311,7 @@ fn read_other(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Acti
         let device = scene.device(fields, name)?;
         return Ok(Action::AtCashless { device, what });
     }
-    let machine = machine::read_action(fields, name, scene.items, scene.decimals)?;
+    let machine = machine::read_action(fields, name, &scene.items, scene.decimals)?;
     machine
         .map(Action::AtMachine)
         .ok_or_else(|| unknown_word(fields, "do", name, &doable()))
@@ -276,6 +402,7 @@ fn read_expectation(
                 Some(m) => -m,
                 None => money("value")?,
             };
+            let place = scene.place(fields, &place)?;
             Expectation::Balance { place, amount }
         }
         "sold" => {

@@ -1,6 +1,6 @@
 //! What is looked for on a bench.
 
-use payrig_units::{Decimals, Money, words};
+use payrig_units::{Decimals, Money, Place, words};
 
 /// Something a step expects.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -9,10 +9,10 @@ pub enum Expectation {
     Credit(Money),
     /// The display shows a text that contains this.
     Display(String),
-    /// A place of the ledger holds this much, by the place's name.
+    /// A place of the ledger holds this much.
     Balance {
-        /// As the ledger prints it: `changer tube 2`, `customer`, `bill stacker`.
-        place: String,
+        /// Which.
+        place: Place,
         /// How much.
         amount: Money,
     },

@@ -96,9 +96,6 @@ impl DevicePlan {
     /// The names of the actions and expectations this device can be the object of.
     #[must_use]
     pub fn actions(&self) -> Vec<&'static str> {
-        if self.is_outside() {
-            return Vec::new();
-        }
         let own: &[&str] = match &self.kind {
             Kind::Changer(..) => {
                 let own = ["insert-coin", "ready"].into_iter();

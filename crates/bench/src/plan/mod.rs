@@ -3,12 +3,14 @@
 
 mod board;
 mod bridge;
+mod check;
 mod device;
 mod link;
 mod pulse;
 
 pub use board::{BoardPlan, ItemPlan};
 pub use bridge::{BridgePlan, BridgeWay};
+pub use check::Checker;
 pub use device::{DevicePlan, Kind};
 pub use link::{BusLink, DeviceLink, LineLink, Pin, PortName};
 pub use pulse::PulsePlan;
