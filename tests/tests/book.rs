@@ -91,7 +91,7 @@ fn every_key_of_a_rig_is_explained() {
         "table",
         "tables",
     ];
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../crates/bench/src/rig");
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../crates/rig/src");
     let pages = ["rigs.md", "pulses.md", "pulse-bridges.md", "links.md"];
     let pages: String = pages.iter().map(|page| read(&book(page))).collect();
     let mut keys = 0;
