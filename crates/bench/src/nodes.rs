@@ -105,7 +105,7 @@ impl Operable for Changer {
                 }
                 Ok(())
             }
-            Action::AtChanger { what, .. } => now_or_never(what.clone().perform(self, now)),
+            Action::AtChanger { what, .. } => now_or_never((*what).perform(self, now)),
             _ => Err(cannot("a changer")),
         }
     }
@@ -127,7 +127,7 @@ impl Operable for BillValidator {
                 };
                 Ok(())
             }
-            Action::AtBillValidator { what, .. } => now_or_never(what.clone().perform(self, now)),
+            Action::AtBillValidator { what, .. } => now_or_never((*what).perform(self, now)),
             _ => Err(cannot("a bill validator")),
         }
     }
