@@ -170,7 +170,12 @@ impl Bench {
         self.measured();
         // An outside board keeps books of its own, which nobody here can see.
         let comparable = self.has_board();
-        let discrepancies = self.books.discrepancies();
+        let mut discrepancies = self.books.discrepancies();
+        let known = |device: &str| {
+            let board = self.board();
+            board.is_some_and(|b| b.knows_of_escrow(device))
+        };
+        discrepancies.extend(self.books.at_rest(known));
         let ours = |d: &Discrepancy| comparable && !self.is_told_outside(&d.device);
         let discrepancies: Vec<_> = discrepancies.into_iter().filter(ours).collect();
         for discrepancy in discrepancies {

@@ -97,6 +97,13 @@ impl TextLog {
                 let who = on_bus(*source, bus.as_deref(), None);
                 line(out, *start_us, who, "??", "garbled word", "")
             }
+            Entry::Slept { from_us, to_us } => {
+                let text = format!(
+                    "this tool did not look for {}: what was on the wires then is left out of the verdict",
+                    to_us.since(*from_us)
+                );
+                line(out, *from_us, "payrig".to_owned(), "", &text, "")
+            }
             Entry::Note { at_us, who, text } => {
                 let who = who.as_deref().unwrap_or("bench");
                 let (on, off) = (STYLES.dim.render(), STYLES.dim.render_reset());

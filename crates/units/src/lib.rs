@@ -6,8 +6,10 @@
 mod ledger;
 mod micros;
 mod money;
+mod visible;
 pub mod words;
 
 pub use ledger::{Ledger, LedgerEntry, LedgerError, Movement, Place};
 pub use micros::Micros;
 pub use money::{Amount, Decimals, Money, ParseMoneyError};
+pub use visible::{Visible, is_hidden, visible};

@@ -144,6 +144,8 @@ pub struct BlockBuilder {
     /// A garbled word before the first readable one of its block.
     lost: Option<(Source, Micros, Micros)>,
     eager: bool,
+    /// How late words may come.
+    patience: Micros,
 }
 
 impl BlockBuilder {
@@ -162,6 +164,14 @@ impl BlockBuilder {
             eager: true,
             ..Self::default()
         }
+    }
+
+    /// For a link whose words come up to `by` after they were on the wire: a silence is known that
+    /// much later. Words are put together by their own times, whenever they come.
+    #[must_use]
+    pub fn patient(mut self, by: Micros) -> Self {
+        self.patience = by;
+        self
     }
 
     /// Takes an event and gives the blocks it closes, in order.
@@ -200,9 +210,9 @@ impl BlockBuilder {
     /// When [`BlockBuilder::idle`] will close the open block; [`Micros::NEVER`] without one.
     #[must_use]
     pub fn next_deadline(&self) -> Micros {
-        self.open
-            .as_ref()
-            .map_or(Micros::NEVER, |o| last_sign(o) + pause_allowed(o))
+        self.open.as_ref().map_or(Micros::NEVER, |o| {
+            last_sign(o) + pause_allowed(o) + self.patience
+        })
     }
 
     /// Closes the open block, whatever its state: the end of a capture, or a break.

@@ -9,6 +9,7 @@
 
 pub mod analysis;
 mod blocks;
+mod bounded;
 pub mod capture;
 pub mod port;
 pub mod reading;

@@ -1,8 +1,8 @@
 //! Reading a capture or a recording: the same log and verdict as a bench that runs.
 
-use crate::analysis::{Analyst, PulseLines, Tally, breach, pulse_finding};
-use crate::capture::{Capture, CaptureError, CaptureLine, FileKind, read_path};
-use crate::recording::{Entry, Recording, RecordingError, TrainRecord, read_recording};
+use crate::analysis::{Analyst, PulseLines, Tally, breach, pulse_finding, slept};
+use crate::capture::{Capture, CaptureError, CaptureLine, FileKind, extension, open, read_bytes};
+use crate::recording::{Entry, Recording, RecordingError, TrainRecord, read_recording, too_large};
 use crate::uart::{BusLines, IdleLevel, decode_bus};
 use crate::{BusEvent, BusRule, Edge, Finding, Origin, RuleName};
 use payrig_pulse::{LineRecord, Profile, Surveyed, TrainReport, survey};
@@ -63,19 +63,14 @@ pub struct Reading {
 /// # Errors
 /// When it cannot be read, is no capture or recording, or lacks a line that was named.
 pub fn read_file(path: &Path, options: &ReadOptions) -> Result<Reading, ReadError> {
-    let head = std::fs::read(path).ok();
-    let extension = path
-        .extension()
-        .map(|e| e.to_string_lossy().into_owned())
-        .unwrap_or_default();
-    let kind = head
-        .as_deref()
-        .and_then(|bytes| FileKind::of(&extension, bytes));
-    match (kind, head) {
-        (Some(FileKind::Recording), Some(bytes)) => {
-            read_a_recording(&path.display().to_string(), &bytes, options)
-        }
-        _ => read_a_capture(&read_path(path)?, options),
+    let extension = extension(path);
+    // Once: a pipe gives what it has a single time.
+    let input = open(path, &extension)?;
+    let file = path.display().to_string();
+    match FileKind::of(&extension, &input.bytes) {
+        Some(FileKind::Recording) if input.too_large => Err(too_large(&file).into()),
+        Some(FileKind::Recording) => read_a_recording(&file, &input.bytes, options),
+        _ => read_a_capture(&read_bytes(path, input)?, options),
     }
 }
 
@@ -138,7 +133,7 @@ fn read_a_capture(capture: &Capture, options: &ReadOptions) -> Result<Reading, R
                 .max()
                 .unwrap_or_default(),
         );
-        report.bus(&decoded.events, end);
+        report.bus(&decoded.events, &[], end);
         report.doubt_the_last_block(capture);
     }
     for line in credit {
@@ -155,7 +150,8 @@ fn read_a_capture(capture: &Capture, options: &ReadOptions) -> Result<Reading, R
 
 fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<Reading, ReadError> {
     let recording = read_recording(file, bytes)?;
-    let mut report = Report::new(Analyst::new());
+    let ours = &recording.header.ours;
+    let mut report = Report::new(Analyst::new().speaking_for(ours.bus));
     if let Some(torn) = &recording.torn {
         let text = format!(
             "line {} is cut off after {} bytes, as when its writer was stopped in the middle; what \
@@ -164,7 +160,21 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
         );
         report.find(Finding::advice(RuleName::Torn, recording.end(), text));
     }
-    report.bus(&recording.events(), recording.end());
+    if !recording.ended() {
+        let text = "this run did not end: its recording has no verdict, as when its writer was killed. What \
+                    is there was judged; run it again to its end";
+        report.find(Finding::limit(RuleName::Unended, recording.end(), text));
+    }
+    let asleep = recording.slept();
+    for (from, to) in &asleep {
+        for entry in slept(*from, *to) {
+            match entry {
+                Entry::Finding(finding) => report.find(finding),
+                other => report.entries.push(other),
+            }
+        }
+    }
+    report.bus(&recording.events(), &asleep, recording.end());
     for bus in recording.buses() {
         report.bus_behind(&bus, &recording);
     }
@@ -182,8 +192,8 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
             | Entry::Step { .. } => {
                 report.entries.push(entry.clone());
             }
-            // Nor can what the tool did wrong itself.
-            Entry::Finding(f) if f.origin.is_beyond_the_wires() => {
+            // Nor can what the tool did wrong itself; what it slept through is said above.
+            Entry::Finding(f) if f.origin.is_beyond_the_wires() && f.rule != RuleName::Slept => {
                 report.find(f.clone());
             }
             _ => {}
@@ -217,11 +227,9 @@ impl Report {
         self.entries.push(Entry::Finding(finding));
     }
 
-    fn bus(&mut self, events: &[BusEvent], end: Micros) {
-        for event in events {
-            self.entries.extend(self.analyst.event(event));
-        }
-        self.entries.extend(self.analyst.finish(end));
+    fn bus(&mut self, events: &[BusEvent], asleep: &[(Micros, Micros)], end: Micros) {
+        let entries = watch(&mut self.analyst, events, asleep, end);
+        self.entries.extend(entries);
     }
 
     /// A block that the capture ends in cannot be judged: what is wrong with it may be the cut.
@@ -238,14 +246,10 @@ impl Report {
             let Entry::Finding(finding) = entry else {
                 continue;
             };
+            // One that is too long is too long whatever follows.
             let shape = matches!(
                 finding.rule,
-                RuleName::Bus(
-                    BusRule::Checksum
-                        | BusRule::ModeBit
-                        | BusRule::BlockLength
-                        | BusRule::WordFormat
-                )
+                RuleName::Bus(BusRule::Checksum | BusRule::ModeBit | BusRule::WordFormat)
             );
             if shape && finding.at == start && finding.is_limit() {
                 doubted += 1;
@@ -259,12 +263,10 @@ impl Report {
 
     /// A bus behind a bridge: its blocks and findings, each with its name.
     fn bus_behind(&mut self, bus: &str, recording: &Recording) {
-        let mut analyst = Analyst::new();
-        let mut entries = Vec::new();
-        for event in recording.events_of(bus) {
-            entries.extend(analyst.event(&event));
-        }
-        entries.extend(analyst.finish(recording.end()));
+        let ours = recording.header.ours.side_of(Some(bus));
+        let mut analyst = Analyst::new().speaking_for(ours);
+        let (events, asleep) = (recording.events_of(bus), recording.slept());
+        let entries = watch(&mut analyst, &events, &asleep, recording.end());
         for mut entry in entries {
             entry.set_bus(bus);
             match entry {
@@ -277,10 +279,14 @@ impl Report {
     /// The lines of which a recording says what their pulses should be like.
     fn measured(&mut self, recording: &Recording) -> PulseLines {
         let entries = || recording.entries.iter().map(|(_, entry)| entry);
+        let asleep = recording.slept();
         let mut lines = PulseLines::of_records(entries().filter_map(|entry| match entry {
             Entry::Line(record) => Some(record),
             _ => None,
         }));
+        for (from, to) in asleep {
+            lines.slept(from, to);
+        }
         for entry in entries() {
             match entry {
                 Entry::Movement(record) => lines.moved(&LedgerEntry::from(record).movement),
@@ -387,6 +393,26 @@ impl Report {
             bench: None,
         }
     }
+}
+
+/// What an analyst makes of a whole bus.
+fn watch(
+    analyst: &mut Analyst,
+    events: &[BusEvent],
+    asleep: &[(Micros, Micros)],
+    end: Micros,
+) -> Vec<Entry> {
+    let mut entries = Vec::new();
+    let mut asleep = asleep.iter().peekable();
+    for event in events {
+        while let Some((from, to)) = asleep.next_if(|(from, _)| *from <= event.start()) {
+            analyst.slept(*from, *to);
+        }
+        entries.extend(analyst.event(event));
+    }
+    asleep.for_each(|(from, to)| analyst.slept(*from, *to));
+    entries.extend(analyst.finish(end));
+    entries
 }
 
 /// When an entry happened, for putting a log in order.

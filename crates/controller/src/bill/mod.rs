@@ -151,6 +151,11 @@ impl Bill {
         self.order_escrow(EscrowStatus::RETURN);
     }
 
+    /// A bill waits in escrow, as the validator said.
+    pub(crate) fn has_escrow(&self) -> bool {
+        self.escrow.is_some()
+    }
+
     fn scaling(&self) -> Scaling {
         let unknown = Scaling {
             factor: 0,

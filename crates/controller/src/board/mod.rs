@@ -283,6 +283,14 @@ impl Controller {
             .map(|s| s.channel.life())
     }
 
+    /// True when the board was told of a bill in the escrow of this validator, and owes the customer
+    /// a decision.
+    #[must_use]
+    pub fn knows_of_escrow(&self, name: &str) -> bool {
+        let bill = |s: &&Slot| matches!(&s.unit, Peer::Bill(bill) if bill.has_escrow());
+        self.slots.iter().filter(bill).any(|s| s.name == name)
+    }
+
     /// True when every peripheral is set up and polled, and nothing else is waiting to be said.
     #[must_use]
     pub fn is_ready(&self) -> bool {

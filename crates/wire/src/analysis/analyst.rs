@@ -2,7 +2,7 @@
 //! at a running bench, at a capture and at a recording.
 
 use crate::recording::{BlockRecord, Entry};
-use crate::{BusEvent, Finding, Monitor, Observed, Severity, Source, WireBlock};
+use crate::{BusEvent, Finding, Monitor, Observed, Origin, RuleName, Severity, Source, WireBlock};
 use payrig_mdb::{Decoded, Dialogue};
 use payrig_units::Micros;
 
@@ -50,6 +50,22 @@ impl Analyst {
         self
     }
 
+    /// On a link whose words come up to `by` after they were on the wire, a silence is only known
+    /// that much later: [`idle`](Self::idle) waits for it. Words are put together by their own times
+    /// whatever the patience.
+    #[must_use]
+    pub fn patient(mut self, by: Micros) -> Self {
+        self.monitor = self.monitor.patient(by);
+        self
+    }
+
+    /// This tool did not look between `from` and `to`, when it had read what had piled up. Whatever
+    /// overlaps this stretch, and whatever answers something in it, is not judged. To be called
+    /// before the first word read after it is given, and before [`idle`](Self::idle).
+    pub fn slept(&mut self, from: Micros, to: Micros) {
+        self.monitor.slept(from, to);
+    }
+
     /// The next event, in order of time.
     pub fn event(&mut self, event: &BusEvent) -> Vec<Entry> {
         let observed = self.monitor.push(event);
@@ -75,8 +91,22 @@ impl Analyst {
 
     /// The end of the bus.
     pub fn finish(&mut self, end: Micros) -> Vec<Entry> {
-        let observed = self.monitor.finish(end);
+        let mut observed = self.monitor.finish(end);
+        if self.monitor.is_noise() {
+            let text = "not one whole block with its sum and mode bits right was heard: what was on the bus \
+                        is noise, or no MDB. Check ground, polarity, the bit rate and which wire is which";
+            let finding = Finding::limit(RuleName::NothingRead, end, text);
+            observed
+                .findings
+                .push(finding.from_origin(Origin::CommonPractice));
+        }
         self.entries(observed)
+    }
+
+    /// Blocks that were whole, with their sum and mode bits right, and heard while this tool looked.
+    #[must_use]
+    pub fn sound_blocks(&self) -> u64 {
+        self.monitor.sound_blocks()
     }
 
     /// Counts a finding that came from elsewhere (pulses, money, a step of the script).

@@ -29,6 +29,8 @@ pub struct Discrepancy {
     pub claimed: Money,
     /// What the board ordered and holds to be in doubt, and what never left the device.
     pub in_doubt: Money,
+    /// What is left where money only passes through, and nobody owes.
+    pub at_rest: Money,
 }
 
 impl Discrepancy {
@@ -36,6 +38,12 @@ impl Discrepancy {
     #[must_use]
     pub fn text(&self, decimals: Decimals) -> String {
         let device = &self.device;
+        if !self.at_rest.is_zero() {
+            return format!(
+                "{device}: {} is in its escrow, and the board knows nothing of it: the customer lost it",
+                self.at_rest.show(decimals)
+            );
+        }
         let doubt = self.in_doubt.show(decimals);
         match (self.in_doubt.is_zero(), self.real == self.claimed) {
             (true, _) => self.difference(decimals),
@@ -272,6 +280,7 @@ impl Books {
                 real: account.real,
                 claimed,
                 in_doubt,
+                at_rest: Money::ZERO,
             });
         }
         let overpaid = self.ledger.balance(&Place::BoardOverpaid);
@@ -287,9 +296,36 @@ impl Books {
                 real: overpaid,
                 claimed: Money::ZERO,
                 in_doubt: Money::ZERO,
+                at_rest: Money::ZERO,
             });
         }
         all
+    }
+
+    /// At the end: what is left where money only passes through, which is a device's escrow with the
+    /// path to it, and nobody owes. `is_known` says whether the board knows of money in the escrow of
+    /// this device: it then owes the customer a decision, and that is no difference.
+    #[must_use]
+    pub fn at_rest(&self, is_known: impl Fn(&str) -> bool) -> Vec<Discrepancy> {
+        let held = self.ledger.balances().filter_map(|(place, amount)| {
+            let Place::Escrow(device) = place else {
+                return None;
+            };
+            if amount.is_zero() || is_known(device) {
+                return None;
+            }
+            let mut entries = self.ledger.entries().iter().rev();
+            let last = entries.find(|e| e.movement.to == *place);
+            Some(Discrepancy {
+                device: device.clone(),
+                since: last.map_or(Micros::ZERO, |e| e.at),
+                real: amount,
+                claimed: Money::ZERO,
+                in_doubt: Money::ZERO,
+                at_rest: amount,
+            })
+        });
+        held.collect()
     }
 
     /// What the board holds to be in doubt, by account, and since when.
@@ -442,6 +478,23 @@ mod tests {
         }
         assert_eq!(books.account_of("c"), "a");
         assert!(["x", "y"].contains(&books.account_of("x")));
+    }
+
+    #[test]
+    fn what_is_at_rest_in_escrow_and_owed_by_nobody_is_a_difference() {
+        let (bill, other) = (|| "bill".to_owned(), || "other".to_owned());
+        let mut books = Books::new();
+        book(&mut books, 3, Place::Customer, Place::Escrow(bill()), 500);
+        book(&mut books, 4, Place::Customer, Place::Escrow(other()), 100);
+        assert!(books.discrepancies().is_empty(), "nobody took it yet");
+        let found = books.at_rest(|device| device == "other");
+        assert_eq!((found.len(), found[0].since), (1, Micros(3)));
+        assert_eq!(
+            found[0].text(Decimals(2)),
+            "bill: 5.00 is in its escrow, and the board knows nothing of it: the customer lost it"
+        );
+        book(&mut books, 5, Place::Escrow(bill()), Place::Customer, 500);
+        assert!(books.at_rest(|device| device == "other").is_empty());
     }
 
     #[test]

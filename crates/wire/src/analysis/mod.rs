@@ -15,6 +15,7 @@ pub use books::{Books, Discrepancy};
 pub use pulse_lines::{Counted, PulseLines};
 pub use tally::Tally;
 
+use crate::recording::Entry;
 use crate::{Finding, Origin, Party, RuleName, Severity};
 use payrig_pulse::{PulseFinding, Severity as PulseSeverity};
 use payrig_units::Micros;
@@ -23,6 +24,23 @@ use payrig_units::Micros;
 #[must_use]
 pub fn breach(rule: RuleName, origin: Origin, at: Micros, text: String) -> Finding {
     Finding::limit(rule, at, text).from_origin(origin)
+}
+
+/// What a log says of a stretch that this tool slept through: it did not look from `from` until, at
+/// `to`, what had piled up was read. For every analyst and all pulse lines the stretch is left out of
+/// the verdict as well ([`Analyst::slept`], [`PulseLines::slept`]).
+#[must_use]
+pub fn slept(from: Micros, to: Micros) -> [Entry; 2] {
+    let text = format!(
+        "this tool did not look for {}: it was stopped, or the machine was busy with something else. What \
+         was on the wires then is left out of the verdict, and accuses nobody",
+        to.since(from)
+    );
+    let (from_us, to_us) = (from, to);
+    [
+        Entry::Slept { from_us, to_us },
+        Entry::Finding(Finding::advice(RuleName::Slept, from, text)),
+    ]
 }
 
 /// A pulse finding as a finding of the log.

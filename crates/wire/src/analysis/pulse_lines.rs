@@ -6,7 +6,7 @@ use super::pulse_finding;
 use super::pulse_words::{Excuse, describe, fit, setting};
 use crate::recording::{Entry, LineRecord, LineRole, TrainRecord};
 use crate::{Edge, Finding, Origin, Party, RuleName};
-use payrig_pulse::{CreditCounter, Profile, ProfileRecord, PulseRule, Severity};
+use payrig_pulse::{CreditCounter, Profile, ProfileRecord, PulseRule, Severity, Train};
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
 use std::collections::BTreeMap;
 
@@ -92,6 +92,8 @@ pub struct PulseLines {
     devices: Vec<Device>,
     records: Vec<LineRecord>,
     outages: Outages,
+    /// Stretches in which nobody looked.
+    asleep: Vec<(Micros, Micros)>,
     /// What was counted since it was last asked for, with the name of the device.
     counted: Vec<(String, Counted)>,
     trains: u64,
@@ -215,6 +217,11 @@ impl PulseLines {
         self.outages.power(who, at, on);
     }
 
+    /// Nobody looked between these times: what is wrong with a train in there accuses nobody.
+    pub fn slept(&mut self, from: Micros, to: Micros) {
+        self.asleep.push((from, to));
+    }
+
     /// An edge by the name a recording gives its line.
     pub fn named_edge(&mut self, line: &str, edge: Edge, uncertainty: Micros) {
         let known = self.records.iter().find(|r| r.line == line);
@@ -319,8 +326,18 @@ impl PulseLines {
                     }
                     _ => excuse,
                 };
+                let until = train.map_or(found.at, Train::end);
+                let unseen = self.asleep.iter();
+                let unseen = unseen
+                    .filter(|(from, to)| found.is_limit() && found.at <= *to && until >= *from);
                 let width = found.rule == PulseRule::PulseWidth && found.is_limit();
-                if let Some(excuse) = excuse {
+                if let Some((from, to)) = unseen.copied().next() {
+                    found.severity = Severity::Advice;
+                    found.text = format!(
+                        "{}. This tool did not look from {from} to {to}: that says nothing of the line",
+                        found.text
+                    );
+                } else if let Some(excuse) = excuse {
                     found.severity = Severity::Advice;
                     found.text = format!(
                         "{}. The power of {} went at {}, {}",

@@ -1,5 +1,6 @@
 //! Why a capture cannot be read: file, line, what was expected, what to do.
 
+use crate::bounded::LIMIT;
 use std::fmt;
 
 /// A capture that cannot be read, or a line it does not have.
@@ -41,6 +42,10 @@ pub enum CaptureProblem {
     /// The file does not open or does not read.
     #[error("cannot be read: {0}. Check the path and its permissions")]
     Io(String),
+    /// It is larger than anything this tool reads.
+    #[error("more than {} MiB, which is all that is read of a capture. Export a shorter stretch of it",
+            LIMIT >> 20)]
+    TooLarge,
     /// There is nothing in it.
     #[error(
         "the capture is empty: {0}. Record again, and check that the channels were switched on"

@@ -9,6 +9,7 @@ mod vcd_file;
 pub use csv_file::{read_csv, write_csv};
 pub use error::{CaptureError, CaptureProblem};
 pub use open::{FileKind, read_path};
+pub(crate) use open::{extension, open, read_bytes};
 pub use vcd_file::{read_vcd, write_vcd};
 
 use crate::Edge;

@@ -1,7 +1,7 @@
 //! Opening a file: what it is, by its content first and by its extension where that tells nothing.
 
 use super::{Capture, CaptureError, CaptureProblem, read_csv, read_vcd};
-use std::fs;
+use crate::bounded::{self, Input};
 use std::path::Path;
 
 /// What a file holds.
@@ -47,16 +47,33 @@ impl FileKind {
 /// # Errors
 /// As [`read_vcd`] and [`read_csv`]; also when the file does not open, or is no capture.
 pub fn read_path(path: &Path) -> Result<Capture, CaptureError> {
+    let extension = extension(path);
+    read_bytes(path, open(path, &extension)?)
+}
+
+pub(crate) fn extension(path: &Path) -> String {
+    path.extension()
+        .map(|e| e.to_string_lossy().into_owned())
+        .unwrap_or_default()
+}
+
+/// Reads a file once, and no further than it takes to see that it is of no known kind.
+pub(crate) fn open(path: &Path, extension: &str) -> Result<Input, CaptureError> {
+    bounded::read(path, |head| FileKind::of(extension, head).is_some()).map_err(|e| {
+        let file = path.display().to_string();
+        CaptureError::new(&file, None, CaptureProblem::Io(e.to_string()))
+    })
+}
+
+/// A capture from what was read of a file.
+pub(crate) fn read_bytes(path: &Path, input: Input) -> Result<Capture, CaptureError> {
     let file = path.display().to_string();
     let fail = |problem| Err(CaptureError::new(&file, None, problem));
-    let bytes = match fs::read(path) {
-        Ok(bytes) => bytes,
-        Err(e) => return fail(CaptureProblem::Io(e.to_string())),
-    };
-    let extension = path
-        .extension()
-        .map(|e| e.to_string_lossy().into_owned())
-        .unwrap_or_default();
+    if input.too_large {
+        return fail(CaptureProblem::TooLarge);
+    }
+    let bytes = input.bytes;
+    let extension = extension(path);
     let known = FileKind::of(&extension, &bytes);
     if bytes.trim_ascii().is_empty() && known.is_some() {
         return fail(CaptureProblem::Empty("the file has no content".into()));

@@ -6,41 +6,6 @@ use payrig_units::Micros;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
-/// Name of the format, in the first line.
-pub const SCHEMA: &str = "payrig-recording";
-/// Version of the format; readers take this one and older ones.
-pub const VERSION: u32 = 1;
-
-/// The first line.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Header {
-    /// [`SCHEMA`].
-    pub schema: String,
-    /// [`VERSION`].
-    pub version: u32,
-    /// What wrote it, with its version.
-    pub tool: String,
-    /// Name of the bench.
-    pub bench: String,
-    /// Seed of a simulated bench: the same seed gives the same recording.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub seed: Option<u64>,
-}
-
-impl Header {
-    /// A header of this format.
-    #[must_use]
-    pub fn new(tool: &str, bench: &str, seed: Option<u64>) -> Self {
-        Self {
-            schema: SCHEMA.to_owned(),
-            version: VERSION,
-            tool: tool.to_owned(),
-            bench: bench.to_owned(),
-            seed,
-        }
-    }
-}
-
 fn is_zero(time: &Micros) -> bool {
     *time == Micros::ZERO
 }
@@ -116,6 +81,14 @@ pub enum Entry {
         /// It came.
         on: bool,
     },
+    /// A stretch in which the tool did not look: it was stopped, or the machine was busy with
+    /// something else. What was on the wires then is left out of the verdict.
+    Slept {
+        /// From when.
+        from_us: Micros,
+        /// Until what had piled up was read.
+        to_us: Micros,
+    },
     /// What the script, a person or the panel did: "insert bill type 1".
     Act {
         /// When.
@@ -166,9 +139,9 @@ pub enum Entry {
 }
 
 /// The types of [`Entry`] this version knows.
-pub(super) const TYPES: [&str; 13] = [
-    "block", "break", "garbled", "line", "edge", "note", "movement", "finding", "power", "act",
-    "step", "train", "verdict",
+pub(super) const TYPES: [&str; 14] = [
+    "block", "break", "garbled", "line", "edge", "note", "movement", "finding", "power", "slept",
+    "act", "step", "train", "verdict",
 ];
 
 impl Entry {
@@ -184,6 +157,7 @@ impl Entry {
             | Self::Garbled {
                 start_us, end_us, ..
             } => return Some((*start_us, *end_us)),
+            Self::Slept { from_us, to_us } => return Some((*from_us, *to_us)),
             Self::Line(line) => line.at_us,
             Self::Movement(movement) => movement.at_us,
             Self::Finding(finding) => finding.at,
@@ -218,6 +192,10 @@ impl Entry {
             } => {
                 *start_us += by;
                 *end_us += by;
+            }
+            Self::Slept { from_us, to_us } => {
+                *from_us += by;
+                *to_us += by;
             }
             Self::Line(line) => line.at_us += by,
             Self::Movement(movement) => {

@@ -1,6 +1,7 @@
 //! Why a recording cannot be read.
 
-use super::entry::VERSION;
+use super::header::VERSION;
+use crate::bounded::LIMIT;
 use std::fmt;
 
 /// A recording that cannot be read.
@@ -32,6 +33,13 @@ pub enum RecordingProblem {
     /// The file does not open or does not read.
     #[error("cannot be read: {0}. Check the path and its permissions")]
     Io(String),
+    /// It is larger than anything this tool reads.
+    #[error(
+        "more than {} MiB, which is all that is read of a recording. Cut it into parts, each with the \
+         header as its first line",
+        LIMIT >> 20
+    )]
+    TooLarge,
     /// There is nothing in it.
     #[error("the recording is empty: its first line was never written")]
     Empty,

@@ -4,14 +4,17 @@
 
 mod entry;
 mod error;
+mod header;
 mod meaning;
 mod read;
 mod records;
 mod write;
 
-pub use entry::{Entry, Header, SCHEMA, VERSION};
+pub use entry::Entry;
 pub use error::{RecordingError, RecordingProblem};
+pub use header::{Header, Ours, SCHEMA, VERSION};
 pub use meaning::{Meaning, Written};
+pub(crate) use read::too_large;
 pub use read::{Recording, Torn, read_recording, read_recording_path};
 pub use records::{BlockRecord, LineRecord, LineRole, MovementRecord, TrainRecord};
 pub use write::RecordingWriter;

@@ -1,9 +1,10 @@
 //! Reading a recording: a torn last line is told and skipped, unknown types are kept.
 
-use super::entry::{Entry, Header, SCHEMA, TYPES, VERSION};
+use super::entry::{Entry, TYPES};
 use super::error::{RecordingError, RecordingProblem};
+use super::header::{Header, SCHEMA, VERSION};
 use crate::capture::CaptureLine;
-use crate::{BusEvent, Edge, WireBlock};
+use crate::{BusEvent, Edge, WireBlock, bounded};
 use payrig_units::{LedgerEntry, Micros};
 use serde_json::Value;
 use std::path::Path;
@@ -147,6 +148,28 @@ impl Recording {
             .collect()
     }
 
+    /// True when the run that it is of came to its end: it has its verdict, and its last line is
+    /// whole. What has no end of its own ([`Header::parts`]) ends with any whole line.
+    #[must_use]
+    pub fn ended(&self) -> bool {
+        let verdict = |(_, entry): &(u64, Entry)| matches!(entry, Entry::Verdict { .. });
+        let whole = self.torn.is_none();
+        whole && (self.header.has_parts() || self.entries.iter().rev().any(verdict))
+    }
+
+    /// The stretches that the tool slept through, in order.
+    #[must_use]
+    pub fn slept(&self) -> Vec<(Micros, Micros)> {
+        let entries = self.entries.iter();
+        let slept = entries.filter_map(|(_, entry)| match entry {
+            Entry::Slept { from_us, to_us } => Some((*from_us, *to_us)),
+            _ => None,
+        });
+        let mut slept: Vec<_> = slept.collect();
+        slept.sort_unstable();
+        slept
+    }
+
     /// The latest time in it.
     #[must_use]
     pub fn end(&self) -> Micros {
@@ -167,8 +190,9 @@ impl From<&WireBlock> for Entry {
 /// As [`read_recording`]; also when the file does not open.
 pub fn read_recording_path(path: &Path) -> Result<Recording, RecordingError> {
     let file = path.display().to_string();
-    match std::fs::read(path) {
-        Ok(bytes) => read_recording(&file, &bytes),
+    match bounded::read(path, |_| true) {
+        Ok(input) if input.too_large => Err(too_large(&file)),
+        Ok(input) => read_recording(&file, &input.bytes),
         Err(e) => Err(error(&file, None, RecordingProblem::Io(e.to_string()))),
     }
 }
@@ -247,6 +271,10 @@ fn entry(line: &[u8]) -> Result<Entry, String> {
         Ok(entry) => Ok(entry),
         Err(e) => Err(format!("\"{kind}\": {e}")),
     }
+}
+
+pub(crate) fn too_large(file: &str) -> RecordingError {
+    error(file, None, RecordingProblem::TooLarge)
 }
 
 fn error(file: &str, line: Option<u64>, problem: RecordingProblem) -> RecordingError {

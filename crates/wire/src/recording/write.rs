@@ -1,6 +1,7 @@
 //! Writing a recording: one line at a time, each flushed before the next thing happens.
 
-use super::entry::{Entry, Header};
+use super::entry::Entry;
+use super::header::Header;
 use super::records::{BlockRecord, MovementRecord};
 use crate::{BusEvent, Edge, Finding};
 use payrig_units::{LedgerEntry, Micros};

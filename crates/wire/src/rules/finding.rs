@@ -108,10 +108,7 @@ impl Finding {
             measured: None,
             limit: row.and_then(|r| r.limit),
             uncertainty: None,
-            origin: match row {
-                Some(row) => Origin::Standard(row.section.into()),
-                None => Origin::Other("".into()),
-            },
+            origin: rule.origin(),
             rule,
             certainty: Certainty::Fail,
             tolerant_peer_copes: None,

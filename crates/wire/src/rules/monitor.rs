@@ -2,6 +2,7 @@
 
 use super::{Finding, Judge};
 use crate::{BlockBuilder, BusEvent, UNFINISHED_PAUSE, WireBlock};
+use payrig_mdb::MAX_BLOCK;
 use payrig_units::Micros;
 
 /// What became known with an event.
@@ -36,6 +37,19 @@ impl Monitor {
         }
     }
 
+    /// On a link whose words come up to `by` after they were on the wire, [`idle`](Self::idle)
+    /// waits that much longer.
+    #[must_use]
+    pub fn patient(mut self, by: Micros) -> Self {
+        self.builder = self.builder.patient(by);
+        self
+    }
+
+    /// Nobody looked between these times: see [`Judge::slept`].
+    pub fn slept(&mut self, from: Micros, to: Micros) {
+        self.judge.slept(from, to);
+    }
+
     /// Takes an event.
     pub fn push(&mut self, event: &BusEvent) -> Observed {
         let blocks = self.builder.push(event);
@@ -60,7 +74,9 @@ impl Monitor {
     pub fn finish(&mut self, end: Micros) -> Observed {
         let mut observed = Observed::default();
         if let Some(block) = self.builder.flush() {
-            let cut = !block.finished() && end.since(block.end) < UNFINISHED_PAUSE;
+            // What is too long is no block that was cut short.
+            let may_be_cut = !block.finished() && block.words.len() <= MAX_BLOCK;
+            let cut = may_be_cut && end.since(block.end) < UNFINISHED_PAUSE;
             observed.findings = if cut {
                 self.judge.cut_block(&block)
             } else {
@@ -76,6 +92,18 @@ impl Monitor {
     #[must_use]
     pub fn limits_broken(&self) -> u64 {
         self.judge.limits_broken()
+    }
+
+    /// Blocks that were whole, with their sum and mode bits right.
+    #[must_use]
+    pub fn sound_blocks(&self) -> u64 {
+        self.judge.sound_blocks()
+    }
+
+    /// Something was heard, and not one sound block.
+    #[must_use]
+    pub fn is_noise(&self) -> bool {
+        self.judge.is_noise()
     }
 
     fn judge_all(&mut self, blocks: Vec<WireBlock>) -> Observed {

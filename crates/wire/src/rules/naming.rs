@@ -58,6 +58,22 @@ impl RuleName {
         }
     }
 
+    /// Where it comes from, unless a finding says otherwise.
+    #[must_use]
+    pub fn origin(&self) -> Origin {
+        match self {
+            Self::Bus(rule) => match rule.row() {
+                Some(row) => Origin::Standard(Cow::Borrowed(row.section)),
+                None => Origin::Other("".into()),
+            },
+            Self::Pulse(_) | Self::PulseUnheard | Self::NothingRead => Origin::CommonPractice,
+            Self::Money => Origin::Ledger,
+            Self::Script => Origin::Script,
+            Self::OwnLate | Self::Slept | Self::Bench | Self::Unended => Origin::Tool,
+            Self::Torn | Self::Other(_) => Origin::Other("".into()),
+        }
+    }
+
     /// Its row in the table, for rules of the bus.
     #[must_use]
     pub fn row(&self) -> Option<&'static Rule> {

@@ -10,6 +10,7 @@ impl Judge {
     /// What this block answers, and how late; and what it leaves unanswered.
     pub(super) fn answer(&mut self, block: &WireBlock, found: &mut Vec<Finding>) {
         let waiting = self.waiting.take();
+        let known = !std::mem::take(&mut self.asleep.after);
         let is_answer = match (block.source, waiting) {
             (Source::Peripheral, Some(w)) => w.source == Source::Master,
             (Source::Master, Some(w)) => {
@@ -25,13 +26,14 @@ impl Judge {
             None => {}
         }
         let one = block.words.len() == 1;
-        if !is_answer && block.source == Source::Peripheral && self.seen == [true, true] {
+        if known && !is_answer && block.source == Source::Peripheral && self.seen == [true, true] {
             let who = self.who(block);
             let what = "spoke without having been asked";
             self.advice
                 .count(BusRule::Unasked, &who, block.start, None, what);
         }
-        if !is_answer && block.source == Source::Master && one && block.address().is_none() {
+        let lone = block.source == Source::Master && one && block.address().is_none();
+        if known && !is_answer && lone {
             let what = "sent a lone ACK, NAK or RET with no data before it";
             self.advice
                 .count(BusRule::Unasked, &Party::Master, block.start, None, what);

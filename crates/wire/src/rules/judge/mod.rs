@@ -1,7 +1,10 @@
 //! The judge: sees blocks and breaks in order of time and says which rules they break.
 
 mod answers;
+mod asleep;
 mod content;
+
+use asleep::Asleep;
 
 use crate::rules::advice::{Advice, capital};
 use crate::rules::table::{BREAK, RESPONSE_TOLERATED, SETUP};
@@ -10,8 +13,8 @@ use crate::{BusEvent, FINISHED_PAUSE, Source, WireBlock};
 use payrig_mdb::{Address, MAX_BLOCK};
 use payrig_units::Micros;
 
-/// How many garbled words are told one by one; the rest is counted.
-const GARBLED_TOLD: u64 = 20;
+/// How many garbled words are reported one by one; the rest is counted.
+const GARBLED_REPORTED: u64 = 20;
 
 /// A block that waits for its answer.
 #[derive(Clone, Copy, Debug)]
@@ -36,8 +39,12 @@ pub struct Judge {
     /// The last garbled word, until it is known whether the capture was cut there.
     garbled: Option<(Micros, Micros, Source)>,
     garbled_count: u64,
+    asleep: Asleep,
+    /// End of the last block.
+    last_end: Micros,
     advice: Advice,
     limits: u64,
+    sound: u64,
 }
 
 impl Judge {
@@ -62,6 +69,34 @@ impl Judge {
         self.limits
     }
 
+    /// Blocks that were whole, with their sum and mode bits right.
+    #[must_use]
+    pub fn sound_blocks(&self) -> u64 {
+        self.sound
+    }
+
+    /// Something was heard, and not one sound block.
+    #[must_use]
+    pub fn is_noise(&self) -> bool {
+        let heard = self.seen.contains(&true) || self.garbled_count > 0;
+        heard && self.sound == 0
+    }
+
+    /// Nobody looked from `from` until, at `to`, what had piled up was read: the times of what is in
+    /// between are not to be trusted, and something may be missing. Whatever overlaps the stretch,
+    /// and whatever answers something in it, is not judged; paces are measured anew.
+    pub fn slept(&mut self, from: Micros, to: Micros) {
+        self.asleep.add(from, to);
+    }
+
+    /// What was before is not known.
+    fn lose_track(&mut self) {
+        self.asleep.after = true;
+        self.waiting = None;
+        self.reset_end = None;
+        self.advice.reset();
+    }
+
     /// Takes a break or a garbled word; words are judged with their block.
     pub fn event(&mut self, event: &BusEvent) -> Vec<Finding> {
         let mut found = Vec::new();
@@ -73,6 +108,9 @@ impl Judge {
             BusEvent::Garbled { start, end, source } => {
                 self.garbled = Some((*start, *end, *source));
             }
+            BusEvent::Break { start, end, .. } if self.asleep.overlaps(*start, *end) => {
+                self.lose_track();
+            }
             BusEvent::Break {
                 start,
                 end,
@@ -80,7 +118,7 @@ impl Judge {
                 uncertainty,
             } => self.line_break(*start, *end, *source, *uncertainty, &mut found),
         }
-        self.tell(found)
+        self.counted(found)
     }
 
     /// Takes a block.
@@ -95,6 +133,17 @@ impl Judge {
             && self
                 .capture_start
                 .is_some_and(|s| block.start.since(s) < FINISHED_PAUSE);
+        let before = std::mem::replace(&mut self.last_end, block.end);
+        if self.asleep.overlaps(before, block.end) {
+            self.lose_track();
+        }
+        if self.asleep.overlaps(block.start, block.end) {
+            self.address = match block.source {
+                Source::Master => block.address().or(self.address),
+                Source::Peripheral => self.address,
+            };
+            return found;
+        }
         if block.source == Source::Master {
             self.setup(block, &mut found);
         }
@@ -119,15 +168,31 @@ impl Judge {
         if cut {
             self.cut(block.start);
         } else if block.garbled.is_empty() {
+            let before = found.len();
             self.modes(block, &mut found);
             self.checksum(block, &mut found);
+            let sound = found.len() == before && block.words.len() <= MAX_BLOCK;
+            self.sound += u64::from(sound);
         }
-        self.tell(found)
+        self.counted(found)
     }
 
     /// A block that the end of a capture cut short: its times are judged, its content is not.
     pub(crate) fn cut_block(&mut self, block: &WireBlock) -> Vec<Finding> {
         let mut found = Vec::new();
+        if let Some(seen) = self
+            .seen
+            .get_mut(usize::from(block.source == Source::Peripheral))
+        {
+            *seen = true;
+        }
+        let before = std::mem::replace(&mut self.last_end, block.end);
+        if self.asleep.overlaps(before, block.end) {
+            self.lose_track();
+        }
+        if self.asleep.overlaps(block.start, block.end) {
+            return found;
+        }
         if block.source == Source::Master {
             self.setup(block, &mut found);
         }
@@ -135,7 +200,7 @@ impl Judge {
         self.waiting = None;
         self.pauses(block, &mut found);
         self.cut(block.start);
-        self.tell(found)
+        self.counted(found)
     }
 
     /// The end of the capture or of the bench, at `end`: what was garbled, and the advice.
@@ -146,7 +211,7 @@ impl Judge {
             Some(garbled) => self.garbled_word(garbled, &mut found),
             None => {}
         }
-        let more = self.garbled_count.saturating_sub(GARBLED_TOLD);
+        let more = self.garbled_count.saturating_sub(GARBLED_REPORTED);
         if more > 0 {
             let what = format!("{more} more words without a stop bit");
             found.push(Finding::limit(
@@ -156,31 +221,35 @@ impl Judge {
             ));
         }
         if let Some(waiting) = self.waiting.take() {
-            // The capture may have ended before the answer was due.
-            if end.since(waiting.end) > RESPONSE_TOLERATED {
+            // The capture may have ended before the answer was due, or nobody looked.
+            let seen = !self.asleep.overlaps(waiting.end, end);
+            if seen && end.since(waiting.end) > RESPONSE_TOLERATED {
                 self.unanswered(waiting);
             }
         }
         found.extend(self.advice.take());
-        self.tell(found)
+        self.counted(found)
     }
 
-    fn tell(&mut self, found: Vec<Finding>) -> Vec<Finding> {
+    fn counted(&mut self, found: Vec<Finding>) -> Vec<Finding> {
         self.limits += found.iter().filter(|f| f.is_limit()).count() as u64;
         found
     }
 
     fn garbled_word(
         &mut self,
-        (start, _, source): (Micros, Micros, Source),
+        (start, end, source): (Micros, Micros, Source),
         found: &mut Vec<Finding>,
     ) {
+        if self.asleep.overlaps(start, end) {
+            return;
+        }
         if self.capture_start.is_some_and(|s| start <= s) {
             self.cut(start);
             return;
         }
         self.garbled_count += 1;
-        if self.garbled_count <= GARBLED_TOLD {
+        if self.garbled_count <= GARBLED_REPORTED {
             let what = "a word without a stop bit";
             found.push(
                 Finding::limit(BusRule::WordFormat, start, say(BusRule::WordFormat, what))
