@@ -827,7 +827,7 @@ fn mistakes_about_links_name_the_line_and_what_to_write() {
         (
             link("port = \"A\"\noutside = \"device\"")
                 + "[[script]]\ndo = \"insert-bill\"\ndevice = \"old\"\nvalue = \"1.00\"",
-            "no device \"old\" that can `insert-bill`",
+            "test.toml:12: `insert-bill` cannot work: old is real: only a person at it can do that",
         ),
     ] {
         let said = say(text.clone());
