@@ -20,7 +20,7 @@ pub enum Weight {
 
 /// A check on a bench of type `B`, set up from a `S`.
 #[derive(Debug)]
-pub struct Check<B, S, Q = &'static str> {
+pub struct Check<B, S> {
     /// Its name in kebab-case.
     pub id: &'static str,
     /// What it does, in one line.
@@ -34,14 +34,14 @@ pub struct Check<B, S, Q = &'static str> {
     /// What failing means.
     pub weight: Weight,
     /// A misbehaviour of the subject that it catches.
-    pub quirk: Q,
+    pub quirk: Quirk<S>,
     /// What the bench must be like for it, beyond the ordinary.
     pub arrange: Option<fn(&mut S)>,
     /// Runs it.
     pub run: fn(&mut B) -> Run,
 }
 
-impl<B, S, Q> Check<B, S, Q> {
+impl<B, S> Check<B, S> {
     /// The result of this check; `from` and `to` are bench times.
     #[must_use]
     pub fn result(&self, seen: Seen, from: Micros, to: Micros) -> CheckResult {
@@ -91,23 +91,5 @@ impl<S> Quirk<S> {
             caught_by: &[],
             apply,
         }
-    }
-}
-
-/// What a check says of its quirk: the quirk, or its name.
-pub trait QuirkName {
-    /// Its name in kebab-case.
-    fn name(&self) -> &'static str;
-}
-
-impl<S> QuirkName for Quirk<S> {
-    fn name(&self) -> &'static str {
-        self.name
-    }
-}
-
-impl QuirkName for &'static str {
-    fn name(&self) -> &'static str {
-        self
     }
 }

@@ -20,11 +20,11 @@ const BETWEEN: Micros = Micros::secs(1);
 /// Runs checks one after another, each on a bench of its own, and gathers them into one
 /// examination; `only` picks one by its name, `each` is told every result as it comes. Once `stop` is
 /// asked for, the checks that are left are skipped.
-pub(crate) fn examine<'a, B: 'a, S: 'a, Q: 'a>(
-    checks: impl Iterator<Item = &'a Check<B, S, Q>>,
+pub(crate) fn examine<'a, B: 'a, S: 'a>(
+    checks: impl Iterator<Item = &'a Check<B, S>>,
     only: Option<&str>,
     stop: &Stop,
-    mut run: impl FnMut(&Check<B, S, Q>) -> (Seen, Option<Remains>),
+    mut run: impl FnMut(&Check<B, S>) -> (Seen, Option<Remains>),
     mut each: impl FnMut(&CheckResult, &[Entry]),
     subject: Subject,
     decimals: Decimals,
@@ -63,9 +63,9 @@ struct Gathered {
 
 impl Gathered {
     /// A check is over. What came of it, and what is to be recorded of it.
-    fn add<B, S, Q>(
+    fn add<B, S>(
         &mut self,
-        check: &Check<B, S, Q>,
+        check: &Check<B, S>,
         seen: Seen,
         remains: Option<Remains>,
         number: u32,

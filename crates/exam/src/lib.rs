@@ -14,7 +14,7 @@ mod skip;
 mod stop;
 pub mod wire;
 
-pub use check::{COMMON_PRACTICE, Check, Quirk, QuirkName, Weight};
+pub use check::{COMMON_PRACTICE, Check, Quirk, Weight};
 pub use remains::Remains;
 pub use result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
 pub use seen::{Run, Seen};

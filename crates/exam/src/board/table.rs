@@ -9,7 +9,7 @@ use super::setup::BoardSetup;
 use crate::check::{Check, Quirk};
 
 /// A check of a board, and a misbehaviour that it catches.
-pub type BoardCheck = Check<BoardBench, BoardSetup, Quirk<BoardSetup>>;
+pub type BoardCheck = Check<BoardBench, BoardSetup>;
 
 const GROUPS: [&[BoardCheck]; 17] = [
     start::CHECKS,

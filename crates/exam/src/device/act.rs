@@ -77,6 +77,12 @@ impl Answer {
         }
     }
 
+    /// Bytes of its data, without CHK.
+    #[must_use]
+    pub fn length(&self) -> usize {
+        self.data().map_or(0, <[u8]>::len)
+    }
+
     /// The answer in plain words.
     #[must_use]
     pub fn text(&self) -> String {

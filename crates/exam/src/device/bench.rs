@@ -10,9 +10,9 @@ mod talking;
 pub(super) use super::act::{Act, Answer, Close};
 use super::outside_lines::OutsideLines;
 use super::pulse_unit::{HopperWires, PulseUnit};
+use super::reports::Reports;
 use super::setup::{Kind, Setup};
 use super::subject::Emulated;
-use super::told::Told;
 use crate::Stop;
 use crate::operator::{self, Deed, Operator, Question, Reply, SeenBy, Sight, Tally};
 use crate::remains::Remains;
@@ -57,7 +57,7 @@ enum Subject {
 #[derive(Debug)]
 struct AtHand {
     operator: Box<dyn Operator>,
-    told: Told,
+    told: Reports,
     /// Reports that came while the operator was asked.
     queued: VecDeque<Vec<u8>>,
     /// What is to be put right again before the next check.
@@ -71,7 +71,7 @@ struct AtHand {
 pub struct Outside {
     linked: Linked,
     operator: Box<dyn Operator>,
-    told: Told,
+    told: Reports,
     lines: Option<OutsideLines>,
 }
 
@@ -84,7 +84,7 @@ impl Outside {
     /// A device of this kind at the other end of a port.
     #[must_use]
     pub fn new(kind: Kind, linked: Linked, operator: Box<dyn Operator>) -> Self {
-        let told = Told::new(kind);
+        let told = Reports::new(kind);
         Self {
             linked,
             operator,

@@ -2,14 +2,80 @@
 //! devices in the field do. What a device does wrong by itself is a quirk of its own crate; what
 //! only shows on the wire is made here.
 
-use payrig_mdb::cashless::{Level, Mode, Options, Unit, length_in};
-use payrig_mdb::{ACK, Address, Block, Length, NAK, RET, Word, chk, command_length};
+use super::typed::{Command, is_poll};
+use payrig_mdb::cashless::{self, Level, Mode, Unit, length_in};
+use payrig_mdb::{ACK, Address, Block, Length, NAK, RET, Word, bill, changer, chk, command_length};
 use payrig_peripherals::BusPeripheral;
 use payrig_units::Micros;
 use payrig_wire::{Source, TimedWord, Transmission};
 use std::collections::BTreeMap;
 
-pub use super::habits::{Context, Habits, Rewrite};
+/// What is known when an answer is rewritten.
+#[derive(Debug)]
+pub struct Context<'a> {
+    /// The command, without CHK.
+    pub command: &'a [u8],
+    /// How many data answers there were before.
+    pub count: u32,
+    /// The first data answer to the same command.
+    pub first: &'a [u8],
+}
+
+/// A change made to the data of an answer, without CHK. Nothing left means ACK.
+pub type Rewrite = fn(&Context<'_>, &mut Vec<u8>);
+
+/// Bad habits; all off by default.
+#[derive(Clone, Debug, Default)]
+pub struct Habits {
+    /// Every n-th answer is late by so much.
+    pub late: Option<(u32, Micros)>,
+    /// Pause between the words of an answer.
+    pub gap: Option<Micros>,
+    /// Data answers carry a wrong CHK.
+    pub wrong_chk: bool,
+    /// The mode bit is missing on the last word.
+    pub no_mode_bit: bool,
+    /// A command with a wrong CHK is taken for good.
+    pub acts_on_bad_checksum: bool,
+    /// A command with a wrong CHK is answered with NAK.
+    pub naks: bool,
+    /// Every n-th ACK is a NAK instead.
+    pub nak_for_ack: Option<u32>,
+    /// An address that is nobody's is answered too.
+    pub answers_other_address: bool,
+    /// RET is answered with something else.
+    pub ret_other_data: bool,
+    /// RET is not answered.
+    pub ret_ignored: bool,
+    /// NAK is taken for ACK.
+    pub nak_is_ack: bool,
+    /// Silence after an answer is taken for ACK.
+    pub silence_is_ack: bool,
+    /// JUST RESET and other reports are said once more after their ACK.
+    pub reports_again: bool,
+    /// Says something unasked once, at this time.
+    pub speaks_at: Option<Micros>,
+    /// A pause in a command of more than this makes it deaf to the rest.
+    pub longest_gap: Option<Micros>,
+    /// Bus resets are not heard.
+    pub ignores_bus_reset: bool,
+    /// Silent for so long after a bus reset.
+    pub slow_start: Option<Micros>,
+    /// Silent from a time for a time.
+    pub away: Option<(Micros, Micros)>,
+    /// Silent for ever after a command nobody knows.
+    pub hangs_on_unknown: bool,
+    /// Silent for ever once power was cut.
+    pub dead_after_power_cut: bool,
+    /// The last enabling command holds also after a RESET.
+    pub stays_enabled: bool,
+    /// Commands that are acknowledged and not carried out.
+    pub acknowledges_only: Option<fn(&[u8]) -> bool>,
+    /// Commands that are not heard at all.
+    pub deaf_to: Option<fn(&[u8]) -> bool>,
+    /// What becomes of data answers.
+    pub rewrite: Option<Rewrite>,
+}
 
 /// The layer itself: habits, and what it has to remember for them.
 #[derive(Debug)]
@@ -80,7 +146,10 @@ impl Layer {
         if word.word.mode {
             self.address_byte(word, port);
         } else if self.gathering {
-            let slow = self.habits.gap_borne.is_some_and(|borne| pause > borne);
+            let slow = self
+                .habits
+                .longest_gap
+                .is_some_and(|longest| pause > longest);
             if slow {
                 self.gathering = false;
                 self.mine = false;
@@ -164,31 +233,41 @@ impl Layer {
         if self.habits.deaf_to.is_some_and(|deaf| deaf(&command)) {
             return;
         }
-        if good && self.habits.shrugs.is_some_and(|shrugs| shrugs(&command)) {
+        if good
+            && self
+                .habits
+                .acknowledges_only
+                .is_some_and(|only| only(&command))
+        {
             self.say(word.end, vec![Word::marked(ACK)]);
             return;
         }
         port.heard(&word);
-        self.agreed(&command);
-        if let Ok(block) = Block::new(&command) {
-            match command.first() {
-                Some(0x0C | 0x34) => self.enabling = Some(block),
-                Some(0x08 | 0x30) if self.habits.stays_enabled => self.replay = self.enabling,
-                _ => {}
+        let command = Command::parse(&command);
+        self.agreed(command.as_ref());
+        match command {
+            Some(Command::Changer(changer::Command::CoinType { .. }))
+            | Some(Command::Bill(bill::Command::BillType { .. })) => {
+                self.enabling = Block::new(&self.heard).ok();
             }
+            Some(command) if command.is_reset() && self.habits.stays_enabled => {
+                self.replay = self.enabling;
+            }
+            _ => {}
         }
     }
 
-    /// Level 03 options a reader is told to use (7.4.24) are of level 03; a reset ends them.
-    fn agreed(&mut self, command: &[u8]) {
-        match command {
-            [0x17 | 0x67, 0x04, rest @ ..] => {
-                if let Ok(bits) = <[u8; 4]>::try_from(rest) {
-                    self.mode.level = Level::THREE;
-                    self.mode.options = Options(u32::from_be_bytes(bits));
-                }
+    /// Level 03 options a reader has to use (7.4.24) are of level 03; a reset ends them.
+    fn agreed(&mut self, command: Option<&Command>) {
+        let Some(Command::Reader(command)) = command else {
+            return;
+        };
+        match command.kind {
+            cashless::Kind::EnableOptions(options) => {
+                self.mode.level = Level::THREE;
+                self.mode.options = options;
             }
-            [0x10 | 0x60] => self.mode = Mode::level(Level::TWO),
+            cashless::Kind::Reset => self.mode = Mode::level(Level::TWO),
             _ => {}
         }
     }
@@ -387,11 +466,10 @@ fn acknowledgment(at: Micros) -> TimedWord {
     }
 }
 
-fn is_poll(command: &[u8]) -> bool {
-    matches!(command, [0x0B | 0x33 | 0x12 | 0x62])
-}
+/// A sub-command of EXPANSION that no section knows.
+pub(super) const UNKNOWN: u8 = 0x55;
 
-/// A sub-command of EXPANSION that no section knows: 55H.
+/// True for a command with that sub-command.
 fn is_unknown(command: &[u8]) -> bool {
-    matches!(command, [0x0F | 0x37 | 0x17 | 0x67, 0x55, ..])
+    matches!(command, [0x0F | 0x37 | 0x17 | 0x67, UNKNOWN, ..])
 }

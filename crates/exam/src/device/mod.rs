@@ -1,233 +1,39 @@
 //! The examination of a device off the shelf: the tool plays the board.
+//!
+//! `checks` has the checks, a folder per kind and a file per group; `table` which of them a kind has,
+//! and their order; `runner` runs them, on an emulated device or on one at the other end of a port. A
+//! check speaks to a `bench` in `typed` messages. The subject is an emulated one (`subject`, on pulse
+//! lines `pulse_unit`), which `habit` makes misbehave on the bus and `altered` in its answers, or a real
+//! one, whose `reports` are all the bench knows of its money.
 
 mod act;
+mod altered;
 mod bench;
-mod bill;
-mod cashless;
-mod changer;
-mod common;
+mod checks;
 pub mod habit;
-mod habits;
-mod hopper;
 mod outside_lines;
 mod polling;
-mod pulse;
 mod pulse_unit;
-mod quirks;
-mod recycler;
+mod reports;
+mod runner;
 mod setup;
 mod subject;
-mod told;
+mod table;
+mod typed;
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 mod outside_tests;
+#[cfg(test)]
+mod proof;
 #[cfg(test)]
 mod tests;
 
 pub use act::{Act, Answer, Close};
 pub use bench::{Bench, Outside};
 pub use outside_lines::{LinePort, OutsideLines};
-pub use quirks::quirks;
+pub use runner::{examine, examine_outside, examine_until, run_check};
 pub use setup::{Kind, PulseSetup, Setup};
+pub use table::{DeviceCheck, checks, quirk, quirks};
 
-use crate::Stop;
-use crate::check::{Check, Quirk};
-use crate::gather;
-use crate::outside::{Course, attempts};
-use crate::remains::Remains;
-use crate::result::{CheckResult, Examination, Subject};
-use crate::seen::Seen;
-use crate::skip::Skip;
-use payrig_link::LinkError;
-use payrig_wire::recording::Entry;
-
-/// A check of a device.
-pub type DeviceCheck = Check<Bench, Setup>;
-
-/// The checks for a kind, in order.
-pub fn checks(kind: Kind) -> impl Iterator<Item = &'static DeviceCheck> {
-    let own: &[&'static [DeviceCheck]] = match kind {
-        Kind::Changer => &[
-            changer::coins::CHECKS,
-            changer::payout::CHECKS,
-            changer::service::CHECKS,
-        ],
-        Kind::BillValidator => &[
-            bill::taking::CHECKS,
-            bill::escrow::CHECKS,
-            bill::service::CHECKS,
-        ],
-        Kind::BillRecycler => &[
-            bill::taking::CHECKS,
-            bill::escrow::CHECKS,
-            bill::service::CHECKS,
-            recycler::stores::CHECKS,
-            recycler::payouts::CHECKS,
-        ],
-        Kind::Cashless => &[cashless::sessions::CHECKS, cashless::vends::CHECKS],
-        Kind::PulseBill | Kind::PulseCoin => &[pulse::CHECKS],
-        Kind::PulseCoinHopper => &[pulse::CHECKS, hopper::CHECKS, hopper::FED],
-        Kind::PulseHopper => &[hopper::CHECKS],
-        Kind::PulseCard => &[pulse::CHECKS, pulse::CARD],
-    };
-    let common: &[&'static [DeviceCheck]] = match kind.address() {
-        None => &[],
-        Some(_) => &[
-            common::resets::CHECKS,
-            common::times::CHECKS,
-            common::blocks::CHECKS,
-            common::life::CHECKS,
-        ],
-    };
-    common.iter().chain(own).copied().flatten()
-}
-
-/// Runs one check on a fresh bench.
-#[must_use]
-pub fn run_check(check: &DeviceCheck, setup: &Setup) -> (Seen, Option<Remains>) {
-    let mut setup = setup.clone();
-    if let Some(arrange) = check.arrange {
-        arrange(&mut setup);
-    }
-    let Some(mut bench) = Bench::new(&setup) else {
-        let text = "the rig's device contradicts itself: `payrig run` says how";
-        return (Seen::cannot_tell(text), None);
-    };
-    let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
-    (seen, Some(bench.finish()))
-}
-
-/// Examines an emulated device; `only` picks one check by its name. `each` is told every result as
-/// it comes.
-#[must_use]
-pub fn examine(
-    setup: &Setup,
-    only: Option<&str>,
-    each: impl FnMut(&CheckResult, &[Entry]),
-) -> Examination {
-    examine_until(setup, only, &Stop::default(), each)
-}
-
-/// As [`examine`]; once `stop` is asked for, the checks that are left are skipped.
-#[must_use]
-pub fn examine_until(
-    setup: &Setup,
-    only: Option<&str>,
-    stop: &Stop,
-    each: impl FnMut(&CheckResult, &[Entry]),
-) -> Examination {
-    gather::examine(
-        checks(setup.kind),
-        only,
-        stop,
-        |check| run_check(check, setup),
-        each,
-        subject(setup),
-        setup.decimals,
-    )
-}
-
-/// Examines a device at the other end of a port. One port, and one device, serve all checks, in the
-/// port's time. When the link fails the checks that are left are skipped: the examination is whole
-/// up to then, and the error says what happened.
-#[must_use]
-pub fn examine_outside(
-    setup: &Setup,
-    mut outside: Outside,
-    only: Option<&str>,
-    each: impl FnMut(&CheckResult, &[Entry]),
-) -> (Examination, Option<LinkError>) {
-    let stop = outside.linked().stop();
-    let mut lent = Some(outside);
-    let mut course = Course::default();
-    let run = |check: &DeviceCheck| {
-        let Some(mut outside) = lent.take() else {
-            return (Seen::skipped(Skip::LinkGone), None);
-        };
-        if let Some(why) = course.blocked_by(outside.linked()) {
-            lent = Some(outside);
-            return (Seen::skipped(why), None);
-        }
-        if check.arrange.is_some() {
-            lent = Some(outside);
-            let text = "needs a device that is set up for it: done with emulated devices only";
-            return (Seen::skipped(Skip::EmulatedOnly(text.into())), None);
-        }
-        let attempted = attempts(outside, Outside::tell, |outside| {
-            let mut bench = Bench::outside(setup, outside);
-            let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
-            let (remains, back) = bench.end();
-            Some((seen, remains, back))
-        });
-        let Some((seen, remains, back)) = attempted else {
-            return (Seen::skipped(Skip::LinkGone), None);
-        };
-        course.done(&remains);
-        lent = back;
-        (seen, Some(remains))
-    };
-    let subject = Subject {
-        kind: setup.kind.to_string(),
-        ..Subject::default()
-    };
-    let checks = checks(setup.kind);
-    let mut examination = gather::examine(checks, only, &stop, run, each, subject, setup.decimals);
-    let mut failure = None;
-    if let Some(mut outside) = lent {
-        let identity = outside.identity();
-        examination.subject = Subject {
-            kind: setup.kind.to_string(),
-            // It has no name on this bench: its model serves.
-            name: identity.model.clone(),
-            ..identity
-        };
-        failure = outside.linked().take_failure();
-    }
-    (examination, failure)
-}
-
-/// What the rig says of the device; for an emulated one that is what it says of itself.
-fn subject(setup: &Setup) -> Subject {
-    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).trim_end().to_owned();
-    let version = |v: [u8; 2]| format!("{:X}.{:02X}", v[0], v[1]);
-    let mut subject = Subject {
-        kind: setup.kind.to_string(),
-        ..Subject::default()
-    };
-    match setup.kind {
-        Kind::Changer => {
-            let c = &setup.changer;
-            (subject.name, subject.maker) = (c.name.clone(), c.maker.clone());
-            (subject.serial, subject.model) = (c.serial.clone(), c.model.clone());
-            subject.version = version(c.version);
-        }
-        Kind::BillValidator | Kind::BillRecycler => {
-            let id = &setup.bill.identification;
-            subject.name = setup.bill.name.clone();
-            (subject.maker, subject.serial) = (text(&id.manufacturer), text(&id.serial));
-            subject.model = text(&id.model);
-            subject.version = version(id.version);
-        }
-        Kind::Cashless => {
-            let id = &setup.cashless.id;
-            subject.name = setup.cashless.name.clone();
-            (subject.maker, subject.serial) = (text(&id.maker), text(&id.serial));
-            subject.model = text(&id.model);
-            subject.version = version(id.version);
-        }
-        Kind::PulseBill => subject.name.clone_from(&setup.pulse.bill.name),
-        Kind::PulseCoin | Kind::PulseCoinHopper => {
-            subject.name.clone_from(&setup.pulse.coin.name);
-        }
-        Kind::PulseHopper => subject.name.clone_from(&setup.pulse.hopper.name),
-        Kind::PulseCard => subject.name.clone_from(&setup.pulse.card.name),
-    }
-    subject
-}
-
-/// A quirk of a kind by its name.
-#[must_use]
-pub fn quirk(kind: Kind, name: &str) -> Option<&'static Quirk<Setup>> {
-    quirks(kind).find(|q| q.name == name)
-}
+use bench::POLL_EVERY;

@@ -5,8 +5,10 @@ use super::subject::Emulated;
 use super::*;
 use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Tally, Unattended};
 use crate::result::Outcome;
+use crate::result::{CheckResult, Examination};
 use crate::wire::{Cable, Linked};
 use payrig_bench::VirtualBus;
+use payrig_link::LinkError;
 use payrig_link::{Lateness, PortEvent};
 use payrig_peripherals::bill::BillKind;
 use payrig_units::{Micros, Money, Place};
@@ -339,7 +341,7 @@ fn checks_catch_their_quirks_at_the_other_end_of_a_port() {
                 continue;
             }
             let mut setup = Setup::good(kind);
-            (quirk(kind, check.quirk).unwrap().apply)(&mut setup);
+            (check.quirk.apply)(&mut setup);
             let (examination, _) = attended(&setup, Some(check.id));
             let result = &examination.checks[0];
             match result.outcome {
@@ -689,7 +691,7 @@ fn a_bad_acceptor_is_found_on_real_lines() {
     for kind in [Kind::PulseBill, Kind::PulseCoin, Kind::PulseCard] {
         for check in checks(kind).filter(|c| c.arrange.is_none()) {
             let mut setup = Setup::good(kind);
-            (quirk(kind, check.quirk).unwrap().apply)(&mut setup);
+            (check.quirk.apply)(&mut setup);
             let result = &on_lines(&setup, Some(check.id)).checks[0];
             if result.outcome != Outcome::Fail && !needs_emulation(result) {
                 wrong.push(format!(

@@ -201,12 +201,16 @@ impl PulseSetup {
         }
     }
 
-    /// The hopper of a kind, alone or below an acceptor.
-    pub fn hopper_of(&mut self, kind: Kind) -> Option<&mut PulseHopperConfig> {
+    /// Changes the hopper of a kind, alone or below an acceptor, where there is one.
+    pub fn at_hopper(&mut self, kind: Kind, change: impl FnOnce(&mut PulseHopperConfig)) {
         match kind {
-            Kind::PulseHopper => Some(&mut self.hopper),
-            Kind::PulseCoinHopper => self.coin.hopper.as_mut(),
-            _ => None,
+            Kind::PulseHopper => change(&mut self.hopper),
+            Kind::PulseCoinHopper => {
+                if let Some(hopper) = &mut self.coin.hopper {
+                    change(hopper);
+                }
+            }
+            _ => {}
         }
     }
 }
@@ -220,7 +224,7 @@ pub struct Setup {
     pub changer: ChangerConfig,
     /// Its quirks.
     pub changer_quirks: changer::Quirks,
-    /// Faults its diagnostics tell of.
+    /// Faults its diagnostics report.
     pub changer_faults: Vec<DiagnosticCode>,
     /// The bill validator.
     pub bill: BillConfig,

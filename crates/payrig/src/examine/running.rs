@@ -4,7 +4,7 @@ use super::record::Recording;
 use super::{Common, date, interrupt};
 use crate::report::{print_table, tell};
 use crate::{Exit, Failure, Format};
-use payrig_exam::{Check, CheckResult, Examination, Outcome, QuirkName, Stop};
+use payrig_exam::{Check, CheckResult, Examination, Outcome, Stop};
 use payrig_link::LinkError;
 use payrig_wire::recording::Entry;
 use serde_json::{Value, json};
@@ -24,14 +24,14 @@ pub(super) struct Listed {
 
 impl Listed {
     /// A check of a subject.
-    pub(super) fn of<B, S, Q: QuirkName>(subject: &str, check: &Check<B, S, Q>) -> Self {
+    pub(super) fn of<B, S>(subject: &str, check: &Check<B, S>) -> Self {
         Self {
             subject: subject.to_owned(),
             id: check.id,
             title: check.title,
             section: check.section,
             expected: check.expected,
-            quirk: check.quirk.name(),
+            quirk: check.quirk.name,
         }
     }
 }

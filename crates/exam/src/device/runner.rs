@@ -1,0 +1,156 @@
+//! How an examination is done: each check on an emulated device of its own, or all of them on one at
+//! the other end of a port.
+
+use super::{Bench, DeviceCheck, Kind, Outside, Setup, checks};
+use crate::Stop;
+use crate::gather;
+use crate::outside::{Course, attempts};
+use crate::remains::Remains;
+use crate::result::{CheckResult, Examination, Subject};
+use crate::seen::Seen;
+use crate::skip::Skip;
+use payrig_link::LinkError;
+use payrig_wire::recording::Entry;
+
+/// Runs one check on a fresh bench.
+#[must_use]
+pub fn run_check(check: &DeviceCheck, setup: &Setup) -> (Seen, Option<Remains>) {
+    let mut setup = setup.clone();
+    if let Some(arrange) = check.arrange {
+        arrange(&mut setup);
+    }
+    let Some(mut bench) = Bench::new(&setup) else {
+        let text = "the rig's device contradicts itself: `payrig run` says how";
+        return (Seen::cannot_tell(text), None);
+    };
+    let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+    (seen, Some(bench.finish()))
+}
+
+/// Examines an emulated device; `only` picks one check by its name. `each` is given every result as
+/// it comes.
+#[must_use]
+pub fn examine(
+    setup: &Setup,
+    only: Option<&str>,
+    each: impl FnMut(&CheckResult, &[Entry]),
+) -> Examination {
+    examine_until(setup, only, &Stop::default(), each)
+}
+
+/// As [`examine`]; once `stop` is asked for, the checks that are left are skipped.
+#[must_use]
+pub fn examine_until(
+    setup: &Setup,
+    only: Option<&str>,
+    stop: &Stop,
+    each: impl FnMut(&CheckResult, &[Entry]),
+) -> Examination {
+    gather::examine(
+        checks(setup.kind),
+        only,
+        stop,
+        |check| run_check(check, setup),
+        each,
+        subject(setup),
+        setup.decimals,
+    )
+}
+
+/// Examines a device at the other end of a port. One port, and one device, serve all checks, in the
+/// port's time. When the link fails the checks that are left are skipped: the examination is whole
+/// up to then, and the error says what happened.
+#[must_use]
+pub fn examine_outside(
+    setup: &Setup,
+    mut outside: Outside,
+    only: Option<&str>,
+    each: impl FnMut(&CheckResult, &[Entry]),
+) -> (Examination, Option<LinkError>) {
+    let stop = outside.linked().stop();
+    let mut lent = Some(outside);
+    let mut course = Course::default();
+    let run = |check: &DeviceCheck| {
+        let Some(mut outside) = lent.take() else {
+            return (Seen::skipped(Skip::LinkGone), None);
+        };
+        if let Some(why) = course.blocked_by(outside.linked()) {
+            lent = Some(outside);
+            return (Seen::skipped(why), None);
+        }
+        if check.arrange.is_some() {
+            lent = Some(outside);
+            let text = "needs a device that is set up for it: done with emulated devices only";
+            return (Seen::skipped(Skip::EmulatedOnly(text.into())), None);
+        }
+        let attempted = attempts(outside, Outside::tell, |outside| {
+            let mut bench = Bench::outside(setup, outside);
+            let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+            let (remains, back) = bench.end();
+            Some((seen, remains, back))
+        });
+        let Some((seen, remains, back)) = attempted else {
+            return (Seen::skipped(Skip::LinkGone), None);
+        };
+        course.done(&remains);
+        lent = back;
+        (seen, Some(remains))
+    };
+    let subject = Subject {
+        kind: setup.kind.to_string(),
+        ..Subject::default()
+    };
+    let checks = checks(setup.kind);
+    let mut examination = gather::examine(checks, only, &stop, run, each, subject, setup.decimals);
+    let mut failure = None;
+    if let Some(mut outside) = lent {
+        let identity = outside.identity();
+        examination.subject = Subject {
+            kind: setup.kind.to_string(),
+            // It has no name on this bench: its model serves.
+            name: identity.model.clone(),
+            ..identity
+        };
+        failure = outside.linked().take_failure();
+    }
+    (examination, failure)
+}
+
+/// What the rig says of the device; for an emulated one that is what it says of itself.
+fn subject(setup: &Setup) -> Subject {
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).trim_end().to_owned();
+    let version = |v: [u8; 2]| format!("{:X}.{:02X}", v[0], v[1]);
+    let mut subject = Subject {
+        kind: setup.kind.to_string(),
+        ..Subject::default()
+    };
+    match setup.kind {
+        Kind::Changer => {
+            let c = &setup.changer;
+            (subject.name, subject.maker) = (c.name.clone(), c.maker.clone());
+            (subject.serial, subject.model) = (c.serial.clone(), c.model.clone());
+            subject.version = version(c.version);
+        }
+        Kind::BillValidator | Kind::BillRecycler => {
+            let id = &setup.bill.identification;
+            subject.name = setup.bill.name.clone();
+            (subject.maker, subject.serial) = (text(&id.manufacturer), text(&id.serial));
+            subject.model = text(&id.model);
+            subject.version = version(id.version);
+        }
+        Kind::Cashless => {
+            let id = &setup.cashless.id;
+            subject.name = setup.cashless.name.clone();
+            (subject.maker, subject.serial) = (text(&id.maker), text(&id.serial));
+            subject.model = text(&id.model);
+            subject.version = version(id.version);
+        }
+        Kind::PulseBill => subject.name.clone_from(&setup.pulse.bill.name),
+        Kind::PulseCoin | Kind::PulseCoinHopper => {
+            subject.name.clone_from(&setup.pulse.coin.name);
+        }
+        Kind::PulseHopper => subject.name.clone_from(&setup.pulse.hopper.name),
+        Kind::PulseCard => subject.name.clone_from(&setup.pulse.card.name),
+    }
+    subject
+}
