@@ -1,7 +1,7 @@
 //! The same bench in simulated time and with the wall clock.
 
 // Helpers outside of #[test] functions are not recognised as tests by clippy.
-#![allow(clippy::unwrap_used)]
+#![allow(clippy::unwrap_used, clippy::panic)]
 
 use payrig_bench::{Bench, run};
 use payrig_link::ThreadPort;

@@ -145,6 +145,7 @@ fn read_a_capture(capture: &Capture, options: &ReadOptions) -> Result<Reading, R
             options,
         );
     }
+    report.nothing_read(end);
     Ok(report.end(end))
 }
 
@@ -369,7 +370,9 @@ impl Report {
         }));
     }
 
-    fn end(mut self, end: Micros) -> Reading {
+    /// A capture in which nothing was read says nothing. What a run makes of a quiet bench, its own
+    /// verdict says.
+    fn nothing_read(&mut self, end: Micros) {
         if self.analyst.blocks() == 0 && self.trains == 0 && self.analyst.limits() == 0 {
             let text = "not one block or pulse was read, so nothing can be said of what was captured; see \
                         the advice";
@@ -380,6 +383,9 @@ impl Report {
                 text.to_owned(),
             ));
         }
+    }
+
+    fn end(mut self, end: Micros) -> Reading {
         // In order of time; the order of making is kept where times are equal.
         self.entries.sort_by_key(at);
         let mut tally = Tally::of(&self.analyst, self.trains);

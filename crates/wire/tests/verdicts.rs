@@ -98,11 +98,11 @@ fn read(bytes: &[u8]) -> Reading {
 }
 
 fn passed(log: &[Entry]) -> bool {
-    let verdicts = log.iter().filter_map(|e| match e {
+    let mut verdicts = log.iter().filter_map(|e| match e {
         Entry::Verdict { passed, .. } => Some(*passed),
         _ => None,
     });
-    verdicts.last().unwrap()
+    verdicts.next_back().unwrap()
 }
 
 /// Findings as they are written, in order.
