@@ -21,12 +21,25 @@ fn rigs() -> Vec<PathBuf> {
     rigs
 }
 
+/// A bench that waits for somebody outside has no end of its own: here it is ended.
+const LIMIT: Micros = Micros::secs(120);
+
+/// Moves the bench on by one step, to its end at the latest.
+fn step(bench: &mut Bench) {
+    let next = bench.next_deadline();
+    if next > LIMIT {
+        bench.move_on(LIMIT);
+        bench.finish_now();
+    } else {
+        bench.advance(next);
+    }
+}
+
 /// Everything that happens until the bench ends, from where it stands.
 fn rest_of(mut bench: Bench) -> (Vec<Event>, String) {
-    let mut events = Vec::new();
+    let mut events: Vec<Event> = bench.take_events().collect();
     while !bench.ended() {
-        let next = bench.next_deadline();
-        bench.advance(next);
+        step(&mut bench);
         events.extend(bench.take_events());
     }
     let balances: Vec<String> = bench
@@ -39,7 +52,7 @@ fn rest_of(mut bench: Bench) -> (Vec<Event>, String) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(24))]
+    #![proptest_config(ProptestConfig::with_cases(8))]
 
     /// A bench forked at any moment goes on exactly as the original does, and neither disturbs the
     /// other.
@@ -50,8 +63,7 @@ proptest! {
         let whole = {
             let mut bench = Bench::of(&plan);
             while !bench.ended() {
-                let next = bench.next_deadline();
-                bench.advance(next);
+                step(&mut bench);
             }
             bench.now()
         };
