@@ -145,7 +145,6 @@ fn read_a_capture(capture: &Capture, options: &ReadOptions) -> Result<Reading, R
             options,
         );
     }
-    report.nothing_read(end);
     Ok(report.end(end))
 }
 
@@ -370,9 +369,7 @@ impl Report {
         }));
     }
 
-    /// A capture in which nothing was read says nothing. What a run makes of a quiet bench, its own
-    /// verdict says.
-    fn nothing_read(&mut self, end: Micros) {
+    fn end(mut self, end: Micros) -> Reading {
         if self.analyst.blocks() == 0 && self.trains == 0 && self.analyst.limits() == 0 {
             let text = "not one block or pulse was read, so nothing can be said of what was captured; see \
                         the advice";
@@ -383,9 +380,6 @@ impl Report {
                 text.to_owned(),
             ));
         }
-    }
-
-    fn end(mut self, end: Micros) -> Reading {
         // In order of time; the order of making is kept where times are equal.
         self.entries.sort_by_key(at);
         let mut tally = Tally::of(&self.analyst, self.trains);
