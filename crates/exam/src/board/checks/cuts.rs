@@ -191,15 +191,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "pays-out-at-start-after-cut",
             "pays 1.25 at the first start after a power cut",
-            |s| {
-                s.habits.says = Some(|m, c| match c {
-                    [0x0B] if m.count == 0 && started_after_cut(m) => {
-                        m.count = 1;
-                        Said::Instead(vec![0x0D, 0x52])
-                    }
-                    _ => Said::AsIs,
-                })
-            },
+            |s| s.habits.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x52])),
         ),
     },
     BoardCheck {
@@ -240,15 +232,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "pays-a-coin-after-cut",
             "pays a coin of 0.10 at the first start after a power cut",
-            |s| {
-                s.habits.says = Some(|m, c| match c {
-                    [0x0B] if m.count == 0 && started_after_cut(m) => {
-                        m.count = 1;
-                        Said::Instead(vec![0x0D, 0x11])
-                    }
-                    _ => Said::AsIs,
-                })
-            },
+            |s| s.habits.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x11])),
         ),
     },
     BoardCheck {
@@ -263,15 +247,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "pays-card-funds-after-cut",
             "pays coins for a session that was open at the cut",
-            |s| {
-                s.habits.says = Some(|m, c| match c {
-                    [0x0B] if m.count == 0 && started_after_cut(m) => {
-                        m.count = 1;
-                        Said::Instead(vec![0x0D, 0x42])
-                    }
-                    _ => Said::AsIs,
-                })
-            },
+            |s| s.habits.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x42])),
         ),
     },
     BoardCheck {
@@ -371,6 +347,17 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
 /// The changer is set up again after a power cut.
 fn started_after_cut(m: &Memory) -> bool {
     m.cuts > 0 && m.commands.get(&0x0C).is_some_and(|n| *n > 1)
+}
+
+/// The first POLL of the changer after such a start goes out as another command.
+fn once_started_after_cut(m: &mut Memory, command: &[u8], instead: &[u8]) -> Said {
+    match command {
+        [0x0B] if m.count == 0 && started_after_cut(m) => {
+            m.count = 1;
+            Said::Instead(instead.to_vec())
+        }
+        _ => Said::AsIs,
+    }
 }
 
 fn repeat_after_cut(m: &mut Memory, command: &[u8], what: &[u8]) -> Said {
