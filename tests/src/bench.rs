@@ -294,7 +294,8 @@ impl<M: Master> Bench<M> {
         for (name, device) in &self.devices {
             let mut device = device.borrow_mut();
             while let Some(sent) = device.take_transmission() {
-                through(&mut self.wire, &mut self.faults, Source::Peripheral, sent);
+                self.wire
+                    .transmit_through(&mut self.faults, Source::Peripheral, sent);
             }
             for movement in device.take_movements() {
                 self.books.book(self.now, None, movement).expect("booked");
@@ -304,7 +305,8 @@ impl<M: Master> Bench<M> {
             self.notes.extend(notes.into_iter().map(told));
         }
         while let Some(sent) = self.master.take_transmission() {
-            through(&mut self.wire, &mut self.faults, Source::Master, sent);
+            self.wire
+                .transmit_through(&mut self.faults, Source::Master, sent);
         }
         for movement in self.master.take_movements() {
             self.books.book(self.now, None, movement).expect("booked");
@@ -467,18 +469,5 @@ impl Bench<Controller> {
     #[must_use]
     pub fn credit(&self) -> Money {
         self.master.vending().credit()
-    }
-}
-
-/// Sends something over a bus with faults around it.
-pub fn through(
-    bus: &mut VirtualBus,
-    faults: &mut FaultInjector,
-    source: Source,
-    sent: Transmission,
-) {
-    let injected = faults.pass(source, sent);
-    if let Some(sent) = injected.sent {
-        bus.transmit(source, sent, injected.heard);
     }
 }

@@ -35,7 +35,7 @@ mod frame;
 use payrig_wire::recording::Entry;
 use std::path::Path;
 
-pub use bench::{Asker, Bench, Master, Plugged, fault, through};
+pub use bench::{Asker, Bench, Master, Plugged, fault};
 pub use board::{board, item};
 pub use frame::{Frame, Spoken};
 

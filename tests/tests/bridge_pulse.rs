@@ -7,7 +7,6 @@ use payrig_peripherals::bill::{BillConfig, BillValidator, Quirks};
 use payrig_peripherals::{Port, PortTiming};
 use payrig_pulse::{CreditCounter, Profile, PulseFinding};
 use payrig_tests::fault;
-use payrig_tests::through;
 use payrig_units::{Ledger, Micros, Money, Place};
 use payrig_wire::{BusEvent, Source};
 use proptest::prelude::*;
@@ -81,10 +80,12 @@ impl Machine {
 
     fn carry(&mut self) {
         while let Some(sent) = self.bridge.take_transmission() {
-            through(&mut self.bus, &mut self.faults, Source::Master, sent);
+            self.bus
+                .transmit_through(&mut self.faults, Source::Master, sent);
         }
         while let Some(sent) = self.validator.take_transmission() {
-            through(&mut self.bus, &mut self.faults, Source::Peripheral, sent);
+            self.bus
+                .transmit_through(&mut self.faults, Source::Peripheral, sent);
         }
         for (line, edge) in self.bridge.take_edges() {
             self.sent.push((edge.at, edge.high));

@@ -147,22 +147,17 @@ impl Bus {
 
     /// Sends something of one side. Returns when it ends, as far as that is known yet.
     pub(crate) fn transmit(&mut self, source: Source, sent: Transmission) -> Micros {
+        let port = match &mut self.medium {
+            Medium::Virtual(bus) => return bus.transmit_through(&mut self.faults, source, sent),
+            Medium::Port(port) => port,
+        };
         let asked = match &sent {
             Transmission::Words { at, .. } | Transmission::Break { at, .. } => *at,
         };
         let injected = self.faults.pass(source, sent);
-        let Some(sent) = injected.sent else {
-            return asked;
-        };
-        match &mut self.medium {
-            Medium::Virtual(bus) => bus.transmit(source, sent, injected.heard),
-            // What the other side must not hear cannot be on the wire.
-            Medium::Port(_) if !injected.heard => asked,
-            Medium::Port(port) => {
-                port.outbox.push_back(sent);
-                asked
-            }
-        }
+        // What the other side must not hear cannot be on the wire.
+        port.outbox.extend(injected.sent.filter(|_| injected.heard));
+        asked
     }
 
     /// The next thing to go out through its port.

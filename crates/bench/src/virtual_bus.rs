@@ -1,5 +1,6 @@
 //! A virtual two-line bus: one master, any number of peripherals, time as a value.
 
+use crate::fault::FaultInjector;
 use payrig_units::Micros;
 use payrig_wire::{BusEvent, Source, TimedWord, Transmission, WORD_TIME};
 use std::collections::VecDeque;
@@ -38,6 +39,22 @@ impl VirtualBus {
             busy_until: [Micros::ZERO; 2],
             pending: VecDeque::new(),
         }
+    }
+
+    /// Passes a transmission through faults and places what is left of it on its sender's line.
+    /// Returns when it ends, the time given when nothing was sent.
+    pub fn transmit_through(
+        &mut self,
+        faults: &mut FaultInjector,
+        source: Source,
+        transmission: Transmission,
+    ) -> Micros {
+        let asked = match &transmission {
+            Transmission::Words { at, .. } | Transmission::Break { at, .. } => *at,
+        };
+        let injected = faults.pass(source, transmission);
+        let sent = injected.sent;
+        sent.map_or(asked, |sent| self.transmit(source, sent, injected.heard))
     }
 
     /// Places a transmission on its sender's line; `reaches_peer` is false when a fault keeps it from

@@ -137,7 +137,10 @@ impl Wire {
     /// Places a transmission; when it ends, as far as that is known yet.
     pub(crate) fn transmit(&mut self, source: Source, sent: Transmission) -> Micros {
         match self {
-            Self::Virtual(bus) => through(bus, source, sent),
+            Self::Virtual(virtual_bus) => {
+                let (bus, faults) = &mut **virtual_bus;
+                bus.transmit_through(faults, source, sent)
+            }
             Self::Linked(linked) => linked.transmit(sent),
         }
     }
@@ -145,7 +148,10 @@ impl Wire {
     /// Places a transmission and, over a port, waits until it is on the wire. When it ended.
     pub(crate) fn say(&mut self, source: Source, sent: Transmission) -> Micros {
         match self {
-            Self::Virtual(bus) => through(bus, source, sent),
+            Self::Virtual(virtual_bus) => {
+                let (bus, faults) = &mut **virtual_bus;
+                bus.transmit_through(faults, source, sent)
+            }
             Self::Linked(linked) => {
                 let asked = linked.transmit(sent);
                 match linked.sending {
@@ -242,13 +248,4 @@ impl Wire {
             None => linked.stopped.then(|| Seen::skipped(Skip::Stopped)),
         }
     }
-}
-
-fn through(bus: &mut (VirtualBus, FaultInjector), source: Source, sent: Transmission) -> Micros {
-    let asked = match &sent {
-        Transmission::Words { at, .. } | Transmission::Break { at, .. } => *at,
-    };
-    let injected = bus.1.pass(source, sent);
-    let sent = injected.sent;
-    sent.map_or(asked, |sent| bus.0.transmit(source, sent, injected.heard))
 }
