@@ -13,7 +13,7 @@ use crate::script::Script;
 use crate::wiring::Wiring;
 use payrig_controller::Controller;
 use payrig_units::{Decimals, Micros};
-use payrig_wire::analysis::{Analyst, Books, PulseLines, breach};
+use payrig_wire::analysis::{Books, PulseLines, breach};
 use payrig_wire::recording::Entry;
 use payrig_wire::{BusEvent, Finding, Origin, RuleName, Source, Transmission};
 use std::collections::{BTreeMap, VecDeque};
@@ -32,6 +32,16 @@ struct Placed {
     due: Micros,
     /// It was called since it was last emptied.
     touched: bool,
+}
+
+impl Placed {
+    /// Calls the node: what it gives out is waiting then, and its deadline may be another.
+    fn call<T>(&mut self, work: impl FnOnce(&mut dyn Node) -> T) -> T {
+        let done = work(&mut *self.node);
+        self.touched = true;
+        self.due = self.node.next_deadline();
+        done
+    }
 }
 
 /// A bench. A clone of it goes on exactly as the original would.
@@ -58,8 +68,6 @@ pub struct Bench {
     pub(crate) told_outside: Vec<ToldOutside>,
     /// Edges for ports.
     pub(crate) outbound: VecDeque<Outbound>,
-    /// How late this tool itself was, at the worst.
-    pub(crate) late_by: Micros,
     delivered: Vec<u16>,
     /// Entries that are not in order yet: see [`publish`](Self::publish).
     pub(crate) pending: Vec<Entry>,
@@ -92,7 +100,6 @@ impl Bench {
             wiring: Wiring::default(),
             told_outside: Vec::new(),
             outbound: VecDeque::new(),
-            late_by: Micros::ZERO,
             delivered: Vec::new(),
             pending: Vec::new(),
             events: VecDeque::new(),
@@ -102,11 +109,6 @@ impl Bench {
     }
 
     // ---- setting up ----------------------------------------------------------------------------
-
-    /// The bench begins at this time instead of zero: its links have a clock that runs already.
-    pub fn begin_at(&mut self, now: Micros) {
-        self.now = now;
-    }
 
     /// Puts the board's bus on a port, with this side at its other end.
     pub fn board_bus_on_port(&mut self, outside: Source) {
@@ -208,15 +210,6 @@ impl Bench {
         &self.books
     }
 
-    /// The analyst of the board's bus, for its counts.
-    ///
-    /// # Panics
-    /// Never: a bench has that bus from the beginning.
-    #[must_use]
-    pub fn analyst(&self) -> Option<&Analyst> {
-        self.buses.first().map(Bus::analyst)
-    }
-
     /// The board, where it is our own controller without anything around it.
     #[must_use]
     pub fn board(&self) -> Option<&Controller> {
@@ -255,10 +248,10 @@ impl Bench {
     ) -> Option<T> {
         let now = self.now;
         let placed = self.nodes.get_mut(id.0)?;
-        let node = placed.node.as_any_mut().downcast_mut()?;
-        let done = work(node, now);
-        placed.touched = true;
-        placed.due = placed.node.next_deadline();
+        let done = placed.call(|node| {
+            let node = node.as_any_mut().downcast_mut()?;
+            Some(work(node, now))
+        })?;
         self.collect();
         Some(done)
     }
@@ -300,28 +293,27 @@ impl Bench {
     }
 
     fn device_ready(&self, device: &str) -> bool {
-        // On a bus beside the board's, its master there knows.
-        let on = self.nodes.iter().find(|p| p.name == device);
-        let beside = match on.and_then(|p| p.on) {
-            Some((bus, _)) if bus != BusId::BOARD => Some(bus),
-            Some(_) => None,
-            // Not ours: a bridge may be its master.
-            None => self.bus_of_real(device),
-        };
-        let polled = self.buses.iter().find_map(|bus| bus.is_polled(device));
-        if let Some(polled) = polled {
+        if let Some(polled) = self.buses.iter().find_map(|bus| bus.is_polled(device)) {
             return polled;
         }
-        let master = match beside {
+        let on = self.nodes.iter().find(|p| p.name == device);
+        // One that is not ours may be on the bus of a bridge.
+        let bus = match on {
+            Some(placed) => placed.on.map(|(bus, _)| bus),
+            None => self.bus_of_real(device),
+        };
+        // On a bus beside the board's, all that its master there knows is whether all is set up.
+        let (master, what) = match bus.filter(|bus| *bus != BusId::BOARD) {
             Some(bus) => {
                 let on = Some((bus, Source::Master));
                 let master = self.nodes.iter().find(|p| p.on == on);
-                let ready = master.and_then(|p| p.node.observe(&Observation::BoardReady));
-                return ready.is_some_and(|r| r.is_true());
+                (master, Observation::BoardReady)
             }
-            None => self.board.and_then(|board| self.nodes.get(board)),
+            None => {
+                let board = self.board.and_then(|board| self.nodes.get(board));
+                (board, Observation::Ready(device.to_owned()))
+            }
         };
-        let what = Observation::Ready(device.to_owned());
         master
             .and_then(|p| p.node.observe(&what))
             .is_some_and(|r| r.is_true())
@@ -359,9 +351,7 @@ impl Bench {
         let Some(placed) = self.nodes.get_mut(index) else {
             return Err(Refusal::BoardOutside);
         };
-        let done = placed.node.act(now, action);
-        placed.touched = true;
-        placed.due = placed.node.next_deadline();
+        let done = placed.call(|node| node.act(now, action));
         match (done, who) {
             (Err(Refusal::CannotDo(_)), Some(device)) => Err(Refusal::CannotDo(device.to_owned())),
             (done, _) => done,
@@ -394,9 +384,7 @@ impl Bench {
         let index = self.who(device)?;
         let now = self.now;
         if let Some(placed) = self.nodes.get_mut(index) {
-            placed.node.power(now, on);
-            placed.touched = true;
-            placed.due = placed.node.next_deadline();
+            placed.call(|node| node.power(now, on));
         }
         self.pulses.power(device, now, on);
         self.pending.push(Entry::Power {
@@ -544,18 +532,14 @@ impl Bench {
         };
         let on = Some((id, other_side(from)));
         for placed in self.nodes.iter_mut().filter(|p| p.on == on) {
-            placed.node.hear(&input);
-            placed.touched = true;
-            placed.due = placed.node.next_deadline();
+            placed.call(|node| node.hear(&input));
         }
     }
 
     /// Something reaches a node.
     pub(crate) fn input(&mut self, node: usize, input: &Input<'_>) {
         if let Some(placed) = self.nodes.get_mut(node) {
-            placed.node.hear(input);
-            placed.touched = true;
-            placed.due = placed.node.next_deadline();
+            placed.call(|node| node.hear(input));
         }
     }
 
@@ -572,9 +556,7 @@ impl Bench {
         let mut any = false;
         for placed in self.nodes.iter_mut().filter(|p| p.due <= now) {
             any = true;
-            placed.node.wake(now);
-            placed.touched = true;
-            placed.due = placed.node.next_deadline();
+            placed.call(|node| node.wake(now));
         }
         for bus in &mut self.buses {
             any |= bus.idle(now, &mut self.pending);

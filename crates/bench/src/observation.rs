@@ -44,18 +44,9 @@ impl Observed {
     pub fn is_true(&self) -> bool {
         matches!(self, Self::Flag(true))
     }
-
-    /// The amount; zero for anything else.
-    #[must_use]
-    pub fn amount(&self) -> Money {
-        match self {
-            Self::Amount(amount) => *amount,
-            _ => Money::ZERO,
-        }
-    }
 }
 
-/// How long ago something was seen, at what value: for messages about what was expected.
+/// An expectation that did not come true: what was expected, and what was seen instead.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Missed {
     /// What was looked at.

@@ -182,7 +182,6 @@ impl Bench {
             bus.sent();
         }
         self.tap(id, event);
-        self.late_by = self.late_by.max(late.total());
         if late.total() > LATE {
             let text = format!(
                 "this tool spoke {} later than it meant to: {} spent in its own code, {} waited for \
@@ -213,7 +212,6 @@ impl Bench {
         };
         let (device, own) = (end.device.to_owned(), end.line.to_owned());
         self.log_edge(&device, &own, edge, Micros::ZERO);
-        self.late_by = self.late_by.max(late);
         if late > LATE {
             let text = format!(
                 "this tool moved {device} {own} ({line} of {port}) {late} later than it meant to. \
@@ -243,12 +241,6 @@ impl Bench {
     /// Something about a link worth knowing.
     pub fn link_note(&mut self, text: String) {
         self.note(Some("link".to_owned()), text);
-    }
-
-    /// How late this tool itself was since the bench began, at the worst.
-    #[must_use]
-    pub fn late_by(&self) -> Micros {
-        self.late_by
     }
 
     /// Money of a real acceptor: by the pulses that were counted.

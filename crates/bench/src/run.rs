@@ -11,22 +11,22 @@ use payrig_wire::recording::Entry;
 /// # Errors
 /// Whatever `sink` fails with; the bench then stops.
 pub fn run_simulated<E>(
-    stage: &mut Bench,
+    bench: &mut Bench,
     limit: Micros,
     mut sink: impl FnMut(&Bench, Entry) -> Result<(), E>,
 ) -> Result<(), E> {
     loop {
-        let mut entries: Vec<Entry> = stage.take_entries().collect();
-        entries.drain(..).try_for_each(|entry| sink(stage, entry))?;
-        if stage.ended() {
+        let mut entries: Vec<Entry> = bench.take_entries().collect();
+        entries.drain(..).try_for_each(|entry| sink(bench, entry))?;
+        if bench.ended() {
             return Ok(());
         }
-        let next = stage.next_deadline();
+        let next = bench.next_deadline();
         if next > limit {
-            stage.move_on(limit);
-            stage.finish_now();
+            bench.move_on(limit);
+            bench.finish_now();
             continue;
         }
-        stage.advance(next);
+        bench.advance(next);
     }
 }

@@ -97,18 +97,18 @@ impl<P: WordPort> Ports<P> {
         .await
     }
 
-    /// Hands what came to the stage.
-    fn take(&self, stage: &mut Bench, came: Came) -> Result<(), LinkError> {
-        stage.move_on(self.clock.now());
+    /// Hands what came to the bench.
+    fn take(&self, bench: &mut Bench, came: Came) -> Result<(), LinkError> {
+        bench.move_on(self.clock.now());
         match came {
             Came::Bus(index, event) => {
                 let Some((bus, _)) = self.buses.get(index) else {
                     return Ok(());
                 };
                 match event? {
-                    PortEvent::Heard(event) => stage.heard_on_link(bus, &event),
-                    PortEvent::Sent { event, late } => stage.sent_on_link(bus, &event, late),
-                    other => stage.link_note(match bus {
+                    PortEvent::Heard(event) => bench.heard_on_link(bus, &event),
+                    PortEvent::Sent { event, late } => bench.sent_on_link(bus, &event, late),
+                    other => bench.link_note(match bus {
                         BusAt::Board => other.to_string(),
                         BusAt::Beside(_) => format!("{bus}: {other}"),
                     }),
@@ -123,12 +123,12 @@ impl<P: WordPort> Ports<P> {
                         line,
                         edge,
                         uncertainty,
-                    } => stage.line_seen(port, line, edge, uncertainty),
+                    } => bench.line_seen(port, line, edge, uncertainty),
                     ModemEvent::Driven { line, edge, late } => {
-                        stage.line_driven(port, line, edge, late);
+                        bench.line_driven(port, line, edge, late);
                     }
-                    ModemEvent::Attached { attached, .. } => stage.lines_attached(port, attached),
-                    ModemEvent::Watching(how) => stage.link_note(format!("{port}: {how}")),
+                    ModemEvent::Attached { attached, .. } => bench.lines_attached(port, attached),
+                    ModemEvent::Watching(how) => bench.link_note(format!("{port}: {how}")),
                 }
             }
         }
@@ -136,9 +136,9 @@ impl<P: WordPort> Ports<P> {
     }
 
     /// Sends what is left to be sent on lines, and waits until it is done: acceptors are held off.
-    async fn park(&mut self, stage: &mut Bench) {
+    async fn park(&mut self, bench: &mut Bench) {
         let mut left = 0;
-        while let Some(out) = stage.take_outbound() {
+        while let Some(out) = bench.take_outbound() {
             let edge = matches!(out, Outbound::Edge { .. });
             if self.send(out).is_ok() && edge {
                 left += 1;
@@ -160,7 +160,7 @@ impl<P: WordPort> Ports<P> {
 /// # Errors
 /// When a port fails or the log cannot be written; the log is complete up to then.
 pub async fn run_live<P: WordPort>(
-    stage: &mut Bench,
+    bench: &mut Bench,
     ports: &mut Ports<P>,
     limit: Micros,
     stop: impl Future<Output = ()>,
@@ -169,55 +169,55 @@ pub async fn run_live<P: WordPort>(
     let mut stop = pin!(stop);
     let mut timer = ExactTimer::new()?;
     let clock = ports.clock;
-    let mut drain = |stage: &mut Bench| -> io::Result<()> {
-        let entries: Vec<Entry> = stage.take_entries().collect();
-        entries.into_iter().try_for_each(|entry| sink(stage, entry))
+    let mut drain = |bench: &mut Bench| -> io::Result<()> {
+        let entries: Vec<Entry> = bench.take_entries().collect();
+        entries.into_iter().try_for_each(|entry| sink(bench, entry))
     };
     let failed = loop {
         // First what must be on time, then what may take time.
         let mut sent = Ok(());
-        while let Some(out) = stage.take_outbound() {
+        while let Some(out) = bench.take_outbound() {
             sent = sent.and_then(|()| ports.send(out));
         }
         if let Err(error) = sent {
             break error;
         }
-        drain(stage)?;
-        if stage.ended() {
-            ports.park(stage).await;
+        drain(bench)?;
+        if bench.ended() {
+            ports.park(bench).await;
             return Ok(());
         }
         let now = clock.now();
         if now >= limit {
-            stage.move_on(limit);
-            stage.finish_now();
+            bench.move_on(limit);
+            bench.finish_now();
             continue;
         }
-        let due = stage.next_deadline();
+        let due = bench.next_deadline();
         if due <= now {
             // At its own time, however late this comes.
-            stage.advance(due);
+            bench.advance(due);
             continue;
         }
         tokio::select! {
             biased;
             came = ports.receive() => {
-                if let Err(error) = ports.take(stage, came) {
+                if let Err(error) = ports.take(bench, came) {
                     break error;
                 }
-                stage.advance(clock.now());
+                bench.advance(clock.now());
             }
             waited = timer.until(clock, due.min(limit)) => waited?,
             () = &mut stop => {
-                stage.move_on(clock.now());
-                stage.link_note("stopped by hand".to_owned());
-                stage.finish_now();
+                bench.move_on(clock.now());
+                bench.link_note("stopped by hand".to_owned());
+                bench.finish_now();
             }
         }
     };
-    stage.link_note(format!("the link failed: {failed}"));
-    stage.finish_now();
-    ports.park(stage).await;
-    drain(stage)?;
+    bench.link_note(format!("the link failed: {failed}"));
+    bench.finish_now();
+    ports.park(bench).await;
+    drain(bench)?;
     Err(failed.into())
 }
