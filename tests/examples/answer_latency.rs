@@ -224,6 +224,7 @@ unit = 2
             while !stop.load(Ordering::Relaxed) {
                 tokio::time::sleep(Duration::from_millis(100)).await;
             }
+            "measured".to_owned()
         };
         let sink = |_: &Bench, entry| recording.entry(&entry);
         let limit = Micros::secs(4_000);

@@ -54,6 +54,7 @@ impl<P> Ports<P> {
 impl<P: WordPort> Ports<P> {
     /// Sends something.
     fn send(&mut self, out: Outbound) -> Result<(), LinkError> {
+        tracing::trace!(target: "payrig::port", ?out, "to be sent");
         match out {
             Outbound::Words { bus, sent } => {
                 let mut all = self.buses.iter_mut();
@@ -105,7 +106,9 @@ impl<P: WordPort> Ports<P> {
                 let Some((bus, _)) = self.buses.get(index) else {
                     return Ok(());
                 };
-                match event? {
+                let event = event?;
+                trace_event(bus, &event);
+                match event {
                     PortEvent::Heard(event) => bench.heard_on_link(bus, &event),
                     PortEvent::Sent { event, late } => bench.sent_on_link(bus, &event, late),
                     other => bench.link_note(match bus {
@@ -118,7 +121,9 @@ impl<P: WordPort> Ports<P> {
                 let Some((port, _)) = self.lines.get(index) else {
                     return Ok(());
                 };
-                match event? {
+                let event = event?;
+                tracing::trace!(target: "payrig::port", port, ?event, "modem line");
+                match event {
                     ModemEvent::Seen {
                         line,
                         edge,
@@ -154,8 +159,26 @@ impl<P: WordPort> Ports<P> {
     }
 }
 
-/// Runs a bench over its ports until its script has ended, `limit` has passed, or `stop` is ready.
-/// Whichever it is, the verdict bears the bench time at which the run ended.
+/// What a port reports, at the level at which it helps: words are many.
+fn trace_event(bus: &BusAt, event: &PortEvent) {
+    match event {
+        PortEvent::Sent { late, .. } if late.total() > Micros::ms(1) => {
+            tracing::debug!(target: "payrig::port", %bus, ours = %late.ours, machine = %late.machine, "sent late");
+        }
+        PortEvent::Heard(_) | PortEvent::Sent { .. } => {
+            tracing::trace!(target: "payrig::port", %bus, %event);
+        }
+        PortEvent::Peer { at, attached } => {
+            tracing::info!(target: "payrig::port", %bus, %at, attached, "other end");
+        }
+        PortEvent::Garbage { .. } | PortEvent::Overrun { .. } => {
+            tracing::debug!(target: "payrig::port", %bus, %event);
+        }
+    }
+}
+
+/// Runs a bench over its ports until its script has ended, `limit` has passed, or `stop` is ready
+/// with the reason for the log. Whichever it is, the verdict bears the bench time at which the run ended.
 ///
 /// # Errors
 /// When a port fails or the log cannot be written; the log is complete up to then.
@@ -163,9 +186,13 @@ pub async fn run_live<P: WordPort>(
     bench: &mut Bench,
     ports: &mut Ports<P>,
     limit: Micros,
-    stop: impl Future<Output = ()>,
+    stop: impl Future<Output = String>,
     mut sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
 ) -> Result<(), LiveError> {
+    tracing::info!(
+        target: "payrig::run", buses = ports.buses.len(), lines = ports.lines.len(), %limit,
+        "a run by the clock begins"
+    );
     let mut stop = pin!(stop);
     let mut timer = ExactTimer::new()?;
     let clock = ports.clock;
@@ -208,13 +235,15 @@ pub async fn run_live<P: WordPort>(
                 bench.advance(clock.now());
             }
             waited = timer.until(clock, due.min(limit)) => waited?,
-            () = &mut stop => {
+            why = &mut stop => {
+                tracing::info!(target: "payrig::run", why, "the run is ended");
                 bench.move_on(clock.now());
-                bench.link_note("stopped by hand".to_owned());
+                bench.link_note(why);
                 bench.finish_now();
             }
         }
     };
+    tracing::info!(target: "payrig::run", %failed, "the link failed");
     bench.link_note(format!("the link failed: {failed}"));
     bench.finish_now();
     ports.park(bench).await;

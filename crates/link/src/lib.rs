@@ -12,6 +12,7 @@ mod error;
 mod figures;
 mod line;
 mod modem;
+pub mod open;
 mod open_break;
 mod port;
 pub mod ports;

@@ -31,7 +31,7 @@ fn simulated(limit: Micros) -> Vec<Entry> {
 }
 
 /// What a run by the clock gave, and how long bench time had gone on.
-fn by_the_clock(limit: Micros, stop: impl Future<Output = ()>) -> (Vec<Entry>, Micros) {
+fn by_the_clock(limit: Micros, stop: impl Future<Output = String>) -> (Vec<Entry>, Micros) {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
@@ -74,6 +74,7 @@ fn live_a_run_that_is_cut_off_ends_with_a_verdict_of_that_moment() {
     let after = Micros::ms(350);
     let stop = async {
         tokio::time::sleep(std::time::Duration::from_micros(after.as_us())).await;
+        "the test is over".to_owned()
     };
     let (log, _) = by_the_clock(Micros::secs(60), stop);
     assert!(verdict(&log) >= after, "{}", verdict(&log));

@@ -20,6 +20,17 @@ pub enum Source {
     Peripheral,
 }
 
+impl Source {
+    /// The side at the other end of the bus.
+    #[must_use]
+    pub const fn other(self) -> Self {
+        match self {
+            Self::Master => Self::Peripheral,
+            Self::Peripheral => Self::Master,
+        }
+    }
+}
+
 /// A word as it was on the wire.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct TimedWord {

@@ -111,6 +111,21 @@ pub struct AdapterReport {
     pub lines: Option<LinesReport>,
 }
 
+impl AdapterReport {
+    /// False when the adapter is known not to do for a nine-bit bus: its driver does not switch
+    /// parity, what it sends is wrong, or it cannot keep the bus's times (MDB/ICP 4.3, section 3.2).
+    /// What was not seen is not held against it.
+    #[must_use]
+    pub fn can_speak(&self) -> bool {
+        let parity = !matches!(
+            self.parity,
+            ParitySwitching::Refused | ParitySwitching::Ignored
+        );
+        let times = [&self.keeps_inter_byte, &self.keeps_response];
+        parity && self.ninth != NinthBit::Wrong && times.iter().all(|v| v.kind != VerdictKind::No)
+    }
+}
+
 impl fmt::Display for AdapterReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}", self.port)?;
