@@ -44,6 +44,18 @@ impl Placed {
     }
 }
 
+/// Whether a bench on which nobody was heard has tested something.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) enum Peers {
+    /// Whoever drives the bench judges that.
+    #[default]
+    NotAsked,
+    /// It has not, and does not pass.
+    Needed,
+    /// It need not.
+    Optional,
+}
+
 /// A bench. A clone of it goes on exactly as the original would.
 #[derive(Clone, Debug)]
 pub struct Bench {
@@ -63,6 +75,8 @@ pub struct Bench {
     pub(crate) ended: bool,
     /// Something of it is real.
     live: bool,
+    /// Whether somebody has to be heard.
+    pub(crate) peers: Peers,
     /// Pulse lines that are on ports, and what is outside.
     pub(crate) wiring: Wiring,
     pub(crate) told_outside: Vec<ToldOutside>,
@@ -97,6 +111,7 @@ impl Bench {
             ending: None,
             ended: false,
             live: false,
+            peers: Peers::default(),
             wiring: Wiring::default(),
             told_outside: Vec::new(),
             outbound: VecDeque::new(),
@@ -181,6 +196,11 @@ impl Bench {
         for (name, line, high) in levels {
             self.level(&name, &line, high);
         }
+    }
+
+    /// Lets a bench pass on which nobody was heard at the other end of a link.
+    pub fn peer_optional(&mut self) {
+        self.peers = Peers::Optional;
     }
 
     // ---- looking -------------------------------------------------------------------------------
@@ -334,6 +354,7 @@ impl Bench {
     /// When it cannot be done: says why at once, and nothing has happened.
     pub fn act(&mut self, action: &Action) -> Result<(), Refusal> {
         let done = self.begin_act(action);
+        tracing::debug!(target: "payrig::action", at = %self.now, ?action, refused = ?done.as_ref().err());
         self.collect();
         done
     }
@@ -384,6 +405,7 @@ impl Bench {
         let index = self.who(device)?;
         let now = self.now;
         if let Some(placed) = self.nodes.get_mut(index) {
+            tracing::debug!(target: "payrig::node", node = placed.name, %now, on, "power");
             placed.call(|node| node.power(now, on));
         }
         self.pulses.power(device, now, on);
@@ -513,6 +535,7 @@ impl Bench {
         if let (BusId::BOARD, BusEvent::Word(word)) = (id, event) {
             self.last_word = Some(word.start);
         }
+        tracing::trace!(target: "payrig::word", bus = id.0, ?event);
         if let Some(bus) = self.buses.get_mut(id.0) {
             bus.tap(event, &mut self.pending);
         }
@@ -556,6 +579,7 @@ impl Bench {
         let mut any = false;
         for placed in self.nodes.iter_mut().filter(|p| p.due <= now) {
             any = true;
+            tracing::trace!(target: "payrig::node", node = placed.name, %now, "woken");
             placed.call(|node| node.wake(now));
         }
         for bus in &mut self.buses {

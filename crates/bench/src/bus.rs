@@ -39,6 +39,8 @@ struct PortSide {
     spoke: bool,
     /// The frame that is coming in is not heard on our side.
     deaf: bool,
+    /// The other side was heard.
+    ever_heard: bool,
     /// Turn this bit of the word that so many words follow in the frame that is coming in.
     flip: Option<(u8, u8)>,
 }
@@ -79,6 +81,7 @@ impl Bus {
             outbox: VecDeque::new(),
             spoke: false,
             deaf: false,
+            ever_heard: false,
             flip: None,
         });
         Self::with(name, medium, Analyst::new().speaking_for(Some(ours)))
@@ -121,6 +124,11 @@ impl Bus {
             Medium::Virtual(_) => None,
             Medium::Port(port) => Some(port.outside),
         }
+    }
+
+    /// True for a bus on a port at whose other end nobody was heard.
+    pub(crate) fn nobody_was_heard(&self) -> bool {
+        matches!(&self.medium, Medium::Port(port) if !port.ever_heard)
     }
 
     pub(crate) fn analyst(&self) -> &Analyst {
@@ -210,6 +218,7 @@ impl Bus {
                 reaches_peer: true,
             };
         };
+        port.ever_heard = true;
         // A device's frame follows ours; a board's begins with an address, or answers ours.
         let follows = std::mem::take(&mut port.spoke);
         if follows || port.outside == Source::Master && word.word.mode {

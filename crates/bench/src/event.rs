@@ -1,12 +1,12 @@
 //! What happened on a bench, numbered and in order; and the end of a bench, with its verdict.
 
-use crate::bench::Bench;
+use crate::bench::{Bench, Peers};
 use crate::bus::Bus;
 use payrig_units::{Micros, Movement};
 use payrig_wire::analysis::{Discrepancy, Tally, breach};
 use payrig_wire::reading::at;
 use payrig_wire::recording::{Entry, MovementRecord};
-use payrig_wire::{Finding, Origin, RuleName, WORD_TIME};
+use payrig_wire::{Finding, Origin, RuleName, Source, WORD_TIME};
 
 /// Something that happened. Numbers begin at 1 and leave none out.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -133,6 +133,7 @@ impl Bench {
         for what in self.pending.drain(..count) {
             let number = self.number;
             self.number += 1;
+            trace_event(number, &what);
             self.events.push_back(Event { number, what });
         }
     }
@@ -195,8 +196,53 @@ impl Bench {
         for text in self.script.unplayed(self.decimals) {
             self.report(breach(RuleName::Script, Origin::Script, self.now, text));
         }
+        self.report_silence();
         let verdict = self.tally().verdict(self.now);
         self.pending.push(verdict);
+    }
+
+    /// A run in which nothing was there to be tested does not pass.
+    fn report_silence(&mut self) {
+        let silent: Vec<String> = self
+            .buses
+            .iter()
+            .filter(|bus| bus.nobody_was_heard())
+            .map(|bus| {
+                let name = bus.name.as_ref();
+                let bus_name =
+                    name.map_or_else(|| "the bus".to_owned(), |n| format!("the bus of {n}"));
+                let who = match bus.outside() {
+                    Some(Source::Master) => "a board",
+                    _ => "a device",
+                };
+                format!("nobody was heard at the other end of {bus_name}: connect {who} there")
+            })
+            .collect();
+        let tally = self.tally();
+        let alone = !self.is_live() && !self.has_board() && tally.blocks == 0 && tally.trains == 0;
+        let alone = alone.then(|| {
+            "the board of this rig is outside, and its bus is on no link: give --link, or write [link] \
+             in the rig"
+                .to_owned()
+        });
+        for what in silent.into_iter().chain(alone) {
+            let text = format!(
+                "{what}. Nothing was tested there, and that does not pass; where nobody need be there, \
+                 --peer-optional says so"
+            );
+            match self.peers {
+                Peers::NotAsked => {}
+                Peers::Needed => {
+                    self.report(breach(
+                        RuleName::NothingRead,
+                        Origin::Script,
+                        self.now,
+                        text,
+                    ));
+                }
+                Peers::Optional => self.note(Some("link".to_owned()), what),
+            }
+        }
     }
 
     /// What was counted so far, on all buses.
@@ -211,5 +257,47 @@ impl Bench {
         tally.blocks = self.buses.first().map_or(0, |b| b.analyst().blocks());
         tally.trains = self.pulses.trains();
         tally
+    }
+}
+
+/// An event for whoever watches the tool at work: the end at `info`, what is exchanged, done and found
+/// at `debug`.
+fn trace_event(number: u64, what: &Entry) {
+    match what {
+        Entry::Block(block) => tracing::debug!(
+            target: "payrig::exchange", number, at = %block.start_us, from = ?block.source,
+            bus = block.bus, name = block.name(), bytes = ?block.bytes
+        ),
+        Entry::Step {
+            at_us,
+            text,
+            passed,
+            why,
+            ..
+        } => {
+            tracing::debug!(target: "payrig::action", number, at = %at_us, step = text, ?passed, why);
+        }
+        Entry::Note { at_us, who, text } => {
+            tracing::debug!(target: "payrig::node", number, at = %at_us, who, text);
+        }
+        Entry::Movement(moved) => {
+            tracing::debug!(
+                target: "payrig::node", number, at = %moved.at_us, from = %moved.from, to = %moved.to,
+                amount = moved.amount.as_minor(), "money"
+            );
+        }
+        Entry::Finding(found) => {
+            tracing::debug!(
+                target: "payrig::check", number, at = %found.at, rule = %found.rule, text = found.text,
+                "finding"
+            );
+        }
+        Entry::Verdict {
+            at_us,
+            passed,
+            text,
+            ..
+        } => tracing::info!(target: "payrig::check", number, at = %at_us, passed, text, "verdict"),
+        _ => tracing::trace!(target: "payrig::node", number, ?what),
     }
 }

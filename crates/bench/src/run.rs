@@ -13,6 +13,19 @@ use payrig_wire::recording::Entry;
 pub fn run_simulated<E>(
     bench: &mut Bench,
     limit: Micros,
+    sink: impl FnMut(&Bench, Entry) -> Result<(), E>,
+) -> Result<(), E> {
+    run_simulated_until(bench, limit, || None, sink)
+}
+
+/// The same, and it ends with its verdict as soon as `stop` gives a reason, which is noted in the log.
+///
+/// # Errors
+/// As [`run_simulated`].
+pub fn run_simulated_until<E>(
+    bench: &mut Bench,
+    limit: Micros,
+    mut stop: impl FnMut() -> Option<String>,
     mut sink: impl FnMut(&Bench, Entry) -> Result<(), E>,
 ) -> Result<(), E> {
     loop {
@@ -20,6 +33,11 @@ pub fn run_simulated<E>(
         entries.drain(..).try_for_each(|entry| sink(bench, entry))?;
         if bench.ended() {
             return Ok(());
+        }
+        if let Some(why) = stop() {
+            bench.link_note(why);
+            bench.finish_now();
+            continue;
         }
         let next = bench.next_deadline();
         if next > limit {

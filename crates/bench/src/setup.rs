@@ -1,6 +1,6 @@
 //! A bench as a plan describes it.
 
-use crate::bench::Bench;
+use crate::bench::{Bench, Peers};
 use crate::bus::{Bus, BusId};
 use crate::node::{Node, NodeId};
 use crate::nodes::{Peripheral, PulseNode, ToBus, ToPulses};
@@ -50,6 +50,7 @@ impl Bench {
         bench.books = rig.books();
         bench.script = Script::new(rig.script.clone());
         bench.wiring = Wiring::new(rig, devices_outside);
+        bench.peers = Peers::Needed;
         bench.told_outside = ToldOutside::of(rig);
         for device in &rig.devices {
             // Real ones are there instead.
@@ -72,6 +73,10 @@ impl Bench {
         if let Some(config) = rig.board.controller(rig) {
             bench.add_board(Box::new(Controller::new(config, Micros::ZERO)));
         }
+        tracing::info!(
+            target: "payrig::node", bench = rig.name, devices = rig.devices.len(), live = rig.is_live(),
+            "set up"
+        );
         bench.begin();
         bench.set_up_lines(levels);
         let lines = bench.pulses.records().map(Entry::Line);

@@ -33,11 +33,13 @@ pub(crate) fn examine<'a, B: 'a, S: 'a>(
     let mut weights: Vec<Weight> = Vec::new();
     let wanted = checks.filter(|c| only.is_none_or(|id| id == c.id));
     for (number, check) in (1..).zip(wanted) {
+        let _check = tracing::info_span!(target: "payrig::check", "check", id = check.id).entered();
         let (seen, remains) = match stop.is_asked() {
             true => (Seen::skipped(Skip::Stopped), None),
             false => run(check),
         };
         let (result, entries) = gathered.add(check, seen, remains, number);
+        tracing::debug!(target: "payrig::check", outcome = ?result.outcome, seen = result.seen);
         each(&result, &entries);
         gathered.checks.push(result);
         weights.push(check.weight);
