@@ -86,7 +86,7 @@ fn the_recording_of_pulse_checks_is_read_with_its_profile() {
         ("several-dollars", "1 pulse train"),
         ("inhibit-line-steady", "blocks, 0 findings"),
     ] {
-        let record = ["--only", only, "--record", file];
+        let record = ["--only", only, "--record", file, "--overwrite"];
         let examined = payrig(&[&["examine", "board", "--unattended"][..], &record].concat());
         assert_eq!(examined.code, 0, "{}", examined.err);
         let read = payrig(&["read", file]);

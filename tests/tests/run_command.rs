@@ -48,7 +48,10 @@ fn the_file_and_the_embedded_rig_are_the_same() {
 fn same_rig_and_seed_same_recording_byte_for_byte() {
     let folder = tempfile::tempdir().unwrap();
     let record = |name: &str, seed: &str| {
-        let ran = payrig_in(folder.path(), &["run", "--record", name, "--seed", seed]);
+        let ran = payrig_in(
+            folder.path(),
+            &["run", "--record", name, "--overwrite", "--seed", seed],
+        );
         assert_eq!(ran.code, 0, "{}", ran.err);
         fs::read(folder.path().join(name)).unwrap()
     };

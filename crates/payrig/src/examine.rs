@@ -3,14 +3,13 @@
 mod acceptor;
 mod board;
 mod device;
-mod interrupt;
 mod lines;
 mod link;
 mod person;
 mod pins;
-mod record;
 mod running;
 
+use crate::outputs::Files;
 use crate::report::ReportOutputs;
 use crate::tickets::TicketOutput;
 use crate::{Exit, Failure, Format};
@@ -24,8 +23,7 @@ use payrig_exam::operator::{Operator, Unattended};
 use payrig_rig::RigError;
 use payrig_rig::nearest;
 use person::Person;
-pub(crate) use record::EXAMINATION;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
 /// Arguments of `payrig examine`.
@@ -42,6 +40,9 @@ enum What {
     /// Examine a device: the tool plays the board.
     Device(DeviceArguments),
 }
+
+/// How the name of the bench begins in the recording of an examination.
+pub(crate) const EXAMINATION: &str = "examination of the ";
 
 /// What both examinations take.
 #[derive(Clone, Debug, Args)]
@@ -70,6 +71,9 @@ struct Common {
     /// the reports.
     #[arg(long, value_name = "FILE")]
     record: Option<PathBuf>,
+    /// Replace an earlier recording of that name.
+    #[arg(long, requires = "record")]
+    overwrite: bool,
     /// The serial number on the unit's plate, where it does not say its own.
     #[arg(long, value_name = "NUMBER", value_parser = NonEmptyStringValueParser::new())]
     serial: Option<String>,
@@ -113,6 +117,12 @@ fn load(common: &Common) -> Result<Option<Plan>, Failure> {
 /// Tries where an examination is to be written: before a link is waited for, and before anybody has
 /// worked for an hour.
 fn try_outputs(common: &Common) -> Result<(), Failure> {
+    let mut files = Files::default();
+    files.read("the rig", common.rig.as_deref());
+    files.read("the port of the link", common.link.port().map(Path::new));
+    common.ticket.files(&mut files)?;
+    files.write("the recording", common.record.as_deref())?;
+    common.outputs.files(&mut files)?;
     common.outputs.can_be_written()?;
     common.ticket.can_be_kept()
 }

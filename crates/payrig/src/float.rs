@@ -3,6 +3,7 @@
 mod machine;
 
 use crate::style::STYLES;
+use crate::terminal;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use machine::machine;
@@ -10,7 +11,7 @@ use payrig_float::{
     Analysis, BillAnswer, FillAnswer, FillAnswers, Machine, Need, Questions, Tube, analyse,
 };
 use payrig_rig::FIRST_VEND;
-use payrig_units::{Decimals, Money, words};
+use payrig_units::{Decimals, Money, Visible, words};
 use serde_json::{Value, json};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -120,14 +121,14 @@ impl Told<'_> {
     }
 
     fn write(&self, name: &str, analysis: &Analysis) -> io::Result<()> {
-        let mut out = anstream::AutoStream::auto(io::stdout().lock());
+        let mut out = terminal::screen();
         let head = STYLES.head;
         let machine = self.machine;
         let pieces = |guarded: bool| {
             let some = machine.pieces.iter().filter(move |p| p.guarded == guarded);
             self.all(some.map(|p| p.value))
         };
-        writeln!(out, "{head}Float of \"{name}\"{head:#}")?;
+        writeln!(out, "{head}Float of \"{}\"{head:#}", Visible(name))?;
         let tube = |t: &Tube| {
             let what = if t.is_bill_store() { "recycler " } else { "" };
             format!(
@@ -340,8 +341,8 @@ fn fills_json(machine: &Machine, fills: &[FillAnswers]) -> Vec<Value> {
 }
 
 fn write_json(machine: &Machine, analysis: &Analysis) -> io::Result<()> {
-    let mut out = io::BufWriter::new(io::stdout().lock());
-    let mut put = |value: Value| writeln!(out, "{value}");
+    let mut out = terminal::buffered();
+    let mut put = |value: Value| terminal::json_line(&mut out, &value);
     for need in &analysis.failures {
         put(
             json!({"type": "failure", "credit": need.credit, "price": need.price,

@@ -3,19 +3,24 @@
 //! The library behind the command line. Exit codes: 0 all passed, 1 something under test fell
 //! short, 2 the command, rig or file was wrong, 3 the link failed.
 
+mod ending;
 mod examine;
 mod float;
 mod linked;
 mod log;
+mod outputs;
 mod ports;
 mod pulse;
 mod read;
+mod recording;
 mod report;
 mod run;
 mod style;
 mod summary;
+mod terminal;
 mod tickets;
 
+use crate::terminal::say;
 use clap::{Parser, Subcommand, ValueEnum};
 use std::io;
 use std::process::ExitCode;
@@ -51,7 +56,7 @@ pub enum Failure {
     #[error("{0}")]
     Wrong(String),
     /// Output could not be written.
-    #[error("output: {0}")]
+    #[error("standard output: cannot be written: {0}")]
     Output(#[from] io::Error),
     /// The link failed.
     #[error("{0}")]
@@ -128,15 +133,11 @@ pub fn main() -> ExitCode {
         Command::Report(arguments) => report::report(&arguments),
         Command::Tickets(arguments) => tickets::tickets(&arguments),
     };
-    let exit = ended.unwrap_or_else(|failure| match failure {
-        // Whoever read our output has seen enough.
-        Failure::Output(error) if error.kind() == io::ErrorKind::BrokenPipe => Exit::Passed,
-        failure => {
-            anstream::eprintln!("payrig: {failure}");
-            match failure {
-                Failure::Link(_) => Exit::LinkFailed,
-                Failure::Wrong(_) | Failure::Output(_) => Exit::Wrong,
-            }
+    let exit = ended.unwrap_or_else(|failure| {
+        say!("payrig: {failure}");
+        match failure {
+            Failure::Link(_) => Exit::LinkFailed,
+            Failure::Wrong(_) | Failure::Output(_) => Exit::Wrong,
         }
     });
     ExitCode::from(exit.code())

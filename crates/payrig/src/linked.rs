@@ -1,20 +1,20 @@
 //! `payrig run` with a rig of which something is real.
 
 use crate::Failure;
+use crate::ending::Ending;
+use crate::terminal::say;
 use clap::Args;
 use payrig_bench::plan::{BusLink, DeviceLink, LineLink, Pin, PortName};
 use payrig_bench::{Bench, BusAt, LineLevel, Plan};
 use payrig_link::drive::{LiveError, Ports, run_live};
-use payrig_link::{
-    CAUTIONS, Clock, LOOK_EVERY, ModemOptions, ModemPort, ModemThread, PtyOptions, PtyPort,
-    SerialLines, SerialOptions, ThreadPort, UNMEASURED, WordCoding, lines_again, open_serial,
-    probe,
-};
+use payrig_link::open::{BusToOpen, LinesToOpen};
+use payrig_link::{CAUTIONS, Clock, ModemThread, ThreadPort, WordCoding, probe};
 use payrig_units::Micros;
 use payrig_wire::Source;
 use payrig_wire::recording::Entry;
 use std::collections::BTreeMap;
 use std::io;
+use std::path::Path;
 use std::str::FromStr;
 
 /// Arguments about the link of the board's bus.
@@ -35,6 +35,9 @@ pub(crate) struct LinkArguments {
     /// When the adapter vanishes, wait so many seconds for the same one to come back.
     #[arg(long, value_name = "SECONDS")]
     reconnect: Option<u64>,
+    /// Let a run pass in which nobody was heard at the other end of a link.
+    #[arg(long)]
+    pub(crate) peer_optional: bool,
     /// Measure the adapters first; their figures are the uncertainty of every finding.
     #[arg(long)]
     probe: bool,
@@ -139,51 +142,77 @@ fn links(rig: &Plan) -> (Buses<'_>, LinesOfPorts<'_>) {
     (buses, lines)
 }
 
+/// The ports that a rig names.
+pub(crate) fn paths(rig: &Plan) -> Vec<&Path> {
+    let (buses, lines) = links(rig);
+    let buses = buses.iter().filter_map(|(_, link)| match &link.port {
+        PortName::Serial(path) => Some(Path::new(path)),
+        PortName::Pty => None,
+    });
+    buses.chain(lines.into_keys().map(Path::new)).collect()
+}
+
+/// How a run over links ended: what it was, and why it broke off, if it did.
+pub(crate) type Ran = (Bench, Option<Failure>);
+
 /// Runs a rig over its links. `began` is told what there is to open or to connect.
+///
+/// # Errors
+/// When a link cannot be opened.
 pub(crate) fn run(
     arguments: &LinkArguments,
     rig: &Plan,
     limit: Micros,
+    ending: &Ending,
     began: &mut impl FnMut(&str) -> io::Result<()>,
     sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
-) -> Result<Bench, Failure> {
+) -> Result<Ran, Failure> {
     let (mut ports, levels) = open(arguments, rig, began)?;
     let mut stage = Bench::live(rig, &levels);
-    drive(&mut stage, &mut ports, limit, sink)?;
-    Ok(stage)
+    if arguments.peer_optional {
+        stage.peer_optional();
+    }
+    let failed = by_the_clock(&mut stage, &mut ports, limit, ending, sink);
+    Ok((stage, failed.err()))
 }
 
-/// Runs a bench of which nothing is real with the wall clock.
+/// Runs a bench with the wall clock.
+///
+/// # Errors
+/// When a link fails; the log is whole, and ends with its verdict.
 pub(crate) fn by_the_clock(
-    stage: &mut Bench,
-    limit: Micros,
-    sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
-) -> Result<(), Failure> {
-    drive(stage, &mut Ports::none(), limit, sink)
-}
-
-fn drive(
     stage: &mut Bench,
     ports: &mut Ports<ThreadPort>,
     limit: Micros,
+    ending: &Ending,
     sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
 ) -> Result<(), Failure> {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
-    runtime.block_on(async {
-        let stop = async {
-            // Without a handler there is no stopping by hand, and the limit ends the bench.
-            if tokio::signal::ctrl_c().await.is_err() {
-                std::future::pending::<()>().await;
-            }
-        };
-        match run_live(stage, ports, limit, stop, sink).await {
-            Ok(()) => Ok(()),
-            Err(LiveError::Link(error)) => Err(Failure::Link(error)),
-            Err(LiveError::Output(error)) => Err(Failure::Output(error)),
-        }
-    })
+    let stop = async { ending.asked().await.note() };
+    match runtime.block_on(run_live(stage, ports, limit, stop, sink)) {
+        Ok(()) => Ok(()),
+        Err(LiveError::Link(error)) => Err(Failure::Link(error)),
+        Err(LiveError::Output(error)) => Err(Failure::Output(error)),
+    }
+}
+
+/// What whoever connects hardware must know: said once, before the first port is opened.
+pub(crate) fn cautions() {
+    static SAID: std::sync::Once = std::sync::Once::new();
+    SAID.call_once(|| say!("{CAUTIONS}"));
+}
+
+/// Measures an adapter, and gives how far its times may be off.
+///
+/// # Errors
+/// When it cannot be opened.
+pub(crate) fn measure(path: &str) -> Result<Micros, Failure> {
+    cautions();
+    let report = probe(path)?;
+    say!("{report}");
+    Ok(report.uncertainty)
 }
 
 type Opened = (Ports<ThreadPort>, Vec<LineLevel>);
@@ -196,15 +225,13 @@ fn open(
     let (buses, lines) = links(rig);
     let serial = |l: &BusLink| matches!(l.port, PortName::Serial(_));
     if !lines.is_empty() || buses.iter().any(|(_, l)| serial(l)) {
-        anstream::eprintln!("{CAUTIONS}");
+        cautions();
     }
     // Measured before time zero: it takes a while.
     let mut uncertainties = BTreeMap::new();
     for (_, link) in buses.iter().filter(|_| arguments.probe) {
         if let PortName::Serial(path) = &link.port {
-            let report = probe(path)?;
-            anstream::eprintln!("{report}");
-            uncertainties.insert(path.as_str(), report.uncertainty);
+            uncertainties.insert(path.as_str(), measure(path)?);
         }
     }
     let clock = Clock::starting_now();
@@ -214,30 +241,19 @@ fn open(
         lines: Vec::new(),
     };
     for (at, link) in buses {
-        let ours = match link.outside {
-            Source::Master => Source::Peripheral,
-            Source::Peripheral => Source::Master,
+        let path = match &link.port {
+            PortName::Pty => None,
+            PortName::Serial(path) => Some(path),
         };
-        let port = match &link.port {
-            PortName::Pty => {
-                let coding = link.coding;
-                ThreadPort::start(PtyPort::open(PtyOptions {
-                    ours,
-                    coding,
-                    clock,
-                })?)?
-            }
-            PortName::Serial(path) => {
-                let known = uncertainties.get(path.as_str()).copied();
-                ThreadPort::start(open_serial(SerialOptions {
-                    port: path.clone(),
-                    ours,
-                    clock,
-                    uncertainty: known.unwrap_or(UNMEASURED),
-                    reconnect: link.reconnect,
-                })?)?
-            }
+        let bus = BusToOpen {
+            port: path.cloned(),
+            ours: link.outside.other(),
+            coding: link.coding,
+            clock,
+            measured: path.and_then(|path| uncertainties.get(path.as_str()).copied()),
+            reconnect: link.reconnect,
         };
+        let port = ThreadPort::start(bus.open()?)?;
         began(&format!("{at}: {}", port.name()))?;
         ports.buses.push((at, port));
     }
@@ -259,16 +275,14 @@ fn open_lines(
     clock: Clock,
 ) -> Result<(ModemThread, Vec<LineLevel>), Failure> {
     let wires = links.iter().flat_map(|(_, l)| &l.wires);
-    let options = ModemOptions {
+    let lines = LinesToOpen {
+        port: path,
         clock,
         asserted_is_high: links.iter().any(|(_, l)| l.asserted_is_high),
         watch: wires.filter_map(|(_, pin)| pin.input()).collect(),
-        look_every: LOOK_EVERY,
+        reconnect: links.iter().filter_map(|(_, l)| l.reconnect).max(),
     };
-    let mut port = ModemPort::new(SerialLines::open(path)?, options);
-    if let Some(patience) = links.iter().filter_map(|(_, l)| l.reconnect).max() {
-        port = port.reopened(patience, lines_again(path)?);
-    }
+    let mut port = lines.open()?;
     let level = |(line, high)| LineLevel {
         port: path.to_owned(),
         line,

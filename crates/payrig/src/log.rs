@@ -6,7 +6,7 @@
 //! ```
 
 use crate::style::STYLES;
-use payrig_units::{Decimals, Micros, words};
+use payrig_units::{Decimals, Micros, Visible, visible, words};
 use payrig_wire::recording::{BlockRecord, Entry, LineRole};
 use payrig_wire::{Finding, Source};
 use std::collections::{BTreeMap, BTreeSet};
@@ -105,12 +105,13 @@ impl TextLog {
                 line(out, *from_us, "payrig".to_owned(), "", &text, "")
             }
             Entry::Note { at_us, who, text } => {
-                let who = who.as_deref().unwrap_or("bench");
+                let who = visible(who.as_deref().unwrap_or("bench"));
                 let (on, off) = (STYLES.dim.render(), STYLES.dim.render_reset());
                 writeln!(
                     out,
-                    "{} {who:<24} {on}\"{text}\"{off}",
-                    lead(Some(*at_us), "")
+                    "{} {who:<24} {on}\"{}\"{off}",
+                    lead(Some(*at_us), ""),
+                    Visible(text)
                 )
             }
             Entry::Movement(m) => {
@@ -121,9 +122,9 @@ impl TextLog {
                     "{} {:<24} {on}{amount} from {} to {}{off} ({})",
                     lead(Some(m.at_us), ""),
                     "money",
-                    m.from,
-                    m.to,
-                    m.why
+                    Visible(&m.from),
+                    Visible(&m.to),
+                    Visible(&m.why)
                 )
             }
             Entry::Line(l) => {
@@ -139,24 +140,30 @@ impl TextLog {
                     out,
                     "{} {:<24} {on}pulse line, {level}: {what}{off}",
                     lead(Some(l.at_us), ""),
-                    l.line
+                    Visible(&l.line)
                 )
             }
             Entry::Train(t) => {
                 let (on, off) = (STYLES.peripheral.render(), STYLES.peripheral.render_reset());
-                let text = t.text.as_deref().unwrap_or("");
+                let text = visible(t.text.as_deref().unwrap_or(""));
                 writeln!(
                     out,
                     "{} {on}{:<24}{off} {text}",
                     lead(Some(t.start_us), ""),
-                    t.line
+                    Visible(&t.line)
                 )?;
                 write_times(&mut out, "on", &t.widths_us)?;
                 write_times(&mut out, "off", &t.gaps_us)
             }
             Entry::Finding(finding) => self.finding(out, finding),
             Entry::Act { at_us, text } => {
-                writeln!(out, "{} {:<24} {text}", lead(Some(*at_us), ""), "script")
+                writeln!(
+                    out,
+                    "{} {:<24} {}",
+                    lead(Some(*at_us), ""),
+                    "script",
+                    Visible(text)
+                )
             }
             Entry::Step {
                 at_us,
@@ -171,12 +178,16 @@ impl TextLog {
                     None => (STYLES.head, "done"),
                 };
                 let (on, off) = (style.render(), style.render_reset());
-                let why = why.as_deref().map(|w| format!(": {w}")).unwrap_or_default();
+                let why = why
+                    .as_deref()
+                    .map(|w| format!(": {}", Visible(w)))
+                    .unwrap_or_default();
                 let who = format!("script step {number}");
                 writeln!(
                     out,
-                    "{} {who:<24} {on}{mark}{off}: {text}{why}",
-                    lead(Some(*at_us), "")
+                    "{} {who:<24} {on}{mark}{off}: {}{why}",
+                    lead(Some(*at_us), ""),
+                    Visible(text)
                 )
             }
             Entry::Verdict { .. }
@@ -263,9 +274,9 @@ impl TextLog {
             out,
             "{} {on}{word:<24} {}{off}: {} [{}]",
             lead(Some(finding.at), ""),
-            finding.rule,
-            finding.text,
-            section(finding.origin.as_str()),
+            Visible(&finding.rule),
+            Visible(&finding.text),
+            Visible(section(finding.origin.as_str())),
         )
     }
 }
@@ -304,7 +315,12 @@ fn on_bus(source: Source, bus: Option<&str>, device: Option<&str>) -> String {
             (STYLES.peripheral, format!("{device} > {master}"))
         }
     };
-    format!("{}{text:<24}{}", style.render(), style.render_reset())
+    format!(
+        "{}{:<24}{}",
+        style.render(),
+        Visible(text),
+        style.render_reset()
+    )
 }
 
 fn line(
@@ -349,7 +365,7 @@ fn write_block(mut out: impl Write, block: &BlockRecord, gap: Option<Micros>) ->
         .collect();
     let timing = gap.map(|g| g.to_string()).unwrap_or_default();
     let text = block.text();
-    let meaning = text.as_deref().or(block.name()).unwrap_or("");
+    let meaning = visible(text.as_deref().or(block.name()).unwrap_or(""));
     let mut rows = words.chunks(8).map(|chunk| chunk.join(" "));
     let first = rows.next().unwrap_or_default();
     let who = on_bus(
@@ -357,7 +373,7 @@ fn write_block(mut out: impl Write, block: &BlockRecord, gap: Option<Micros>) ->
         block.bus.as_deref(),
         block.device().as_deref(),
     );
-    line(&mut out, block.start_us, who, &first, meaning, &timing)?;
+    line(&mut out, block.start_us, who, &first, &meaning, &timing)?;
     for row in rows {
         writeln!(out, "{} {:<24} {row}", lead(None, ""), "")?;
     }

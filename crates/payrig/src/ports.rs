@@ -1,10 +1,13 @@
 //! `payrig ports`.
 
+use crate::linked::cautions;
 use crate::style::STYLES;
+use crate::terminal;
 use crate::{Exit, Failure, Format};
 use clap::Args;
-use payrig_link::{CAUTIONS, ports, probe};
-use std::io::{self, Write};
+use payrig_link::{ports, probe};
+use payrig_units::Visible;
+use std::io::Write;
 
 /// Arguments of `payrig ports`.
 #[derive(Debug, Args)]
@@ -18,26 +21,31 @@ pub(crate) struct PortsArguments {
 }
 
 pub(crate) fn ports(arguments: &PortsArguments) -> Result<Exit, Failure> {
-    let mut out = anstream::AutoStream::auto(io::stdout().lock());
+    let mut out = terminal::screen();
     if let Some(port) = &arguments.probe {
-        anstream::eprintln!("{CAUTIONS}");
+        cautions();
         let report = probe(port)?;
         match arguments.format {
-            Format::Text => writeln!(out, "{report}")?,
+            Format::Text => {
+                for line in report.to_string().lines() {
+                    writeln!(out, "{}", Visible(line))?;
+                }
+            }
             Format::Json => {
-                serde_json::to_writer(&mut out, &report).map_err(io::Error::from)?;
-                writeln!(out)?;
+                terminal::json_line(&mut out, &report)?;
             }
         }
-        return Ok(Exit::Passed);
+        return Ok(match report.can_speak() {
+            true => Exit::Passed,
+            false => Exit::FellShort,
+        });
     }
     let found = ports::list()?;
     for port in &found {
         match arguments.format {
-            Format::Text => writeln!(out, "{port}")?,
+            Format::Text => writeln!(out, "{}", Visible(port))?,
             Format::Json => {
-                serde_json::to_writer(&mut out, port).map_err(io::Error::from)?;
-                writeln!(out)?;
+                terminal::json_line(&mut out, &port)?;
             }
         }
     }

@@ -2,13 +2,13 @@
 
 use crate::examine::EXAMINATION;
 use crate::log::TextLog;
+use crate::terminal;
 use crate::{Exit, Failure, Format, summary};
 use clap::Args;
 use payrig_pulse::Profile;
 use payrig_units::Decimals;
 use payrig_wire::reading::{ReadOptions, read_file};
-use payrig_wire::recording::Entry;
-use std::io::{self, Write};
+use std::io::Write;
 use std::path::PathBuf;
 
 /// Arguments of `payrig read`.
@@ -76,14 +76,14 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
         read_file(&arguments.file, &options).map_err(|e| Failure::Wrong(e.to_string()))?;
     match arguments.format {
         Format::Json => {
-            let mut out = io::BufWriter::new(io::stdout().lock());
+            let mut out = terminal::buffered();
             for entry in &reading.entries {
-                write_json(&mut out, entry)?;
+                terminal::json_line(&mut out, entry)?;
             }
             out.flush()?;
         }
         Format::Text => {
-            let mut out = io::BufWriter::new(anstream::AutoStream::auto(io::stdout().lock()));
+            let mut out = terminal::buffered();
             let mut log = TextLog::new(Decimals::default(), !arguments.all);
             log.heading(&mut out)?;
             for entry in &reading.entries {
@@ -109,10 +109,4 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
     } else {
         Exit::FellShort
     })
-}
-
-/// One entry as a line for scripts.
-pub(crate) fn write_json(mut out: impl Write, entry: &Entry) -> io::Result<()> {
-    serde_json::to_writer(&mut out, entry)?;
-    out.write_all(b"\n")
 }

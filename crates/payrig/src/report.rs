@@ -1,5 +1,7 @@
 //! `payrig report`.
 
+use crate::outputs::{Files, can_be_written, reader, write_whole};
+use crate::terminal::{self, put, say};
 use crate::{Exit, Failure};
 use clap::Args;
 use payrig_exam::Examination;
@@ -7,7 +9,7 @@ use payrig_report::{
     ReportError, example, read_json, text_table, write_html, write_json, write_junit,
 };
 use std::fs::File;
-use std::io::{self, BufReader, BufWriter, Write};
+use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 /// Arguments of `payrig report`.
@@ -45,28 +47,26 @@ impl ReportOutputs {
         self.html.is_some() || self.junit.is_some() || self.json.is_some()
     }
 
-    fn paths(&self) -> impl Iterator<Item = &Path> {
-        let all = [&self.html, &self.junit, &self.json];
-        all.into_iter().filter_map(|path| path.as_deref())
+    /// Says what will be written.
+    ///
+    /// # Errors
+    /// When one of them would replace another, or something that is read.
+    pub(crate) fn files(&self, files: &mut Files) -> Result<(), Failure> {
+        files.write("the HTML report", self.html.as_deref())?;
+        files.write("the JUnit report", self.junit.as_deref())?;
+        files.write("the saved examination", self.json.as_deref())
     }
 
     /// Looks whether every file can be written, and leaves all as they are: what was found in an hour
     /// is not to be lost at its end for a folder that is not there.
     ///
     /// # Errors
-    /// When one cannot be written, or two reports would go to one file.
+    /// When one cannot be written.
     pub(crate) fn can_be_written(&self) -> Result<(), Failure> {
-        let mut seen: Vec<&Path> = Vec::new();
-        for path in self.paths() {
-            if seen.contains(&path) {
-                let path = path.display();
-                let text = format!("{path}: two reports would go to this file: give each its own");
-                return Err(Failure::Wrong(text));
-            }
-            can_be_written(path)?;
-            seen.push(path);
-        }
-        Ok(())
+        let all = [&self.html, &self.junit, &self.json];
+        all.into_iter()
+            .flatten()
+            .try_for_each(|path| can_be_written(path))
     }
 
     /// Writes what was asked for, and returns the files written and what went wrong: one that cannot
@@ -80,7 +80,7 @@ impl ReportOutputs {
         let (mut written, mut wrong) = (Vec::new(), Vec::new());
         for (path, writer) in jobs {
             let Some(path) = path else { continue };
-            match write_file(path, |out| writer(examination, out)) {
+            match write_whole(path, |out| writer(examination, out)) {
                 Ok(()) => written.push(path.as_path()),
                 Err(failure) => wrong.push(failure),
             }
@@ -89,57 +89,16 @@ impl ReportOutputs {
     }
 }
 
-fn unwritable(path: &Path, error: &dyn std::fmt::Display) -> Failure {
-    Failure::Wrong(format!(
-        "{}: cannot be written: {error}; check that the folder exists and may be written",
-        path.display()
-    ))
-}
-
-fn write_file(
-    path: &Path,
-    writer: impl FnOnce(&mut BufWriter<File>) -> Result<(), ReportError>,
-) -> Result<(), Failure> {
-    let mut out = BufWriter::new(File::create(path).map_err(|e| unwritable(path, &e))?);
-    writer(&mut out).map_err(|e| unwritable(path, &e))?;
-    out.flush().map_err(|e| unwritable(path, &e))
-}
-
-/// Looks whether a file can be written, and leaves it as it is: one that is not there is made and
-/// taken away again.
-///
-/// # Errors
-/// When it cannot be written.
-pub(crate) fn can_be_written(path: &Path) -> Result<(), Failure> {
-    let wrong = |error: io::Error| unwritable(path, &error);
-    match File::create_new(path) {
-        Ok(_) => std::fs::remove_file(path).map_err(wrong),
-        // A pipe waits for whoever reads it: it is opened once there is something to write.
-        Err(_) if std::fs::metadata(path).is_ok_and(|m| !m.is_file() && !m.is_dir()) => Ok(()),
-        Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
-            File::options().append(true).open(path).map_err(wrong)?;
-            Ok(())
-        }
-        Err(error) => Err(wrong(error)),
-    }
-}
-
 /// All of them are told; the last is what the program ends with.
 ///
 /// # Errors
 /// When there is any.
 pub(crate) fn tell(mut failures: Vec<Failure>) -> Result<(), Failure> {
-    // Nobody listens any more: there are worse things, if there is another.
-    let is_pipe =
-        |f: &Failure| matches!(f, Failure::Output(e) if e.kind() == io::ErrorKind::BrokenPipe);
-    if !failures.iter().all(is_pipe) {
-        failures.retain(|f| !is_pipe(f));
-    }
     let Some(last) = failures.pop() else {
         return Ok(());
     };
     for failure in failures {
-        anstream::eprintln!("payrig: {failure}");
+        say!("payrig: {failure}");
     }
     Err(last)
 }
@@ -154,7 +113,7 @@ pub(crate) fn terminal_width() -> usize {
 /// # Errors
 /// When standard output fails.
 pub(crate) fn print_table(examination: &Examination) -> io::Result<()> {
-    let mut out = anstream::AutoStream::auto(io::stdout().lock());
+    let mut out = terminal::screen();
     out.write_all(text_table(examination, terminal_width()).as_bytes())?;
     out.flush()
 }
@@ -165,15 +124,21 @@ pub(crate) fn load(file: &Path) -> Result<Examination, Failure> {
     if file == Path::new("-") {
         return read_json(io::stdin().lock()).map_err(|e| wrong(&e));
     }
-    let opened = File::open(file).map_err(|e| {
+    let opened = reader(file).map_err(|e| {
         wrong(&format!(
             "cannot be read: {e}; give a file that `payrig examine --json` wrote"
         ))
     })?;
-    read_json(BufReader::new(opened)).map_err(|e| wrong(&e))
+    read_json(opened).map_err(|e| wrong(&e))
 }
 
 pub(crate) fn report(arguments: &ReportArguments) -> Result<Exit, Failure> {
+    let mut files = Files::default();
+    files.read(
+        "the saved examination that is read",
+        arguments.file.as_deref(),
+    );
+    arguments.outputs.files(&mut files)?;
     let examination = match &arguments.file {
         Some(file) => load(file)?,
         None => example(),
@@ -181,7 +146,7 @@ pub(crate) fn report(arguments: &ReportArguments) -> Result<Exit, Failure> {
     if arguments.outputs.any() {
         let (written, wrong) = arguments.outputs.write(&examination);
         for path in written {
-            anstream::println!("wrote {}", path.display());
+            put!("wrote {}", path.display())?;
         }
         tell(wrong)?;
     } else {

@@ -1,17 +1,21 @@
 //! `payrig run`.
 
+use crate::ending::Ending;
 use crate::linked::{self, LinkArguments};
 use crate::log::TextLog;
-use crate::read::write_json;
+use crate::outputs::Files;
+use crate::recording::{Recording, Wanted};
+use crate::report::tell;
+use crate::terminal::{self, Screen, say};
 use crate::{Exit, Failure, Format, summary};
 use clap::Args;
-use payrig_bench::run::run_simulated;
+use payrig_bench::run::run_simulated_until;
 use payrig_bench::{Bench, Plan};
+use payrig_link::drive::Ports;
 use payrig_rig::FIRST_VEND;
-use payrig_units::Micros;
-use payrig_wire::recording::{Entry, Header, RecordingWriter};
-use std::fs::File;
-use std::io::{self, Write};
+use payrig_units::{Micros, Visible};
+use payrig_wire::recording::{Entry, Header};
+use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 /// Name of the embedded rig in messages and recordings.
@@ -31,9 +35,13 @@ pub(crate) struct RunArguments {
     /// Seed of everything that varies, instead of the rig's.
     #[arg(long)]
     seed: Option<u64>,
-    /// Where to write the recording [default: NAME-OF-RIG.recording.jsonl in this folder].
+    /// Where to write the recording [default: NAME-OF-RIG.recording.jsonl in this folder, or, where
+    /// there is one already, NAME-OF-RIG-2.recording.jsonl and so on].
     #[arg(long, value_name = "FILE", conflicts_with = "no_record")]
     record: Option<PathBuf>,
+    /// Replace an earlier recording of that name.
+    #[arg(long, conflicts_with = "no_record")]
+    overwrite: bool,
     /// Write no recording.
     #[arg(long)]
     no_record: bool,
@@ -63,33 +71,55 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
         rig.seed = seed;
     }
     arguments.link.apply(&mut rig)?;
+    let mut files = Files::default();
+    files.read("the rig", arguments.rig.as_deref());
+    for path in linked::paths(&rig) {
+        files.read("a port of the rig", Some(path));
+    }
+    files.write("the recording", arguments.record.as_deref())?;
     let mut output = Output::open(arguments, &rig)?;
     let limit = Micros::secs(arguments.limit);
+    let ending = Ending::listen("the run")?;
+    let _run = tracing::info_span!(target: "payrig::run", "run", bench = rig.name).entered();
     if rig.is_live() {
         let json = output.json;
         let mut began = |what: &str| match json {
-            false => writeln!(io::stdout(), "{what}"),
-            true => writeln!(io::stderr(), "{what}"),
+            false => writeln!(terminal::screen(), "{}", Visible(what)),
+            true => {
+                say!("{what}");
+                Ok(())
+            }
         };
         let sink = |_: &Bench, entry: Entry| output.entry(entry);
-        let stage = linked::run(&arguments.link, &rig, limit, &mut began, sink)?;
-        return output.finish(&stage);
+        let (stage, failed) = linked::run(&arguments.link, &rig, limit, &ending, &mut began, sink)?;
+        return output.finish(&stage, failed);
     }
     let mut stage = Bench::of(&rig);
-    let sink = |_: &Bench, entry: Entry| output.entry(entry);
-    match arguments.pace {
-        PaceName::Simulated => run_simulated(&mut stage, limit, sink)?,
-        PaceName::Real => linked::by_the_clock(&mut stage, limit, sink)?,
+    if arguments.link.peer_optional {
+        stage.peer_optional();
     }
-    output.finish(&stage)
+    let sink = |_: &Bench, entry: Entry| output.entry(entry);
+    let failed = match arguments.pace {
+        PaceName::Simulated => {
+            let stop = || Some(ending.is_asked()?.note());
+            run_simulated_until(&mut stage, limit, stop, sink).map_err(Failure::Output)
+        }
+        PaceName::Real => {
+            linked::by_the_clock(&mut stage, &mut Ports::none(), limit, &ending, sink)
+        }
+    };
+    output.finish(&stage, failed.err())
 }
 
-/// Where the log goes: the recording, and text or JSON on standard output.
+/// Where the log goes: the recording, and text or JSON on standard output. What goes wrong with either
+/// is told at the end, and holds up neither the other nor the bench.
 struct Output {
-    recording: Option<(PathBuf, RecordingWriter<io::BufWriter<File>>)>,
+    recording: Option<Recording>,
     json: bool,
     log: TextLog,
-    out: io::BufWriter<anstream::AutoStream<io::Stdout>>,
+    out: BufWriter<Screen<anstream::AutoStream<io::Stdout>>>,
+    /// Why nothing more is written to standard output.
+    failed: Option<io::Error>,
     /// Somebody watches: every line goes out at once.
     live: bool,
     /// Findings, and the verdict last: for the summary.
@@ -98,78 +128,73 @@ struct Output {
 
 impl Output {
     fn open(arguments: &RunArguments, rig: &Plan) -> Result<Self, Failure> {
-        let path = match (&arguments.record, arguments.no_record) {
-            (_, true) => None,
-            (Some(path), _) => Some(path.clone()),
-            (None, _) => {
-                let file = arguments.rig.as_deref().unwrap_or(Path::new(EMBEDDED));
-                let stem = file
-                    .file_stem()
-                    .unwrap_or_default()
-                    .to_string_lossy()
-                    .into_owned();
-                Some(PathBuf::from(format!("{stem}.recording.jsonl")))
-            }
-        };
-        let recording = match path {
-            None => None,
-            Some(path) => {
-                let cannot = |error: io::Error| {
-                    let path = path.display();
-                    let text = format!(
-                        "{path}: the recording cannot be written: {error}; name another file with \
-                         --record, or give --no-record"
-                    );
-                    Failure::Wrong(text)
-                };
-                let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
-                let header = Header::new(tool, &rig.name, Some(rig.seed));
-                let file = io::BufWriter::new(File::create(&path).map_err(cannot)?);
-                let writer = RecordingWriter::start(file, &header).map_err(cannot)?;
-                Some((path, writer))
-            }
-        };
-        let json = arguments.format == Format::Json;
-        let log = TextLog::new(rig.decimals, !arguments.all);
-        let mut out = io::BufWriter::new(anstream::AutoStream::auto(io::stdout()));
         let live = arguments.pace == PaceName::Real || rig.is_live();
-        if !json {
-            match &rig.link {
-                Some(link) => writeln!(out, "Bench \"{}\" on link {}.", rig.name, link.port)?,
-                None if live && rig.is_live() => writeln!(
-                    out,
-                    "Bench \"{}\": the board's bus is virtual, devices are on links of their own.",
-                    rig.name
-                )?,
-                None => writeln!(
-                    out,
-                    "Bench \"{}\", seed {}: a virtual bus; nothing here is live.",
-                    rig.name, rig.seed
-                )?,
-            }
-            log.heading(&mut out)?;
-        }
-        Ok(Self {
+        let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
+        let header = Header::new(tool, &rig.name, Some(rig.seed));
+        let file = arguments.rig.as_deref().unwrap_or(Path::new(EMBEDDED));
+        let stem = file.file_stem().unwrap_or_default().to_string_lossy();
+        let wanted = match &arguments.record {
+            Some(path) => Wanted::Named(path),
+            None => Wanted::Default(&stem),
+        };
+        let recording = match arguments.no_record {
+            true => None,
+            false => Some(Recording::begin(wanted, arguments.overwrite, header)?),
+        };
+        let mut output = Self {
             recording,
-            json,
-            log,
-            out,
+            json: arguments.format == Format::Json,
+            log: TextLog::new(rig.decimals, !arguments.all),
+            out: terminal::buffered(),
+            failed: None,
             live,
             kept: Vec::new(),
-        })
+        };
+        if !output.json {
+            output.show(|log, out| {
+                let name = Visible(&rig.name);
+                match &rig.link {
+                    Some(link) => writeln!(
+                        out,
+                        "Bench \"{name}\" on link {}.",
+                        Visible(&link.port)
+                    )?,
+                    None if rig.is_live() => writeln!(
+                        out,
+                        "Bench \"{name}\": the board's bus is virtual, devices are on links of their own."
+                    )?,
+                    None => writeln!(
+                        out,
+                        "Bench \"{name}\", seed {}: a virtual bus; nothing here is live.",
+                        rig.seed
+                    )?,
+                }
+                log.heading(out)
+            });
+        }
+        Ok(output)
+    }
+
+    /// Writes something to standard output, unless that has failed.
+    fn show(&mut self, write: impl FnOnce(&mut TextLog, &mut dyn Write) -> io::Result<()>) {
+        if self.failed.is_some() {
+            return;
+        }
+        let live = self.live;
+        let mut written = write(&mut self.log, &mut self.out);
+        if live && written.is_ok() {
+            written = self.out.flush();
+        }
+        self.failed = written.err();
     }
 
     fn entry(&mut self, entry: Entry) -> io::Result<()> {
-        if let Some((_, recording)) = &mut self.recording {
-            recording.entry(&entry)?;
+        if let Some(recording) = &mut self.recording {
+            recording.entry(&entry);
         }
-        if self.json {
-            write_json(&mut self.out, &entry)?;
-        } else {
-            self.log.entry(&mut self.out, &entry)?;
-        }
-        if self.live {
-            self.out.flush()?;
+        match self.json {
+            true => self.show(|_, out| terminal::json_line(out, &entry)),
+            false => self.show(|log, out| log.entry(out, &entry)),
         }
         if matches!(entry, Entry::Finding(_) | Entry::Verdict { .. }) {
             self.kept.push(entry);
@@ -177,18 +202,28 @@ impl Output {
         Ok(())
     }
 
-    fn finish(mut self, stage: &Bench) -> Result<Exit, Failure> {
+    /// The end; `failed` is why the bench broke off, if it did.
+    fn finish(mut self, stage: &Bench, failed: Option<Failure>) -> Result<Exit, Failure> {
+        let path = self.recording.as_ref().map(|r| r.path().to_owned());
+        let recorded = self.recording.take().map(Recording::end);
+        let mut wrong = recorded.map(|r| r.wrong).unwrap_or_default();
+        let kept = std::mem::take(&mut self.kept);
         if !self.json {
-            self.log.finish(&mut self.out)?;
-            summary::findings(&mut self.out, &self.kept)?;
-            summary::ledger(&mut self.out, stage.books().ledger(), stage.decimals())?;
-            if let Some((path, _)) = &self.recording {
-                writeln!(self.out, "\nRecording: {}", path.display())?;
-            }
-            summary::verdict(&mut self.out, &self.kept)?;
+            self.show(|log, out| {
+                log.finish(&mut *out)?;
+                summary::findings(&mut *out, &kept)?;
+                summary::ledger(&mut *out, stage.books().ledger(), stage.decimals())?;
+                if let Some(path) = &path {
+                    writeln!(out, "\nRecording: {}", Visible(path.display()))?;
+                }
+                summary::verdict(out, &kept)
+            });
         }
-        self.out.flush()?;
-        let passed = matches!(self.kept.last(), Some(Entry::Verdict { passed: true, .. }));
+        self.show(|_, out| out.flush());
+        wrong.extend(self.failed.take().map(Failure::Output));
+        wrong.extend(failed);
+        tell(wrong)?;
+        let passed = matches!(kept.last(), Some(Entry::Verdict { passed: true, .. }));
         Ok(if passed {
             Exit::Passed
         } else {

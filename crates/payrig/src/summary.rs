@@ -2,7 +2,7 @@
 
 use crate::log::{seconds, section};
 use crate::style::STYLES;
-use payrig_units::{Decimals, Ledger, Money};
+use payrig_units::{Decimals, Ledger, Money, Visible, visible};
 use payrig_wire::Finding;
 use payrig_wire::recording::Entry;
 use std::io::{self, Write};
@@ -32,9 +32,9 @@ pub(crate) fn findings(mut out: impl Write, entries: &[Entry]) -> io::Result<()>
             writeln!(
                 out,
                 "  {on}{}{off} at {} s: {}",
-                f.rule,
+                Visible(&f.rule),
                 seconds(f.at),
-                f.text
+                Visible(&f.text)
             )?;
             let mut facts = Vec::new();
             if let Some(measured) = f.measured {
@@ -51,7 +51,7 @@ pub(crate) fn findings(mut out: impl Write, entries: &[Entry]) -> io::Result<()>
             if !f.origin.is_empty() {
                 facts.push(section(f.origin.as_str()));
             }
-            writeln!(out, "      {}", facts.join("; "))?;
+            writeln!(out, "      {}", Visible(facts.join("; ")))?;
         }
     }
     Ok(())
@@ -63,7 +63,7 @@ pub(crate) fn ledger(mut out: impl Write, ledger: &Ledger, decimals: Decimals) -
     let (on, off) = (STYLES.head.render(), STYLES.head.render_reset());
     let width = ledger
         .balances()
-        .map(|(p, _)| p.to_string().len())
+        .map(|(p, _)| Visible(p).to_string().chars().count())
         .max()
         .unwrap_or(0);
     let parts = [
@@ -87,7 +87,7 @@ pub(crate) fn ledger(mut out: impl Write, ledger: &Ledger, decimals: Decimals) -
             writeln!(
                 out,
                 "  {:<width$} {:>10}",
-                place.to_string(),
+                visible(&place.to_string()),
                 money.show(decimals)
             )?;
         }
@@ -103,6 +103,7 @@ pub(crate) fn verdict(mut out: impl Write, entries: &[Entry]) -> io::Result<()> 
     };
     let style = if *passed { STYLES.pass } else { STYLES.limit };
     let (on, off) = (style.render(), style.render_reset());
+    let text = visible(text);
     let mut letters = text.chars();
     let first = letters
         .next()

@@ -3,17 +3,19 @@
 mod comparison;
 mod list;
 
+use crate::outputs::{Files, write_whole};
+use crate::recording::put_elsewhere;
 use crate::report::{ReportOutputs, print_table, tell};
 use crate::style::STYLES;
+use crate::terminal::{self, put, say, say_in};
 use crate::{Exit, Failure, Format};
 use clap::{Args, Subcommand};
 use comparison::{no_visit_before, other_unit, write_json, write_text};
 use list::list;
 use payrig_exam::Examination;
+use payrig_report::write_json as write_json_report;
 use payrig_tickets::{Store, StoreError, compare, default_path, export_csv, same_kind};
 use payrig_units::words;
-use std::fs::File;
-use std::io;
 use std::path::PathBuf;
 
 /// Arguments of `payrig tickets`; without a command it lists all.
@@ -88,13 +90,28 @@ pub(crate) struct TicketOutput {
 }
 
 impl TicketOutput {
+    fn path(&self) -> PathBuf {
+        self.db.clone().unwrap_or_else(default_path)
+    }
+
+    /// Says what will be written.
+    ///
+    /// # Errors
+    /// When it is read or written otherwise.
+    pub(crate) fn files(&self, files: &mut Files) -> Result<(), Failure> {
+        match self.ticket {
+            true => files.tickets(&self.path()),
+            false => Ok(()),
+        }
+    }
+
     /// Looks whether the file of tickets can be written, where one is to be kept.
     ///
     /// # Errors
     /// When it cannot be made or opened, or is something else.
     pub(crate) fn can_be_kept(&self) -> Result<(), Failure> {
         if self.ticket {
-            Store::open(&self.db.clone().unwrap_or_else(default_path))?;
+            Store::open(&self.path())?;
         }
         Ok(())
     }
@@ -102,14 +119,17 @@ impl TicketOutput {
     /// Keeps an examination, where that was asked for, and says so.
     ///
     /// # Errors
-    /// When the file of tickets cannot be written.
+    /// When the file of tickets cannot be written: the examination is then in a file that `tickets
+    /// add` takes, and the error names it.
     pub(crate) fn keep(&self, examination: &Examination) -> Result<(), Failure> {
         if self.ticket {
-            let path = self.db.clone().unwrap_or_else(default_path);
-            let id = Store::open(&path)?.add(examination)?;
-            anstream::eprintln!("ticket {id} in {}", path.display());
+            let path = self.path();
+            let id = Store::open(&path)
+                .and_then(|mut store| store.add(examination))
+                .map_err(|error| not_kept(&error, examination))?;
+            say!("ticket {id} in {}", path.display());
             if examination.subject.serial.is_empty() {
-                anstream::eprintln!(
+                say!(
                     "It says no serial number: give it with --serial, so that the next visit of this \
                      unit can be compared with this one."
                 );
@@ -117,6 +137,21 @@ impl TicketOutput {
         }
         Ok(())
     }
+}
+
+/// A ticket that its file does not take is kept in one of its own.
+fn not_kept(error: &StoreError, examination: &Examination) -> Failure {
+    let mut json = Vec::new();
+    let kept = write_json_report(examination, &mut json)
+        .map_err(|error| error.to_string())
+        .and_then(|()| put_elsewhere("ticket.json", &json).map_err(|error| error.to_string()));
+    Failure::Wrong(match kept {
+        Ok(file) => format!(
+            "{error}. The examination is in {0}: `payrig tickets add {0}` makes a ticket of it",
+            file.display()
+        ),
+        Err(why) => format!("{error}. The examination could not be kept elsewhere: {why}"),
+    })
 }
 
 impl From<StoreError> for Failure {
@@ -127,6 +162,8 @@ impl From<StoreError> for Failure {
 
 pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
     let path = arguments.db.clone().unwrap_or_else(default_path);
+    let mut files = Files::default();
+    files.tickets(&path)?;
     // Alone it lists them.
     let all = What::List {
         serial: None,
@@ -134,9 +171,10 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
     };
     match arguments.what.as_ref().unwrap_or(&all) {
         What::Add { file } => {
+            files.write("the file of tickets", Some(file))?;
             let examination = crate::report::load(file)?;
             let id = Store::open(&path)?.add(&examination)?;
-            anstream::println!("ticket {id} in {}", path.display());
+            put!("ticket {id} in {}", path.display())?;
             Ok(Exit::Passed)
         }
         What::List { serial, format } => {
@@ -145,15 +183,16 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
             Ok(Exit::Passed)
         }
         What::Show { ticket, outputs } => {
+            outputs.files(&mut files)?;
             let ticket = Store::open_to_read(&path)?.get(*ticket)?;
             if outputs.any() {
                 let (written, wrong) = outputs.write(&ticket.examination);
                 for path in written {
-                    anstream::println!("wrote {}", path.display());
+                    put!("wrote {}", path.display())?;
                 }
                 tell(wrong)?;
             } else {
-                anstream::println!("ticket {}, added {}", ticket.row.id, ticket.row.added);
+                put!("ticket {}, added {}", ticket.row.id, ticket.row.added)?;
                 print_table(&ticket.examination)?;
             }
             Ok(Exit::Passed)
@@ -197,8 +236,7 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
             }
             let comparison = compare(&before.examination, &now.examination);
             if let Some(warning) = other_unit(&before.row, &now.row) {
-                let style = STYLES.limit;
-                anstream::eprintln!("{style}{warning}{style:#}");
+                say_in(STYLES.limit, format_args!("{warning}"));
             }
             match format {
                 Format::Json => write_json(&before.row, &now.row, &comparison)?,
@@ -211,25 +249,20 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
             })
         }
         What::Export { csv, serial } => {
+            files.write("the table", Some(csv))?;
             let rows = Store::open_to_read(&path)?.list(serial.as_deref())?;
-            let wrong = |error: &dyn std::fmt::Display| {
-                Failure::Wrong(format!("{}: cannot be written: {error}", csv.display()))
-            };
             if csv.as_os_str() == "-" {
-                export_csv(&rows, io::stdout().lock()).map_err(|error| {
-                    match error.into_kind() {
-                        csv::ErrorKind::Io(error) => Failure::Output(error),
-                        _ => Failure::Wrong("the tickets cannot be written as CSV".to_owned()),
-                    }
+                export_csv(&rows, terminal::screen()).map_err(|error| match error.into_kind() {
+                    csv::ErrorKind::Io(error) => Failure::Output(error),
+                    _ => Failure::Wrong("the tickets cannot be written as CSV".to_owned()),
                 })?;
             } else {
-                let out = File::create(csv).map_err(|e| wrong(&e))?;
-                export_csv(&rows, out).map_err(|e| wrong(&e))?;
-                anstream::println!(
+                write_whole(csv, |out| export_csv(&rows, out))?;
+                put!(
                     "wrote {} to {}",
                     words::count(rows.len(), "ticket"),
                     csv.display()
-                );
+                )?;
             }
             Ok(Exit::Passed)
         }
@@ -238,7 +271,5 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
 
 /// A column of text with what a device may have put into it made harmless.
 fn clean(text: &str) -> String {
-    text.chars()
-        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-        .collect()
+    payrig_units::visible(text).into_owned()
 }

@@ -3,13 +3,14 @@
 
 use super::pins::{Wired, line, open};
 use crate::Failure;
+use crate::linked::cautions;
 use clap::Args;
 use payrig_bench::Plan;
 use payrig_bench::plan::{DeviceLink, Kind, Pin, PulsePlan};
 use payrig_exam::board::{AcceptorLines, LineEvent};
+use payrig_link::open::LinesToOpen;
 use payrig_link::{
-    CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,
-    ModemPort, ModemThread, OutLine, SerialLines, lines_again,
+    Clock, InLine, LinkError, ModemEvent, ModemLines, ModemPort, ModemThread, OutLine,
 };
 use payrig_units::Micros;
 use payrig_wire::Edge;
@@ -94,35 +95,28 @@ impl AcceptorArguments {
         Ok(())
     }
 
-    /// Opens the lines, where there are any, on the clock of the bus, which is on this port.
+    /// Opens the lines, where there are any, on the clock of the bus.
     pub(super) fn open(
         &self,
         clock: Clock,
-        bus: &str,
         reconnect: Option<Micros>,
     ) -> Result<Option<Box<dyn AcceptorLines>>, Failure> {
         let Some(path) = self.pulse_link.as_deref() else {
             return Ok(None);
         };
-        if bus == "pty" {
-            // Otherwise the bus says it.
-            anstream::eprintln!("{CAUTIONS}");
-        }
-        let mut port = self.port(SerialLines::open(path)?, clock);
-        if let Some(patience) = reconnect {
-            port = port.reopened(patience, lines_again(path)?);
-        }
+        cautions();
+        let port = self.lines(path, clock, reconnect).open()?;
         Ok(Some(Box::new(self.started(port)?)))
     }
 
-    fn port<L: ModemLines>(&self, lines: L, clock: Clock) -> ModemPort<L> {
-        let options = ModemOptions {
+    fn lines<'a>(&self, port: &'a str, clock: Clock, reconnect: Option<Micros>) -> LinesToOpen<'a> {
+        LinesToOpen {
+            port,
             clock,
             asserted_is_high: self.asserted_high,
             watch: self.inhibit.0.into_iter().collect(),
-            look_every: LOOK_EVERY,
-        };
-        ModemPort::new(lines, options)
+            reconnect,
+        }
     }
 
     fn started<L: ModemLines + 'static>(
@@ -234,7 +228,8 @@ mod tests {
     fn lines(inhibit: Wired<InLine>, gone: bool) -> (OnThread, Clock) {
         let (arguments, clock) = (arguments("looped", inhibit), Clock::starting_now());
         let asserted = false;
-        let port = arguments.port(Looped { asserted, gone }, clock);
+        let options = arguments.lines("looped", clock, None).options();
+        let port = ModemPort::new(Looped { asserted, gone }, options);
         (arguments.started(port).unwrap(), clock)
     }
 

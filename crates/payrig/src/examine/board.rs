@@ -3,9 +3,10 @@
 use super::acceptor::AcceptorArguments;
 use super::running::{Job, Listed, list, run_all};
 use super::{Common, load, operator, try_outputs, unknown};
+use crate::ending::Ending;
+use crate::terminal::say;
 use crate::{Exit, Failure, Format};
 use clap::Args;
-use payrig_exam::Stop;
 use payrig_exam::board::{self, BoardOutside, BoardSetup};
 use payrig_link::Clock;
 use payrig_rig::RigError;
@@ -61,7 +62,7 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
         return Err(unknown("check", id, &known));
     }
     if let (Some(file), false) = (&common.rig, setup.unused.is_empty()) {
-        anstream::eprintln!(
+        say!(
             "The examination takes {} of {}. Not used:",
             match setup.is_outside {
                 true => "the links",
@@ -70,7 +71,7 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
             file.display()
         );
         for what in &setup.unused {
-            anstream::eprintln!("  {what}");
+            say!("  {what}");
         }
     }
     let only = common.only.clone();
@@ -84,7 +85,7 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
     if common.link.is_given() {
         return board_outside(arguments, setup);
     }
-    let stop = Stop::default();
+    let stop = Ending::listen("the examination")?.stop();
     let asked = stop.clone();
     let job: Job = Box::new(move |each| {
         let examination = board::examine_until(&setup, only.as_deref(), &asked, each);
@@ -106,18 +107,17 @@ fn refuse_link(common: &Common) -> Result<(), Failure> {
 /// A board at the other end of a link.
 fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, Failure> {
     let (common, pulses) = (&arguments.common, &arguments.pulses);
-    let bus = common.link.port().unwrap_or_default();
     let lines = pulses.name();
     if common.unattended {
         let what = board::preparation(&setup, lines.is_some());
-        anstream::eprintln!("The board is taken to be prepared so: {what}.");
+        say!("The board is taken to be prepared so: {what}.");
     }
     let clock = Clock::starting_now();
-    let acceptor = pulses.open(clock, bus, common.link.reconnect())?;
+    let acceptor = pulses.open(clock, common.link.reconnect())?;
     let Some(opened) = common.link.open(Source::Peripheral, clock)? else {
         return Ok(Exit::Passed);
     };
-    let stop = Stop::default();
+    let stop = Ending::listen("the examination")?.stop();
     let mut outside = BoardOutside::new(opened.linked.until(&stop), operator(common)?);
     if let Some(acceptor) = acceptor {
         outside = outside.with_lines(acceptor, &setup);
@@ -127,7 +127,7 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
         None => opened.name,
     };
     if common.only.is_none() && common.format == Format::Text {
-        anstream::eprintln!(
+        say!(
             "There are {} checks; the bus alone takes three quarters of an hour for them. Ending early \
              (q, or Ctrl-C) keeps what was found.",
             board::checks().count()

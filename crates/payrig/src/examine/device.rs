@@ -3,12 +3,13 @@
 use super::lines::LineArguments;
 use super::running::{Job, Listed, list, run_all};
 use super::{Common, load, operator, try_outputs, unknown};
+use crate::ending::Ending;
+use crate::terminal::say;
 use crate::{Exit, Failure};
 use clap::Args;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use payrig_bench::Plan;
 use payrig_bench::plan::{DeviceLink, DevicePlan};
-use payrig_exam::Stop;
 use payrig_exam::device::{self, Kind, Outside, Setup};
 use payrig_link::Clock;
 use payrig_mdb::cashless::Unit;
@@ -86,7 +87,7 @@ fn real(
             .as_ref()
             .is_some_and(|l| l.outside == Source::Master)
     {
-        anstream::eprintln!(
+        say!(
             "Examined are the emulated devices of {}; its [link], with a board at the other end, is not \
              used.",
             file.display()
@@ -161,7 +162,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
                     of two card readers with --unit";
         return Err(Failure::Wrong(text.to_owned()));
     };
-    let stop = Stop::default();
+    let stop = Ending::listen("the examination")?.stop();
     let (outside, name) = if setup.kind.address().is_some() {
         let Some(opened) = common.link.open(Source::Master, Clock::starting_now())? else {
             return Ok(Exit::Passed);
@@ -240,7 +241,7 @@ pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
     }
     let count = setups.len();
     let only = common.only.clone();
-    let stop = Stop::default();
+    let stop = Ending::listen("the examination")?.stop();
     let jobs = setups.into_iter().map(|setup| {
         let subject = called(&setup);
         let (only, asked) = (only.clone(), stop.clone());

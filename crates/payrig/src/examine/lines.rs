@@ -2,13 +2,12 @@
 
 use super::pins::{Wired, line, open};
 use crate::Failure;
+use crate::linked::cautions;
 use clap::Args;
 use payrig_bench::plan::{LineLink, Pin};
 use payrig_exam::device::{LinePort, OutsideLines};
-use payrig_link::{
-    CAUTIONS, Clock, InLine, LOOK_EVERY, LinkError, ModemEvent, ModemLines, ModemOptions,
-    ModemPort, OutLine, SerialLines,
-};
+use payrig_link::open::LinesToOpen;
+use payrig_link::{Clock, InLine, LinkError, ModemEvent, ModemLines, ModemPort, OutLine};
 use payrig_units::Micros;
 use payrig_wire::Edge;
 
@@ -43,19 +42,22 @@ impl LineArguments {
             let text = "a pseudo-terminal has no lines: give the path of a serial port";
             return Err(Failure::Wrong(text.to_owned()));
         }
-        anstream::eprintln!("{CAUTIONS}");
-        let lines = SerialLines::open(port)?;
-        Ok(OutsideLines::new(Box::new(self.on(lines)?)))
+        cautions();
+        let port = self.lines(port).open()?;
+        Ok(OutsideLines::new(Box::new(self.on(port)?)))
     }
 
-    fn on<L: ModemLines>(&self, lines: L) -> Result<OnPort<L>, Failure> {
-        let options = ModemOptions {
+    fn lines<'a>(&self, port: &'a str) -> LinesToOpen<'a> {
+        LinesToOpen {
+            port,
             clock: Clock::starting_now(),
             asserted_is_high: self.asserted_high,
             watch: vec![self.credit],
-            look_every: LOOK_EVERY,
-        };
-        let mut port = ModemPort::new(lines, options);
+            reconnect: None,
+        }
+    }
+
+    fn on<L: ModemLines>(&self, mut port: ModemPort<L>) -> Result<OnPort<L>, Failure> {
         let high = port.levels()?.first().is_none_or(|(_, high)| *high);
         let out = self.inhibit.0;
         Ok(OnPort { port, out, high })
@@ -147,7 +149,9 @@ mod tests {
             asserted_high: true,
         };
         let gone = false;
-        let port = arguments.on(Rest { asserted, gone }).unwrap();
+        let options = arguments.lines("fake").options();
+        let port = ModemPort::new(Rest { asserted, gone }, options);
+        let port = arguments.on(port).unwrap();
         let lines = OutsideLines::new(Box::new(port));
         let setup = Setup::good(Kind::PulseBill);
         let outside = Outside::on_lines(setup.kind, lines, Box::<Unattended>::default());
@@ -183,8 +187,9 @@ mod tests {
             asserted_high: false,
         };
         let (asserted, gone) = (false, true);
+        let options = arguments.lines("fake").options();
         let error = arguments
-            .on(Rest { asserted, gone })
+            .on(ModemPort::new(Rest { asserted, gone }, options))
             .map(|_| ())
             .unwrap_err();
         assert!(

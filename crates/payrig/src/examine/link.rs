@@ -1,13 +1,13 @@
 //! The link of an examination whose subject is outside.
 
 use crate::Failure;
+use crate::linked::{cautions, measure};
+use crate::terminal::say;
 use clap::Args;
 use payrig_bench::plan::BusLink;
 use payrig_exam::wire::{Linked, PortCable};
-use payrig_link::{
-    BlockingPort, CAUTIONS, Clock, LinkError, PtyOptions, PtyPort, SerialOptions, UNMEASURED,
-    WordCoding, open_serial, probe,
-};
+use payrig_link::open::BusToOpen;
+use payrig_link::{Clock, LinkError, WordCoding};
 use payrig_units::Micros;
 use payrig_wire::Source;
 use std::str::FromStr;
@@ -101,43 +101,33 @@ impl SubjectLink {
             .transpose()
             .map_err(|e| Failure::Wrong(e.to_string()))?;
         let wait = port == "pty";
-        let (port, uncertainty): (Box<dyn BlockingPort>, Micros) = if wait {
-            let options = PtyOptions {
-                ours,
-                coding: coding.unwrap_or_default(),
-                clock,
-            };
-            // No bits are timed on it, and both ends wait for the machine they run on.
-            (Box::new(PtyPort::open(options)?), UNMEASURED)
-        } else {
-            if coding == Some(WordCoding::Plain) {
-                return Err(Failure::Wrong(format!(
-                    "the plain coding is for a pseudo-terminal; on {port} the mode bit is the parity \
-                     bit: leave --coding out, or take --link pty"
-                )));
-            }
-            anstream::eprintln!("{CAUTIONS}");
-            let uncertainty = match self.probe {
-                true => {
-                    let report = probe(port)?;
-                    anstream::eprintln!("{report}");
-                    report.uncertainty
-                }
-                false => UNMEASURED,
-            };
-            let options = SerialOptions {
-                port: port.to_owned(),
-                ours,
-                clock,
-                uncertainty,
-                reconnect: self.reconnect(),
-            };
-            (Box::new(open_serial(options)?), uncertainty)
+        if !wait && coding == Some(WordCoding::Plain) {
+            return Err(Failure::Wrong(format!(
+                "the plain coding is for a pseudo-terminal; on {port} the mode bit is the parity bit: \
+                 leave --coding out, or take --link pty"
+            )));
+        }
+        let measured = match self.probe && !wait {
+            true => Some(measure(port)?),
+            false => None,
         };
+        let bus = BusToOpen {
+            port: (!wait).then(|| port.to_owned()),
+            ours,
+            coding: coding.unwrap_or_default(),
+            clock,
+            measured,
+            reconnect: self.reconnect(),
+        };
+        if !wait {
+            cautions();
+        }
+        let uncertainty = bus.uncertainty();
+        let port = bus.open()?;
         let name = port.name().to_owned();
         let mut linked = Linked::new(Box::new(PortCable::new(port)), ours, uncertainty);
         if wait {
-            anstream::eprintln!(
+            say!(
                 "The bus is at {name}: connect the subject there. It is waited for two minutes at most."
             );
             if !linked.wait_for_other_end(OPENED_WITHIN) {

@@ -1,5 +1,6 @@
 //! The person at the terminal: questions go to standard error, answers come from standard input.
 
+use crate::terminal::say;
 use payrig_exam::operator::{Operator, Question, Reply};
 use payrig_units::{Decimals, Micros, Money};
 use std::io::{self, BufRead, IsTerminal};
@@ -21,7 +22,7 @@ impl Person {
     /// When the thread that reads cannot be started.
     pub(crate) fn at_the_terminal() -> io::Result<Self> {
         if !io::stdin().is_terminal() {
-            anstream::eprintln!(
+            say!(
                 "Standard input is no terminal: answers are read from it, a line each; after its end \
                  nobody is there, as with --unattended."
             );
@@ -48,13 +49,13 @@ impl Person {
 impl Operator for Person {
     fn ask(&mut self, question: &Question) {
         if !self.gone {
-            anstream::eprintln!("{}", words(question));
+            say!("{}", words(question));
         }
         self.asked = Some(question.clone());
     }
 
     fn tell(&mut self, text: &str) {
-        anstream::eprintln!("{text}");
+        say!("{text}");
     }
 
     fn answer(&mut self, _: Micros) -> Option<Reply> {
@@ -63,14 +64,14 @@ impl Operator for Person {
             Err(TryRecvError::Empty) => return None,
             Err(TryRecvError::Disconnected) => {
                 if !std::mem::replace(&mut self.gone, true) {
-                    anstream::eprintln!("Nobody answers any more: defaults are taken.");
+                    say!("Nobody answers any more: defaults are taken.");
                 }
                 question.unanswered()
             }
             Ok(line) => match reply(question, &line) {
                 Ok(reply) => reply,
                 Err(what) => {
-                    anstream::eprintln!("  {what}");
+                    say!("  {what}");
                     return None;
                 }
             },

@@ -1,12 +1,13 @@
 //! Running examinations: results as they come, reports, the verdict.
 
-use super::record::Recording;
-use super::{Common, date, interrupt};
+use super::{Common, EXAMINATION, date};
+use crate::recording::{Recording, Wanted};
 use crate::report::{print_table, tell};
+use crate::terminal::{self, say};
 use crate::{Exit, Failure, Format};
 use payrig_exam::{Check, CheckResult, Examination, Outcome, Stop};
 use payrig_link::LinkError;
-use payrig_wire::recording::Entry;
+use payrig_wire::recording::{Entry, Header};
 use serde_json::{Value, json};
 use std::io::{self, Write};
 use std::path::PathBuf;
@@ -37,7 +38,7 @@ impl Listed {
 }
 
 pub(super) fn list(checks: &[Listed], format: Format) -> io::Result<()> {
-    let mut out = anstream::AutoStream::auto(io::stdout().lock());
+    let mut out = terminal::screen();
     let width = checks.iter().map(|c| c.id.len()).max().unwrap_or(0);
     let mut subject = "";
     for check in checks {
@@ -46,7 +47,7 @@ pub(super) fn list(checks: &[Listed], format: Format) -> io::Result<()> {
                 "type": "check", "subject": check.subject, "id": check.id, "title": check.title,
                 "section": check.section, "expected": check.expected, "quirk": check.quirk,
             });
-            writeln!(out, "{line}")?;
+            terminal::json_line(&mut out, &line)?;
             continue;
         }
         if subject != check.subject {
@@ -91,7 +92,7 @@ pub(super) type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult, &[Entry])) -> 
 /// What came out, and whether the link failed on the way.
 pub(super) type Examined = (Examination, Option<LinkError>);
 
-/// Runs examinations one after another, writing each as it comes. Ctrl-C asks for `stop`: the one
+/// Runs examinations one after another, writing each as it comes. Once its end is asked for, the one
 /// under way ends and is written, the others are not begun.
 pub(super) fn run_all(
     common: &Common,
@@ -105,29 +106,30 @@ pub(super) fn run_all(
                     it with --kind";
         return Err(Failure::Wrong(text.to_owned()));
     }
-    interrupt::listen(stop.clone())?;
     let mut passed = true;
     for (subject, examine) in examinations {
         if stop.is_asked() {
-            anstream::eprintln!("{subject}: not examined, the examination was ended before it");
+            say!("{subject}: not examined, the examination was ended before it");
             passed = false;
             continue;
         }
         let mut failed: io::Result<()> = Ok(());
-        let begin = |path: &PathBuf| Recording::begin(path, &subject);
+        let begin = |path: &PathBuf| {
+            let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
+            let header = Header::new(tool, &format!("{EXAMINATION}{subject}"), None);
+            Recording::begin(Wanted::Named(path), common.overwrite, header)
+        };
         let mut recording = common.record.as_ref().map(begin).transpose()?;
         let mut each = |check: &CheckResult, entries: &[Entry]| {
-            if failed.is_ok()
-                && let Some(recording) = &mut recording
-            {
-                failed = recording.check(entries);
+            if let Some(recording) = &mut recording {
+                entries.iter().for_each(|entry| recording.entry(entry));
             }
             if failed.is_ok() && common.format == Format::Json {
-                failed = writeln!(io::stdout().lock(), "{}", check_line(&subject, check));
+                failed = terminal::json_line(terminal::screen(), &check_line(&subject, check));
             }
             if failed.is_ok() && common.link.is_given() && common.format == Format::Text {
                 // It takes a while: what comes is told as it comes.
-                anstream::eprintln!("{}  {}: {}", check.outcome.words(), check.id, check.seen);
+                say!("{}  {}: {}", check.outcome.words(), check.id, check.seen);
             }
         };
         let began = SystemTime::now();
@@ -136,16 +138,14 @@ pub(super) fn run_all(
         examination.date = date(began);
         // What goes wrong with one output keeps none of the others from being written.
         let mut wrong: Vec<Failure> = failed.err().map(Failure::from).into_iter().collect();
-        match recording.map(Recording::end).transpose() {
-            Ok(hash) => examination.recording_sha256 = hash.unwrap_or_default(),
-            Err(error) => wrong.push(error.into()),
+        if let Some(recorded) = recording.map(Recording::end) {
+            examination.recording_sha256 = recorded.sha256;
+            wrong.extend(recorded.wrong);
         }
         if let Some(serial) = &common.serial {
             let own = std::mem::replace(&mut examination.subject.serial, serial.clone());
             if !own.is_empty() && own != *serial {
-                anstream::eprintln!(
-                    "It says that its serial number is {own}; --serial says {serial}."
-                );
+                say!("It says that its serial number is {own}; --serial says {serial}.");
             }
         }
         passed &= examination.passed();
@@ -166,17 +166,15 @@ pub(super) fn run_all(
 /// Writes an examination wherever it is to go, and gives back what went wrong.
 fn keep(common: &Common, subject: &str, examination: &Examination) -> Vec<Failure> {
     let shown = match common.format {
-        Format::Json => writeln!(
-            io::stdout().lock(),
-            "{}",
-            verdict_line(subject, examination)
-        ),
+        Format::Json => {
+            terminal::json_line(terminal::screen(), &verdict_line(subject, examination))
+        }
         Format::Text => print_table(examination),
     };
     let (written, mut wrong) = common.outputs.write(examination);
     let ticket = common.ticket.keep(examination);
     for path in written {
-        anstream::eprintln!("wrote {}", path.display());
+        say!("wrote {}", path.display());
     }
     wrong.extend(ticket.err());
     wrong.extend(shown.err().map(Failure::from));

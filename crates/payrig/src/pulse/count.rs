@@ -4,10 +4,11 @@ use super::input::{InputArguments, amount};
 use super::window::{WindowArguments, describe};
 use super::{ms, number, time};
 use crate::style::STYLES;
+use crate::terminal;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_pulse::{BoardCount, BoardPulse, BoardTrain, BoardWindow, Counted};
-use payrig_units::{Decimals, Micros, Money, words};
+use payrig_units::{Decimals, Micros, Money, Visible, words};
 use serde_json::json;
 use std::io::{self, Write};
 
@@ -35,7 +36,7 @@ pub(super) fn count(arguments: &CountArguments) -> Result<Exit, Failure> {
     let board = arguments.window.board(arguments.input.active, decimals)?;
     let fed = arguments.fed.as_ref().map(|text| amount(text, decimals));
     let fed = fed.transpose()?;
-    let mut out = io::BufWriter::new(anstream::AutoStream::auto(io::stdout().lock()));
+    let mut out = terminal::buffered();
     let json = arguments.format == Format::Json;
     if !json {
         let text = textwrap::fill(&describe(&board, decimals), 100);
@@ -57,7 +58,7 @@ pub(super) fn count(arguments: &CountArguments) -> Result<Exit, Failure> {
                     "left_over": train.left_over,
                     "pulses": train.pulses,
                 });
-                writeln!(out, "{line}")?;
+                terminal::json_line(&mut out, &line)?;
             } else {
                 write_train(&mut out, place, train, &board, decimals)?;
             }
@@ -80,7 +81,7 @@ pub(super) fn count(arguments: &CountArguments) -> Result<Exit, Failure> {
             "fed": fed,
             "text": text,
         });
-        writeln!(out, "{line}")?;
+        terminal::json_line(&mut out, &line)?;
     } else {
         let style = if passed { STYLES.pass } else { STYLES.limit };
         let text = textwrap::fill(&text, 100);
@@ -177,7 +178,8 @@ fn write_train(
     let credit = train.credit.show(decimals);
     writeln!(
         out,
-        "{head}Train {train_number} on {line} at {}.{:03} s{off}: {} of {} counted, worth {credit}",
+        "{head}Train {train_number} on {} at {}.{:03} s{off}: {} of {} counted, worth {credit}",
+        Visible(line),
         start / 1_000_000,
         start % 1_000_000 / 1_000,
         train.counted,

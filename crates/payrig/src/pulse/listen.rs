@@ -3,12 +3,13 @@
 use super::input::LevelName;
 use super::time;
 use super::which::{Answers, AskArguments};
+use crate::ending::Ending;
+use crate::linked::cautions;
+use crate::terminal::say;
 use crate::{Exit, Failure, Format};
 use clap::{Args, ValueEnum};
-use payrig_link::{
-    CAUTIONS, Clock, InLine, LOOK_EVERY, ModemEvent, ModemLines, ModemOptions, ModemPort,
-    SerialLines,
-};
+use payrig_link::open::LinesToOpen;
+use payrig_link::{Clock, InLine, ModemEvent, ModemLines, ModemPort, Waker};
 use payrig_pulse::{
     LineSetup, LineWatch, Profile, PulseFinding, Question, Train, TrainReader, identify,
 };
@@ -133,39 +134,41 @@ pub(super) fn listen(arguments: &ListenArguments) -> Result<Exit, Failure> {
     // Whatever is wrong with the amounts is said before hardware is touched.
     arguments.ask.profiles(arguments.active.level(), decimals)?;
     arguments.ask.amounts(decimals)?;
-    anstream::eprintln!("{CAUTIONS}");
-    let lines = SerialLines::open(&arguments.port)?;
-    let (exit, _) = listen_on(arguments, lines)?;
+    cautions();
+    let port = lines(arguments).open()?;
+    let ending = Ending::listen("listening")?;
+    let (exit, _) = listen_on(arguments, port, &ending)?;
     Ok(exit)
+}
+
+fn lines(arguments: &ListenArguments) -> LinesToOpen<'_> {
+    LinesToOpen {
+        port: &arguments.port,
+        clock: Clock::starting_now(),
+        asserted_is_high: arguments.asserted_high,
+        watch: vec![arguments.input.line()],
+        reconnect: None,
+    }
 }
 
 /// Listens; gives the pulses that were heard, too.
 fn listen_on(
     arguments: &ListenArguments,
-    mut lines: impl ModemLines,
+    mut port: ModemPort<impl ModemLines>,
+    ending: &Ending,
 ) -> Result<(Exit, usize), Failure> {
     let decimals = Decimals(arguments.decimals);
     let (board, profiles) = arguments.ask.profiles(arguments.active.level(), decimals)?;
     let fed = arguments.ask.amounts(decimals)?;
     let input = arguments.input.line();
-    let asserted = lines.get(input).map_err(|error| {
-        payrig_link::LinkError::from_io(&arguments.port, "using its modem lines", error)
-    })?;
-    let high = asserted == arguments.asserted_high;
+    let high = port.levels()?.first().is_none_or(|(_, high)| *high);
     let Some(first) = profiles.first() else {
         return Err(Failure::Wrong("there are no pulse profiles".to_owned()));
     };
     let name = input.to_string();
     let mut live = Live::new(first, &name, high);
-    let options = ModemOptions {
-        clock: Clock::starting_now(),
-        asserted_is_high: arguments.asserted_high,
-        watch: vec![input],
-        look_every: LOOK_EVERY,
-    };
-    let mut port = ModemPort::new(lines, options);
     if arguments.format == Format::Text {
-        anstream::eprintln!(
+        say!(
             "Listening to {name} of {} for {}; the line is {} now. Feed something.",
             arguments.port,
             arguments.time,
@@ -192,20 +195,26 @@ fn listen_on(
         }
         answers.flush()
     };
+    let waker = Waker::new()?;
+    ending.wakes(waker.clone());
+    let mut end = arguments.time;
     loop {
-        let until = live.next_deadline().min(arguments.time);
-        let event = port.wait(until, None)?;
+        let until = live.next_deadline().min(end);
+        let event = port.wait(until, Some(&waker))?;
         let now = port.clock().now();
-        let over = event.is_none() && now >= arguments.time;
+        if ending.is_asked().is_some() {
+            end = end.min(now);
+        }
+        let over = event.is_none() && now >= end;
         let train = match event {
             Some(ModemEvent::Watching(how)) => {
                 if arguments.format == Format::Text {
-                    anstream::eprintln!("How edges are seen: {how}.");
+                    say!("How edges are seen: {how}.");
                 }
                 None
             }
             Some(event) => live.event(event),
-            None => live.idle(now.min(arguments.time)),
+            None => live.idle(now.min(end)),
         };
         answer(&mut answers, &mut live, train)?;
         if over {
@@ -213,7 +222,7 @@ fn listen_on(
         }
     }
     if let Some(seen) = port.seen().filter(|_| arguments.format == Format::Text) {
-        anstream::eprintln!(
+        say!(
             "{}; their times are known to within {} for half of them, {} for 99 of 100, {} for \
              all. What an adapter adds on its own is not in that.",
             words::count(seen.count, "edge"),
@@ -222,7 +231,7 @@ fn listen_on(
             seen.most
         );
     }
-    for train in live.finish(arguments.time) {
+    for train in live.finish(end) {
         answer(&mut answers, &mut live, Some(train))?;
     }
     answer(&mut answers, &mut live, None)?;
@@ -271,6 +280,14 @@ mod tests {
         }
     }
 
+    fn listen_to(
+        arguments: &ListenArguments,
+        modem: impl ModemLines,
+    ) -> Result<(Exit, usize), Failure> {
+        let port = ModemPort::new(modem, lines(arguments).options());
+        listen_on(arguments, port, &Ending::default())
+    }
+
     fn arguments(time: &str) -> ListenArguments {
         let all = [
             "x", "port", "--in", "dsr", "--format", "json", "--for", time,
@@ -281,7 +298,7 @@ mod tests {
     #[test]
     fn a_live_train_is_answered() {
         // Its times are those of the machine; its count is certain.
-        let (_, pulses) = listen_on(&arguments("1500ms"), Looks(0)).unwrap();
+        let (_, pulses) = listen_to(&arguments("1500ms"), Looks(0)).unwrap();
         assert_eq!(pulses, 3);
     }
 
@@ -299,7 +316,7 @@ mod tests {
                 Ok(false)
             }
         }
-        let heard = listen_on(&arguments("30ms"), Dead).unwrap();
+        let heard = listen_to(&arguments("30ms"), Dead).unwrap();
         assert_eq!(heard, (Exit::FellShort, 0));
     }
 

@@ -3,13 +3,15 @@
 use super::input::LevelName;
 use super::window::{WindowArguments, describe};
 use super::{ms, time};
+use crate::outputs::write_whole;
+use crate::terminal;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_pulse::{Outcome, Profile, SweepPlan, sweep};
 use payrig_report::board_map;
-use payrig_units::{Decimals, Micros};
+use payrig_units::{Decimals, Micros, Visible};
 use serde_json::json;
-use std::io::{self, Write};
+use std::io::Write;
 use std::path::PathBuf;
 
 /// Arguments of `payrig pulse map`.
@@ -73,12 +75,10 @@ pub(super) fn map(arguments: &MapArguments) -> Result<Exit, Failure> {
     );
     let profiles = Profile::all();
     if let Some(path) = &arguments.svg {
-        std::fs::write(path, board_map(&map, &title, &profiles)).map_err(|error| {
-            let path = path.display();
-            Failure::Wrong(format!("{path}: cannot be written: {error}"))
-        })?;
+        let picture = board_map(&map, &title, &profiles);
+        write_whole(path, |out| out.write_all(picture.as_bytes()))?;
     }
-    let mut out = io::BufWriter::new(anstream::AutoStream::auto(io::stdout().lock()));
+    let mut out = terminal::buffered();
     if arguments.format == Format::Json {
         let named: Vec<_> = profiles
             .iter()
@@ -100,7 +100,7 @@ pub(super) fn map(arguments: &MapArguments) -> Result<Exit, Failure> {
             "profiles": named,
             "svg": arguments.svg,
         });
-        writeln!(out, "{line}")?;
+        terminal::json_line(&mut out, &line)?;
         out.flush()?;
         return Ok(Exit::Passed);
     }
@@ -116,7 +116,7 @@ pub(super) fn map(arguments: &MapArguments) -> Result<Exit, Failure> {
         writeln!(out, "{name:<20} {outcome}")?;
     }
     if let Some(path) = &arguments.svg {
-        writeln!(out, "\nPicture: {}", path.display())?;
+        writeln!(out, "\nPicture: {}", Visible(path.display()))?;
     }
     out.flush()?;
     Ok(Exit::Passed)

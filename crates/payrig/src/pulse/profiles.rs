@@ -1,6 +1,7 @@
 //! `payrig pulse profiles`.
 
 use super::ms;
+use crate::terminal;
 use crate::{Exit, Failure, Format};
 use payrig_pulse::{Coding, Profile};
 use payrig_units::{Decimals, words};
@@ -8,7 +9,7 @@ use serde_json::json;
 use std::io::Write;
 
 pub(super) fn profiles(format: Format) -> Result<Exit, Failure> {
-    let mut out = std::io::BufWriter::new(anstream::AutoStream::auto(std::io::stdout().lock()));
+    let mut out = terminal::buffered();
     if format == Format::Json {
         for profile in Profile::all() {
             let windows = profile.width_windows();
@@ -25,7 +26,7 @@ pub(super) fn profiles(format: Format) -> Result<Exit, Failure> {
                 "inhibits": profile.inhibit.inhibits,
                 "silence_us": profile.inhibit.silence,
             });
-            writeln!(out, "{line}")?;
+            terminal::json_line(&mut out, &line)?;
         }
         out.flush()?;
         return Ok(Exit::Passed);

@@ -3,13 +3,14 @@
 use super::input::{InputArguments, amount};
 use super::{ms, number, time};
 use crate::style::STYLES;
+use crate::terminal;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_pulse::{
     Coding, Diagnosis, Judgement, Level, Profile, PulseFinding, PulseRule, Question, Survey, Train,
     Verdict, identify, judge, survey,
 };
-use payrig_units::{Decimals, Money, words};
+use payrig_units::{Decimals, Money, Visible, visible, words};
 use serde_json::json;
 use std::io::{self, Write};
 
@@ -192,7 +193,7 @@ fn indented(text: &str) -> String {
     let options = textwrap::Options::new(100)
         .initial_indent("  ")
         .subsequent_indent("  ");
-    textwrap::fill(text, options)
+    textwrap::fill(&visible(text), options)
 }
 
 fn trains_are(n: u64) -> String {
@@ -226,13 +227,13 @@ pub(crate) struct Answers {
     broken: u64,
 }
 
-type Out = io::BufWriter<anstream::AutoStream<io::StdoutLock<'static>>>;
+type Out = io::BufWriter<terminal::Screen<anstream::AutoStream<io::Stdout>>>;
 
 impl Answers {
     pub(crate) fn new(format: Format) -> Self {
         Self {
             json: format == Format::Json,
-            out: io::BufWriter::new(anstream::AutoStream::auto(io::stdout().lock())),
+            out: terminal::buffered(),
             last: None,
             agree: 0,
             disagree: 0,
@@ -258,7 +259,7 @@ impl Answers {
                 "severity": finding.severity,
                 "text": finding.text,
             });
-            writeln!(self.out, "{line}")?;
+            terminal::json_line(&mut self.out, &line)?;
             return Ok(());
         }
         let style = match finding.is_limit() || silent {
@@ -269,8 +270,9 @@ impl Answers {
         let rule = finding.rule;
         writeln!(
             self.out,
-            "{on}Line \"{name}\", {rule}{off}: {}\n",
-            finding.text
+            "{on}Line \"{}\", {rule}{off}: {}\n",
+            Visible(name),
+            Visible(&finding.text)
         )?;
         Ok(())
     }
@@ -315,7 +317,7 @@ impl Answers {
                 "board_agrees": answer.board_agrees,
                 "says": answer.says,
             });
-            writeln!(self.out, "{line}")?;
+            terminal::json_line(&mut self.out, &line)?;
             return Ok(());
         }
         let (head, off) = (STYLES.head.render(), STYLES.head.render_reset());
@@ -327,7 +329,7 @@ impl Answers {
         writeln!(
             self.out,
             "{head}Train {train_number} on {} at {}.{:03} s{fed}{off}",
-            train.line,
+            Visible(&train.line),
             at / 1_000_000,
             at % 1_000_000 / 1_000,
         )?;
@@ -403,7 +405,7 @@ impl Answers {
                 "fit_none": self.unfit,
                 "text": text,
             });
-            writeln!(self.out, "{line}")?;
+            terminal::json_line(&mut self.out, &line)?;
         } else {
             let style = if passed { STYLES.pass } else { STYLES.limit };
             writeln!(self.out, "{}{text}{}", style.render(), style.render_reset())?;

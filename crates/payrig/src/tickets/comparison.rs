@@ -2,6 +2,7 @@
 
 use super::clean;
 use crate::style::STYLES;
+use crate::terminal;
 use payrig_tickets::{Comparison, Drift, Row, Turn};
 use payrig_units::words;
 use serde_json::json;
@@ -46,8 +47,8 @@ pub(super) fn other_unit(before: &Row, now: &Row) -> Option<String> {
 }
 
 pub(super) fn write_json(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()> {
-    let mut out = io::stdout().lock();
-    let mut put = |value: serde_json::Value| writeln!(out, "{value}");
+    let mut out = terminal::screen();
+    let mut put = |value: serde_json::Value| terminal::json_line(&mut out, &value);
     let turns = [
         ("worse", &comparison.worse),
         ("better", &comparison.better),
@@ -83,7 +84,7 @@ pub(super) fn write_json(before: &Row, now: &Row, comparison: &Comparison) -> io
 }
 
 pub(super) fn write_text(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()> {
-    let mut out = anstream::AutoStream::auto(io::stdout().lock());
+    let mut out = terminal::screen();
     let head = STYLES.head;
     let name = match now.name == now.kind {
         true => String::new(),

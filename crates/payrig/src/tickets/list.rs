@@ -3,16 +3,17 @@
 use super::clean;
 use crate::Format;
 use crate::style::STYLES;
+use crate::terminal;
 use payrig_tickets::Row;
 use serde_json::json;
 use std::io::{self, Write};
 use textwrap::core::display_width;
 
 pub(super) fn list(rows: &[Row], format: Format) -> io::Result<()> {
-    let mut out = anstream::AutoStream::auto(io::stdout().lock());
+    let mut out = terminal::screen();
     if format == Format::Json {
         for row in rows {
-            writeln!(out, "{}", as_json(row))?;
+            terminal::json_line(&mut out, &as_json(row))?;
         }
         return out.flush();
     }
