@@ -1,8 +1,10 @@
 //! A mode bit turned on the wire makes a valid answer of a part of one: what the board waits for then
 //! is asked again, and what is owed is paid (MDB/ICP 4.3, section 2.2: the mode bit ends a block).
 
-use payrig_tests::play_for_money;
+use payrig_tests::{play, play_for_money};
 use payrig_units::Place;
+use payrig_wire::Source;
+use payrig_wire::recording::Entry;
 
 const COINS: &str = r#"
 [[script]]
@@ -46,23 +48,33 @@ count = 2
 capacity = 9
 "#;
 
-/// Puts money in, turns a bit on answers, and presses the return; what went wrong.
-fn wrong(way: (&str, &str, &str), word: u8, skip: u32, count: u32) -> Option<String> {
+/// A turned mode bit of data of a peripheral.
+fn flip(word: usize, skip: usize, count: usize) -> String {
+    format!(
+        "[[script]]\ndo = \"fault\"\nkind = \"flip\"\nword = {word}\nbit = 8\n\
+         from = \"peripheral\"\nframe = \"block\"\nskip = {skip}\ncount = {count}\n"
+    )
+}
+
+/// Puts money in and presses the return, with `early` before all that and `late` before the return.
+fn rig(way: (&str, &str, &str), early: &str, late: &str) -> String {
     let (board, devices, money) = way;
-    let text = format!(
+    format!(
         "[bench]\nname = \"turned\"\n[board]\n{board}[[board.item]]\nnumber = 1\nprice = \"1.00\"\n\
-         {devices}[[script]]\ndo = \"wait-ready\"\n{money}[[script]]\ndo = \"wait\"\nfor = \"6 s\"\n\
-         [[script]]\ndo = \"fault\"\nkind = \"flip\"\nword = {word}\nbit = 8\nfrom = \"peripheral\"\n\
-         frame = \"block\"\nskip = {skip}\ncount = {count}\n[[script]]\ndo = \"press-return\"\n\
+         {devices}{early}[[script]]\ndo = \"wait-ready\"\n{money}[[script]]\ndo = \"wait\"\n\
+         for = \"6 s\"\n{late}[[script]]\ndo = \"press-return\"\n\
          [[script]]\ndo = \"wait\"\nfor = \"90 s\"\n"
-    );
-    let (stage, findings) = play_for_money(&text);
+    )
+}
+
+/// What is wrong at the end, if anything: the customer has what was put in, nobody else lost any, and
+/// the board is at rest.
+fn wrong(text: &str, what: &str) -> Option<String> {
+    let (stage, findings) = play_for_money(text);
     let customer = stage.books().ledger().balance(&Place::Customer);
     let idle = stage.board().is_some_and(|b| b.vending().is_idle());
     let good = customer.is_zero() && idle && findings.is_empty();
-    (!good).then(|| {
-        format!("{board:?} word {word}, {count} after {skip}: customer {customer:?}, idle {idle}, {findings:?}")
-    })
+    (!good).then(|| format!("{what}: customer {customer:?}, idle {idle}, {findings:?}"))
 }
 
 #[test]
@@ -72,8 +84,40 @@ fn a_turned_mode_bit_stalls_no_payout() {
         for word in [0, 1] {
             for skip in 0..14 {
                 for count in [1, 2, 5] {
-                    all.extend(wrong(way, word, skip, count));
+                    let what = format!("{:?} word {word}, {count} after {skip}", way.0);
+                    all.extend(wrong(&rig(way, "", &flip(word, skip, count)), &what));
                 }
+            }
+        }
+    }
+    assert!(all.is_empty(), "{}\n{}", all.len(), all.join("\n"));
+}
+
+/// The lengths of the data blocks of peripherals in an undisturbed run, in words, in order.
+fn lengths(way: (&str, &str, &str)) -> Vec<usize> {
+    let mut all = Vec::new();
+    play(&rig(way, "", ""), |entry| {
+        if let Entry::Block(block) = entry
+            && block.source == Source::Peripheral
+            && block.bytes.len() > 1
+        {
+            all.push(block.bytes.len());
+        }
+    });
+    all
+}
+
+/// Every word of every answer, from the first POLL to the last TUBE STATUS: SETUP, IDENTIFICATION,
+/// activity, tubes, stores, payouts. Of a status that begins with zeros the words after the turned one
+/// are a valid block as well, and so may those before it be: the length shows that neither is one.
+#[test]
+fn one_turned_mode_bit_anywhere_costs_nobody_anything() {
+    let mut all = Vec::new();
+    for way in WAYS {
+        for (skip, length) in lengths(way).into_iter().enumerate() {
+            for word in 0..length {
+                let what = format!("{:?} word {word} of answer {skip}", way.0);
+                all.extend(wrong(&rig(way, &flip(word, skip, 1), ""), &what));
             }
         }
     }

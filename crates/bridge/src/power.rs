@@ -1,7 +1,7 @@
 //! The bridge with its place on the bus and its power supply.
 
 use crate::to_mdb::PulseToMdb;
-use payrig_peripherals::{ACK_BORNE, BusPeripheral, Port, PortTiming};
+use payrig_peripherals::{ACK_TOLERATED, BusPeripheral, Port, PortTiming};
 use payrig_pulse::Edge;
 use payrig_units::{Micros, Movement};
 use payrig_wire::{TimedWord, Transmission};
@@ -100,7 +100,7 @@ impl BusPeripheral for PulseBridge {
         if on || !self.hold_up {
             self.port.power(now, on);
         } else {
-            self.going_down = Some(now + ACK_BORNE * 2);
+            self.going_down = Some(now + ACK_TOLERATED * 2);
             self.go_down(now);
         }
     }

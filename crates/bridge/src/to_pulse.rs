@@ -25,7 +25,7 @@ pub struct MdbToPulseConfig {
 ///
 /// - A bill counts once it is stacked (section 6.3, POLL, note 2).
 /// - Only bills that the profile can say are enabled; none while the board holds the bridge off.
-/// - While it is held off no train begins: what was taken before is sent when it is let go again.
+/// - While it is held off no train begins: what was taken before is sent when it is released again.
 /// - What is to be sent, and the last report of the validator, outlast power cuts: a train that is
 ///   cut goes on where it stopped, a report that is repeated is not sent twice.
 #[derive(Clone, Debug)]
@@ -69,7 +69,7 @@ impl MdbToPulse {
         lines.map(|l| (l.to_owned(), rest)).collect()
     }
 
-    /// All that the validator stacked, as far as the bridge was told.
+    /// All that the validator stacked, as far as the bridge knows.
     #[must_use]
     pub fn taken(&self) -> Money {
         self.taken

@@ -1,37 +1,21 @@
-//! The board's side: a vending machine controller as a state machine.
+//! The board's side: a vending machine controller as a state machine. No clock, no I/O.
 //!
-//! From the wire up: [`BusMaster`] does one exchange at a time; a channel per peripheral finds it,
-//! sets it up, polls it and finds it again; a driver per kind speaks its section of the standard;
-//! [`Vending`] sells. [`Controller`] is all of them together. No clock, no I/O.
+//! Two rooms and the board that ties them. The drivers say how a board speaks to each peripheral:
+//! [`BusMaster`], a channel per peripheral, a driver per kind. The shop ([`Vending`]) has prices,
+//! credit and vends; it hears the drivers' [`Report`]s and gives [`Order`]s, and no driver knows of
+//! it. [`Controller`] passes reports to the shop and orders to the drivers. Below both, [`make_change`].
 
-mod bill;
-mod bill_host;
 mod board;
-mod cashless;
 mod change;
-mod changer;
-mod channel;
-mod files;
-mod hopper;
-mod master;
-mod motor;
-mod paying;
-mod pulse_input;
-mod vending;
+mod drivers;
+mod shop;
 
-pub use bill::{BillChange, BillPolicy};
-pub use bill_host::BillHost;
 pub use board::{BoardConfig, Controller, Expected, ExpectedKind};
-pub use cashless::{BasketShares, Calendar, CashlessUse, Clock, VmcIdentity};
 pub use change::{Coins, Stock, make_change};
-pub use changer::ChangerPolicy;
-pub use channel::{Life, Rhythm};
-pub use files::{Mailbox, NoTransfer};
-pub use hopper::HopperLink;
-pub use master::{BusMaster, MasterTiming, Outcome};
-pub use motor::Mishap;
-pub use pulse_input::PulseLink;
-pub use vending::{
-    CardSession, Coupon, Delivery, Dispensed, Item, Means, NotDispensed, Order, Policy, Reader,
-    Report, SaleKind, Sold, Vending,
+pub use drivers::{
+    BillChange, BillHost, BillPolicy, BusMaster, Calendar, CardSession, CashlessUse, ChangerPolicy,
+    Clock, Coupon, Delivery, Dispensed, HopperLink, Life, Mailbox, MasterTiming, Mishap,
+    NoTransfer, NotDispensed, Outcome, PulseLink, Reader, Report, Rhythm, SaleKind, Sold,
+    VmcIdentity,
 };
+pub use shop::{BasketShares, CardSales, Item, Means, Order, Policy, Tariffs, Vending};

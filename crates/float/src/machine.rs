@@ -46,7 +46,7 @@ pub struct Machine {
     pub pieces: Vec<Piece>,
     /// Prices. A price of zero stands for the return lever: everything is given back.
     pub prices: Vec<Money>,
-    /// True when there is something to pay change with at all, be it empty: a changer, a recycler.
+    /// True when there is something to pay change with at all, even when empty: a changer, a recycler.
     /// A board without takes every bill and never lights the exact-change light.
     pub gives_change: bool,
 }

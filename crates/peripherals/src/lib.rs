@@ -12,4 +12,4 @@ pub mod pulse;
 mod quirks;
 
 pub use device::{Device, Reply};
-pub use port::{ACK_BORNE, BREAK_MIN, BusPeripheral, GAP_BORNE, Port, PortTiming};
+pub use port::{ACK_TOLERATED, BREAK_MIN, BusPeripheral, GAP_TOLERATED, Port, PortTiming};

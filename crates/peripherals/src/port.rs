@@ -10,13 +10,13 @@ use std::collections::VecDeque;
 /// Shortest line-active time that is a bus reset (section 3.2, t-break).
 pub const BREAK_MIN: Micros = Micros::ms(100);
 
-/// How long a receiver bears a pause inside a block (Appendix 3, section 2: 5 ms; the sender's
-/// limit is 1.0 ms, section 3.2).
-pub const GAP_BORNE: Micros = Micros::ms(5);
+/// The longest pause inside a block that a receiver tolerates (Appendix 3, section 2: 5 ms; the
+/// sender's limit is 1.0 ms, section 3.2).
+pub const GAP_TOLERATED: Micros = Micros::ms(5);
 
 /// How long a peripheral waits for the master's ACK before it takes silence for a NAK (Appendix 3,
 /// section 2: 20 ms; the sender's limit is 5.0 ms, section 3.2).
-pub const ACK_BORNE: Micros = Micros::ms(20);
+pub const ACK_TOLERATED: Micros = Micros::ms(20);
 
 /// How a peripheral times what it sends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,8 +44,8 @@ enum Hearing {
     Elsewhere,
     /// Gathering a block for us.
     Gathering,
-    /// Data was sent; the master has until then to say ACK, NAK or RET.
-    AwaitingAck { until: Micros },
+    /// Data are out at `sent`; the master has `until` then to send ACK, NAK or RET.
+    AwaitingAck { sent: Micros, until: Micros },
 }
 
 /// A peripheral on the bus: the common half, and its [`Device`].
@@ -136,8 +136,11 @@ impl<D: Device> Port<D> {
         }
         match self.hearing {
             Hearing::Elsewhere => {}
+            // What the master sends before it can have heard all of the data is no answer to them: a
+            // mode bit turned on the way makes it believe that they are over (section 2.2).
+            Hearing::AwaitingAck { sent, .. } if word.start + word.uncertainty < sent => {}
             Hearing::AwaitingAck { .. } => self.verdict_of_master(now, word.word.byte),
-            Hearing::Gathering if pause > GAP_BORNE => self.hearing = Hearing::Elsewhere,
+            Hearing::Gathering if pause > GAP_TOLERATED => self.hearing = Hearing::Elsewhere,
             Hearing::Gathering => self.gather(now, word.word.byte),
         }
     }
@@ -156,7 +159,7 @@ impl<D: Device> Port<D> {
             return Micros::NEVER;
         }
         let ack = match self.hearing {
-            Hearing::AwaitingAck { until } => until,
+            Hearing::AwaitingAck { until, .. } => until,
             _ => Micros::NEVER,
         };
         ack.min(self.gathered_by).min(self.device.next_deadline())
@@ -171,7 +174,7 @@ impl<D: Device> Port<D> {
             self.gathered_by = Micros::NEVER;
             self.complete(now);
         }
-        if matches!(self.hearing, Hearing::AwaitingAck { until } if now >= until) {
+        if matches!(self.hearing, Hearing::AwaitingAck { until, .. } if now >= until) {
             self.give_up_on_ack(now);
         }
         self.device.wake(now);
@@ -230,7 +233,8 @@ impl<D: Device> Port<D> {
         if let PeripheralFrame::Data(_) = frame {
             let length = (WORD_TIME + self.timing.gap) * words.len() as u64;
             self.hearing = Hearing::AwaitingAck {
-                until: at + length + ACK_BORNE + WORD_TIME,
+                sent: at + length.since(self.timing.gap),
+                until: at + length + ACK_TOLERATED + WORD_TIME,
             };
         }
         self.outbox.push_back(Transmission::Words {
@@ -314,7 +318,7 @@ mod tests {
     use payrig_wire::Source;
     use proptest::prelude::*;
 
-    /// Answers every command with the same data and remembers what it was told.
+    /// Answers every command with the same data and remembers what it heard.
     #[derive(Debug, Default)]
     struct Echo {
         commands: Vec<Vec<u8>>,
@@ -444,7 +448,11 @@ mod tests {
         );
         assert_eq!(line.say(&poll(), Micros::ms(6)), vec![]);
         assert!(line.port.device().commands.is_empty());
-        assert_eq!(line.say(&poll(), Micros::ms(4)), data(), "5 ms are borne");
+        assert_eq!(
+            line.say(&poll(), Micros::ms(4)),
+            data(),
+            "5 ms are tolerated"
+        );
     }
 
     #[test]

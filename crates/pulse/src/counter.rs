@@ -71,7 +71,7 @@ impl CreditCounter {
         &self.profile
     }
 
-    /// Tells the level a line has when the record begins.
+    /// Sets the level a line has when the record begins.
     pub fn start_level(&mut self, line: &str, at: Micros, high: bool) {
         for (reader, watch) in self
             .lines
@@ -122,7 +122,7 @@ impl CreditCounter {
         }
     }
 
-    /// The acceptor is held off from now on, or let go.
+    /// The acceptor is held off from now on, or released.
     pub fn inhibit(&mut self, at: Micros, on: bool) {
         if on {
             self.inhibited_since.get_or_insert(at);

@@ -45,7 +45,7 @@ impl Debounce {
         }
     }
 
-    /// Tells the level before the first edge.
+    /// Sets the level before the first edge.
     pub fn set_level(&mut self, high: bool) {
         self.steady = high;
         self.raw = high;
@@ -153,7 +153,7 @@ mod tests {
     }
 
     #[test]
-    fn a_level_told_twice_is_no_edge() {
+    fn a_level_set_twice_is_no_edge() {
         let (out, _) = run(&[(1000, false), (2500, false), (51_000, true), (52_000, true)]);
         assert_eq!(out.len(), 2);
     }

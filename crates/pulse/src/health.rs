@@ -23,7 +23,7 @@ pub struct LineWatch {
 }
 
 impl LineWatch {
-    /// A watch on a line of a profile. The line is taken to be at rest until told otherwise.
+    /// A watch on a line of a profile. The line is taken to be at rest until set otherwise.
     ///
     /// It counts as stuck when active for ten times the longest pulse, at least 2 s.
     #[must_use]
@@ -49,7 +49,7 @@ impl LineWatch {
         }
     }
 
-    /// Tells the level the line has when the record begins.
+    /// Sets the level the line has when the record begins.
     pub fn start_level(&mut self, at: Micros, high: bool) {
         self.started = Some(at);
         self.level = Level::of(high);

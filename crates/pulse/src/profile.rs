@@ -207,7 +207,7 @@ impl Profile {
     }
 
     /// The silence is 800 ms: a bill that is past the sensors when the inhibit comes is stacked
-    /// first, which takes up to 700 ms (common practice, no source), and then told.
+    /// first, which takes up to 700 ms (common practice, no source), and then reported.
     ///
     /// The train gap is 300 ms in all of them: twice the longest pause, so that a reader set to
     /// the wrong profile still sees whole trains and can say which profile they are of.

@@ -77,7 +77,7 @@ impl TrainReader {
         &self.setup
     }
 
-    /// Tells the level the line has when the record begins. A line that begins active begins with
+    /// Sets the level the line has when the record begins. A line that begins active begins with
     /// a pulse whose true start is not known ([`Pulse::cut`]).
     pub fn start_level(&mut self, at: Micros, high: bool) {
         self.filter.set_level(high);
@@ -174,7 +174,7 @@ impl TrainReader {
         trains
     }
 
-    /// Excursions too short for a pulse that no train has told of yet.
+    /// Excursions too short for a pulse that no train holds yet.
     pub fn take_glitches(&mut self) -> u32 {
         self.filter.take_glitches()
     }

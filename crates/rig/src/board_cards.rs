@@ -1,27 +1,20 @@
-//! The keys of `[board]` about cashless devices: what a board uses of them and tells them.
+//! The keys of `[board]` about cashless devices: what a board uses of them, and how it sells to
+//! their cards.
 
 use super::cashless::read_options;
 use super::error::RigError;
 use super::fields::Fields;
-use payrig_controller::{BasketShares, CashlessUse, Clock};
+use payrig_controller::{BasketShares, CardSales, CashlessUse, Clock, Tariffs};
 use payrig_units::Decimals;
 
-/// Reads them.
-pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<CashlessUse, RigError> {
+/// What the board uses of its cashless devices.
+pub(super) fn read_uses(fields: &Fields<'_>) -> Result<CashlessUse, RigError> {
     let mut uses = CashlessUse::default();
     if let Some(options) = read_options(fields, "cashless-options")? {
         uses.options = options;
     }
     uses.revalue = fields.boolean("revalue")?;
-    uses.mixed = fields.boolean("mixed-payments")?;
-    uses.one_at_a_time = fields.boolean("one-reader-at-a-time")?;
-    uses.cards_in_service = fields.boolean("cards-in-service")?;
     uses.announce_prices = fields.boolean_or_none("announce-prices")?.unwrap_or(true);
-    let shares = [
-        ("even", BasketShares::Even),
-        ("on-failures", BasketShares::OnFailures),
-    ];
-    uses.basket = fields.word("basket-discount", &shares)?.unwrap_or_default();
     let columns = fields.number("display-columns", 0..33)?;
     uses.columns = columns.map_or(uses.columns, |n| n as u8);
     let rows = fields.number("display-rows", 0..33)?;
@@ -48,16 +41,27 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<CashlessUs
         };
         uses.calendar.holidays.get_or_insert_default().insert(day);
     }
-    read_prices(fields, decimals, &mut uses)?;
     Ok(uses)
 }
 
+/// How the board sells to cards.
+pub(super) fn read_sales(fields: &Fields<'_>, decimals: Decimals) -> Result<CardSales, RigError> {
+    let shares = [
+        ("even", BasketShares::Even),
+        ("on-failures", BasketShares::OnFailures),
+    ];
+    Ok(CardSales {
+        mixed: fields.boolean("mixed-payments")?,
+        basket: fields.word("basket-discount", &shares)?.unwrap_or_default(),
+        one_at_a_time: fields.boolean("one-reader-at-a-time")?,
+        in_service: fields.boolean("cards-in-service")?,
+        tariffs: read_tariffs(fields, decimals)?,
+    })
+}
+
 /// What cards may have instead of the normal prices (7.4.4).
-fn read_prices(
-    fields: &Fields<'_>,
-    decimals: Decimals,
-    uses: &mut CashlessUse,
-) -> Result<(), RigError> {
+fn read_tariffs(fields: &Fields<'_>, decimals: Decimals) -> Result<Tariffs, RigError> {
+    let mut tariffs = Tariffs::default();
     for row in fields.tables("list-price", "[[board.list-price]]")? {
         let list = row.number("list", 0..256)?;
         let list = row.need("list", "the number of a price list, 0 to 255", list)? as u8;
@@ -66,7 +70,7 @@ fn read_prices(
         let price = row.money("price", decimals)?;
         let price = row.need("price", "an amount, as in \"0.80\"", price)?;
         row.finish()?;
-        let prices = uses.price_lists.entry(list).or_default();
+        let prices = tariffs.lists.entry(list).or_default();
         if prices.insert(item, price).is_some() {
             return Err(row.error(format!("two prices of item {item} in list {list}")));
         }
@@ -77,7 +81,7 @@ fn read_prices(
         let percent = row.number("percent", 0..101)?;
         let percent = row.need("percent", "per cent off, 0 to 100", percent)?;
         row.finish()?;
-        uses.discount_groups.insert(number as u8, percent as u8);
+        tariffs.discount_groups.insert(number as u8, percent as u8);
     }
     for value in fields.array("user-groups")? {
         let number = value.get_ref().as_integer();
@@ -85,9 +89,9 @@ fn read_prices(
         let Some(number) = number else {
             return Err(fields.wrong("user-groups", value, "numbers, 0 to 255"));
         };
-        uses.user_groups.get_or_insert_default().insert(number);
+        tariffs.user_groups.get_or_insert_default().insert(number);
     }
-    Ok(())
+    Ok(tariffs)
 }
 
 /// `12-25`: a day there is in some year.
@@ -116,22 +120,23 @@ fn parse_clock(text: &str) -> Option<Clock> {
 mod tests {
     use super::*;
     use crate::parse;
+    use payrig_controller::BoardConfig;
     use payrig_mdb::cashless::Options;
     use payrig_units::Money;
     use std::path::Path;
 
-    fn uses(board: &str) -> Result<CashlessUse, String> {
+    fn config(board: &str) -> Result<BoardConfig, String> {
         let text = format!(
             "[bench]\nname = \"b\"\n[board]\n{board}\n[[board.item]]\nnumber = 11\n\
              price = \"1.00\"\n[[device]]\nkind = \"cashless\"\nname = \"card\"\n"
         );
         let rig = parse(Path::new("t.toml"), &text).map_err(|e| e.to_string())?;
-        Ok(rig.board.controller(&rig).unwrap().cashless)
+        Ok(rig.board.controller(&rig).unwrap())
     }
 
     #[test]
     fn what_the_board_uses() {
-        let uses = uses(
+        let config = config(
             "cashless-options = [\"basket\", \"coupon\"]\nrevalue = true\nmixed-payments = true\n\
              basket-discount = \"on-failures\"\nclock = \"2026-12-31 23:59:00\"\n\
              summertime = false\nholidays = [\"12-25\", \"01-01\"]\nuser-groups = [3]\n\
@@ -140,16 +145,17 @@ mod tests {
              [[board.discount-group]]\nnumber = 4\npercent = 50",
         )
         .unwrap();
+        let (uses, cards) = (config.cashless, config.cards);
         assert_eq!(uses.options, Options::BASKET | Options::COUPON);
-        assert!(uses.revalue && uses.mixed && uses.one_at_a_time);
-        assert!(!uses.announce_prices && !uses.cards_in_service && uses.full_ascii);
-        assert_eq!(uses.basket, BasketShares::OnFailures);
+        assert!(uses.revalue && cards.mixed && cards.one_at_a_time);
+        assert!(!uses.announce_prices && !cards.in_service && uses.full_ascii);
+        assert_eq!(cards.basket, BasketShares::OnFailures);
         assert_eq!(uses.clock, Clock::new([26, 12, 31], [23, 59, 0]));
         assert_eq!(uses.calendar.summertime, Some(false));
         assert_eq!(uses.calendar.holidays, Some([(12, 25), (1, 1)].into()));
-        assert_eq!(uses.price_lists[&2][&11], Money(80));
-        assert_eq!(uses.discount_groups[&4], 50);
-        assert_eq!(uses.user_groups, Some([3].into()));
+        assert_eq!(cards.tariffs.lists[&2][&11], Money(80));
+        assert_eq!(cards.tariffs.discount_groups[&4], 50);
+        assert_eq!(cards.tariffs.user_groups, Some([3].into()));
     }
 
     #[test]
@@ -183,7 +189,7 @@ mod tests {
             ("user-groups = [256]", "0 to 255"),
             ("[[board.list-price]]\nlist = 1\nitem = 11", "`price`"),
         ] {
-            let error = uses(board).unwrap_err();
+            let error = config(board).unwrap_err();
             assert!(error.contains("t.toml:") && error.contains(says), "{error}");
         }
     }

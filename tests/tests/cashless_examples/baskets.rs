@@ -55,7 +55,7 @@ fn basket(approve_less: i64, shares: BasketShares) -> Scene {
         c.policy = less;
     };
     let mut s = with(Options::BASKET, reader, |b| {
-        b.cashless.basket = shares;
+        b.cards.basket = shares;
         multi_vend(b);
     });
     s.card(1000);

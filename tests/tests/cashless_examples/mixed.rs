@@ -19,7 +19,7 @@ fn pair(options: Options) -> Pair {
     ]);
     expected.items = vec![item(1, "Water", 200), item(2, "Juice", 200)];
     expected.multi_vend = true;
-    expected.cashless.mixed = true;
+    expected.cards.mixed = true;
     expected.cashless.options = Options::DEFINED;
     for (number, code) in [(1, "C1"), (2, "C2")] {
         expected.cashless.codes.insert(number, code.to_owned());

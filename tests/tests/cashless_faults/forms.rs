@@ -102,11 +102,7 @@ fn reasons_of_selection_denied() {
         assert_eq!(s.sold(), 1, "to be had again");
     }
     // Another mode of the machine, where the reader is not disabled for it.
-    let mut s = with(
-        Options::REMOTE_VEND,
-        |_| {},
-        |b| b.cashless.cards_in_service = true,
-    );
+    let mut s = with(Options::REMOTE_VEND, |_| {}, |b| b.cards.in_service = true);
     let now = s.bench.now();
     s.bench.master.set_service(now, true);
     let pick = |d: &mut CashlessDevice, now| d.select_item(now, 11, 0, Card::unknown());
@@ -153,11 +149,7 @@ fn item_options_of_a_remote_vend() {
 #[test]
 fn readers_are_disabled_in_service() {
     for (stay, expected) in [(false, 1), (true, 0)] {
-        let mut s = with(
-            Options::NONE,
-            |_| {},
-            |b| b.cashless.cards_in_service = stay,
-        );
+        let mut s = with(Options::NONE, |_| {}, |b| b.cards.in_service = stay);
         let now = s.bench.now();
         s.bench.master.set_service(now, true);
         s.rest();
@@ -186,7 +178,7 @@ fn the_other_reader_is_disabled_during_a_session() {
             ("card", ExpectedKind::Cashless(Unit::One)),
             ("phone", ExpectedKind::Cashless(Unit::Two)),
         ]);
-        expected_devices.cashless.one_at_a_time = one;
+        expected_devices.cards.one_at_a_time = one;
         let mut bench = Bench::new(Controller::new(expected_devices, Micros::ZERO));
         let [card, phone] = UNITS.map(|unit| {
             let name = if unit == Unit::One { "card" } else { "phone" };

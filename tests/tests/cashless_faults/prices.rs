@@ -84,9 +84,9 @@ fn prices_by_list_group_and_percentage() {
             Options::NONE,
             |_| {},
             |b| {
-                b.cashless.price_lists = [(2, [(11, Money(80))].into())].into();
-                b.cashless.discount_groups = [(4, 50)].into();
-                b.cashless.user_groups = Some([1].into());
+                b.cards.tariffs.lists = [(2, [(11, Money(80))].into())].into();
+                b.cards.tariffs.discount_groups = [(4, 50)].into();
+                b.cards.tariffs.user_groups = Some([1].into());
             },
         );
         s.present(media(kind, data));
@@ -105,7 +105,7 @@ fn a_basket_by_price_list() {
     let mut s = with(
         Options::BASKET,
         |_| {},
-        |b| b.cashless.price_lists = [(2, [(11, Money(80)), (12, Money(120))].into())].into(),
+        |b| b.cards.tariffs.lists = [(2, [(11, Money(80)), (12, Money(120))].into())].into(),
     );
     s.present(media(1, [0, 2]));
     let now = s.bench.now();
@@ -145,7 +145,7 @@ fn options_price() {
     let mut s = with(
         Options::NONE,
         |_| {},
-        |b| b.cashless.price_lists = [(2, [(11, Money(80))].into())].into(),
+        |b| b.cards.tariffs.lists = [(2, [(11, Money(80))].into())].into(),
     );
     s.present(media(1, [0, 2]));
     let now = s.bench.now();

@@ -2,7 +2,7 @@
 
 use super::{DevicePlan, Kind, Plan};
 use payrig_controller::{
-    BillPolicy, BoardConfig, CashlessUse, ChangerPolicy, Expected, ExpectedKind, Item,
+    BillPolicy, BoardConfig, CardSales, CashlessUse, ChangerPolicy, Expected, ExpectedKind, Item,
 };
 use payrig_units::{Micros, Money};
 use std::collections::BTreeMap;
@@ -49,6 +49,8 @@ pub struct BoardPlan {
     pub hold_bills: bool,
     /// What it uses of its cashless devices; the codes of its items are added from the items.
     pub cashless: CashlessUse,
+    /// How it sells to cards.
+    pub cards: CardSales,
 }
 
 impl BoardPlan {
@@ -92,6 +94,7 @@ impl BoardPlan {
             bills: self.bills.clone(),
             hold_bills: self.hold_bills,
             cashless: self.cashless_use(),
+            cards: self.cards.clone(),
             instead: self.instead(),
             ..BoardConfig::default()
         })

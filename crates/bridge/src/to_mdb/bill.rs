@@ -12,7 +12,7 @@ use payrig_units::Micros;
 /// The stacker is the acceptor's own; the bridge does not know how large.
 const STACKER: u16 = 500;
 
-/// Bills told in one answer; there is room beside them for events and VALIDATOR DISABLED.
+/// Bills reported in one answer; there is room beside them for events and VALIDATOR DISABLED.
 const BILLS: usize = 8;
 
 fn data(response: &Response) -> Reply {
@@ -86,7 +86,7 @@ impl PulseToMdb {
         reports.truncate(MAX_REPORTS - BILLS - 1);
         self.events_in_flight = reports.len();
         if reports.first() != Some(&Report::JustReset) {
-            let bills = self.tell(BILLS);
+            let bills = self.report(BILLS);
             let stacked = |t: u8| Report::bill(Routing::Stacked, t);
             reports.extend(bills.into_iter().map(stacked));
             if !self.is_released() {

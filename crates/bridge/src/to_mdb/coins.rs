@@ -9,7 +9,7 @@ use payrig_mdb::changer::{
 use payrig_peripherals::Reply;
 use payrig_units::Micros;
 
-/// Coins told in one answer, two bytes each; there is room beside them for a status.
+/// Coins reported in one answer, two bytes each; there is room beside them for a status.
 const COINS: usize = (MAX_ACTIVITY - 2) / 2;
 
 fn data(response: &Response) -> Reply {
@@ -80,24 +80,24 @@ impl PulseToMdb {
 
     fn poll_as_changer(&mut self) -> Reply {
         let mut reports: Vec<Report> = Vec::new();
-        let mut told = 0;
+        let mut reported = 0;
         for event in &self.events {
-            told += 1;
+            reported += 1;
             match event {
                 Event::JustReset => {
                     reports.push(Report::JUST_RESET);
                     break;
                 }
-                // A changer has no such report; a line that stays active is told below.
+                // A changer has no such report; a line that stays active is reported below.
                 Event::InvalidEscrow | Event::Sensor => {}
             }
         }
-        self.events_in_flight = told;
+        self.events_in_flight = reported;
         if reports.is_empty() {
             if self.listener.is_stuck() {
                 reports.push(Report::Status(Status::AcceptorUnplugged));
             }
-            let coins = self.tell(COINS);
+            let coins = self.report(COINS);
             reports.extend(coins.into_iter().map(|t| Report::CoinsDeposited {
                 coin_type: CoinType::of(t),
                 routing: Routing::CashBox,

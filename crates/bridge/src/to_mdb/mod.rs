@@ -6,10 +6,10 @@
 //!   (MDB/ICP 4.3, section 6.3, SETUP, Z11) and answers ESCROW with INVALID ESCROW REQUEST.
 //! - **Enabling single types.** There is one inhibit line for all that the acceptor takes
 //!   ([`Release`]).
-//! - **Which bills.** Five pulses are 5.00, be it one bill or five. A train is said in the fewest
+//! - **Which bills.** Five pulses are 5.00, whether from one bill or from five. A train is reported in the fewest
 //!   bills that make it ([`crate::split`]).
 //! - **What happens in the acceptor**: jams, a full stacker, attempts of fraud. A line that stays
-//!   active is told as a sensor problem (bill) or an unplugged acceptor (coins).
+//!   active is reported as a sensor problem (bill) or an unplugged acceptor (coins).
 
 mod bill;
 mod coins;
@@ -31,7 +31,7 @@ pub enum Appearance {
     Changer,
 }
 
-/// When the acceptor's one inhibit line is let go.
+/// When the acceptor's one inhibit line is released.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Release {
     /// When every type it takes is enabled: no money comes in that the VMC does not want.
@@ -56,7 +56,7 @@ pub struct PulseToMdbConfig {
     pub scaling: Scaling,
     /// Currency it reports.
     pub currency: CurrencyCode,
-    /// When the inhibit is let go.
+    /// When the inhibit is released.
     pub release: Release,
 }
 
@@ -170,7 +170,7 @@ pub struct PulseToMdb {
     /// SETUP was asked for since the last reset: the VMC knows what a type is worth.
     set_up: bool,
     enabled: u16,
-    stuck_told: bool,
+    stuck_reported: bool,
     held_off: Option<bool>,
     edges: Vec<(String, Edge)>,
     powered: bool,
@@ -209,7 +209,7 @@ impl PulseToMdb {
             events: VecDeque::new(),
             set_up: false,
             enabled: 0,
-            stuck_told: false,
+            stuck_reported: false,
             held_off: None,
             edges: Vec::new(),
             powered: true,
@@ -275,7 +275,7 @@ impl PulseToMdb {
         self.events.clear();
         self.events.push_back(Event::JustReset);
         self.set_up = false;
-        self.stuck_told = false;
+        self.stuck_reported = false;
         self.silent_until = now + START_UP;
         self.enable(now, 0);
     }
@@ -331,13 +331,13 @@ impl PulseToMdb {
             self.queue.extend(pieces);
             self.remainder = left;
         }
-        if self.listener.is_stuck() && !self.stuck_told {
-            self.stuck_told = true;
+        if self.listener.is_stuck() && !self.stuck_reported {
+            self.stuck_reported = true;
             self.events.push_back(Event::Sensor);
             self.notes
                 .push("the credit line stays active: held off until it rests".to_owned());
         } else if !self.listener.is_stuck() {
-            self.stuck_told = false;
+            self.stuck_reported = false;
         }
         self.update_inhibit(now);
     }
@@ -350,15 +350,15 @@ impl PulseToMdb {
         format!("{} to report", words::count(count, noun))
     }
 
-    /// What an answer to POLL tells of the queue: nothing before the VMC knows what a type is
+    /// What an answer to POLL reports of the queue: nothing before the VMC knows what a type is
     /// worth, and always so many at a time, so that a repetition begins like what it repeats.
-    fn tell(&mut self, most: usize) -> Vec<u8> {
+    fn report(&mut self, most: usize) -> Vec<u8> {
         if !self.set_up || std::mem::take(&mut self.quiet_next) {
             return Vec::new();
         }
-        let told: Vec<u8> = self.queue.iter().copied().take(most).collect();
-        self.in_flight = told.len();
-        told
+        let reported: Vec<u8> = self.queue.iter().copied().take(most).collect();
+        self.in_flight = reported.len();
+        reported
     }
 }
 
@@ -381,15 +381,15 @@ impl Device for PulseToMdb {
     }
 
     fn acknowledged(&mut self, _: Micros) {
-        let told = std::mem::take(&mut self.in_flight).min(self.queue.len());
-        self.queue.drain(..told);
-        if told > 0 {
+        let reported = std::mem::take(&mut self.in_flight).min(self.queue.len());
+        self.queue.drain(..reported);
+        if reported > 0 {
             self.unheard = 0;
             self.quiet_next = true;
         }
         self.reported = self
             .reported
-            .saturating_add(u64::try_from(told).unwrap_or(u64::MAX));
+            .saturating_add(u64::try_from(reported).unwrap_or(u64::MAX));
         let events = std::mem::take(&mut self.events_in_flight).min(self.events.len());
         self.events.drain(..events);
     }
@@ -417,7 +417,7 @@ impl Device for PulseToMdb {
             self.held_off = None;
             self.reset(now);
         } else {
-            // An output without power is let go.
+            // An output without power is released.
             let inhibit = &self.config.profile.inhibit;
             let high = inhibit.unpowered_level();
             let edge = Edge { at: now, high };

@@ -1,19 +1,20 @@
-//! The board and its cashless devices: orders carried out, sales told, and what is done at the
+//! The board and its cashless devices: orders carried out, sales announced, and what is done at the
 //! machine that only they care for.
 
 use super::Controller;
 use super::slot::{BoardMeans, Peer, Slot};
-use crate::cashless::Cashless;
-use crate::channel::Life;
-use crate::motor::Mishap;
-use crate::vending::{Order, Sold};
+use crate::drivers::Sold;
+use crate::drivers::cashless::Cashless;
+use crate::drivers::channel::Life;
+use crate::drivers::motor::Mishap;
+use crate::shop::Order;
 use payrig_mdb::cashless::{Command, Kind, Mode, Reason, Unit};
 use payrig_mdb::{Block, bill, changer};
 use payrig_units::{Micros, Money};
 
-/// A sale to be told to a reader.
+/// A sale to be reported to a reader.
 #[derive(Clone, Debug)]
-pub(super) struct Telling {
+pub(super) struct SaleNotice {
     device: String,
     sold: Sold,
     payers: Vec<(Unit, Money)>,
@@ -83,9 +84,9 @@ impl Controller {
         }
     }
 
-    /// A sale is to be told to the readers that account for it (7.4.10): the one that took part in
+    /// A sale is to be reported to the readers that account for it (7.4.10): the one that took part in
     /// it first, then the others, as in example 24 of 7.7.
-    pub(super) fn tell(&mut self, sold: Sold) {
+    pub(super) fn announce(&mut self, sold: Sold) {
         let mut payers: Vec<(Unit, Money)> = Vec::new();
         let mut devices: Vec<(bool, String)> = Vec::new();
         for slot in &self.slots {
@@ -99,23 +100,23 @@ impl Controller {
             }
         }
         devices.sort();
-        let told = |(_, device)| Telling {
+        let notice = |(_, device)| SaleNotice {
             device,
             sold: sold.clone(),
             payers: payers.clone(),
         };
-        self.tellings.extend(devices.into_iter().map(told));
+        self.sale_notices.extend(devices.into_iter().map(notice));
     }
 
-    /// Tells one sale after the other, each after the VEND SUCCESS it belongs to (7.4.10).
-    pub(super) fn tell_on(&mut self) {
+    /// Reports one sale after the other, each after the VEND SUCCESS it belongs to (7.4.10).
+    pub(super) fn announce_next(&mut self) {
         let busy = |s: &Slot| match &s.unit {
-            Peer::Cashless(c) => s.channel.life() == Life::Running && c.is_telling(),
+            Peer::Cashless(c) => s.channel.life() == Life::Running && c.is_reporting_sale(),
             _ => false,
         };
-        while !self.tellings.is_empty() && !self.slots.iter().any(busy) {
-            if let Some(next) = self.tellings.pop_front() {
-                self.with_cashless(&next.device, |c| c.tell_sale(&next.sold, &next.payers));
+        while !self.sale_notices.is_empty() && !self.slots.iter().any(busy) {
+            if let Some(next) = self.sale_notices.pop_front() {
+                self.with_cashless(&next.device, |c| c.report_sale(&next.sold, &next.payers));
             }
         }
     }
@@ -130,17 +131,17 @@ impl Controller {
     /// Whether each reader is to take cards: not out of order, not in service, and not while the
     /// other one has a session where only one may.
     pub(super) fn update_cards(&mut self) {
-        let uses = &self.config.cashless;
-        let on = self.cards_welcome && (!self.in_service || uses.cards_in_service);
+        let cards = &self.config.cards;
+        let on = self.cards_welcome && (!self.in_service || cards.in_service);
         for slot in &mut self.slots {
             if let Peer::Cashless(cashless) = &mut slot.unit {
-                let waits = uses.one_at_a_time && self.vending.in_session_elsewhere(&slot.name);
+                let waits = cards.one_at_a_time && self.vending.in_session_elsewhere(&slot.name);
                 cashless.welcome(on && !waits);
             }
         }
     }
 
-    /// An item has another price from now on; readers are told when the range of prices changes
+    /// An item has another price from now on; readers are informed when the range of prices changes
     /// with it (7.4.3).
     pub fn set_price(&mut self, now: Micros, item: u16, price: Money) {
         self.vending.set_price(item, price);

@@ -1,12 +1,12 @@
 //! What makes one board differ from another.
 
-use crate::bill::BillPolicy;
-use crate::cashless::{CashlessUse, VmcIdentity};
-use crate::changer::ChangerPolicy;
-use crate::hopper::HopperLink;
-use crate::master::MasterTiming;
-use crate::pulse_input::PulseLink;
-use crate::vending::Item;
+use crate::drivers::bill::BillPolicy;
+use crate::drivers::cashless::{CashlessUse, VmcIdentity};
+use crate::drivers::changer::ChangerPolicy;
+use crate::drivers::hopper::HopperLink;
+use crate::drivers::master::MasterTiming;
+use crate::drivers::pulse_input::PulseLink;
+use crate::shop::{CardSales, Item};
 use payrig_mdb::cashless::Unit;
 use payrig_units::{Decimals, Micros, Money};
 use std::collections::BTreeMap;
@@ -69,6 +69,8 @@ pub struct BoardConfig {
     pub identity: VmcIdentity,
     /// What the board uses of its cashless devices.
     pub cashless: CashlessUse,
+    /// How it sells to cards.
+    pub cards: CardSales,
     /// Columns with the same product: when the first cannot deliver, the second is tried.
     pub instead: BTreeMap<u16, u16>,
 }
@@ -93,6 +95,7 @@ impl Default for BoardConfig {
             timing: MasterTiming::default(),
             identity: VmcIdentity::default(),
             cashless: CashlessUse::default(),
+            cards: CardSales::default(),
             instead: BTreeMap::new(),
         }
     }

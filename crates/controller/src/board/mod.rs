@@ -9,13 +9,14 @@ mod welcome;
 
 pub use config::{BoardConfig, Expected, ExpectedKind};
 
-use crate::channel::Life;
-use crate::files::Mailbox;
-use crate::hopper::Hopper;
-use crate::master::{BusMaster, Outcome};
-use crate::motor::{Mishap, Motor};
-use crate::pulse_input::PulseInput;
-use crate::vending::Vending;
+use crate::drivers::channel::Life;
+use crate::drivers::files::Mailbox;
+use crate::drivers::hopper::Hopper;
+use crate::drivers::master::{BusMaster, Outcome};
+use crate::drivers::motor::{Mishap, Motor};
+use crate::drivers::pulse_input::PulseInput;
+use crate::shop::Vending;
+use payrig_mdb::Block;
 use payrig_units::{Micros, Movement};
 use payrig_wire::{Edge, TimedWord, Transmission};
 use slot::{BoardMeans, Peer, Slot};
@@ -35,14 +36,14 @@ pub struct Controller {
     hoppers: Vec<Hopper>,
     vending: Vending,
     motor: Motor,
-    /// Sales that cashless devices are to be told of, in order.
-    tellings: VecDeque<cards::Telling>,
+    /// Sales to be reported to cashless devices, in order.
+    sale_notices: VecDeque<cards::SaleNotice>,
     delivered: Vec<u16>,
     notices: Vec<String>,
     movements: Vec<Movement>,
     exact_change: bool,
     in_service: bool,
-    /// The board is not out of order and was not told to refuse cards.
+    /// The board is not out of order and was not set to refuse cards.
     cards_welcome: bool,
     changeable: Changeable,
 }
@@ -50,9 +51,13 @@ pub struct Controller {
 impl Controller {
     /// A word of a peripheral.
     pub fn heard(&mut self, word: &TimedWord) {
-        if self.powered
-            && let Some(outcome) = self.master.heard(word)
-        {
+        if !self.powered {
+            return;
+        }
+        let slot = self.current.and_then(|i| self.slots.get(i));
+        let is_answer =
+            |data: &Block| slot.is_none_or(|s| s.channel.is_answer(data, s.unit.as_driver()));
+        if let Some(outcome) = self.master.heard_by(word, is_answer) {
             self.exchange_over(word.end, outcome);
         }
     }
@@ -306,7 +311,7 @@ impl Controller {
     pub fn is_quiet(&self) -> bool {
         !self.motor.is_turning()
             && self.vending.is_idle()
-            && self.tellings.is_empty()
+            && self.sale_notices.is_empty()
             && self.mailbox.is_idle()
             && self.slots.iter().all(|s| !s.is_busy())
             && self.pulses.iter().all(PulseInput::is_quiet)

@@ -2,12 +2,12 @@
 
 use super::Controller;
 use super::slot::{BoardMeans, Peer, Slot, purse};
-use crate::bill::Bill;
-use crate::cashless::Cashless;
-use crate::hopper::Hopper;
-use crate::paying::in_bills;
-use crate::pulse_input::PulseInput;
-use crate::vending::{Order, Report};
+use crate::drivers::bill::Bill;
+use crate::drivers::cashless::Cashless;
+use crate::drivers::hopper::Hopper;
+use crate::drivers::pulse_input::PulseInput;
+use crate::drivers::report::Report;
+use crate::shop::{Order, in_bills};
 use payrig_units::{Micros, Money};
 
 impl Controller {
@@ -44,7 +44,7 @@ impl Controller {
             }
         }
         self.movements.extend(self.vending.take_movements());
-        self.tell_on();
+        self.announce_next();
         self.update_welcome(now);
         self.update_cards();
         for slot in &mut self.slots {
@@ -87,7 +87,7 @@ impl Controller {
             }
             Order::Stack(device) => self.with_bill(&device, Bill::stack),
             Order::Return(device) => self.with_bill(&device, Bill::give_back),
-            Order::Tell(sold) => self.tell(sold),
+            Order::Announce(sold) => self.announce(sold),
             Order::CancelReaders => self.each_cashless(Cashless::cancel_reader),
             order => self.carry_out_on_card(order),
         }

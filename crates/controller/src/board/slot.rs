@@ -1,12 +1,12 @@
 //! The peripherals on the board's bus, each with its schedule and its driver.
 
-use crate::bill::Bill;
-use crate::cashless::Cashless;
-use crate::changer::Changer;
-use crate::channel::{Channel, Driver, Life};
-use crate::hopper::Hopper;
-use crate::paying::{Purse, in_bills};
-use crate::vending::{Means, Reader, Report};
+use crate::drivers::bill::Bill;
+use crate::drivers::cashless::Cashless;
+use crate::drivers::changer::Changer;
+use crate::drivers::channel::{Channel, Driver, Life};
+use crate::drivers::hopper::Hopper;
+use crate::drivers::report::{Reader, Report};
+use crate::shop::{Means, Purse, in_bills};
 use payrig_mdb::Block;
 use payrig_units::Money;
 
@@ -32,9 +32,15 @@ impl Peer {
             Self::Cashless(d) => d.as_mut(),
         }
     }
-}
 
-impl Peer {
+    pub(super) fn as_driver(&self) -> &dyn Driver {
+        match self {
+            Self::Changer(d) => d.as_ref(),
+            Self::Bill(d) => d.as_ref(),
+            Self::Cashless(d) => d.as_ref(),
+        }
+    }
+
     /// True while it pays, or what it paid is still to be counted.
     pub(super) fn is_paying(&self) -> bool {
         match self {

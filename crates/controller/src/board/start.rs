@@ -3,16 +3,16 @@
 use super::slot::{Peer, Slot};
 use super::welcome::Changeable;
 use super::{BoardConfig, Controller, ExpectedKind};
-use crate::bill::Bill;
-use crate::cashless::{Board as CashlessBoard, Cashless};
-use crate::changer::Changer;
-use crate::channel::{Channel, Rhythm};
-use crate::files::Mailbox;
-use crate::hopper::Hopper;
-use crate::master::BusMaster;
-use crate::motor::Motor;
-use crate::pulse_input::PulseInput;
-use crate::vending::{Policy, Vending};
+use crate::drivers::bill::Bill;
+use crate::drivers::cashless::{Board as CashlessBoard, Cashless};
+use crate::drivers::changer::Changer;
+use crate::drivers::channel::{Channel, Rhythm};
+use crate::drivers::files::Mailbox;
+use crate::drivers::hopper::Hopper;
+use crate::drivers::master::BusMaster;
+use crate::drivers::motor::Motor;
+use crate::drivers::pulse_input::PulseInput;
+use crate::shop::{Policy, Vending};
 use payrig_mdb::Address;
 use payrig_mdb::cashless::Level;
 use payrig_units::Micros;
@@ -28,8 +28,7 @@ impl Controller {
             session_timeout: config.session_timeout,
             multi_vend: config.multi_vend,
             hold_bills: config.hold_bills,
-            mixed: config.cashless.mixed,
-            shares: config.cashless.basket,
+            cards: config.cards.clone(),
         };
         let mut board = Self {
             powered: true,
@@ -41,7 +40,7 @@ impl Controller {
             hoppers: Vec::new(),
             vending: Vending::new(config.items.clone(), policy),
             motor: Motor::default(),
-            tellings: VecDeque::new(),
+            sale_notices: VecDeque::new(),
             delivered: Vec::new(),
             notices: Vec::new(),
             movements: Vec::new(),
@@ -63,8 +62,6 @@ impl Controller {
                 _ => {}
             }
         }
-        let lists = board.config.cashless.price_lists.clone();
-        board.vending.set_price_lists(lists);
         board.power_up(now);
         board
     }

@@ -2,9 +2,8 @@
 
 use super::Controller;
 use super::slot::{BoardMeans, Peer, purse};
-use crate::channel::Life;
-use crate::paying::Purse;
-use crate::vending::Means;
+use crate::drivers::channel::Life;
+use crate::shop::{Means, Purse};
 use payrig_units::{Micros, Money};
 
 /// The bills that can be changed, and what that was worked out from.

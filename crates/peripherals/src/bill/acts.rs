@@ -1,6 +1,6 @@
 //! What a customer does at the validator, and what may happen to it meanwhile.
 
-use super::path::{Bill, Path, Tell};
+use super::path::{Bill, Due, Path};
 use super::{BillKind, BillValidator, DispenserFault, Fault};
 use payrig_mdb::bill::{Report, Routing};
 use payrig_units::Micros;
@@ -186,10 +186,10 @@ impl BillValidator {
 
     fn stop_bill(&mut self) {
         let bill = match self.path {
-            // Told already that it is stored, or too late to be told: it stays an unreported loss.
+            // Already reported as stored, or too late to be reported: it stays an unreported loss.
             Path::Storing {
                 bill,
-                tell: Tell::Not,
+                report: Due::Not,
                 ..
             } => Bill {
                 owed: false,

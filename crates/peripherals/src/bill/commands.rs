@@ -99,13 +99,13 @@ impl BillValidator {
             self.in_flight = InFlight::Reports;
         }
         if reports.is_empty()
-            && !self.file_told
+            && !self.file_reported
             && let Some(reply) = self.file_reply()
         {
-            self.file_told = true;
+            self.file_reported = true;
             return reply;
         }
-        self.file_told = false;
+        self.file_reported = false;
         if reports.first() != Some(&Report::JustReset) {
             reports.extend(self.conditions());
             reports.truncate(MAX_REPORTS);
@@ -120,11 +120,11 @@ impl BillValidator {
     fn conditions(&self) -> Vec<Report> {
         let waiting = self.inlet.is_some();
         let speaks = self.recycler_speaks();
-        let tells = self.config.while_moving == WhileMoving::ReportsBusy;
+        let reports_busy = self.config.while_moving == WhileMoving::ReportsBusy;
         let pays = self.payout.moving.is_some();
         let all = [
-            (tells && self.path.is_moving(), Report::ValidatorBusy),
-            (tells && speaks && pays, Report::DispenserBusy),
+            (reports_busy && self.path.is_moving(), Report::ValidatorBusy),
+            (reports_busy && speaks && pays, Report::DispenserBusy),
             (!self.is_accepting(), Report::ValidatorDisabled),
             (
                 speaks && self.payout.is_active() && !waiting,
@@ -183,7 +183,7 @@ impl BillValidator {
         self.file_reply().unwrap_or(Reply::Ack)
     }
 
-    /// What the file transport layer has to say, alone (section 2.6.3). Conditions that are told
+    /// What the file transport layer has to say, alone (section 2.6.3). Conditions that are reported
     /// at each POLL (6.3, 33H, notes 2) take turns with it.
     fn file_reply(&mut self) -> Option<Reply> {
         let may_speak = self.settings.options.contains(Options::FTL);

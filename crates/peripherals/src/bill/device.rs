@@ -1,7 +1,7 @@
 //! The validator as a [`Device`]: acknowledgments, resets, power, time.
 
 use super::BillValidator;
-use super::path::{Bill, Path, Tell};
+use super::path::{Bill, Due, Path};
 use super::validator::{InFlight, Settings};
 use crate::{Device, Reply};
 use payrig_mdb::bill::Command;
@@ -154,7 +154,7 @@ impl BillValidator {
                 self.path = Path::Storing {
                     bill,
                     to,
-                    tell: Tell::Not,
+                    report: Due::Not,
                     done,
                 };
             }

@@ -1,7 +1,7 @@
 //! How bills move: what happens when a way ends, and what begins then.
 
 use super::BillValidator;
-use super::path::{Bill, Path, Store, Tell};
+use super::path::{Bill, Due, Path, Store};
 use payrig_mdb::bill::{RecyclerUse, Report, Routing};
 use payrig_units::Micros;
 
@@ -36,7 +36,9 @@ impl BillValidator {
     fn way_ends(&mut self, at: Micros) {
         match self.path {
             Path::Drawing { bill, .. } => self.recognise(at, bill),
-            Path::Storing { bill, to, tell, .. } => self.arrive(at, bill, to, tell),
+            Path::Storing {
+                bill, to, report, ..
+            } => self.arrive(at, bill, to, report),
             Path::Returning { bill, .. } => {
                 self.path = Path::Empty;
                 self.holdings.give_back(bill, "given back");
@@ -91,20 +93,20 @@ impl BillValidator {
         self.path = Path::Storing {
             bill,
             to,
-            tell: if early { Tell::Not } else { Tell::OnArrival },
+            report: if early { Due::Not } else { Due::OnArrival },
             done: at + self.config.travel.to_stacker,
         };
     }
 
-    fn arrive(&mut self, at: Micros, bill: Bill, to: Store, tell: Tell) {
+    fn arrive(&mut self, at: Micros, bill: Bill, to: Store, report: Due) {
         if !self.takes(bill, to) {
             return self.send_back(at, bill);
         }
         self.path = Path::Empty;
         self.holdings.put_away(bill, to);
-        match tell {
-            Tell::OnArrival => self.report_stored(bill, to),
-            Tell::Not => {}
+        match report {
+            Due::OnArrival => self.report_stored(bill, to),
+            Due::Not => {}
         }
         self.next_payout(at);
     }

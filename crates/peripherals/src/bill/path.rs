@@ -8,7 +8,7 @@ pub(super) struct Bill {
     /// Its type (0-15); `None` for paper that is no bill of this validator.
     pub(super) bill_type: Option<u8>,
     /// The VMC waits for a BILL STACKED, BILL RETURNED or BILL TO RECYCLER about it, because it
-    /// was told of the bill in escrow or has ordered what to do with it.
+    /// knows of the bill in escrow or has ordered what to do with it.
     pub(super) owed: bool,
 }
 
@@ -38,10 +38,10 @@ pub(super) enum Store {
 
 /// How the VMC hears that a bill is stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Tell {
+pub(super) enum Due {
     /// When it is stored.
     OnArrival,
-    /// Not any more: it was told early (a quirk), or the power was lost meanwhile.
+    /// Not any more: it was reported early (a quirk), or the power was lost meanwhile.
     Not,
 }
 
@@ -58,7 +58,7 @@ pub(super) enum Path {
     Storing {
         bill: Bill,
         to: Store,
-        tell: Tell,
+        report: Due,
         done: Micros,
     },
     /// On its way back to the inlet.

@@ -25,7 +25,7 @@ quirks! {
         /// A reset forgets the bill in escrow instead of returning it (6.3, 30H); the next bill pushes
         /// it into the stacker, unreported.
         reset_forgets_escrow = "reset-forgets-escrow",
-        /// Neither the full flag of STACKER nor a refusal tells that the stacker is full; bills are
+        /// Neither the full flag of STACKER nor a refusal shows that the stacker is full; bills are
         /// pressed in beyond its capacity (6.3, 36H).
         stacker_full_never_reported = "stacker-full-never-reported",
         /// A reset forgets reports of stacked bills that were not acknowledged yet (against 2.2).

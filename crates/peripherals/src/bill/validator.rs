@@ -68,7 +68,7 @@ pub struct BillValidator {
     pub(super) holdings: Holdings,
     pub(super) files: Station,
     /// The answer to the last POLL was a file message: conditions have their turn.
-    pub(super) file_told: bool,
+    pub(super) file_reported: bool,
     pub(super) notes: Vec<String>,
 }
 
@@ -85,7 +85,7 @@ impl BillValidator {
         let manufacturer = [id.manufacturer.as_slice(), &id.model].concat();
         let mut validator = Self {
             files: Station::new(Address::BILL_VALIDATOR, manufacturer),
-            file_told: false,
+            file_reported: false,
             config,
             quirks,
             powered: true,

@@ -12,7 +12,7 @@ pub struct Card {
     pub balance: Option<Money>,
     /// Its number, type and payment data.
     pub media: PaymentMedia,
-    /// Language, currency and options told in EXPANDED CURRENCY MODE.
+    /// Language, currency and options sent in EXPANDED CURRENCY MODE.
     pub user: Option<UserSettings>,
 }
 
@@ -55,7 +55,7 @@ impl Account {
         }
     }
 
-    /// What the VMC is told: `None` when not known.
+    /// What the VMC learns: `None` when not known.
     pub(super) fn shown(&self) -> Option<Money> {
         self.card.balance.map(|_| self.balance)
     }

@@ -201,7 +201,7 @@ impl CashlessDevice {
         Reply::Ack
     }
 
-    /// A session goes on to its end; a card not yet told of is given back (7.4.14).
+    /// A session goes on to its end; a card not yet reported is given back (7.4.14).
     fn disable(&mut self) -> Reply {
         self.wanted = false;
         if self.phase == Phase::Enabled {

@@ -224,10 +224,10 @@ impl CashlessDevice {
     /// ACK now, COMMAND OUT OF SEQUENCE at the next POLL. A vend or revalue whose answer has not
     /// gone out is given up (7.7, example 7, ends in Session Idle).
     pub(super) fn out_of_sequence(&mut self, now: Micros) -> Reply {
-        let told = self.state().told();
+        let reported = self.state().reported();
         self.give_up_undecided();
         if !self.outbox.holds(|r| matches!(r, Report::OutOfSequence(_))) {
-            self.report(now, Report::OutOfSequence(Some(told)));
+            self.report(now, Report::OutOfSequence(Some(reported)));
         }
         Reply::Ack
     }

@@ -34,9 +34,9 @@ impl CashlessDevice {
             self.note("coupon rejected");
             return;
         }
-        let told = self.config.money(reply.value);
-        let used = coupon.value.map_or(told, |value| told.min(value));
-        if used < told {
+        let claimed = self.config.money(reply.value);
+        let used = coupon.value.map_or(claimed, |value| claimed.min(value));
+        if used < claimed {
             self.note("more of the coupon was used than it is worth");
         }
         self.redeem(

@@ -9,12 +9,12 @@
 //! - A vend moves card account to receipts when VEND APPROVED is sent: section 7.4.5 calls its
 //!   amount the amount deducted, and examples 5 and 5A of section 7.7 deduct before approving.
 //!   VEND FAILURE (7.4.8), and VEND CANCEL when it crosses VEND APPROVED (7.4.6), move it back.
-//!   A refund that cannot be made leaves the money in the receipts and is told as
+//!   A refund that cannot be made leaves the money in the receipts and is reported as
 //!   MALFUNCTION/ERROR 1100yyyy.
-//! - With the basket option, what was approved and not told as dispensed goes back when the item
+//! - With the basket option, what was approved and not reported as dispensed goes back when the item
 //!   count reaches zero (7.7, examples 15 to 17d).
 //! - A reset, or loss of power or communication, after VEND APPROVED counts as VEND SUCCESS (7.4.7,
-//!   note); of a basket, what was told failed goes back (7.4.8). A VEND APPROVED that no one
+//!   note); of a basket, what was reported as failed goes back (7.4.8). A VEND APPROVED that no one
 //!   acknowledged is taken back (7.4.1: credit adjustment where appropriate; the standard does not
 //!   say more).
 //! - A negative vend moves receipts to card account at VEND SUCCESS, never before (7.4.11), and so

@@ -42,7 +42,7 @@ impl Outbox {
         self.queue.iter().any(|w| which(&w.report))
     }
 
-    /// Forgets reports; tells whether there were any.
+    /// Forgets reports. True when there were any.
     pub(super) fn forget(&mut self, which: impl Fn(&Report) -> bool) -> bool {
         let before = self.queue.len();
         self.queue.retain(|w| !which(&w.report));

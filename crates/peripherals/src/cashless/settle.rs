@@ -27,7 +27,7 @@ impl CashlessDevice {
         }
     }
 
-    /// Makes the refund, or tells that it cannot be made (7.7, examples 5 and 5A).
+    /// Makes the refund, or reports that it cannot be made (7.7, examples 5 and 5A).
     pub(super) fn finish_refund(&mut self, now: Micros) {
         let Some(refund) = self.refund.take() else {
             return;
@@ -36,7 +36,7 @@ impl CashlessDevice {
     }
 
     /// Puts money back on the card at once. Where that cannot be, the credit is lost to the
-    /// customer, stays in the receipts, and the VMC is told from level 02 on.
+    /// customer, stays in the receipts, and the VMC learns of it from level 02 on.
     pub(super) fn refund_now(&mut self, now: Micros, amount: Money, why: &str) {
         let possible =
             self.config.restores_funds && (self.card_in || !self.config.refund_needs_card);
@@ -120,7 +120,7 @@ impl CashlessDevice {
         self.data_entry = None;
     }
 
-    /// A vend that a reset cuts off: heard and not told failed counts as dispensed (7.4.7, note;
+    /// A vend that a reset cuts off: heard and not reported as failed counts as dispensed (7.4.7, note;
     /// 7.4.8, Y4-Y5); an approval that nobody heard is taken back.
     fn settle_vend(&mut self) {
         let Phase::Vend(vend) = &self.phase else {

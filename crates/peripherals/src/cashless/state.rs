@@ -1,6 +1,6 @@
 //! The states of section 7.2, and what the device remembers in each.
 
-use payrig_mdb::cashless::State as Told;
+use payrig_mdb::cashless::State as Reported;
 use payrig_units::{Micros, Money};
 use std::fmt;
 
@@ -26,17 +26,17 @@ pub enum CashlessState {
 }
 
 impl CashlessState {
-    /// The state as COMMAND OUT OF SEQUENCE tells it; Always Idle is told as Enabled (7.4.4).
+    /// The state as COMMAND OUT OF SEQUENCE reports it; Always Idle is reported as Enabled (7.4.4).
     #[must_use]
-    pub const fn told(self) -> Told {
+    pub const fn reported(self) -> Reported {
         match self {
-            Self::Inactive => Told::Inactive,
-            Self::Disabled => Told::Disabled,
-            Self::Enabled | Self::AlwaysIdle => Told::Enabled,
-            Self::SessionIdle => Told::SessionIdle,
-            Self::Vend => Told::Vend,
-            Self::Revalue => Told::Revalue,
-            Self::NegativeVend => Told::NegativeVend,
+            Self::Inactive => Reported::Inactive,
+            Self::Disabled => Reported::Disabled,
+            Self::Enabled | Self::AlwaysIdle => Reported::Enabled,
+            Self::SessionIdle => Reported::SessionIdle,
+            Self::Vend => Reported::Vend,
+            Self::Revalue => Reported::Revalue,
+            Self::NegativeVend => Reported::NegativeVend,
         }
     }
 }
@@ -45,7 +45,7 @@ impl fmt::Display for CashlessState {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::AlwaysIdle => f.write_str("Always Idle"),
-            other => other.told().fmt(f),
+            other => other.reported().fmt(f),
         }
     }
 }
@@ -75,9 +75,9 @@ pub(super) struct Vend {
     /// More than one item was asked for.
     pub(super) basket: bool,
     pub(super) stage: Stage,
-    /// Value of the products told dispensed so far (basket option).
+    /// Value of the products reported as dispensed so far (basket option).
     pub(super) dispensed: Money,
-    /// Value of the products told failed so far (basket option).
+    /// Value of the products reported as failed so far (basket option).
     pub(super) failed: Money,
 }
 

@@ -295,12 +295,12 @@ impl CashlessDevice {
             Some(result) => self.config.money(result.amount),
             None => amount,
         };
-        let told = if good {
+        let reported = if good {
             &mut vend.dispensed
         } else {
             &mut vend.failed
         };
-        *told = told.saturating_add(value).min(amount);
+        *reported = reported.saturating_add(value).min(amount);
         let dispensed = vend.dispensed;
         self.outbox
             .forget(|r| matches!(r, Report::VendApproved { .. }));

@@ -16,7 +16,7 @@ impl Changer {
         self.insert(now, Inserted::Slug);
     }
 
-    /// Two coins are pushed in too close together to tell: DOUBLE ARRIVAL, both returned.
+    /// Two coins are pushed in too close together to be told apart: DOUBLE ARRIVAL, both returned.
     pub fn insert_two_at_once(&mut self, now: Micros) {
         self.insert(now, Inserted::TwoAtOnce);
     }
@@ -42,7 +42,7 @@ impl Changer {
         }
     }
 
-    /// The return lever is pressed: ESCROW REQUEST, once until it is let go (Appendix 3, section
+    /// The return lever is pressed: ESCROW REQUEST, once until it is released (Appendix 3, section
     /// 2).
     pub fn press_escrow_lever(&mut self, now: Micros) {
         self.advance(now);
@@ -52,7 +52,7 @@ impl Changer {
         self.lever_held = true;
     }
 
-    /// The return lever is let go.
+    /// The return lever is released.
     pub fn release_escrow_lever(&mut self, now: Micros) {
         self.advance(now);
         self.lever_held = false;
@@ -82,7 +82,7 @@ impl Changer {
         }
     }
 
-    /// A tube's sensor fails (DEFECTIVE TUBE SENSOR; the tube is then told as full and empty at
+    /// A tube's sensor fails (DEFECTIVE TUBE SENSOR; the tube is then reported as full and empty at
     /// once, and its coins go to the cash box) or is mended.
     pub fn break_tube_sensor(&mut self, now: Micros, coin_type: CoinType, defective: bool) {
         self.advance(now);
@@ -97,7 +97,7 @@ impl Changer {
         }
     }
 
-    /// A condition of the diagnostic tables comes or goes (section 5.3, 0FH 05H). Only told, not
+    /// A condition of the diagnostic tables comes or goes (section 5.3, 0FH 05H). Only reported, not
     /// acted upon.
     pub fn set_fault(&mut self, now: Micros, code: DiagnosticCode, present: bool) {
         self.advance(now);

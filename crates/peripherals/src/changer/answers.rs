@@ -252,7 +252,7 @@ impl Changer {
         while left > 0 {
             let now = payrig_mdb::changer::ManualCount::saturating(left);
             left -= usize::from(now.get());
-            let in_tube = self.told(coin_type);
+            let in_tube = self.reported_count(coin_type);
             self.events.push(Report::CoinsDispensedManually {
                 coin_type,
                 coins: now,

@@ -112,7 +112,7 @@ impl Changer {
     }
 
     fn deposited(&mut self, coin_type: CoinType, routing: Routing) {
-        let in_tube = self.told(coin_type);
+        let in_tube = self.reported_count(coin_type);
         self.events.push(Report::CoinsDeposited {
             coin_type,
             routing,

@@ -17,7 +17,7 @@ pub struct Quirks {
     pub accepts_disabled_coins: bool,
     /// Never reports JUST RESET.
     pub no_just_reset: bool,
-    /// Tells one coin more than there is in each tube that is not empty.
+    /// Reports one coin more than there is in each tube that is not empty.
     pub wrong_tube_count: bool,
     /// Carries out DISPENSE and stays silent instead of sending ACK.
     pub dispense_without_ack: bool,

@@ -32,7 +32,7 @@ impl Changer {
         self.begin(now, Manual::Payout);
     }
 
-    /// Pays out coins in controlled manual payout mode. They are told in the manual payout report
+    /// Pays out coins in controlled manual payout mode. They are in the manual payout report
     /// where the VMC has enabled that, else as COINS DISPENSED MANUALLY (section 5.3, 0FH 07H).
     /// Returns how many came out; none outside the mode.
     pub fn manual_payout(&mut self, now: Micros, coin_type: CoinType, coins: u16) -> u16 {
@@ -106,7 +106,7 @@ impl Changer {
         out
     }
 
-    /// A coin lands while manual fill goes on: into its tube, or back. Not told by POLL (section
+    /// A coin lands while manual fill goes on: into its tube, or back. Not reported by POLL (section
     /// 5.3, 0FH 06H).
     pub(super) fn land_in_manual_fill(&mut self, what: Inserted) {
         let Inserted::Coin(coin_type) = what else {

@@ -73,7 +73,7 @@ pub struct TubeView {
     /// Coins in it.
     pub coins: u16,
     /// Coins the changer says are in it (TUBE STATUS).
-    pub told: u8,
+    pub reported: u8,
     /// No coin fits any more.
     pub full: bool,
 }
@@ -135,7 +135,7 @@ impl Changer {
         let tube = self.tubes.tube(coin_type)?;
         Some(TubeView {
             coins: self.tubes.actual(coin_type),
-            told: self.told(coin_type),
+            reported: self.reported_count(coin_type),
             full: tube.is_full(),
         })
     }
@@ -192,8 +192,9 @@ impl Changer {
         &mut self.files
     }
 
-    pub(super) fn told(&self, coin_type: CoinType) -> u8 {
-        self.tubes.told(coin_type, self.quirks.wrong_tube_count)
+    pub(super) fn reported_count(&self, coin_type: CoinType) -> u8 {
+        self.tubes
+            .reported_count(coin_type, self.quirks.wrong_tube_count)
     }
 
     pub(super) fn note(&mut self, text: impl Into<String>) {

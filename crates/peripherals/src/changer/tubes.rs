@@ -102,7 +102,7 @@ impl Tubes {
     }
 
     /// What the changer says is in a tube: 255 at most, 0 for a bad one (section 5.3, TUBE STATUS).
-    pub(super) fn told(&self, coin_type: CoinType, one_more: bool) -> u8 {
+    pub(super) fn reported_count(&self, coin_type: CoinType, one_more: bool) -> u8 {
         match self.tube(coin_type) {
             Some(tube) if !tube.is_bad() => {
                 let extra = u16::from(one_more && tube.known > 0);
@@ -115,7 +115,7 @@ impl Tubes {
     pub(super) fn status(&self, one_more: bool) -> TubeStatus {
         let mut counts = [0; 16];
         for (count, coin_type) in counts.iter_mut().zip(CoinType::all()) {
-            *count = self.told(coin_type, one_more);
+            *count = self.reported_count(coin_type, one_more);
         }
         let full = |t: &CoinType| self.tube(*t).is_some_and(|t| t.is_full() || t.is_bad());
         TubeStatus {

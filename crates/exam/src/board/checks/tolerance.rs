@@ -30,7 +30,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: changer_initialised,
         quirk: Quirk::new("waits-5-ms", "waits 5 ms for an answer", |s| {
-            s.board.timing.answer_borne = Micros::ms(5)
+            s.board.timing.answer_tolerated = Micros::ms(5)
         }),
     },
     BoardCheck {
@@ -49,7 +49,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: changer_initialised,
         quirk: Quirk::new("bears-1-ms", "bears a pause of 1 ms", |s| {
-            s.board.timing.gap_borne = Micros::ms(1)
+            s.board.timing.gap_tolerated = Micros::ms(1)
         }),
     },
     BoardCheck {
@@ -62,7 +62,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: Some(|s| slow(s, Some(Micros(3_900)), None)),
         run: all_set_up,
         quirk: Quirk::new("waits-3-ms", "waits 3 ms for an answer", |s| {
-            s.board.timing.answer_borne = Micros::ms(3)
+            s.board.timing.answer_tolerated = Micros::ms(3)
         }),
     },
     BoardCheck {
@@ -75,7 +75,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: Some(|s| slow(s, None, Some(Micros::ms(1)))),
         run: all_set_up,
         quirk: Quirk::new("bears-half-a-millisecond", "bears a pause of 0.5 ms", |s| {
-            s.board.timing.gap_borne = Micros(500)
+            s.board.timing.gap_tolerated = Micros(500)
         }),
     },
     BoardCheck {
@@ -88,7 +88,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: Some(|s| slow(s, Some(Micros::ms(17)), None)),
         run: all_set_up,
         quirk: Quirk::new("waits-15-ms", "waits 15 ms for an answer", |s| {
-            s.board.timing.answer_borne = Micros::ms(15)
+            s.board.timing.answer_tolerated = Micros::ms(15)
         }),
     },
     BoardCheck {

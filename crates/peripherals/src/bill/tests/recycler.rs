@@ -43,7 +43,7 @@ fn dispense_value() {
     assert_eq!(bench.money().0, 1_500);
 }
 
-/// More than there is: what can be paid is paid, and PAYOUT STATUS tells.
+/// More than there is: what can be paid is paid, and PAYOUT STATUS shows it.
 #[test]
 fn more_than_there_is() {
     let mut bench = Bench::recycler(Quirks::default());

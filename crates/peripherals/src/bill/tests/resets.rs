@@ -115,7 +115,7 @@ fn power_cut_with_a_bill_in_escrow() {
     assert_eq!(bench.money(), (0, 0, 0));
 }
 
-/// A bill caught on its way to the stacker is in it afterwards, unreported: only STACKER tells.
+/// A bill caught on its way to the stacker is in it afterwards, unreported: only STACKER shows it.
 #[test]
 fn power_cut_while_stacking() {
     let mut bench = Bench::plain();

@@ -195,7 +195,7 @@ fn examples_16_and_17() {
     }
 }
 
-/// 7.4.8, Y4: a reset in the middle of a basket refunds what was told failed, no more.
+/// 7.4.8, Y4: a reset in the middle of a basket refunds what was reported as failed, no more.
 #[test]
 fn reset_in_a_basket() {
     let mut rig = Rig::with_options(Options::BASKET, |_| {});
@@ -281,7 +281,7 @@ fn coupons() {
     }
     assert_eq!(rig.receipts(), 950);
     assert!(rig.noted("coupon rejected"));
-    // More is told used than it is worth: its issuer pays its worth.
+    // More is reported used than it is worth: its issuer pays its worth.
     assert!(rig.device.scan_coupon(rig.now, coupon));
     rig.poll();
     rig.acks(&[0x13, 0x08, 0x01, 0x00, 14, 0x00, 201]);
@@ -300,7 +300,7 @@ fn a_basket_worth_more_than_approved() {
     rig.acks(&failure(11, 60, 1));
     rig.acks(&success(12, 60, 0));
     assert_eq!((rig.on_card(), rig.receipts()), (900, 100));
-    // Told failed beyond what was approved, then reset: no more than that goes back.
+    // Reported as failed beyond what was approved, then reset: no more than that goes back.
     rig.acks(&basket(20, 3));
     rig.poll();
     rig.acks(&success(11, 15, 2));

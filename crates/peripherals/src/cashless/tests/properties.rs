@@ -295,10 +295,10 @@ proptest! {
             }
             prop_assert_eq!(answer, [0x05, 0x00, *price]);
             if fail {
-                tell(&mut rig, &mut losses, &VEND_FAILURE);
+                report(&mut rig, &mut losses, &VEND_FAILURE);
             } else {
                 sold += i64::from(*price) * 5;
-                tell(&mut rig, &mut losses, &VEND_SUCCESS);
+                report(&mut rig, &mut losses, &VEND_SUCCESS);
             }
         }
         ask(&mut rig, &mut losses, &SESSION_COMPLETE, &END_SESSION);
@@ -309,7 +309,7 @@ proptest! {
 }
 
 /// Sends a command until its ACK is heard (its loss is drawn from `losses`).
-fn tell(rig: &mut Rig, losses: &mut impl Iterator<Item = u8>, bytes: &[u8]) {
+fn report(rig: &mut Rig, losses: &mut impl Iterator<Item = u8>, bytes: &[u8]) {
     loop {
         let reply = rig.send_unanswered(bytes);
         assert_eq!(reply, Reply::Ack);

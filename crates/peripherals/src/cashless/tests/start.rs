@@ -152,7 +152,7 @@ fn bytes_that_are_no_command_are_not_answered() {
     assert_eq!(rig.send(&[0x13, 0x00, 0x00]), Reply::Silence);
 }
 
-/// 7.4.4: the text fills the display, whose size SETUP told (here 16 by 2).
+/// 7.4.4: the text fills the display, whose size came with SETUP (here 16 by 2).
 #[test]
 fn display_and_time_requests() {
     let mut rig = Rig::enabled(|_| {});

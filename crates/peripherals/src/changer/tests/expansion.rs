@@ -57,7 +57,7 @@ fn alternative_payout() {
     assert_eq!(rig.say(&[0x0F, 0x04]), [0x05]);
     assert_eq!(rig.say(&[0x0F, 0x04]), [0x00]);
     rig.wait(200);
-    // What was not acknowledged is told again.
+    // What was not acknowledged is reported again.
     assert_eq!(
         rig.send(&[0x0F, 0x04]),
         Reply::Data(Block::new(&[10]).unwrap())
@@ -99,7 +99,7 @@ fn alternative_payout_goes_on_with_other_coins() {
     rig.check_money();
 }
 
-/// More than there is: as much as there is, and the status tells how much that was.
+/// More than there is: as much as there is, and the status shows how much that was.
 #[test]
 fn alternative_payout_of_more_than_there_is() {
     let mut config = ChangerConfig::demo();

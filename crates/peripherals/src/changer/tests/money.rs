@@ -149,13 +149,13 @@ proptest! {
     fn every_coin_is_reported_once(acts in proptest::collection::vec(any_act(), 0..80)) {
         let mut rig = Rig::ready("");
         let mut waiting: Option<(Vec<u8>, Block)> = None;
-        let mut told = 0;
+        let mut reported = 0;
         let mut customer_put_in = 0;
         let mut finish = vec![Act::Power(true), Act::Wait(60_000)];
         finish.extend(std::iter::repeat_n([Act::Say(vec![0x0B]), Act::Ack], 300).flatten());
         for step in acts.iter().chain(&finish) {
             if let (Act::Ack, Some((command, answer))) = (step, &waiting) {
-                told += told_in(&rig, command, answer);
+                reported += reported_in(&rig, command, answer);
             }
             act(&mut rig, step, &mut waiting);
             rig.book();
@@ -166,12 +166,12 @@ proptest! {
             }
         }
         prop_assert!(rig.changer.all_reported());
-        prop_assert_eq!(told, customer_put_in);
+        prop_assert_eq!(reported, customer_put_in);
     }
 }
 
 /// Money that an acknowledged POLL answer credits.
-fn told_in(rig: &Rig, command: &[u8], answer: &Block) -> i64 {
+fn reported_in(rig: &Rig, command: &[u8], answer: &Block) -> i64 {
     let Ok(Command::Poll) = Command::parse(command) else {
         return 0;
     };

@@ -18,7 +18,7 @@ fn inventory_switches() {
     rig.check_money();
 }
 
-/// Section 5.3, 0FH 06H: filled coins are told in the report and not by POLL.
+/// Section 5.3, 0FH 06H: filled coins are in the report and not by POLL.
 #[test]
 fn manual_fill() {
     let mut rig = Rig::ready("");
@@ -47,7 +47,7 @@ fn manual_fill() {
 
 /// Section 5.3, 0FH 05H: code 05/10 is sent at least once, however short the mode was.
 #[test]
-fn a_short_manual_mode_is_still_told() {
+fn a_short_manual_mode_is_still_reported() {
     let mut rig = Rig::ready("");
     rig.changer.begin_manual_fill(rig.now);
     rig.changer.end_manual(rig.now);
@@ -55,7 +55,7 @@ fn a_short_manual_mode_is_still_told() {
     assert_eq!(rig.say(&[0x0F, 0x05]), [0x03, 0x00]);
 }
 
-/// Section 5.3, 0FH 07H: told in the report where enabled, by POLL where not.
+/// Section 5.3, 0FH 07H: in the report where enabled, by POLL where not.
 #[test]
 fn manual_payout() {
     let mut rig = Rig::ready("");
