@@ -120,6 +120,77 @@ pub fn make_change(amount: Money, stock: &[Stock]) -> Option<Coins> {
     Some(coins)
 }
 
+/// Which amounts a stock can pay exactly, worked out once for all amounts up to the largest asked for.
+#[derive(Clone, Debug)]
+pub(crate) struct Payable {
+    /// The coins' common divisor; 0 where there are no coins.
+    unit: u64,
+    most: u64,
+    /// By amounts in units; empty where they are too many to work out.
+    sums: Vec<bool>,
+}
+
+impl Payable {
+    /// All amounts up to `most` that `stock` pays.
+    pub(crate) fn new(stock: &[Stock], most: Money) -> Self {
+        let most = u64::try_from(most.as_minor()).unwrap_or(0);
+        let usable = stock.iter().filter_map(|s| {
+            let value = u64::try_from(s.value.as_minor()).ok()?;
+            (value > 0 && value <= most && s.count > 0).then_some((value, s.count))
+        });
+        let unit = usable.clone().fold(0, |g, (v, _)| gcd(g, v));
+        let steps = most.checked_div(unit).unwrap_or(0);
+        let steps = usize::try_from(steps).ok().filter(|n| *n <= MAX_STEPS);
+        let mut sums = vec![false; steps.map_or(0, |n| n + 1)];
+        if let Some(zero) = sums.first_mut() {
+            *zero = true;
+        }
+        let mut used = vec![0u32; sums.len()];
+        for (value, count) in usable {
+            let Some(step) = value
+                .checked_div(unit)
+                .and_then(|n| usize::try_from(n).ok())
+            else {
+                break;
+            };
+            used.fill(0);
+            for sum in step..sums.len() {
+                let before = sum - step;
+                let (Some(true), Some(taken)) = (sums.get(before), used.get(before).copied())
+                else {
+                    continue;
+                };
+                if let (Some(payable), Some(used)) = (sums.get_mut(sum), used.get_mut(sum))
+                    && !*payable
+                    && taken < count
+                {
+                    *payable = true;
+                    *used = taken + 1;
+                }
+            }
+        }
+        Self { unit, most, sums }
+    }
+
+    /// As [`make_change`] would find; `None` for an amount that was not worked out.
+    pub(crate) fn can_pay(&self, amount: Money) -> Option<bool> {
+        let Ok(amount) = u64::try_from(amount.as_minor()) else {
+            return Some(false);
+        };
+        if amount == 0 {
+            return Some(true);
+        }
+        if amount > self.most || self.sums.is_empty() {
+            return None;
+        }
+        let Some(rest) = amount.checked_rem(self.unit) else {
+            return Some(false);
+        };
+        let sum = usize::try_from(amount / self.unit.max(1)).ok()?;
+        Some(rest == 0 && self.sums.get(sum).copied()?)
+    }
+}
+
 fn gcd(a: u64, b: u64) -> u64 {
     if b == 0 { a } else { gcd(b, a % b) }
 }
@@ -160,6 +231,24 @@ mod tests {
 
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(2000))]
+
+        /// All amounts at once, and each by itself.
+        #[test]
+        fn what_is_payable_can_be_made(
+            most in 0i64..300,
+            unit in 1i64..4,
+            coins in proptest::collection::vec((0i64..60, 0u32..5), 0..6)
+        ) {
+            let coins: Vec<_> = coins.iter().map(|(v, n)| (v * unit, *n)).collect();
+            let stock = stock(&coins);
+            let payable = Payable::new(&stock, Money(most));
+            for amount in -1..=most {
+                let made = make_change(Money(amount), &stock).is_some();
+                prop_assert_eq!(payable.can_pay(Money(amount)), Some(made), "{}", amount);
+            }
+            prop_assert_eq!(payable.can_pay(Money(most + 1)), None);
+        }
+
         #[test]
         fn agrees_with_brute_force(
             amount in 0i64..200,

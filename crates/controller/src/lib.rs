@@ -14,7 +14,7 @@ pub use board::{BoardConfig, Controller, Expected, ExpectedKind};
 pub use change::{Coins, Stock, make_change};
 pub use drivers::{
     BillChange, BillHost, BillPolicy, BusMaster, Calendar, CardSession, CashlessUse, ChangerPolicy,
-    Clock, Coupon, Delivery, Dispensed, HopperLink, Life, Mailbox, MasterTiming, Mishap,
+    Clock, Coupon, Delivery, Dispensed, Fit, HopperLink, Life, Mailbox, MasterTiming, Mishap,
     NoTransfer, NotDispensed, Outcome, PulseLink, Reader, Report, Rhythm, SaleKind, Sold,
     VmcIdentity,
 };

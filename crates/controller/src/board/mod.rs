@@ -12,9 +12,10 @@ pub use config::{BoardConfig, Expected, ExpectedKind};
 use crate::drivers::channel::Life;
 use crate::drivers::files::Mailbox;
 use crate::drivers::hopper::Hopper;
-use crate::drivers::master::{BusMaster, Outcome};
+use crate::drivers::master::{BusMaster, Fit, Outcome};
 use crate::drivers::motor::{Mishap, Motor};
 use crate::drivers::pulse_input::PulseInput;
+use crate::drivers::report::Report;
 use crate::shop::Vending;
 use payrig_mdb::Block;
 use payrig_units::{Micros, Movement};
@@ -46,6 +47,8 @@ pub struct Controller {
     /// The board is not out of order and was not set to refuse cards.
     cards_welcome: bool,
     changeable: Changeable,
+    /// Room for the drivers' reports, between two rounds of [`settle`](Self::settle).
+    reports: Vec<Report>,
 }
 
 impl Controller {
@@ -55,9 +58,10 @@ impl Controller {
             return;
         }
         let slot = self.current.and_then(|i| self.slots.get(i));
-        let is_answer =
-            |data: &Block| slot.is_none_or(|s| s.channel.is_answer(data, s.unit.as_driver()));
-        if let Some(outcome) = self.master.heard_by(word, is_answer) {
+        let fit = |data: Option<&Block>| {
+            slot.map_or(Fit::Whole, |s| s.channel.fit(data, s.unit.as_driver()))
+        };
+        if let Some(outcome) = self.master.heard_by(word, fit) {
             self.exchange_over(word.end, outcome);
         }
     }
@@ -123,13 +127,17 @@ impl Controller {
     }
 
     fn next_command_at(&self) -> Micros {
+        let free_at = self.master.free_at();
+        if free_at == Micros::NEVER {
+            return free_at;
+        }
         let due = self
             .slots
             .iter()
             .map(|s| s.channel.due().min(self.mailbox.due(s.channel.address)))
             .min()
             .unwrap_or(Micros::NEVER);
-        due.max(self.master.free_at())
+        due.max(free_at)
     }
 
     /// A deadline has come.
@@ -140,8 +148,11 @@ impl Controller {
         if let Some(outcome) = self.master.wake(now) {
             self.exchange_over(now, outcome);
         }
+        // Lines may have changed at any time; else there is news at deadlines only.
+        let mut news = !self.pulses.is_empty() || !self.hoppers.is_empty();
         let (instead, again) = (&self.config.instead, self.config.motor_time);
         if let Some((delivery, went_out)) = self.motor.done(now, instead, again) {
+            news = true;
             self.delivered.extend(went_out);
             self.vending
                 .delivered(now, delivery, &BoardMeans(&self.slots, &self.hoppers));
@@ -155,12 +166,15 @@ impl Controller {
         for hopper in &mut self.hoppers {
             hopper.wake(now);
         }
-        self.vending.wake(now);
-        self.settle(now);
+        if now >= self.vending.next_deadline() {
+            news = true;
+            self.vending.wake(now);
+        }
+        if news {
+            self.settle(now);
+        }
         if self.master.is_free(now) {
             self.send_next(now);
-            // A peripheral may just have become ready: what that changes is said at once.
-            self.settle(now);
         }
     }
 
@@ -183,12 +197,19 @@ impl Controller {
         let Slot { channel, unit, .. } = slot;
         let driver = unit.driver();
         let mail = is_mail.then(|| self.mailbox.command(channel.address));
+        let was_running = channel.life() == Life::Running;
         let block = match mail.flatten() {
             Some(message) => message,
             None => channel.next_command(now, driver),
         };
         self.current = Some(index);
         self.master.command(now, &block);
+        if was_running && channel.asked_besides_poll().is_none() {
+            slot.pass_orders(now);
+        } else {
+            // The peripheral may just have become ready: what that changes is passed on at once.
+            self.settle(now);
+        }
     }
 
     fn exchange_over(&mut self, now: Micros, outcome: Outcome) {
@@ -196,7 +217,7 @@ impl Controller {
             let Slot { channel, unit, .. } = slot;
             let driver = unit.driver();
             let address = channel.address;
-            let asked = channel.asked().copied();
+            let asked = channel.asked_besides_poll();
             if let Some(outcome) = self.mailbox.sort(now, address, asked.as_ref(), outcome) {
                 channel.outcome(now, &outcome, driver);
             }

@@ -14,12 +14,14 @@ impl Controller {
     /// Passes reports to the seller and orders to the drivers until nobody has anything to say.
     pub(super) fn settle(&mut self, now: Micros) {
         for _ in 0..64 {
-            let mut reports: Vec<Report> =
-                self.slots.iter_mut().flat_map(Slot::take_reports).collect();
+            let mut reports = std::mem::take(&mut self.reports);
+            for slot in &mut self.slots {
+                slot.take_reports(&mut reports);
+            }
             reports.extend(self.pulses.iter_mut().flat_map(PulseInput::take_reports));
             reports.extend(self.hoppers.iter_mut().flat_map(Hopper::take_reports));
             let mut quiet = reports.is_empty();
-            for report in reports {
+            for report in reports.drain(..) {
                 if let Report::Credit { device, value, .. } = &report {
                     self.hoppers
                         .iter_mut()
@@ -32,6 +34,7 @@ impl Controller {
                         .report(now, report, &BoardMeans(&self.slots, &self.hoppers));
                 }
             }
+            self.reports = reports;
             while let Some(order) = self.vending.take_order() {
                 quiet = false;
                 // Without power nothing is ordered, now or when it comes back.
@@ -48,12 +51,7 @@ impl Controller {
         self.update_welcome(now);
         self.update_cards();
         for slot in &mut self.slots {
-            while let Some(block) = slot.take_wanted() {
-                slot.channel.want(now, block);
-            }
-            if slot.unit.driver().has_choice() {
-                slot.channel.hurry(now);
-            }
+            slot.pass_orders(now);
         }
     }
 

@@ -8,7 +8,7 @@ use crate::drivers::hopper::Hopper;
 use crate::drivers::report::{Reader, Report};
 use crate::shop::{Means, Purse, in_bills};
 use payrig_mdb::Block;
-use payrig_units::Money;
+use payrig_units::{Micros, Money};
 
 #[derive(Clone, Debug)]
 pub(super) enum Peer {
@@ -61,7 +61,7 @@ impl Slot {
         driver || self.channel.is_busy()
     }
 
-    pub(super) fn take_wanted(&mut self) -> Option<Block> {
+    fn take_wanted(&mut self) -> Option<Block> {
         match &mut self.unit {
             Peer::Changer(d) => d.take_wanted().map(|c| c.emit()),
             Peer::Bill(d) => d.take_wanted().map(|c| c.emit()),
@@ -70,11 +70,21 @@ impl Slot {
         }
     }
 
-    pub(super) fn take_reports(&mut self) -> Vec<Report> {
+    pub(super) fn take_reports(&mut self, into: &mut Vec<Report>) {
         match &mut self.unit {
-            Peer::Changer(d) => d.take_reports(),
-            Peer::Bill(d) => d.take_reports(),
-            Peer::Cashless(d) => d.take_reports(),
+            Peer::Changer(d) => d.take_reports(into),
+            Peer::Bill(d) => d.take_reports(into),
+            Peer::Cashless(d) => d.take_reports(into),
+        }
+    }
+
+    /// Commands its driver wants sent go into its channel; one that has a choice is asked soon.
+    pub(super) fn pass_orders(&mut self, now: Micros) {
+        while let Some(block) = self.take_wanted() {
+            self.channel.want(now, block);
+        }
+        if self.unit.as_driver().has_choice() {
+            self.channel.hurry(now);
         }
     }
 }
@@ -94,6 +104,7 @@ pub(super) fn purse(slots: &[Slot]) -> Purse {
 }
 
 /// What the seller may ask of the drivers.
+#[derive(Clone, Copy)]
 pub(super) struct BoardMeans<'a>(pub(super) &'a [Slot], pub(super) &'a [Hopper]);
 
 impl Means for BoardMeans<'_> {

@@ -48,6 +48,7 @@ impl Controller {
             in_service: false,
             cards_welcome: true,
             changeable: Changeable::default(),
+            reports: Vec::new(),
             config,
         };
         for expected in &board.config.expected {

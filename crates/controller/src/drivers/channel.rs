@@ -1,7 +1,7 @@
 //! The life of one peripheral as its master sees it: found, set up, polled, lost, found again
 //! (MDB/ICP 4.3, sections 2.4.3 and 2.5 F, G; initialization as in 5.3, 6.3 and 7.4.1).
 
-use crate::drivers::master::Outcome;
+use crate::drivers::master::{Fit, Outcome};
 use payrig_mdb::{Address, Block};
 use payrig_units::Micros;
 use std::collections::VecDeque;
@@ -74,6 +74,8 @@ pub(crate) struct Channel {
     due: Micros,
     /// When the next POLL is due, whatever goes before it (section 2.4.3).
     poll_due: Micros,
+    /// The driver's POLL.
+    poll: Option<Block>,
     asked: Option<(Block, Slot)>,
     wanted: VecDeque<Block>,
     /// A command that was not answered is being repeated: POLL goes between.
@@ -86,14 +88,6 @@ pub(crate) struct Channel {
     /// when.
     stuck_since: Option<(Block, Micros)>,
     looking_since: Micros,
-    /// Commands whose answers are shorter here than they may be, and how long they were last.
-    short: Vec<([u8; 2], usize)>,
-}
-
-/// What tells one command of a peripheral from another: its code, and its sub-command.
-fn code(command: &Block) -> [u8; 2] {
-    let mut bytes = command.bytes().iter().copied();
-    [(); 2].map(|()| bytes.next().unwrap_or_default())
 }
 
 impl Channel {
@@ -104,6 +98,7 @@ impl Channel {
             life: Life::Looking,
             due: now,
             poll_due: now,
+            poll: None,
             asked: None,
             wanted: VecDeque::new(),
             poll_between: false,
@@ -111,34 +106,21 @@ impl Channel {
             silent_since: None,
             stuck_since: None,
             looking_since: now,
-            short: Vec::new(),
         }
     }
 
-    /// True when the data look like an answer to the command whose outcome is awaited: they read as
-    /// one, and have its full length, or the length its answers have here.
-    pub(crate) fn is_answer(&self, data: &Block, driver: &dyn Driver) -> bool {
+    /// How data, or ACK alone (`None`), fit the command whose outcome is awaited.
+    pub(crate) fn fit(&self, data: Option<&Block>, driver: &dyn Driver) -> Fit {
         // A command that is not ours: nothing is known of its answer.
         let Some(command) = self.asked() else {
-            return true;
+            return Fit::Whole;
         };
-        driver.reads(command, data)
-            && driver.full_length(command).is_none_or(|full| {
-                let length = data.bytes().len();
-                let usual = self.short.iter().find(|(code_, _)| *code_ == code(command));
-                length == full || usual.is_some_and(|(_, usual)| *usual == length)
-            })
-    }
-
-    /// An answer is believed: that is how long this peripheral's answers to the command are.
-    fn learn_length(&mut self, command: &Block, data: &Block, driver: &dyn Driver) {
-        let Some(full) = driver.full_length(command) else {
-            return;
-        };
-        let (code, length) = (code(command), data.bytes().len());
-        self.short.retain(|(known, _)| *known != code);
-        if length < full && driver.reads(command, data) {
-            self.short.push((code, length));
+        let full = driver.full_length(command);
+        match data {
+            Some(data) if !driver.reads(command, data) => Fit::Wrong,
+            Some(data) if full.is_some_and(|full| data.bytes().len() < full) => Fit::Short,
+            None if full.is_some() => Fit::Short,
+            _ => Fit::Whole,
         }
     }
 
@@ -168,6 +150,13 @@ impl Channel {
         self.asked.as_ref().map(|(block, _)| block)
     }
 
+    /// The same, unless it is a POLL.
+    pub(crate) fn asked_besides_poll(&self) -> Option<Block> {
+        self.asked
+            .filter(|(_, slot)| *slot != Slot::Poll)
+            .map(|(block, _)| block)
+    }
+
     /// True while commands other than POLL are still to be sent or answered.
     pub(crate) fn is_busy(&self) -> bool {
         !self.wanted.is_empty() || matches!(self.asked, Some((_, Slot::Wanted)))
@@ -189,7 +178,7 @@ impl Channel {
     pub(crate) fn next_command(&mut self, now: Micros, driver: &mut dyn Driver) -> Block {
         self.due = now + self.rhythm.poll_every;
         let (block, slot) = match self.life {
-            Life::Looking | Life::AwaitingJustReset => (driver.poll(), Slot::Poll),
+            Life::Looking | Life::AwaitingJustReset => self.poll(driver),
             Life::Resetting { sent } => {
                 self.life = Life::Resetting {
                     sent: sent.saturating_add(1),
@@ -200,13 +189,13 @@ impl Channel {
                 }
                 (driver.reset(), Slot::Reset)
             }
-            Life::SettingUp if self.poll_between || self.checking => (driver.poll(), Slot::Poll),
+            Life::SettingUp if self.poll_between || self.checking => self.poll(driver),
             Life::SettingUp => match driver.next_setup(now) {
                 Setup::Send(block) => (block, Slot::Setup),
-                Setup::Poll => (driver.poll(), Slot::Poll),
+                Setup::Poll => self.poll(driver),
                 Setup::Wait(until) => {
                     self.due = self.due.min(until);
-                    (driver.poll(), Slot::Poll)
+                    self.poll(driver)
                 }
                 Setup::Done => {
                     self.life = Life::Running;
@@ -223,16 +212,21 @@ impl Channel {
         block
     }
 
+    fn poll(&mut self, driver: &dyn Driver) -> (Block, Slot) {
+        let poll = *self.poll.get_or_insert_with(|| driver.poll());
+        (poll, Slot::Poll)
+    }
+
     fn running_command(&mut self, now: Micros, driver: &mut dyn Driver) -> (Block, Slot) {
         if self.poll_between || self.checking {
-            return (driver.poll(), Slot::Poll);
+            return self.poll(driver);
         }
         if let Some(block) = self.wanted.front() {
             return (*block, Slot::Wanted);
         }
         match driver.choose(now) {
             Some(block) => (block, Slot::Chosen),
-            None => (driver.poll(), Slot::Poll),
+            None => self.poll(driver),
         }
     }
 
@@ -249,9 +243,6 @@ impl Channel {
                 return;
             }
         };
-        if let Some(data) = data {
-            self.learn_length(&block, data, driver);
-        }
         self.silent_since = None;
         self.checking = false;
         match slot {
@@ -413,9 +404,9 @@ pub(crate) trait Driver {
     fn answered(&mut self, now: Micros, command: &Block, data: Option<&Block>) -> Verdict;
     /// True when the data read as an answer to the command.
     fn reads(&self, command: &Block, data: &Block) -> bool;
-    /// How long the answer to the command is, without CHK, where bytes at its end may be left out and
-    /// then count as zero: a part of such an answer reads as a whole one. `None` where the length
-    /// follows from what was read.
+    /// How long the answer to a command that asks for data is, in bytes without CHK, when nothing is
+    /// left out at its end. `None` for other commands, and where the data say themselves how long they
+    /// are.
     fn full_length(&self, _command: &Block) -> Option<usize> {
         None
     }

@@ -219,8 +219,8 @@ impl Mailbox {
 
     /// When a message for this peripheral is to go out; [`Micros::NEVER`] when there is none.
     pub(crate) fn due(&self, address: Address) -> Micros {
-        match (self.members.get(&address), self.next(address)) {
-            (Some(peer), Some(_)) if self.in_flight.is_none() => peer.due,
+        match self.members.get(&address) {
+            Some(peer) if self.in_flight.is_none() && self.next(address).is_some() => peer.due,
             _ => Micros::NEVER,
         }
     }
@@ -237,7 +237,7 @@ impl Mailbox {
 
     /// An exchange with a peripheral is over. What is none of the mailbox's business is given
     /// back; a file message in the answer to a POLL is taken out of it and leaves an ACK.
-    /// `asked` is the command where it was not the mailbox's own.
+    /// `asked` is the command where it was not the mailbox's own, and no POLL.
     pub(crate) fn sort(
         &mut self,
         now: Micros,

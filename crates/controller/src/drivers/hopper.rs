@@ -61,6 +61,12 @@ impl Hopper {
         &self.link.wire
     }
 
+    /// What [`can_pay`](Self::can_pay) depends on: the worth of a coin, and how many there are.
+    pub(crate) fn stock_basis(&self) -> (Money, u32) {
+        let coins = if self.powered { self.stock } else { 0 };
+        (self.link.coin, coins)
+    }
+
     fn coins_for(&self, amount: Money) -> Option<u32> {
         let (amount, coin) = (amount.as_minor(), self.link.coin.as_minor());
         if amount <= 0 || coin <= 0 || amount % coin != 0 {

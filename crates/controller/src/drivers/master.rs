@@ -2,10 +2,10 @@
 //! RET or NAK (MDB/ICP 4.3, sections 2.2 and 2.5).
 //!
 //! The mode bit alone says where an answer ends (2.2). Where a disturbance turns one on in the middle,
-//! the part before it can be a valid block, and so can the part after it. So an answer is only
-//! believed when its reader says that it has the length and form of an answer to the command, or when
-//! it comes twice alike; and words that follow the end of an answer without a pause are its rest, no
-//! answer to anything, and the bus is not free before they are over.
+//! the part before it can be a valid block, and so can the part after it. So whoever knows the command
+//! says how an answer fits it ([`Fit`]): one that does not is asked for again, one that may go on is
+//! believed once nothing follows. Words that follow the end of an answer without a pause are its rest
+//! and answer nothing, and the bus is not free before they are over.
 
 use payrig_mdb::{Block, MAX_BLOCK, MasterFrame, NAK};
 use payrig_units::Micros;
@@ -56,6 +56,20 @@ impl Default for MasterTiming {
 /// the block before it, whose end was not its end.
 const LONGEST_GAP: Micros = Micros::ms(1);
 
+/// Until a word that follows a block has been heard whole, with the tolerance of a receiver.
+const REST_HEARD: Micros = Micros(LONGEST_GAP.as_us() + WORD_TIME.as_us() + 100);
+
+/// How an answer fits the command.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fit {
+    /// It has the length of an answer to the command.
+    Whole,
+    /// It may be an answer, but also the beginning of a longer one.
+    Short,
+    /// It does not look like an answer to the command. Sent twice alike it is passed on all the same.
+    Wrong,
+}
+
 /// How an exchange ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Outcome {
@@ -86,6 +100,11 @@ enum State {
     /// In the middle of an answer; its next word must be complete by then.
     Receiving {
         until: Micros,
+    },
+    /// An answer has ended that is over if nothing follows until then.
+    Settling {
+        until: Micros,
+        outcome: Outcome,
     },
 }
 
@@ -185,16 +204,15 @@ impl BusMaster {
 
     /// A word of a peripheral, heard whole at its end. Any block with the right CHK is an answer.
     pub fn heard(&mut self, word: &TimedWord) -> Option<Outcome> {
-        self.heard_by(word, |_| true)
+        self.heard_by(word, |_| Fit::Whole)
     }
 
-    /// A word of a peripheral, heard whole at its end. A block is asked for again with RET unless
-    /// `is_answer` says that it looks like an answer to the command; the same block twice is an
-    /// answer all the same.
+    /// A word of a peripheral, heard whole at its end. `fit` knows the command, and judges the data it
+    /// is answered with, or the ACK alone (`None`).
     pub fn heard_by(
         &mut self,
         word: &TimedWord,
-        is_answer: impl FnOnce(&Block) -> bool,
+        fit: impl FnOnce(Option<&Block>) -> Fit,
     ) -> Option<Outcome> {
         let now = word.end;
         let pause = word
@@ -223,6 +241,14 @@ impl BusMaster {
                 return None;
             }
             State::Sending { .. } | State::Waiting { .. } => {}
+            State::Settling { .. } if follows => {
+                let free_at = self.free_at.max(now + self.timing.rest);
+                let outcome = self.finish(now, Outcome::Garbage);
+                self.free_at = free_at;
+                self.rest_of_answer = 1;
+                return Some(outcome);
+            }
+            State::Settling { .. } => return None,
         }
         self.received.push(word.word.byte);
         if !word.word.mode {
@@ -236,7 +262,11 @@ impl BusMaster {
         if let [only] = self.received.as_slice() {
             // 00H and FFH are the only single bytes a peripheral may send (section 2.2).
             return match *only {
-                0x00 => Some(self.finish(now, Outcome::Ack)),
+                0x00 if fit(None) == Fit::Whole => Some(self.finish(now, Outcome::Ack)),
+                0x00 => {
+                    self.finish(now, Outcome::Ack);
+                    self.settle(now, Outcome::Ack)
+                }
                 // After a NAK the master waits the whole time-out before it goes on, so that
                 // answers of others do not collide (Appendix 3, section 3).
                 NAK => {
@@ -247,20 +277,34 @@ impl BusMaster {
                 _ => self.refuse(now),
             };
         }
-        match Block::from_wire(&self.received) {
-            Ok(block) if self.believes(&block, is_answer) => {
-                self.send(now + self.timing.turnaround, &MasterFrame::Ack, false);
-                Some(Outcome::Data(block))
-            }
-            _ => self.refuse(now),
+        let Ok(block) = Block::from_wire(&self.received) else {
+            return self.refuse(now);
+        };
+        let fit = fit(Some(&block));
+        if fit == Fit::Wrong && !self.came_twice(&block) {
+            return self.refuse(now);
+        }
+        let outcome = Outcome::Data(block);
+        self.send(now + self.timing.turnaround, &MasterFrame::Ack, false);
+        match fit {
+            Fit::Short => self.settle(now, outcome),
+            Fit::Whole | Fit::Wrong => Some(outcome),
         }
     }
 
-    fn believes(&mut self, answer: &Block, is_answer: impl FnOnce(&Block) -> bool) -> bool {
-        let Some(command) = self.command.filter(|_| !is_answer(answer)) else {
-            return true;
+    fn settle(&mut self, now: Micros, outcome: Outcome) -> Option<Outcome> {
+        let sent = match self.state {
+            State::Sending { until, .. } => until,
+            _ => now,
         };
-        let doubted = Some((command, *answer));
+        let until = sent.max(now + REST_HEARD);
+        self.state = State::Settling { until, outcome };
+        None
+    }
+
+    /// The same answer to the same command as the last one that did not fit.
+    fn came_twice(&mut self, answer: &Block) -> bool {
+        let doubted = self.command.map(|command| (command, *answer));
         std::mem::replace(&mut self.doubted, doubted) == doubted
     }
 
@@ -271,7 +315,8 @@ impl BusMaster {
             State::Free => Micros::NEVER,
             State::Sending { until, .. }
             | State::Waiting { until }
-            | State::Receiving { until } => until,
+            | State::Receiving { until }
+            | State::Settling { until, .. } => until,
         }
     }
 
@@ -290,6 +335,10 @@ impl BusMaster {
             }
             State::Waiting { until } if now >= until => Some(self.finish(now, Outcome::Silence)),
             State::Receiving { until } if now >= until => self.refuse(now),
+            State::Settling { until, outcome } if now >= until => {
+                self.state = State::Free;
+                Some(outcome)
+            }
             _ => None,
         }
     }

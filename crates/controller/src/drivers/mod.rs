@@ -23,7 +23,7 @@ pub use changer::ChangerPolicy;
 pub use channel::{Life, Rhythm};
 pub use files::{Mailbox, NoTransfer};
 pub use hopper::HopperLink;
-pub use master::{BusMaster, MasterTiming, Outcome};
+pub use master::{BusMaster, Fit, MasterTiming, Outcome};
 pub use motor::{Delivery, Mishap};
 pub use order::{Dispensed, NotDispensed, SaleKind, Sold};
 pub use pulse_input::PulseLink;

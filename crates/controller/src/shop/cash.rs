@@ -120,6 +120,12 @@ impl Vending {
         self.paid_by(device, value.saturating_sub(of_doubt), why);
     }
 
+    /// What [`is_changeable`](Self::is_changeable) depends on besides the money there is: the credit,
+    /// and how often prices were set.
+    pub(crate) fn change_basis(&self) -> (Money, u32) {
+        (self.credit, self.price_changes)
+    }
+
     /// True when whatever is bought with a bill of this value, the change can be paid.
     pub fn is_changeable(&self, value: Money, means: &dyn Means) -> bool {
         if !means.gives_change() {

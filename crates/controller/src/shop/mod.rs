@@ -104,6 +104,8 @@ fn is_payable(rest: Money, means: &dyn Means) -> bool {
 #[derive(Clone, Debug)]
 pub struct Vending {
     items: Vec<Item>,
+    /// How often a price was set.
+    price_changes: u32,
     policy: Policy,
     credit: Money,
     stage: Stage,
@@ -135,6 +137,7 @@ impl Vending {
     pub fn new(items: Vec<Item>, policy: Policy) -> Self {
         Self {
             items,
+            price_changes: 0,
             policy,
             credit: Money::ZERO,
             stage: Stage::Idle,

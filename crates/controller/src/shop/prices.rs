@@ -67,6 +67,7 @@ impl Vending {
     pub(crate) fn set_price(&mut self, number: u16, price: Money) {
         for item in self.items.iter_mut().filter(|i| i.number == number) {
             item.price = price;
+            self.price_changes = self.price_changes.wrapping_add(1);
         }
     }
 

@@ -15,15 +15,22 @@ pub(crate) struct Purse {
     pub(crate) bills: Vec<Stock>,
 }
 
+impl Purse {
+    /// Coins and bills together, bills as types from 16 on.
+    pub(crate) fn all(&self) -> Vec<Stock> {
+        let as_coin_type = |bill: &Stock| Stock {
+            coin_type: bill.coin_type.saturating_add(FIRST_BILL),
+            ..*bill
+        };
+        let bills = self.bills.iter().map(as_coin_type);
+        self.coins.iter().copied().chain(bills).collect()
+    }
+}
+
 /// How much of an amount is paid in bills, the rest being coins, so that it is paid exactly and with
 /// the fewest pieces; `None` when it cannot be paid.
 pub(crate) fn in_bills(amount: Money, purse: &Purse) -> Option<Money> {
-    let as_coin_type = |bill: &Stock| Stock {
-        coin_type: bill.coin_type.saturating_add(FIRST_BILL),
-        ..*bill
-    };
-    let mut stock = purse.coins.clone();
-    stock.extend(purse.bills.iter().map(as_coin_type));
+    let stock = purse.all();
     let pieces = make_change(amount, &stock)?;
     let mut bills = Money::ZERO;
     for (piece, count) in pieces.iter().filter(|(t, _)| *t >= FIRST_BILL) {

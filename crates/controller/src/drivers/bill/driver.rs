@@ -35,6 +35,8 @@ impl Bill {
 
     fn took_setup(&mut self, now: Micros, setup: Setup) {
         self.setup = Some(setup);
+        self.setups = self.setups.wrapping_add(1);
+        self.update_welcome_types();
         let mut worth = [Money::ZERO; 16];
         for (t, each) in (0u8..16).zip(&mut worth) {
             *each = self.value(t).unwrap_or_default();
@@ -230,11 +232,13 @@ impl Driver for Bill {
             .is_ok_and(|command| Response::parse(&command, data.bytes()).is_ok())
     }
 
-    /// Section 6.3: SETUP, whose list of values may end early, and the tables of bills by type, whose
-    /// unsent bytes are zero.
+    /// Section 6.3; unsent bytes of SETUP and of the tables of bills by type are zero.
     fn full_length(&self, command: &Block) -> Option<usize> {
         match Command::parse(command.bytes()).ok()? {
             Command::Setup => Some(27),
+            Command::Stacker | Command::RecyclerSetup => Some(2),
+            Command::Identification => Some(29),
+            Command::IdentificationWithOptions => Some(33),
             Command::BillDispenseStatus => Some(34),
             Command::PayoutStatus => Some(32),
             _ => None,

@@ -2,7 +2,7 @@
 
 use super::{Bill, BillPolicy};
 use crate::drivers::channel::{Channel, Life, Rhythm};
-use crate::drivers::master::{BusMaster, MasterTiming, Outcome};
+use crate::drivers::master::{BusMaster, Fit, MasterTiming, Outcome};
 use crate::drivers::report::Report;
 use payrig_mdb::{Address, Block};
 use payrig_units::{Micros, Money};
@@ -58,7 +58,7 @@ impl BillHost {
 
     /// Takes bills of these values only, from now on; none until this is called.
     pub fn accept(&mut self, now: Micros, values: Vec<Money>) {
-        self.bill.set_welcome(values);
+        self.bill.set_welcome(&values);
         self.settle(now);
     }
 
@@ -98,8 +98,11 @@ impl BillHost {
             return;
         }
         let (asking, channel, bill) = (self.asking, &self.channel, &self.bill);
-        let is_answer = |data: &Block| !asking || channel.is_answer(data, bill);
-        if let Some(outcome) = self.master.heard_by(word, is_answer) {
+        let fit = |data: Option<&Block>| match asking {
+            true => channel.fit(data, bill),
+            false => Fit::Whole,
+        };
+        if let Some(outcome) = self.master.heard_by(word, fit) {
             self.over(word.end, &outcome);
         }
     }
@@ -150,6 +153,8 @@ impl BillHost {
 
     /// What the validator reported since the last call.
     pub fn take_reports(&mut self) -> Vec<Report> {
-        self.bill.take_reports()
+        let mut reports = Vec::new();
+        self.bill.take_reports(&mut reports);
+        reports
     }
 }

@@ -80,6 +80,10 @@ pub(crate) struct Bill {
     offered: Options,
     /// Values the board takes now; larger ones could not be changed.
     welcome: Vec<Money>,
+    /// The types they have here.
+    welcome_types: BillTypes,
+    /// How often SETUP was answered.
+    setups: u32,
     sent: Option<BillTypes>,
     /// BILL TYPE is on its way.
     bill_type_pending: bool,
@@ -101,6 +105,15 @@ pub(crate) struct Bill {
     reports: Vec<Report>,
 }
 
+/// What the bills that can be paid out depend on: where it is equal, so are they.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct StockBasis {
+    setups: u32,
+    usable: bool,
+    counts: [u32; 16],
+    bad: BillTypes,
+}
+
 impl Bill {
     pub(crate) fn new(name: String, policy: BillPolicy) -> Self {
         Self {
@@ -110,6 +123,8 @@ impl Bill {
             setup: None,
             offered: Options::NONE,
             welcome: Vec::new(),
+            welcome_types: BillTypes::NONE,
+            setups: 0,
             sent: None,
             bill_type_pending: false,
             stacker: None,
@@ -131,8 +146,9 @@ impl Bill {
         self.wanted.pop_front()
     }
 
-    pub(crate) fn take_reports(&mut self) -> Vec<Report> {
-        std::mem::take(&mut self.reports)
+    /// Reports since the last call, appended to others.
+    pub(crate) fn take_reports(&mut self, into: &mut Vec<Report>) {
+        into.append(&mut self.reports);
     }
 
     /// The values of the bills this validator knows, once it said so.
@@ -141,9 +157,29 @@ impl Bill {
     }
 
     /// Takes bills of these values only, from now on.
-    pub(crate) fn set_welcome(&mut self, welcome: Vec<Money>) {
-        self.welcome = welcome;
+    pub(crate) fn set_welcome(&mut self, welcome: &[Money]) {
+        if self.welcome != welcome {
+            self.welcome = welcome.to_vec();
+            self.update_welcome_types();
+        }
         self.update_bill_type(false);
+    }
+
+    /// After SETUP, or when other values are welcome.
+    fn update_welcome_types(&mut self) {
+        let is_welcome = |t: &u8| self.value(*t).is_some_and(|v| self.welcome.contains(&v));
+        self.welcome_types = (0..16).filter(is_welcome).collect();
+    }
+
+    /// What [`stock`](Self::stock) and [`values`](Self::values) depend on.
+    pub(crate) fn stock_basis(&self) -> StockBasis {
+        let usable = self.step == Step::Done && self.policy.change != BillChange::Off;
+        StockBasis {
+            setups: self.setups,
+            usable: usable && self.recycler.is_usable(),
+            counts: self.recycler.counts,
+            bad: self.recycler.bad,
+        }
     }
 
     /// Bills that can be paid out now; none unless the board pays with bills.
@@ -207,9 +243,7 @@ impl Bill {
         if self.stacker.is_some_and(|s| s.full) {
             return BillTypes::NONE;
         }
-        (0..16)
-            .filter(|t| self.value(*t).is_some_and(|v| self.welcome.contains(&v)))
-            .collect()
+        self.welcome_types
     }
 
     fn bill_type(&self) -> Command {

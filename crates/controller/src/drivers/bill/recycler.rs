@@ -114,9 +114,14 @@ pub(super) struct Recycler {
 }
 
 impl Recycler {
+    /// It can pay, if there are bills.
+    pub(super) fn is_usable(&self) -> bool {
+        self.known && !self.spent && !self.disabled && self.given_up.is_none()
+    }
+
     /// Bills that can be paid.
     pub(super) fn stock(&self) -> Vec<Stock> {
-        if !self.known || self.spent || self.disabled || self.given_up.is_some() {
+        if !self.is_usable() {
             return Vec::new();
         }
         let all = (0u8..16).zip(self.counts.iter().zip(&self.worth));

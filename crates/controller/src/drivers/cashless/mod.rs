@@ -127,8 +127,9 @@ impl Cashless {
         self.unit
     }
 
-    pub(crate) fn take_reports(&mut self) -> Vec<Report> {
-        std::mem::take(&mut self.reports)
+    /// Reports since the last call, appended to others.
+    pub(crate) fn take_reports(&mut self, into: &mut Vec<Report>) {
+        into.append(&mut self.reports);
     }
 
     /// True while a command other than POLL is to be sent, or an answer is owed.

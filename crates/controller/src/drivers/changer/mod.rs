@@ -71,6 +71,8 @@ pub(crate) struct Changer {
     ask_at: Micros,
     reset_seen: Micros,
     setup: Option<Setup>,
+    /// How often SETUP was answered.
+    setups: u32,
     offered: Features,
     enabled: Features,
 
@@ -98,6 +100,15 @@ pub(crate) struct Changer {
     reports: Vec<Report>,
 }
 
+/// What the coins that can be paid depend on: where it is equal, so are they.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct StockBasis {
+    setups: u32,
+    usable: bool,
+    tubes: [u32; 16],
+    defective: CoinTypes,
+}
+
 /// What a coin of this type is worth; nothing where that is not known, and for tokens.
 fn worth(setup: Option<&Setup>, coin_type: CoinType) -> Money {
     match setup.map(|s| s.credit(coin_type)) {
@@ -120,6 +131,7 @@ impl Changer {
             ask_at: Micros::ZERO,
             reset_seen: Micros::ZERO,
             setup: None,
+            setups: 0,
             offered: Features::NONE,
             enabled: Features::NONE,
             tubes: [0; 16],
@@ -144,8 +156,9 @@ impl Changer {
         self.wanted.pop_front()
     }
 
-    pub(crate) fn take_reports(&mut self) -> Vec<Report> {
-        std::mem::take(&mut self.reports)
+    /// Reports since the last call, appended to others.
+    pub(crate) fn take_reports(&mut self, into: &mut Vec<Report>) {
+        into.append(&mut self.reports);
     }
 
     /// Coins that can be paid: counted, of known value, from tubes that work.
@@ -161,6 +174,16 @@ impl Changer {
             })
             .filter(|stock| stock.value > Money::ZERO)
             .collect()
+    }
+
+    /// What [`stock`](Self::stock) depends on.
+    pub(crate) fn stock_basis(&self) -> StockBasis {
+        StockBasis {
+            setups: self.setups,
+            usable: self.step == Step::Done,
+            tubes: self.tubes,
+            defective: self.defective,
+        }
     }
 
     fn decimals(&self) -> Decimals {
@@ -361,11 +384,12 @@ impl Driver for Changer {
             .is_ok_and(|command| Response::parse(&command, data.bytes()).is_ok())
     }
 
-    /// Section 5.3: SETUP, TUBE STATUS, and the lists of coins by type, whose unsent bytes are zero.
+    /// Section 5.3; unsent bytes of SETUP, TUBE STATUS and the lists of coins by type are zero.
     fn full_length(&self, command: &Block) -> Option<usize> {
         match Command::parse(command.bytes()).ok()? {
             Command::Setup => Some(23),
             Command::TubeStatus => Some(18),
+            Command::Identification => Some(33),
             Command::PayoutStatus
             | Command::SendControlledManualFillReport
             | Command::SendControlledManualPayoutReport => Some(16),

@@ -126,6 +126,7 @@ impl Changer {
                     self.notice("scaling factor 0: its coins have no value".to_owned());
                 }
                 self.setup = Some(setup.clone());
+                self.setups = self.setups.wrapping_add(1);
             }
             (Step::Identification, Command::Identification, Some(Response::Identification(id))) => {
                 self.offered = id.features

@@ -38,9 +38,6 @@ impl Driver for Plain {
     fn reads(&self, _: &Block, _: &Block) -> bool {
         true
     }
-    fn full_length(&self, command: &Block) -> Option<usize> {
-        (command.first() == 0x0A).then_some(4)
-    }
     fn unanswered(&mut self, _: Micros, _: &Block) -> bool {
         true
     }
