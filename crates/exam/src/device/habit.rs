@@ -7,7 +7,7 @@ use payrig_mdb::cashless::{self, Level, Mode, Unit, length_in};
 use payrig_mdb::{ACK, Address, Block, Length, NAK, RET, Word, bill, changer, chk, command_length};
 use payrig_peripherals::BusPeripheral;
 use payrig_units::Micros;
-use payrig_wire::{Source, TimedWord, Transmission};
+use payrig_wire::{Source, TimedWord, Transmission, WORD_TIME};
 use std::collections::BTreeMap;
 
 /// What is known when an answer is rewritten.
@@ -343,13 +343,17 @@ impl Layer {
         }
         loop {
             let sent = port.take_transmission()?;
-            let at = match &sent {
-                Transmission::Words { at, .. } | Transmission::Break { at, .. } => *at,
+            // Nothing that is heard before the data are out is an ACK of them.
+            let over = match &sent {
+                Transmission::Words { at, words, gap } => {
+                    *at + (WORD_TIME + *gap) * words.len() as u64
+                }
+                Transmission::Break { at, length } => *at + *length,
             };
             let sent = self.outgoing(sent);
             let silence = self.awaiting_ack && self.habits.silence_is_ack;
             if silence || std::mem::take(&mut self.swallowed) {
-                port.heard(&acknowledgment(at));
+                port.heard(&acknowledgment(over));
             }
             if sent.is_some() {
                 return sent;

@@ -181,7 +181,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "takes COMMAND OUT OF SEQUENCE for a denial",
             |s| {
                 s.habits.hears = Some(|_, _, d| {
-                    if matches!(d.as_slice(), [0x0B, ..]) && d.len() <= 2 {
+                    // Alone, or behind VEND APPROVED.
+                    if matches!(d.as_slice(), [0x0B] | [0x0B, _] | [0x05, _, _, 0x0B, _]) {
                         *d = vec![0x06];
                     }
                 })
