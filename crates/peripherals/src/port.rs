@@ -473,6 +473,30 @@ mod tests {
         assert_eq!(line.say(&poll(), Micros(100)), data());
     }
 
+    /// Section 2.2: an ACK follows the data. A master that takes a word in their midst for the last one,
+    /// because its mode bit was turned on the way, acknowledges what it has not heard.
+    #[test]
+    fn what_is_heard_before_the_data_are_out_is_no_ack() {
+        let mut line = Line::new();
+        let sent = line.now + (WORD_TIME + Micros(100)) * 2;
+        line.say(&poll(), Micros(100));
+        // The answer begins 1 ms after the command and lasts three words.
+        for early in [ACK, RET, NAK] {
+            line.now = sent + Micros::ms(2);
+            assert_eq!(line.say(&[Word::plain(early)], Micros(0)), vec![]);
+        }
+        assert_eq!(
+            (line.port.device().acked, line.port.device().unacked),
+            (0, 0)
+        );
+        line.now = sent + Micros::ms(5);
+        line.say(&[Word::plain(ACK)], Micros(0));
+        assert_eq!(
+            (line.port.device().acked, line.port.device().unacked),
+            (1, 0)
+        );
+    }
+
     proptest! {
         #[test]
         fn any_words_never_panic_and_every_data_reply_is_settled_once(

@@ -166,3 +166,269 @@ impl Controller {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::board::{BoardConfig, Expected, ExpectedKind};
+    use crate::drivers::{BillChange, BillPolicy, Outcome, Report};
+    use crate::shop::Item;
+    use payrig_mdb::bill::{BillCounts, BillTypes, EscrowCapability, Identification, Options};
+    use payrig_mdb::changer::{CoinTypes, PerType, TubeStatus};
+    use payrig_mdb::{Block, CurrencyCode, Scaling};
+    use proptest::prelude::*;
+
+    /// What the peripherals have in them.
+    #[derive(Clone, Copy, Debug)]
+    struct Inside {
+        tubes: [u8; 4],
+        full: u16,
+        bills: [u16; 2],
+        just_reset: [bool; 2],
+    }
+
+    fn changer_says(command: &Block, inside: &mut Inside) -> Option<Block> {
+        use payrig_mdb::changer::{Command, Report as Activity, Response, Setup};
+        let response = match Command::parse(command.bytes()).unwrap() {
+            Command::Reset => {
+                inside.just_reset[0] = true;
+                return None;
+            }
+            Command::Poll if std::mem::take(&mut inside.just_reset[0]) => {
+                Response::Poll(vec![Activity::JUST_RESET])
+            }
+            Command::Setup => Response::Setup(Setup {
+                level: 2,
+                currency: CurrencyCode::USD,
+                scaling_factor: 5,
+                decimals: 2,
+                routing: CoinTypes::ALL,
+                credits: PerType::new(&[1, 2, 5, 20]),
+            }),
+            Command::TubeStatus => Response::TubeStatus(TubeStatus {
+                full: CoinTypes(inside.full),
+                counts: PerType::new(&inside.tubes),
+            }),
+            _ => return None,
+        };
+        Some(response.emit())
+    }
+
+    fn recycler_says(command: &Block, inside: &mut Inside) -> Option<Block> {
+        use payrig_mdb::bill::{Command, Report as Activity, Response, Setup, Stacker};
+        let response = match Command::parse(command.bytes()).unwrap() {
+            Command::Reset => {
+                inside.just_reset[1] = true;
+                return None;
+            }
+            Command::Poll if std::mem::take(&mut inside.just_reset[1]) => {
+                Response::Poll(vec![Activity::JustReset])
+            }
+            Command::Setup => Response::Setup(Setup {
+                level: 2,
+                currency: CurrencyCode::USD,
+                scaling: Scaling {
+                    factor: 100,
+                    decimals: 2,
+                },
+                stacker_capacity: 100,
+                security: BillTypes::ALL,
+                escrow: EscrowCapability::Capable,
+                credits: vec![1, 5, 10],
+            }),
+            Command::IdentificationWithOptions => {
+                let id = Identification {
+                    manufacturer: *b"ZZZ",
+                    serial: *b"000000000042",
+                    model: *b"HARBOUR-BV01",
+                    version: [0x01, 0x00],
+                };
+                Response::IdentificationWithOptions(id, Options::RECYCLING)
+            }
+            Command::RecyclerSetup => Response::RecyclerSetup(BillTypes::ALL),
+            Command::Stacker => Response::Stacker(Stacker {
+                full: false,
+                count: 1,
+            }),
+            Command::BillDispenseStatus => Response::BillDispenseStatus {
+                full: BillTypes::NONE,
+                counts: BillCounts::new(&inside.bills),
+            },
+            _ => return None,
+        };
+        Some(response.emit())
+    }
+
+    struct Play {
+        board: Controller,
+        inside: Inside,
+        now: Micros,
+    }
+
+    impl Play {
+        fn new() -> Self {
+            let item = |(n, price): (usize, &i64)| Item {
+                number: n as u16,
+                name: String::new(),
+                price: Money(*price),
+            };
+            let expected = |(name, kind): (&str, ExpectedKind)| Expected {
+                name: name.to_owned(),
+                kind,
+            };
+            let config = BoardConfig {
+                items: [45, 100, 135].iter().enumerate().map(item).collect(),
+                expected: [
+                    ("changer", ExpectedKind::Changer),
+                    ("bill", ExpectedKind::BillValidator),
+                ]
+                .map(expected)
+                .to_vec(),
+                bills: BillPolicy {
+                    change: BillChange::ByType,
+                    ..BillPolicy::default()
+                },
+                ..BoardConfig::default()
+            };
+            let inside = Inside {
+                tubes: [9; 4],
+                full: 0,
+                bills: [3; 2],
+                just_reset: [false; 2],
+            };
+            Self {
+                board: Controller::new(config, Micros::ZERO),
+                inside,
+                now: Micros::ZERO,
+            }
+        }
+
+        /// One exchange with a peripheral; silence when it is lost.
+        fn exchange(&mut self, index: usize, lost: bool) {
+            self.now += Micros::ms(150);
+            let slot = &mut self.board.slots[index];
+            let command = slot.channel.next_command(self.now, slot.unit.driver());
+            let data = match index {
+                _ if lost => None,
+                0 => changer_says(&command, &mut self.inside),
+                _ => recycler_says(&command, &mut self.inside),
+            };
+            let outcome = match data {
+                _ if lost => Outcome::Silence,
+                Some(data) => Outcome::Data(data),
+                None => Outcome::Ack,
+            };
+            slot.channel.outcome(self.now, &outcome, slot.unit.driver());
+            self.board.settle(self.now);
+            self.check();
+        }
+
+        fn start(&mut self, index: usize) {
+            self.inside.just_reset[index] = true;
+            for _ in 0..24 {
+                self.exchange(index, false);
+            }
+            assert_eq!(self.board.slots[index].channel.life(), Life::Running);
+        }
+
+        fn read(&mut self, index: usize) {
+            let command = match index {
+                0 => payrig_mdb::changer::Command::TubeStatus.emit(),
+                _ => payrig_mdb::bill::Command::BillDispenseStatus.emit(),
+            };
+            self.board.slots[index].channel.want(self.now, command);
+            for _ in 0..3 {
+                self.exchange(index, false);
+            }
+        }
+
+        fn step(&mut self, step: &Step) {
+            match *step {
+                Step::Tubes(tubes, full) => {
+                    (self.inside.tubes, self.inside.full) = (tubes, full);
+                    self.read(0);
+                }
+                Step::Bills(bills) => {
+                    self.inside.bills = bills;
+                    self.read(1);
+                }
+                Step::Price(item, price) => self.board.set_price(self.now, item, Money(price)),
+                Step::Credit(value) => {
+                    let report = Report::Credit {
+                        device: "changer".to_owned(),
+                        value: Money(value),
+                        what: String::new(),
+                    };
+                    let means = BoardMeans(&self.board.slots, &self.board.hoppers);
+                    self.board.vending.report(self.now, report, &means);
+                    self.board.settle(self.now);
+                }
+                Step::Lost(index) => {
+                    for _ in 0..40 {
+                        self.exchange(index, true);
+                    }
+                }
+                Step::Reset(index) => self.start(index),
+            }
+            self.check();
+        }
+
+        /// What is kept is what would be worked out now, bill by bill and sum by sum.
+        fn check(&self) {
+            let mut fresh = self.board.clone();
+            fresh.changeable = Changeable::default();
+            fresh.update_changeable();
+            let (kept, fresh) = (&self.board.changeable, &fresh.changeable);
+            assert_eq!(
+                (&kept.bills, kept.exact_change),
+                (&fresh.bills, fresh.exact_change)
+            );
+            let means = BoardMeans(&self.board.slots, &self.board.hoppers);
+            for slot in &self.board.slots {
+                if let Peer::Bill(bill) = &slot.unit {
+                    for value in bill.values() {
+                        let now = self.board.vending.is_changeable(value, &means);
+                        assert_eq!(kept.bills.contains(&value), now, "{value:?}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[derive(Clone, Debug)]
+    enum Step {
+        Tubes([u8; 4], u16),
+        Bills([u16; 2]),
+        Price(u16, i64),
+        Credit(i64),
+        Lost(usize),
+        Reset(usize),
+    }
+
+    fn step() -> impl Strategy<Value = Step> {
+        prop_oneof![
+            4 => (any::<[bool; 4]>(), 0u8..5, 0u16..16)
+                .prop_map(|(some, n, full)| Step::Tubes(some.map(|s| u8::from(s) * n), full)),
+            2 => (0u16..3, 0u16..3).prop_map(|(a, b)| Step::Bills([a, b])),
+            2 => (0u16..3, 1i64..40).prop_map(|(n, price)| Step::Price(n, price * 5)),
+            2 => (1i64..30).prop_map(|n| Step::Credit(n * 5)),
+            1 => (0usize..2).prop_map(Step::Lost),
+            1 => (0usize..2).prop_map(Step::Reset),
+        ]
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(48))]
+        #[test]
+        fn what_is_kept_is_what_would_be_worked_out_now(
+            steps in proptest::collection::vec(step(), 1..12)
+        ) {
+            let mut play = Play::new();
+            play.start(0);
+            play.start(1);
+            for step in &steps {
+                play.step(step);
+            }
+        }
+    }
+}

@@ -484,6 +484,108 @@ mod tests {
         assert!(master.free_at().since(at + length) >= Micros::ms(200));
     }
 
+    /// TUBE STATUS as a driver judges it: 18 bytes, or fewer, which may be a part.
+    fn tube_status(data: Option<&Block>) -> Fit {
+        match data.map(|d| d.bytes().len()) {
+            Some(18) => Fit::Whole,
+            Some(2..18) | None => Fit::Short,
+            _ => Fit::Wrong,
+        }
+    }
+
+    impl Line {
+        /// Hears words and lets time go by until the exchange is over; what came of it.
+        fn hear_out(&mut self, words: &[Word]) -> Vec<Outcome> {
+            let mut outcomes = Vec::new();
+            for word in words {
+                let (start, source) = (self.now + Micros(200), Source::Peripheral);
+                let (end, uncertainty, word) = (start + WORD_TIME, Micros::ZERO, *word);
+                while self.master.next_deadline() < end {
+                    self.now = self.master.next_deadline();
+                    outcomes.extend(self.master.wake(self.now));
+                }
+                let heard = TimedWord {
+                    start,
+                    end,
+                    source,
+                    word,
+                    uncertainty,
+                };
+                outcomes.extend(self.master.heard_by(&heard, tube_status));
+                self.now = end;
+            }
+            assert!(
+                !self.master.is_free(self.now + Micros::ms(2)),
+                "the bus is not free yet"
+            );
+            while self.master.next_deadline() != Micros::NEVER {
+                self.now = self.master.next_deadline();
+                outcomes.extend(self.master.wake(self.now));
+            }
+            outcomes
+        }
+    }
+
+    /// Whichever mode bit is turned, of whatever counts: no part of the answer is believed.
+    #[test]
+    fn a_turned_mode_bit_makes_no_answer_of_a_part() {
+        for filled in 0..18 {
+            let mut bytes = [0u8; 18];
+            bytes[filled] = 7;
+            let block = Block::new(&bytes).unwrap();
+            for turned in 0..=18 {
+                let mut words: Vec<Word> = block.peripheral_words().collect();
+                words[turned].mode = !words[turned].mode;
+                let outcomes = Line::after_poll().hear_out(&words);
+                let wrong = |o: &Outcome| matches!(o, Outcome::Ack | Outcome::Data(_));
+                assert!(
+                    !outcomes.iter().any(wrong),
+                    "{filled} {turned}: {outcomes:?}"
+                );
+            }
+            let words: Vec<Word> = block.peripheral_words().collect();
+            assert_eq!(Line::after_poll().hear_out(&words), [Outcome::Data(block)]);
+        }
+    }
+
+    /// Unsent bytes are zero (5.3): a short answer is one, once nothing follows it.
+    #[test]
+    fn a_short_answer_is_believed_a_little_later() {
+        let block = Block::new(&[0, 0, 3, 4]).unwrap();
+        let words: Vec<Word> = block.peripheral_words().collect();
+        assert_eq!(Line::after_poll().hear_out(&words), [Outcome::Data(block)]);
+        assert_eq!(
+            Line::after_poll().hear_out(&[Word::marked(ACK)]),
+            [Outcome::Ack]
+        );
+    }
+
+    /// What does not look like an answer is asked for again; the same again is passed on.
+    #[test]
+    fn a_wrong_answer_is_passed_on_when_it_comes_twice() {
+        let block = Block::new(&[5]).unwrap();
+        let words: Vec<Word> = block.peripheral_words().collect();
+        let mut line = Line::after_poll();
+        for word in &words {
+            let (start, source) = (line.now + Micros(200), Source::Peripheral);
+            let (end, uncertainty, word) = (start + WORD_TIME, Micros::ZERO, *word);
+            let heard = TimedWord {
+                start,
+                end,
+                source,
+                word,
+                uncertainty,
+            };
+            assert_eq!(line.master.heard_by(&heard, tube_status), None);
+            line.now = end;
+        }
+        assert_eq!(line.said(), [Word::plain(RET)]);
+        line.now = line.master.next_deadline();
+        line.master.wake(line.now);
+        line.now += Micros::ms(1);
+        assert_eq!(line.hear_out(&words), [Outcome::Data(block)]);
+    }
+
     proptest! {
         #[test]
         fn any_answer_ends_in_an_outcome_and_never_panics(
