@@ -71,6 +71,8 @@ pub struct Bench {
     pub(crate) script: Script,
     pub(crate) decimals: Decimals,
     last_word: Option<Micros>,
+    /// The driver did not look from when until, with what had piled up, when.
+    pub(crate) stall: Option<(Micros, Micros)>,
     pub(crate) ending: Option<Micros>,
     pub(crate) ended: bool,
     /// Something of it is real.
@@ -108,6 +110,7 @@ impl Bench {
             script: Script::default(),
             decimals,
             last_word: None,
+            stall: None,
             ending: None,
             ended: false,
             live: false,
@@ -451,6 +454,7 @@ impl Bench {
             .min(self.script.next_deadline())
             .min(self.end_time())
             .min(self.publish_time())
+            .min(self.stall_over())
     }
 
     pub(crate) fn nodes_next(&self) -> Micros {
@@ -491,6 +495,9 @@ impl Bench {
         let open_ended = self.script.is_endless() || self.live && !self.script.had_steps();
         if self.ending.is_none() && self.script.ended() && !open_ended {
             self.ending = Some(self.now);
+        }
+        if self.stall_over() <= self.now {
+            self.end_stall();
         }
         if self.end_time() <= self.now {
             self.finish();
@@ -553,9 +560,14 @@ impl Bench {
             }
             BusEvent::Garbled { .. } => return,
         };
-        let on = Some((id, other_side(from)));
+        self.to_side(id, other_side(from), &input);
+    }
+
+    /// Something reaches the nodes on one side of a bus.
+    pub(crate) fn to_side(&mut self, id: BusId, side: Source, input: &Input<'_>) {
+        let on = Some((id, side));
         for placed in self.nodes.iter_mut().filter(|p| p.on == on) {
-            placed.call(|node| node.hear(&input));
+            placed.call(|node| node.hear(input));
         }
     }
 

@@ -21,6 +21,13 @@ impl BusId {
 /// So many POLLs of a device mean that the board has set it up.
 const POLLED: u32 = 8;
 
+/// Words of a port come up to this much after they were on the wire, unless the tool was stopped: a
+/// block is not over before.
+const PATIENCE: Micros = Micros::ms(100);
+
+/// So many events of a port say how long the link holds things up.
+const DELAYS: usize = 64;
+
 /// What carries the words.
 #[derive(Clone, Debug)]
 enum Medium {
@@ -43,6 +50,8 @@ struct PortSide {
     ever_heard: bool,
     /// Turn this bit of the word that so many words follow in the frame that is coming in.
     flip: Option<(u8, u8)>,
+    /// How long the link held up what went last, either way.
+    delays: VecDeque<Micros>,
 }
 
 /// POLLs of one of our devices by a board outside.
@@ -83,8 +92,10 @@ impl Bus {
             deaf: false,
             ever_heard: false,
             flip: None,
+            delays: VecDeque::new(),
         });
-        Self::with(name, medium, Analyst::new().speaking_for(Some(ours)))
+        let analyst = Analyst::new().speaking_for(Some(ours));
+        Self::with(name, medium, analyst.patient(PATIENCE))
     }
 
     fn with(name: Option<String>, medium: Medium, analyst: Analyst) -> Self {
@@ -247,6 +258,22 @@ impl Bus {
         if let Medium::Port(port) = &mut self.medium {
             port.spoke = true;
         }
+    }
+
+    /// The link held something up for so long. Its delay now, where that has changed: the longest of
+    /// the last few.
+    pub(crate) fn delayed(&mut self, by: Micros) -> Option<Micros> {
+        let Medium::Port(port) = &mut self.medium else {
+            return None;
+        };
+        let longest = |port: &PortSide| port.delays.iter().max().copied().unwrap_or_default();
+        let before = longest(port);
+        if port.delays.len() == DELAYS {
+            port.delays.pop_front();
+        }
+        port.delays.push_back(by.min(PATIENCE));
+        let now = longest(port);
+        (now != before).then_some(now)
     }
 
     /// The tap sees an event.

@@ -161,6 +161,7 @@ impl Bench {
             return;
         }
         self.ended = true;
+        self.end_stall();
         if let Some(board) = self.buses.first_mut() {
             board.finish(self.now, &mut self.pending);
         }

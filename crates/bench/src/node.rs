@@ -24,6 +24,9 @@ pub enum Input<'a> {
         /// Until when.
         end: Micros,
     },
+    /// What travels over its bus may be held up for so long by the link, as far as was seen: whoever
+    /// waits for an answer waits longer.
+    LinkDelay(Micros),
     /// The level of a pulse line as the bench begins.
     Level {
         /// The device the line belongs to.

@@ -62,7 +62,7 @@ pub fn hear_bus(port: &mut dyn BusPeripheral, input: &Input<'_>) {
     match *input {
         Input::Word(word) => port.heard(word),
         Input::Break { start, end } => port.heard_break(start, end),
-        Input::Level { .. } | Input::Edge { .. } => {}
+        Input::Level { .. } | Input::Edge { .. } | Input::LinkDelay(_) => {}
     }
 }
 
@@ -302,7 +302,9 @@ impl Node for ToBus {
                 let Self { bridge, .. } = self;
                 bridge.input_edge_within(edge.at, line, edge.high, uncertainty);
             }
-            Input::Word(_) | Input::Break { .. } => hear_bus(&mut self.bridge, input),
+            Input::Word(_) | Input::Break { .. } | Input::LinkDelay(_) => {
+                hear_bus(&mut self.bridge, input);
+            }
         }
     }
 
@@ -364,6 +366,7 @@ impl Node for ToPulses {
         match *input {
             Input::Word(word) => self.bridge.heard(word),
             Input::Edge { line, edge, .. } => self.bridge.input_edge(edge.at, line, edge.high),
+            Input::LinkDelay(delay) => self.bridge.link_delay(delay),
             Input::Break { .. } | Input::Level { .. } => {}
         }
     }
@@ -443,6 +446,7 @@ impl Node for Controller {
                 edge,
                 uncertainty,
             } => self.pulse_edge_within(device, line, edge, uncertainty),
+            Input::LinkDelay(delay) => self.link_delay(delay),
             Input::Break { .. } => {}
         }
     }

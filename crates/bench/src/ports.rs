@@ -1,7 +1,7 @@
 //! The side of a bench that is on ports: what is to go out, and what has come in.
 
 use crate::bench::Bench;
-use crate::bus::BusId;
+use crate::bus::{BusId, other_side};
 use crate::node::Input;
 use crate::plan::{DeviceLink, DevicePlan, Kind, Pin, Plan};
 use payrig_units::{Amount, Micros, Money, Movement, Place};
@@ -63,6 +63,10 @@ pub enum Outbound {
 
 /// How late something of ours may be before it is reported.
 const LATE: Micros = Micros::ms(1);
+
+/// What had piled up while the driver did not look comes without a pause: the first word after one
+/// (MDB/ICP 4.3, section 3.2: 1 ms at the most inside a block) is new.
+const PILE_PAUSE: Micros = Micros::ms(1);
 
 /// One of our devices whose money a board outside is told.
 #[derive(Clone, Debug)]
@@ -168,8 +172,14 @@ impl Bench {
         };
         let outside = bus.outside();
         let heard = bus.heard(*event);
+        let piled_up = self.piled_up(event);
         self.tap(id, event);
-        if heard.reaches_peer && outside == Some(source_of(event)) {
+        if let BusEvent::Word(word) = event {
+            self.delayed(id, word.uncertainty);
+        }
+        // Nobody waits any more for an answer to what piled up, and who did not hear an answer asks
+        // again.
+        if heard.reaches_peer && !piled_up && outside == Some(source_of(event)) {
             self.hear(id, &heard.event);
         }
         self.collect();
@@ -182,6 +192,7 @@ impl Bench {
             bus.sent();
         }
         self.tap(id, event);
+        self.delayed(id, late.total());
         if late.total() > LATE {
             let text = format!(
                 "this tool spoke {} later than it meant to: {} spent in its own code, {} waited for \
@@ -191,6 +202,78 @@ impl Bench {
                 late.machine
             );
             self.own_late(text);
+        }
+    }
+
+    /// Whoever waits for something on a bus waits longer, by what the link was seen to hold up.
+    fn delayed(&mut self, id: BusId, by: Micros) {
+        let Some(bus) = self.buses.get_mut(id.0) else {
+            return;
+        };
+        let outside = bus.outside();
+        if let (Some(delay), Some(outside)) = (bus.delayed(by), outside) {
+            self.to_side(id, other_side(outside), &Input::LinkDelay(delay));
+        }
+    }
+
+    /// The driver did not look from `from` until `to`: it was stopped, or the machine was busy. What
+    /// had piled up on ports by then is read now, with times that mean nothing; it is logged, left
+    /// out of the verdict, and answered by nobody. The stretch ends with the last of it.
+    pub fn slept(&mut self, from: Micros, to: Micros) {
+        if self.ended {
+            return;
+        }
+        if self
+            .stall
+            .is_some_and(|(_, until)| from > until + PILE_PAUSE)
+        {
+            self.end_stall();
+        }
+        self.mark_slept(from, to);
+        let from = self.stall.map_or(from, |(first, _)| first);
+        self.stall = Some((from, to));
+    }
+
+    /// True for what had piled up while the driver did not look.
+    fn piled_up(&mut self, event: &BusEvent) -> bool {
+        let Some((from, until)) = self.stall else {
+            return false;
+        };
+        if event.start() > until + PILE_PAUSE {
+            self.end_stall();
+            return false;
+        }
+        if event.end() > until {
+            self.mark_slept(until, event.end());
+            self.stall = Some((from, event.end()));
+        }
+        true
+    }
+
+    fn mark_slept(&mut self, from: Micros, to: Micros) {
+        for bus in self.buses.iter_mut().filter(|b| b.outside().is_some()) {
+            bus.analyst_mut().slept(from, to);
+        }
+        self.pulses.slept(from, to);
+    }
+
+    /// When it is known that all that had piled up is read.
+    pub(crate) fn stall_over(&self) -> Micros {
+        match self.stall {
+            Some((_, until)) => until + PILE_PAUSE + PILE_PAUSE,
+            None => Micros::NEVER,
+        }
+    }
+
+    pub(crate) fn end_stall(&mut self) {
+        let Some((from, to)) = self.stall.take() else {
+            return;
+        };
+        for entry in payrig_wire::analysis::slept(from, to) {
+            match entry {
+                Entry::Finding(finding) => self.report(finding),
+                other => self.pending.push(other),
+            }
         }
     }
 

@@ -104,6 +104,11 @@ impl MdbToPulse {
         self.update(now);
     }
 
+    /// The link to the validator may hold up what goes either way for so long.
+    pub fn link_delay(&mut self, delay: Micros) {
+        self.host.link_delay(delay);
+    }
+
     /// A word of the validator.
     pub fn heard(&mut self, word: &TimedWord) {
         self.host.heard(word);

@@ -11,6 +11,13 @@ use std::pin::{Pin, pin};
 use std::task::Poll;
 use std::time::Duration;
 
+/// How long the loop sleeps at the most, so that a stall of the tool is noticed.
+const BEAT: Micros = Micros::ms(20);
+
+/// A loop that wakes this much later than it had to was stopped, or the machine was busy: what came
+/// meanwhile has no times of its own.
+const STALL: Micros = Micros::ms(25);
+
 /// Why a bench on links stopped early. Everything up to then has gone to the sink.
 #[derive(Debug, thiserror::Error)]
 pub enum LiveError {
@@ -37,6 +44,21 @@ pub struct Ports<P> {
 enum Came {
     Bus(usize, Result<PortEvent, LinkError>),
     Line(usize, Result<ModemEvent, LinkError>),
+}
+
+impl Came {
+    /// When it happened, where it has a time.
+    fn at(&self) -> Option<Micros> {
+        match self {
+            Self::Bus(_, Ok(PortEvent::Heard(event) | PortEvent::Sent { event, .. })) => {
+                Some(event.end())
+            }
+            Self::Line(_, Ok(ModemEvent::Seen { edge, .. } | ModemEvent::Driven { edge, .. })) => {
+                Some(edge.at)
+            }
+            _ => None,
+        }
+    }
 }
 
 impl<P> Ports<P> {
@@ -99,7 +121,17 @@ impl<P: WordPort> Ports<P> {
     }
 
     /// Hands what came to the bench.
+    ///
+    /// What was due before it happened comes first, at its own time: that it lay in a queue must not
+    /// turn the order around.
     fn take(&self, bench: &mut Bench, came: Came) -> Result<(), LinkError> {
+        let at = came.at().unwrap_or_else(|| self.clock.now());
+        while bench.next_deadline() < at && !bench.ended() {
+            bench.advance(bench.next_deadline());
+        }
+        if bench.ended() {
+            return Ok(());
+        }
         bench.move_on(self.clock.now());
         match came {
             Came::Bus(index, event) => {
@@ -196,6 +228,7 @@ pub async fn run_live<P: WordPort>(
     let mut stop = pin!(stop);
     let mut timer = ExactTimer::new()?;
     let clock = ports.clock;
+    let mut looked = clock.now();
     let mut drain = |bench: &mut Bench| -> io::Result<()> {
         let entries: Vec<Entry> = bench.take_entries().collect();
         entries.into_iter().try_for_each(|entry| sink(bench, entry))
@@ -220,27 +253,37 @@ pub async fn run_live<P: WordPort>(
             bench.finish_now();
             continue;
         }
-        let due = bench.next_deadline();
-        if due <= now {
-            // At its own time, however late this comes.
-            bench.advance(due);
-            continue;
-        }
+        let due = bench.next_deadline().min(limit);
+        let asleep = clock.now();
+        let until = due.min(asleep + BEAT);
+        let (mut came, mut waited, mut stopped) = (None, Ok(()), None);
         tokio::select! {
             biased;
-            came = ports.receive() => {
-                if let Err(error) = ports.take(bench, came) {
-                    break error;
-                }
-                bench.advance(clock.now());
+            // What has come is older than what is due now.
+            heard = ports.receive() => came = Some(heard),
+            done = timer.until(clock, until) => waited = done,
+            why = &mut stop => stopped = Some(why),
+        }
+        waited?;
+        let awake = clock.now();
+        // Stopped, or held up by its own output.
+        if awake.since(until.max(asleep)) > STALL || asleep.since(looked) > STALL {
+            bench.slept(looked, awake);
+        }
+        looked = awake;
+        if let Some(came) = came {
+            if let Err(error) = ports.take(bench, came) {
+                break error;
             }
-            waited = timer.until(clock, due.min(limit)) => waited?,
-            why = &mut stop => {
-                tracing::info!(target: "payrig::run", why, "the run is ended");
-                bench.move_on(clock.now());
-                bench.link_note(why);
-                bench.finish_now();
-            }
+            bench.advance(clock.now());
+        } else if let Some(why) = stopped {
+            tracing::info!(target: "payrig::run", why, "the run is ended");
+            bench.move_on(clock.now());
+            bench.link_note(why);
+            bench.finish_now();
+        } else if due <= awake {
+            // At its own time, however late this comes.
+            bench.advance(due);
         }
     };
     tracing::info!(target: "payrig::run", %failed, "the link failed");

@@ -28,6 +28,8 @@ struct Planned {
     /// From the end of what went before.
     gap: Micros,
     asked_late: Asked,
+    /// When it would have ended had nothing been late.
+    meant_end: Micros,
 }
 
 /// By how much a transmission was handed over too late, and whose fault that was.
@@ -147,8 +149,11 @@ impl Line {
                 let mut not_before = at;
                 let mut asked_late = Asked::new(now.since(at + WORD_TIME), spent);
                 let mut pause = Micros::ZERO;
+                let mut meant_end = at;
                 for word in words {
+                    meant_end = meant_end + pause + WORD_TIME;
                     self.outgoing.push_back(Planned {
+                        meant_end,
                         what: What::Word(word),
                         not_before,
                         gap: pause,
@@ -167,6 +172,7 @@ impl Line {
                 };
                 if head > Micros::ZERO {
                     self.outgoing.push_back(Planned {
+                        meant_end: at + head,
                         what: What::BreakHead(head),
                         not_before: at,
                         gap: Micros::ZERO,
@@ -174,6 +180,7 @@ impl Line {
                     });
                 }
                 self.outgoing.push_back(Planned {
+                    meant_end: at + length,
                     what: What::BreakRest {
                         head,
                         rest: length - head,
@@ -312,6 +319,7 @@ impl Line {
         let (source, uncertainty) = (self.theirs, self.uncertainty);
         match said.symbol {
             Symbol::Word(word) if !too_far => {
+                self.drop_overdue(now);
                 let end = start + WORD_TIME;
                 self.incoming_until = end;
                 self.incoming.push_back(BusEvent::Word(TimedWord {
@@ -346,6 +354,20 @@ impl Line {
                 self.events
                     .push_back(PortEvent::Garbage { at: now, bytes: 0 });
             }
+        }
+    }
+
+    /// A master that speaks has given up waiting for what a peripheral of ours should have said by
+    /// now: the rest of it could only destroy the next exchange.
+    fn drop_overdue(&mut self, now: Micros) {
+        if self.ours == Source::Master {
+            return;
+        }
+        let overdue = |p: &Planned| matches!(p.what, What::Word(_)) && p.meant_end < now;
+        let words = self.outgoing.iter().take_while(|p| overdue(p)).count();
+        if words > 0 {
+            self.outgoing.drain(..words);
+            self.events.push_back(PortEvent::Overdue { at: now, words });
         }
     }
 

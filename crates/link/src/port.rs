@@ -64,6 +64,14 @@ pub enum PortEvent {
         /// True when somebody is there.
         attached: bool,
     },
+    /// The master spoke while an answer of ours was still under way that should have been over: the
+    /// machine held us up, and the rest of the answer was dropped.
+    Overdue {
+        /// When.
+        at: Micros,
+        /// How many words were dropped.
+        words: usize,
+    },
     /// The other end does not read: a word of ours was dropped, as a full UART would.
     Overrun {
         /// When.
@@ -91,6 +99,15 @@ impl fmt::Display for PortEvent {
             }
             Self::Peer { at, attached: true } => write!(f, "{at}: the other end is there"),
             Self::Peer { at, .. } => write!(f, "{at}: the other end is gone"),
+            Self::Overdue { at, words } => write!(
+                f,
+                "{at}: this tool was held up until the master spoke again; the last {} of its answer \
+                 dropped",
+                match words {
+                    1 => "word".to_owned(),
+                    more => format!("{more} words"),
+                }
+            ),
             Self::Overrun { at } => {
                 write!(f, "{at}: the other end does not read, a word was dropped")
             }

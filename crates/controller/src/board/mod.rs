@@ -52,6 +52,11 @@ pub struct Controller {
 }
 
 impl Controller {
+    /// The link may hold up what goes either way for so long: see [`BusMaster::set_link_delay`].
+    pub fn link_delay(&mut self, delay: Micros) {
+        self.master.set_link_delay(delay);
+    }
+
     /// A word of a peripheral.
     pub fn heard(&mut self, word: &TimedWord) {
         if !self.powered {

@@ -125,6 +125,8 @@ pub struct BusMaster {
     command: Option<Block>,
     /// A command, and an answer that did not look like one to it.
     doubted: Option<(Block, Block)>,
+    /// What goes either way may be held up for so long by the link.
+    link_delay: Micros,
     outbox: VecDeque<Transmission>,
 }
 
@@ -142,6 +144,7 @@ impl BusMaster {
             rest_of_answer: 0,
             command: None,
             doubted: None,
+            link_delay: Micros::ZERO,
             outbox: VecDeque::new(),
         }
     }
@@ -149,6 +152,12 @@ impl BusMaster {
     /// How the master times what it sends.
     pub fn timing_mut(&mut self) -> &mut MasterTiming {
         &mut self.timing
+    }
+
+    /// The link may hold up what goes either way for so long: answers, and pauses in them, are waited
+    /// for that much longer.
+    pub fn set_link_delay(&mut self, delay: Micros) {
+        self.link_delay = delay;
     }
 
     /// True when a command may be sent at `now`.
@@ -255,7 +264,7 @@ impl BusMaster {
             if self.received.len() > MAX_BLOCK {
                 return self.refuse(now);
             }
-            let until = now + self.timing.gap_tolerated + WORD_TIME;
+            let until = now + self.timing.gap_tolerated + self.link_delay + WORD_TIME;
             self.state = State::Receiving { until };
             return None;
         }
@@ -325,8 +334,10 @@ impl BusMaster {
         match self.state {
             State::Sending { until, then_wait } if now >= until => {
                 self.state = if then_wait {
+                    // What was sent was held up, and so is the answer.
+                    let held_up = self.link_delay + self.link_delay;
                     State::Waiting {
-                        until: until + self.timing.answer_tolerated + WORD_TIME,
+                        until: until + self.timing.answer_tolerated + held_up + WORD_TIME,
                     }
                 } else {
                     State::Free
@@ -470,6 +481,26 @@ mod tests {
         let mut line = Line::after_poll();
         let until = line.master.next_deadline();
         assert_eq!(line.master.wake(until), Some(Outcome::Silence));
+    }
+
+    /// A link that holds things up moves the end of patience by as much, both ways; without one it is
+    /// where Appendix 3, section 2 puts it.
+    #[test]
+    fn patience_grows_with_the_delay_of_the_link() {
+        for delay in [0, 1, 7, 40].map(Micros::ms) {
+            let mut line = Line::after_poll();
+            line.master.set_link_delay(delay);
+            let mut master = BusMaster::new(MasterTiming::default());
+            master.set_link_delay(delay);
+            master.command(Micros::ZERO, &poll());
+            let sent = master.next_deadline();
+            master.wake(sent);
+            let answer = Micros::ms(20) + delay + delay + WORD_TIME;
+            assert_eq!(master.next_deadline().since(sent), answer);
+            line.hear(&[Word::plain(0x52)]);
+            let pause = Micros::ms(5) + delay + WORD_TIME;
+            assert_eq!(line.master.next_deadline().since(line.now), pause);
+        }
     }
 
     #[test]

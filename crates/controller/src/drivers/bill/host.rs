@@ -92,6 +92,11 @@ impl BillHost {
         self.channel.is_busy()
     }
 
+    /// The link may hold up what goes either way for so long: see [`BusMaster::set_link_delay`].
+    pub fn link_delay(&mut self, delay: Micros) {
+        self.master.set_link_delay(delay);
+    }
+
     /// A word of the validator.
     pub fn heard(&mut self, word: &TimedWord) {
         if !self.powered {

@@ -1,0 +1,206 @@
+//! A tool that is stopped, or that the machine keeps from running, accuses nobody: what had piled up
+//! meanwhile is read with times that mean nothing.
+
+// Tests may stop where they stand.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use payrig_bench::{Bench, BusAt, Outbound};
+use payrig_mdb::{ACK, Block, Word};
+use payrig_units::Micros;
+use payrig_wire::port::Lateness;
+use payrig_wire::recording::Entry;
+use payrig_wire::{BusEvent, RuleName, Source, TimedWord, Transmission, WORD_TIME};
+use proptest::prelude::*;
+use std::collections::BTreeSet;
+use std::path::Path;
+
+const RIG: &str = "[bench]\nname = \"stalled\"\n[link]\nport = \"pty\"\n[board]\nkind = \"outside\"\n\
+                   [[device]]\nkind = \"changer\"\nname = \"changer\"\n";
+
+/// From one POLL to the next (MDB/ICP 4.3, section 2.4.3: 25 to 200 ms).
+const PACE: Micros = Micros::ms(50);
+
+/// A board outside that polls the changer at a steady pace and acknowledges what it says, and the
+/// bench of the changer, whose driver looks at the port or does not.
+struct Link {
+    bench: Bench,
+    entries: Vec<Entry>,
+    /// What happened and was not handed to the bench yet; true for what is ours.
+    coming: Vec<(BusEvent, bool)>,
+}
+
+fn word(start: Micros, source: Source, word: Word) -> BusEvent {
+    BusEvent::Word(TimedWord {
+        start,
+        end: start + WORD_TIME,
+        source,
+        word,
+        uncertainty: Micros(100),
+    })
+}
+
+impl Link {
+    fn new() -> Self {
+        let plan = payrig_rig::parse(Path::new("stalled.toml"), RIG).unwrap();
+        let bench = Bench::live(&plan, &[]);
+        let (entries, coming) = (Vec::new(), Vec::new());
+        Self {
+            bench,
+            entries,
+            coming,
+        }
+    }
+
+    fn board_says(&mut self, at: Micros, words: &[Word]) {
+        let mut start = at;
+        for &one in words {
+            self.coming.push((word(start, Source::Master, one), false));
+            start += WORD_TIME;
+        }
+    }
+
+    /// The driver looks, until bench time `to`.
+    fn run(&mut self, to: Micros) {
+        loop {
+            self.send();
+            self.coming.sort_by_key(|(event, _)| event.end());
+            let next = self.coming.first().map(|(event, _)| event.end());
+            let next = next.filter(|at| *at <= to).unwrap_or(to);
+            while self.bench.next_deadline() < next && !self.bench.ended() {
+                self.bench.advance(self.bench.next_deadline());
+                self.send();
+            }
+            self.coming.sort_by_key(|(event, _)| event.end());
+            let due = |(event, _): &(BusEvent, bool)| event.end() <= next;
+            if !self.coming.first().is_some_and(due) {
+                if next < to {
+                    continue;
+                }
+                self.bench.advance(to);
+                self.entries.extend(self.bench.take_entries());
+                return;
+            }
+            let (event, ours) = self.coming.remove(0);
+            self.bench.move_on(event.end());
+            match ours {
+                true => {
+                    let on_time = Lateness::default();
+                    self.bench.sent_on_link(&BusAt::Board, &event, on_time);
+                    // A whole answer with data is acknowledged (section 2.2).
+                    if let BusEvent::Word(heard) = event
+                        && heard.word.mode
+                        && heard.word.byte != ACK
+                    {
+                        self.board_says(event.end() + Micros(600), &[Word::plain(ACK)]);
+                    }
+                }
+                false => self.bench.heard_on_link(&BusAt::Board, &event),
+            }
+            self.bench.advance(self.bench.now());
+        }
+    }
+
+    fn send(&mut self) {
+        while let Some(out) = self.bench.take_outbound() {
+            let Outbound::Words {
+                sent: Transmission::Words { at, words, gap },
+                ..
+            } = out
+            else {
+                continue;
+            };
+            let mut start = at.max(self.bench.now());
+            for one in words {
+                self.coming
+                    .push((word(start, Source::Peripheral, one), true));
+                start += WORD_TIME + gap;
+            }
+        }
+    }
+
+    /// The board polls at its pace from `from` until `to`; the driver looks all the time.
+    fn polls(&mut self, from: Micros, to: Micros) {
+        let poll: Vec<Word> = Block::new(&[0x0B]).unwrap().master_words().collect();
+        let mut at = from;
+        while at < to {
+            self.board_says(at, &poll);
+            at += PACE;
+            self.run(at.min(to));
+        }
+    }
+
+    /// The board goes on polling, and nobody looks: what piled up is there at once.
+    fn nobody_looks(&mut self, from: Micros, to: Micros, marked: bool) -> Micros {
+        let poll: Vec<Word> = Block::new(&[0x0B]).unwrap().master_words().collect();
+        let count = to.since(from).as_us() / PACE.as_us();
+        if marked {
+            self.bench.slept(from, to);
+        }
+        let piled: Vec<Word> = (0..count).flat_map(|_| poll.clone()).collect();
+        self.board_says(to, &piled);
+        let read = to + WORD_TIME * piled.len() as u64;
+        self.run(read + Micros::ms(8));
+        read
+    }
+}
+
+/// A bench whose driver does not look from `from` for so long. The limits that were found broken, and
+/// all entries.
+fn stalled(from: Micros, length: Micros, marked: bool) -> (u64, Vec<Entry>) {
+    let mut link = Link::new();
+    link.polls(Micros::ms(30), from);
+    // The board does not speak while what piled up is read: it is the same wire.
+    let read = link.nobody_looks(from, from + length, marked);
+    let again = read + PACE;
+    link.polls(again, again + Micros::secs(1));
+    link.bench.finish_now();
+    link.entries.extend(link.bench.take_entries());
+    (link.bench.tally().limits, link.entries)
+}
+
+fn rules(entries: &[Entry]) -> BTreeSet<String> {
+    let findings = entries.iter().filter_map(|entry| match entry {
+        Entry::Finding(f) => Some(f.rule.to_string()),
+        _ => None,
+    });
+    findings.collect()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    /// Wherever and for however long the driver did not look, nobody is accused, the stretch is in
+    /// the log once, and it reaches to the last word that had piled up.
+    #[test]
+    fn a_stall_accuses_nobody(from in 200u64..1_200, length in 60u64..3_500) {
+        let (from, length) = (Micros::ms(from), Micros::ms(length));
+        let (limits, entries) = stalled(from, length, true);
+        prop_assert_eq!(limits, 0, "{:?}", rules(&entries));
+        let slept: Vec<(Micros, Micros)> = entries
+            .iter()
+            .filter_map(|entry| match entry {
+                Entry::Slept { from_us, to_us } => Some((*from_us, *to_us)),
+                _ => None,
+            })
+            .collect();
+        let piled = length.as_us() / PACE.as_us();
+        let read = from + length + WORD_TIME * (2 * piled);
+        prop_assert_eq!(slept, vec![(from, read)]);
+        let said = entries.iter().any(|e| matches!(e, Entry::Finding(f) if f.rule == RuleName::Slept));
+        prop_assert!(said, "and it is reported");
+        let mut without = Link::new();
+        without.polls(Micros::ms(30), Micros::secs(2));
+        without.bench.finish_now();
+        without.entries.extend(without.bench.take_entries());
+        let mut usual = rules(&without.entries);
+        usual.insert(RuleName::Slept.to_string());
+        prop_assert_eq!(rules(&entries), usual, "nor is there advice that it gives rise to");
+    }
+}
+
+/// Not marked, the same stretch breaks limits: else the property above would hold of anything.
+#[test]
+fn an_unmarked_stall_would_be_held_against_the_board() {
+    let (limits, entries) = stalled(Micros::ms(500), Micros::secs(1), false);
+    assert!(limits > 0, "{:?}", rules(&entries));
+}
