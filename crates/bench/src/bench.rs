@@ -560,11 +560,11 @@ impl Bench {
             }
             BusEvent::Garbled { .. } => return,
         };
-        self.to_side(id, other_side(from), &input);
+        self.reach_side(id, other_side(from), &input);
     }
 
     /// Something reaches the nodes on one side of a bus.
-    pub(crate) fn to_side(&mut self, id: BusId, side: Source, input: &Input<'_>) {
+    pub(crate) fn reach_side(&mut self, id: BusId, side: Source, input: &Input<'_>) {
         let on = Some((id, side));
         for placed in self.nodes.iter_mut().filter(|p| p.on == on) {
             placed.call(|node| node.hear(input));

@@ -212,7 +212,7 @@ impl Bench {
         };
         let outside = bus.outside();
         if let (Some(delay), Some(outside)) = (bus.delayed(by), outside) {
-            self.to_side(id, other_side(outside), &Input::LinkDelay(delay));
+            self.reach_side(id, other_side(outside), &Input::LinkDelay(delay));
         }
     }
 
