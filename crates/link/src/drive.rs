@@ -203,7 +203,7 @@ fn trace_event(bus: &BusAt, event: &PortEvent) {
         PortEvent::Peer { at, attached } => {
             tracing::info!(target: "payrig::port", %bus, %at, attached, "other end");
         }
-        PortEvent::Garbage { .. } | PortEvent::Overrun { .. } => {
+        PortEvent::Garbage { .. } | PortEvent::Overrun { .. } | PortEvent::Overdue { .. } => {
             tracing::debug!(target: "payrig::port", %bus, %event);
         }
     }
