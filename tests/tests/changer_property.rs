@@ -1,7 +1,7 @@
 //! Whatever is done at a changer and whatever goes wrong on its wire: no money comes from nowhere,
 //! and either board and money agree at the end or a finding says by how much they do not.
 
-use payrig_bench::action::{Action, ChangerAction, Step, StepKind, Tender};
+use payrig_bench::action::{Action, ChangerAction, FaultAction, Step, StepKind, Tender};
 use payrig_bench::{Bench, Plan};
 use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
@@ -136,7 +136,7 @@ fn mishap() -> impl Strategy<Value = Action> {
     prop_oneof![
         2 => any::<bool>().prop_map(|on| Action::Power { device: Some(DEVICE.to_owned()), on }),
         2 => Just(at_changer(ChangerAction::ResetItself)),
-        2 => (0u64..1_900).prop_map(|ms| at_changer(ChangerAction::GoSilent(Micros::ms(ms)))),
+        2 => (0u64..1_900).prop_map(|ms| Action::Silent { device: DEVICE.to_owned(), time: Micros::ms(ms) }),
         1 => Just(Action::BusReset),
         1 => (any::<bool>()).prop_map(|on| Action::Service { on }),
         1 => Just(Action::JamItem { item: 11 }),
@@ -155,10 +155,7 @@ fn by_hand() -> impl Strategy<Value = Action> {
 /// that is silent for a time tells of both at its end.
 fn one_after_another(script: &mut [Step]) {
     let silences = script.iter().map(|s| match &s.what {
-        StepKind::Do(Action::AtChanger {
-            what: ChangerAction::GoSilent(time),
-            ..
-        }) => *time,
+        StepKind::Do(Action::Silent { time, .. }) => *time,
         _ => Micros::ZERO,
     });
     let apart = Micros::ms(600) + silences.max().unwrap_or_default();
@@ -204,14 +201,16 @@ fn wire_fault(kind: impl Strategy<Value = FaultKind>, most: u32) -> impl Strateg
     let from = prop::sample::select(vec![Source::Master, Source::Peripheral]);
     let frame = prop::sample::select(vec![FrameKind::Any, FrameKind::Ack, FrameKind::Block]);
     (kind, from, frame, 0u32..12, 1..=most).prop_map(|(kind, from, frame, skip, count)| {
-        Action::Fault(Fault {
+        let fault = Fault {
             kind,
             from,
             frame,
             address: Some(Address::CHANGER),
             skip,
             count,
-        })
+        };
+        let device = None;
+        Action::Fault(FaultAction { device, fault })
     })
 }
 

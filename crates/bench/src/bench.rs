@@ -342,6 +342,20 @@ impl Bench {
             .is_some_and(|r| r.is_true())
     }
 
+    /// The bus a device is on, ours or real; the board's for none.
+    fn bus_of(&self, device: Option<&str>) -> Result<BusId, Refusal> {
+        let Some(device) = device else {
+            return Ok(BusId::BOARD);
+        };
+        let ours = self.nodes.iter().find(|p| p.name == device);
+        let beside = || self.bus_of_real(device);
+        let bus = match ours {
+            Some(placed) => placed.on.map(|(bus, _)| bus),
+            None => beside().or_else(|| self.wiring.outside_place(device).map(|_| BusId::BOARD)),
+        };
+        bus.ok_or_else(|| Refusal::NotOnABus(device.to_owned()))
+    }
+
     /// The bus beside the board's that a real device is on.
     fn bus_of_real(&self, device: &str) -> Option<BusId> {
         let mut all = self.buses.iter().enumerate().skip(1);
@@ -365,7 +379,10 @@ impl Bench {
     /// The same, and what follows from it is still with the nodes.
     pub(crate) fn begin_act(&mut self, action: &Action) -> Result<(), Refusal> {
         match action {
-            Action::Fault(fault) => return self.inject(BusId::BOARD, *fault),
+            Action::Fault(action) => {
+                let bus = self.bus_of(action.device.as_deref())?;
+                return self.inject(bus, action.fault);
+            }
             Action::Power { device, on } => return self.begin_power(device.as_deref(), *on),
             _ => {}
         }

@@ -15,6 +15,8 @@ use payrig_peripherals::pulse::{
 };
 use payrig_peripherals::{BusPeripheral, Device, Port};
 use payrig_units::{Micros, Money, Movement, Place};
+use payrig_wire::Edge;
+use std::collections::BTreeSet;
 
 /// A device whose port and hands a bench knows.
 pub trait Operable: Device {
@@ -53,6 +55,10 @@ impl<D: Operable + Clone + std::fmt::Debug + Send + 'static> Node for Peripheral
     }
 
     fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
+        if let Action::Silent { time, .. } = action {
+            self.0.stay_silent(now, *time);
+            return Ok(());
+        }
         self.0.device_mut().operate(now, action)
     }
 }
@@ -151,9 +157,59 @@ impl Operable for CashlessDevice {
     }
 }
 
+/// Keeps the lines of something silent for a time: they rest. A pulse that has begun is ended.
+#[derive(Clone, Debug, Default)]
+struct Mute {
+    until: Micros,
+    /// The lines that are not at rest, as the other side sees them.
+    driven: BTreeSet<String>,
+}
+
+impl Mute {
+    fn begin(&mut self, now: Micros, time: Micros) {
+        self.until = self.until.max(now + time);
+    }
+
+    /// Whether an edge goes out; `rest` is the level of the line at rest.
+    fn lets_out(&mut self, line: &str, edge: Edge, rest: bool) -> bool {
+        if edge.high == rest {
+            return self.driven.remove(line);
+        }
+        edge.at >= self.until && self.driven.insert(line.to_owned())
+    }
+
+    /// What goes out of the edges of a device whose lines have these levels at rest.
+    fn pass(
+        &mut self,
+        device: &str,
+        edges: Vec<(String, Edge)>,
+        rest: &[(String, bool)],
+        out: &mut Output,
+    ) {
+        for (line, edge) in edges {
+            let rest = rest.iter().find(|(name, _)| *name == line);
+            if rest.is_none_or(|(_, rest)| self.lets_out(&line, edge, *rest)) {
+                out.edges.push(LineEdge {
+                    device: device.to_owned(),
+                    line,
+                    edge,
+                });
+            }
+        }
+    }
+}
+
+/// A device on pulse lines, on a bench.
+#[derive(Clone, Debug)]
+pub struct PulseNode {
+    machine: PulseMachine,
+    rest: Vec<(String, bool)>,
+    mute: Mute,
+}
+
 /// A device on pulse lines.
 #[derive(Clone, Debug)]
-pub enum PulseNode {
+pub enum PulseMachine {
     /// A bill validator.
     Bill(PulseAcceptor),
     /// A coin acceptor, perhaps with a hopper below it.
@@ -170,6 +226,32 @@ impl PulseNode {
     /// # Errors
     /// When it contradicts itself or its profile.
     pub fn new(plan: &PulsePlan) -> Result<Self, PulseConfigError> {
+        let machine = PulseMachine::new(plan)?;
+        Ok(Self {
+            rest: machine.device().resting_levels(),
+            machine,
+            mute: Mute::default(),
+        })
+    }
+
+    /// The device.
+    #[must_use]
+    pub fn device(&self) -> &dyn PulseDevice {
+        self.machine.device()
+    }
+
+    /// The device, to work on.
+    pub fn device_mut(&mut self) -> &mut dyn PulseDevice {
+        self.machine.device_mut()
+    }
+}
+
+impl PulseMachine {
+    /// The device that a plan describes.
+    ///
+    /// # Errors
+    /// When it contradicts itself or its profile.
+    fn new(plan: &PulsePlan) -> Result<Self, PulseConfigError> {
         Ok(match plan {
             PulsePlan::Bill(config) => Self::Bill(PulseAcceptor::new(config.clone())?),
             PulsePlan::Coin(config) => {
@@ -222,13 +304,12 @@ impl Node for PulseNode {
     fn drain(&mut self, _: Micros, out: &mut Output) {
         let edges = self.device_mut().take_edges();
         if !edges.is_empty() {
-            let device = self.device().name().to_owned();
-            out.edges
-                .extend(edges.into_iter().map(|(line, edge)| LineEdge {
-                    device: device.clone(),
-                    line,
-                    edge,
-                }));
+            let Self {
+                machine,
+                rest,
+                mute,
+            } = self;
+            mute.pass(machine.device().name(), edges, rest, out);
         }
         let device = self.device_mut();
         out.moved.extend(device.take_movements());
@@ -245,17 +326,18 @@ impl Node for PulseNode {
             Tender::Worth(value) => *value,
             Tender::Unknown => Money::ZERO,
         };
-        match (&mut *self, action) {
-            (Self::Bill(device), Action::InsertBill { bill, .. }) => {
+        match (&mut self.machine, action) {
+            (PulseMachine::Bill(device), Action::InsertBill { bill, .. }) => {
                 device.insert_bill(now, worth(bill));
             }
-            (Self::Coin(device), Action::InsertCoin { coin, .. }) => {
+            (PulseMachine::Coin(device), Action::InsertCoin { coin, .. }) => {
                 device.insert_coin(now, worth(coin));
             }
-            (Self::Card(device), Action::PresentCard { amount, .. }) => {
+            (PulseMachine::Card(device), Action::PresentCard { amount, .. }) => {
                 device.present_card(now, *amount);
             }
-            (Self::Card(device), Action::RemoveCard { .. }) => device.remove_card(now),
+            (PulseMachine::Card(device), Action::RemoveCard { .. }) => device.remove_card(now),
+            (_, Action::Silent { time, .. }) => self.mute.begin(now, *time),
             _ => return Err(Refusal::CannotDo(self.device().name().to_owned())),
         }
         Ok(())
@@ -322,6 +404,16 @@ impl Node for ToBus {
         self.bridge.power(now, on);
     }
 
+    fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
+        match action {
+            Action::Silent { time, .. } => {
+                self.bridge.stay_silent(now, *time);
+                Ok(())
+            }
+            _ => Err(cannot("a bridge")),
+        }
+    }
+
     fn is_quiet(&self) -> bool {
         self.bridge.bridge().is_idle()
     }
@@ -336,6 +428,8 @@ pub struct ToPulses {
     outside: Option<String>,
     /// What the validator had reported when this was last asked.
     booked: Money,
+    rest: Vec<(String, bool)>,
+    mute: Mute,
 }
 
 impl ToPulses {
@@ -343,10 +437,12 @@ impl ToPulses {
     #[must_use]
     pub fn new(bridge: MdbToPulse, name: String, outside: Option<String>) -> Self {
         Self {
+            rest: bridge.resting_levels(),
             bridge,
             name,
             outside,
             booked: Money::ZERO,
+            mute: Mute::default(),
         }
     }
 }
@@ -375,12 +471,8 @@ impl Node for ToPulses {
         while let Some(sent) = self.bridge.take_transmission() {
             out.sent.push_back(sent);
         }
-        let edges = self.bridge.take_edges().into_iter();
-        out.edges.extend(edges.map(|(line, edge)| LineEdge {
-            device: self.name.clone(),
-            line,
-            edge,
-        }));
+        let edges = self.bridge.take_edges();
+        self.mute.pass(&self.name, edges, &self.rest, out);
         let notes = self.bridge.take_notes();
         out.shown.extend(notes.into_iter().map(Shown::AtDevice));
         let taken = self.bridge.taken();
@@ -401,6 +493,16 @@ impl Node for ToPulses {
 
     fn power(&mut self, now: Micros, on: bool) {
         self.bridge.power(now, on);
+    }
+
+    fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
+        match action {
+            Action::Silent { time, .. } => {
+                self.mute.begin(now, *time);
+                Ok(())
+            }
+            _ => Err(cannot("a bridge")),
+        }
     }
 
     fn observe(&self, what: &Observation) -> Option<Observed> {

@@ -105,6 +105,10 @@ impl BusPeripheral for PulseBridge {
         }
     }
 
+    fn stay_silent(&mut self, now: Micros, time: Micros) {
+        self.port.stay_silent(now, time);
+    }
+
     fn take_transmission(&mut self) -> Option<Transmission> {
         self.port.take_transmission()
     }

@@ -61,6 +61,17 @@ enum PaceName {
     Real,
 }
 
+/// A rig that was read is possible as it stands; a link from the command line may have changed that.
+fn possible(rig: &Plan) -> Result<(), Failure> {
+    let Some((line, why)) = rig.impossible().into_iter().next() else {
+        return Ok(());
+    };
+    Err(Failure::Wrong(format!(
+        "line {line} of the rig cannot work on this link: {why}\n  take a rig without that step, or \
+         another --link or --role"
+    )))
+}
+
 pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
     let mut rig = match &arguments.rig {
         Some(path) => payrig_rig::load(path),
@@ -71,6 +82,7 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
         rig.seed = seed;
     }
     arguments.link.apply(&mut rig)?;
+    possible(&rig)?;
     let mut files = Files::default();
     files.read("the rig", arguments.rig.as_deref());
     for path in linked::paths(&rig) {

@@ -61,6 +61,8 @@ pub struct Port<D> {
     gathered_by: Micros,
     last_data: Option<Block>,
     outbox: VecDeque<Transmission>,
+    /// Until then it answers nothing, because somebody wants it so.
+    silent_until: Micros,
 }
 
 impl<D: Device> Port<D> {
@@ -76,6 +78,7 @@ impl<D: Device> Port<D> {
             gathered_by: Micros::NEVER,
             last_data: None,
             outbox: VecDeque::new(),
+            silent_until: Micros::ZERO,
         }
     }
 
@@ -111,6 +114,12 @@ impl<D: Device> Port<D> {
             self.forget();
             self.device.power(now, on);
         }
+    }
+
+    /// For so long, whatever comes is not answered and not carried out, as with a plug that is loose.
+    /// ACK, NAK and RET to what was sent before still count; so does a bus reset.
+    pub fn stay_silent(&mut self, now: Micros, time: Micros) {
+        self.silent_until = self.silent_until.max(now + time);
     }
 
     /// A word of the master, heard whole at its end.
@@ -217,6 +226,9 @@ impl<D: Device> Port<D> {
         let Ok(block) = Block::from_wire(&self.received) else {
             return;
         };
+        if now < self.silent_until {
+            return;
+        }
         match self.device.command(now, &block) {
             Reply::Silence => {}
             Reply::Ack => self.send(now, PeripheralFrame::Ack),
@@ -276,6 +288,8 @@ pub trait BusPeripheral {
     fn wake(&mut self, now: Micros);
     /// Cuts or restores power.
     fn power(&mut self, now: Micros, on: bool);
+    /// See [`Port::stay_silent`].
+    fn stay_silent(&mut self, now: Micros, time: Micros);
     /// The next transmission, if any.
     fn take_transmission(&mut self) -> Option<Transmission>;
     /// Money that has physically moved since the last call.
@@ -299,6 +313,9 @@ impl<D: Device> BusPeripheral for Port<D> {
     }
     fn power(&mut self, now: Micros, on: bool) {
         Self::power(self, now, on);
+    }
+    fn stay_silent(&mut self, now: Micros, time: Micros) {
+        Self::stay_silent(self, now, time);
     }
     fn take_transmission(&mut self) -> Option<Transmission> {
         Self::take_transmission(self)

@@ -202,12 +202,6 @@ pub(super) fn read_action(fields: &Fields<'_>, name: &str) -> Result<Option<Bill
         "fish-in-stacker" => BillAction::FishInStacker {
             success: fields.boolean_or_none("success")?.unwrap_or(true),
         },
-        "stay-silent" => {
-            let time = fields.time("for")?;
-            BillAction::StaySilent {
-                time: fields.need("for", "a time, as in \"2 s\"", time)?,
-            }
-        }
         _ => return Ok(None),
     }))
 }

@@ -146,10 +146,6 @@ pub(super) fn read_action(
             ChangerAction::UnplugAcceptor(name == "unplug-acceptor")
         }
         "reset-changer" => ChangerAction::ResetItself,
-        "go-silent" => {
-            let time = fields.time("for")?;
-            ChangerAction::GoSilent(fields.need("for", "a time, as in \"2 s\"", time)?)
-        }
         _ => return Ok(None),
     }))
 }

@@ -3,7 +3,7 @@
 use super::error::{RigError, nearest};
 use super::fields::Fields;
 use super::{MOST_STEPS, bill, cashless, changer, machine};
-use payrig_bench::action::{Action, Expectation, Step, StepKind, Tender};
+use payrig_bench::action::{Action, Expectation, FaultAction, Step, StepKind, Tender};
 use payrig_bench::plan::{Checker, DevicePlan};
 use payrig_bench::{Fault, FaultKind, FrameKind, Plan, Refusal};
 use payrig_mdb::Address;
@@ -110,6 +110,10 @@ impl Scene<'_> {
         }
         let few: Vec<&str> = names.iter().copied().take(20).collect();
         format!("places there are: {}", few.join(", "))
+    }
+
+    fn named(&self, name: &str) -> Option<&DevicePlan> {
+        self.plan.devices.iter().find(|d| d.name == name)
     }
 
     fn place(&self, fields: &Fields<'_>, name: &str) -> Result<Place, RigError> {
@@ -292,7 +296,15 @@ fn read_action(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act
             };
             Action::Power { device, on }
         }
-        "fault" => Action::Fault(read_fault(fields)?),
+        // What it was called at a bill validator and at a changer, before every device could.
+        "silent" | "stay-silent" | "go-silent" => {
+            let time = fields.time("for")?;
+            Action::Silent {
+                device: scene.device(fields, name)?,
+                time: fields.need("for", "a time, as in \"2 s\"", time)?,
+            }
+        }
+        "fault" => Action::Fault(read_fault(fields, scene)?),
         _ => return read_other(fields, scene, name),
     })
 }
@@ -317,7 +329,7 @@ fn read_other(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Acti
         .ok_or_else(|| unknown_word(fields, "do", name, &doable()))
 }
 
-fn read_fault(fields: &Fields<'_>) -> Result<Fault, RigError> {
+fn read_fault(fields: &Fields<'_>, scene: &Scene<'_>) -> Result<FaultAction, RigError> {
     let kinds = [
         ("lose", 0),
         ("deaf", 1),
@@ -367,14 +379,22 @@ fn read_fault(fields: &Fields<'_>) -> Result<Fault, RigError> {
         ("cashless-1", Address::CASHLESS_1),
         ("cashless-2", Address::CASHLESS_2),
     ];
-    Ok(Fault {
+    let at = fields.word("at", &addresses)?;
+    let device = fields.string("device")?;
+    if at.is_some() && device.is_some() {
+        let message = "`device` says the bus and the address: leave `at` out";
+        return Err(fields.error(message));
+    }
+    let named = device.as_deref().and_then(|name| scene.named(name));
+    let fault = Fault {
         kind,
         from,
         frame,
-        address: fields.word("at", &addresses)?,
+        address: at.or_else(|| named.and_then(DevicePlan::own_address)),
         skip: fields.number("skip", 0..1_000_000)?.unwrap_or(0) as u32,
         count: fields.number("count", 1..1_000_000)?.unwrap_or(1) as u32,
-    })
+    };
+    Ok(FaultAction { device, fault })
 }
 
 fn read_expectation(

@@ -1,7 +1,9 @@
 //! What a script asks for against what its bench can do.
 
 use super::{MOST_DEVICES, MOST_STEPS, Path, Plan};
-use payrig_bench::action::{Action, Expectation};
+use payrig_bench::action::{Action, Expectation, StepKind};
+use payrig_mdb::Address;
+use payrig_units::Micros;
 use std::fmt::Write;
 
 /// Whose a step is.
@@ -23,6 +25,7 @@ const ACTIONS: &[(&str, Of, &str)] = &[
     ("press-return", Of::Board, ""),
     ("jam-item", Of::Board, "item = 11"),
     ("power", Of::Device, "device = \"changer\"\non = false"),
+    ("silent", Of::Device, "device = \"changer\"\nfor = \"2 s\""),
     ("bus-reset", Of::Board, ""),
     ("service", Of::Board, "on = true"),
     ("fault", Of::Bench, "kind = \"lose\"\nfrom = \"board\""),
@@ -37,7 +40,6 @@ const ACTIONS: &[(&str, Of, &str)] = &[
     ("take-bill", Of::Device, ""),
     ("pull-bill", Of::Device, ""),
     ("fish-in-stacker", Of::Device, ""),
-    ("stay-silent", Of::Device, "for = \"2 s\""),
     ("insert-token", Of::Device, ""),
     ("insert-two-coins", Of::Device, ""),
     ("press-lever", Of::Device, ""),
@@ -55,7 +57,6 @@ const ACTIONS: &[(&str, Of, &str)] = &[
     ("unplug-acceptor", Of::Device, ""),
     ("plug-acceptor", Of::Device, ""),
     ("reset-changer", Of::Device, ""),
-    ("go-silent", Of::Device, "for = \"2 s\""),
     ("press-cancel", Of::Device, ""),
     ("scan-coupon", Of::Device, "value = \"1.00\""),
     ("remote-select", Of::Device, "item = 11"),
@@ -191,7 +192,7 @@ fn a_link_from_the_command_line_is_held_against_the_script_too() {
 #[test]
 fn a_device_does_only_what_its_kind_can() {
     for (name, of, keys) in ACTIONS {
-        if *of != Of::Device || *name == "power" {
+        if *of != Of::Device || matches!(*name, "power" | "silent") {
             continue;
         }
         let able: Vec<&str> = ["changer", "bill", "card"]
@@ -366,5 +367,82 @@ fn names_have_a_length_and_characters() {
             error.starts_with("t.toml:6:") && error.contains(says),
             "{error}"
         );
+    }
+}
+
+#[test]
+fn every_device_is_silent_by_one_name_and_the_earlier_names_are_read() {
+    let step = |device: &str, name: &str, keys: &str| {
+        let text = format!(
+            "[bench]\nname = \"b\"\n[board]\n{device}[[script]]\ndo = \"{name}\"\nfor = \"2 s\"\n{keys}"
+        );
+        let plan = super::parse(Path::new("t.toml"), &text);
+        let plan = plan.unwrap_or_else(|error| panic!("{error}"));
+        plan.script[0].what.clone()
+    };
+    let kinds = [
+        ("changer", ""),
+        ("bill-validator", ""),
+        ("cashless", ""),
+        ("pulse-bill-validator", "bills = [\"1.00\"]\n"),
+        ("pulse-coin-acceptor", "coins = [\"1.00\"]\n"),
+        ("pulse-hopper", "coin = \"0.25\"\n"),
+        ("pulse-card-reader", "price = \"1.00\"\n"),
+    ];
+    for (kind, keys) in kinds {
+        let device = format!("[[device]]\nkind = \"{kind}\"\nname = \"it\"\n{keys}");
+        let silent = StepKind::Do(Action::Silent {
+            device: "it".to_owned(),
+            time: Micros::secs(2),
+        });
+        assert_eq!(step(&device, "silent", ""), silent, "{kind}");
+    }
+    let bridged = "[[device]]\nkind = \"bill-validator\"\nname = \"bill\"\n[[device]]\n\
+                   kind = \"bridge\"\nname = \"bridge\"\nfrom = \"bill\"\n";
+    step(bridged, "silent", "device = \"bridge\"\n");
+    for (name, device) in [("go-silent", "changer"), ("stay-silent", "bill")] {
+        let silent = StepKind::Do(Action::Silent {
+            device: device.to_owned(),
+            time: Micros::secs(2),
+        });
+        assert_eq!(step(DEVICES, name, ""), silent);
+    }
+}
+
+#[test]
+fn a_fault_is_for_the_bus_of_a_device() {
+    let rig = "[bench]\nname = \"b\"\n[board]\n[[device]]\nkind = \"bill-validator\"\nname = \"bill\"\n\
+               [[device]]\nkind = \"bridge\"\nname = \"bridge\"\nfrom = \"bill\"\n\
+               [[device]]\nkind = \"cashless\"\nunit = 2\nname = \"card\"\n\
+               [[device]]\nkind = \"pulse-hopper\"\nname = \"hopper\"\ncoin = \"0.25\"\n";
+    let fault = |keys: &str| {
+        let step = "[[script]]\ndo = \"fault\"\nkind = \"late\"\nby = \"7 ms\"\nfrom = \"board\"\n";
+        let text = format!("{rig}{step}{keys}\n");
+        let plan = super::parse(Path::new("t.toml"), &text).map_err(|e| e.to_string())?;
+        match &plan.script[0].what {
+            StepKind::Do(Action::Fault(action)) => Ok(action.clone()),
+            other => Err(format!("{other:?}")),
+        }
+    };
+    for (name, address) in [
+        ("bill", Address::BILL_VALIDATOR),
+        ("card", Address::CASHLESS_2),
+    ] {
+        let action = fault(&format!("device = \"{name}\"")).unwrap();
+        assert_eq!(action.device.as_deref(), Some(name));
+        assert_eq!(action.fault.address, Some(address));
+    }
+    let action = fault("at = \"cashless-2\"").unwrap();
+    assert_eq!(
+        (action.device, action.fault.address),
+        (None, Some(Address::CASHLESS_2))
+    );
+    for (keys, says) in [
+        ("device = \"hopper\"", "hopper is on no bus"),
+        ("device = \"cart\"", "did you mean \"card\""),
+        ("device = \"card\"\nat = \"cashless-2\"", "leave `at` out"),
+    ] {
+        let error = fault(keys).unwrap_err();
+        assert!(error.contains(says), "{error}");
     }
 }

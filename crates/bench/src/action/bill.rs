@@ -35,16 +35,11 @@ pub enum BillAction {
         /// And gets one.
         success: bool,
     },
-    /// It says nothing for a time.
-    StaySilent {
-        /// How long.
-        time: Micros,
-    },
 }
 
 impl BillAction {
     /// Their names in a script.
-    pub const NAMES: [&'static str; 12] = [
+    pub const NAMES: [&'static str; 11] = [
         "jam",
         "clear-jam",
         "break",
@@ -56,7 +51,6 @@ impl BillAction {
         "take-bill",
         "pull-bill",
         "fish-in-stacker",
-        "stay-silent",
     ];
 
     /// Does it.
@@ -101,7 +95,6 @@ impl BillAction {
             Self::FishInStacker { success } => {
                 validator.fish_in_stacker(now, success);
             }
-            Self::StaySilent { time } => validator.stay_silent(now, time),
         }
         Ok(())
     }
@@ -127,7 +120,6 @@ impl fmt::Display for BillAction {
             Self::PullBill => f.write_str("the bill is pulled out of the escrow position"),
             Self::FishInStacker { success: true } => f.write_str("a bill is fished out"),
             Self::FishInStacker { success: false } => f.write_str("somebody fishes in vain"),
-            Self::StaySilent { time } => write!(f, "silent for {time}"),
         }
     }
 }

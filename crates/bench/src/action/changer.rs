@@ -35,13 +35,11 @@ pub enum ChangerAction {
     UnplugAcceptor(bool),
     /// The changer resets itself.
     ResetItself,
-    /// It says nothing for a time.
-    GoSilent(Micros),
 }
 
 impl ChangerAction {
     /// Their names in a script.
-    pub const NAMES: [&'static str; 18] = [
+    pub const NAMES: [&'static str; 17] = [
         "insert-token",
         "insert-two-coins",
         "press-lever",
@@ -59,7 +57,6 @@ impl ChangerAction {
         "unplug-acceptor",
         "plug-acceptor",
         "reset-changer",
-        "go-silent",
     ];
 
     /// Does it.
@@ -116,7 +113,6 @@ impl ChangerAction {
             }
             Self::UnplugAcceptor(unplugged) => changer.unplug_acceptor(now, unplugged),
             Self::ResetItself => changer.reset_itself(now),
-            Self::GoSilent(time) => changer.stay_silent(now, time),
         }
         Ok(())
     }
@@ -150,7 +146,6 @@ impl ChangerAction {
             Self::UnplugAcceptor(true) => "the acceptor is taken off".to_owned(),
             Self::UnplugAcceptor(false) => "the acceptor is put back".to_owned(),
             Self::ResetItself => "resets itself".to_owned(),
-            Self::GoSilent(time) => format!("silent for {time}"),
         }
     }
 }

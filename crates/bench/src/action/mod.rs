@@ -16,7 +16,7 @@ pub use machine::MachineAction;
 pub use step::{Step, StepKind};
 
 use crate::Fault;
-use payrig_units::{Decimals, Money};
+use payrig_units::{Decimals, Micros, Money};
 
 /// A coin or bill that is put in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -105,15 +105,33 @@ pub enum Action {
         /// On or off.
         on: bool,
     },
+    /// A device says nothing for a time: on a bus it answers and obeys nothing, on pulse lines it
+    /// sends no pulse.
+    Silent {
+        /// Which.
+        device: String,
+        /// How long.
+        time: Micros,
+    },
     /// The board resets the bus.
     BusReset,
     /// Something goes wrong on the wire.
-    Fault(Fault),
+    Fault(FaultAction),
+}
+
+/// A fault, and the bus it is on.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FaultAction {
+    /// The device whose bus it is, also one behind a bridge or on a port of its own; the board's bus
+    /// for none.
+    pub device: Option<String>,
+    /// What goes wrong there.
+    pub fault: Fault,
 }
 
 impl Action {
     /// The names of those that are not of one kind of device or of the machine only.
-    const OWN: [&'static str; 11] = [
+    const OWN: [&'static str; 12] = [
         "insert-coin",
         "insert-bill",
         "present-card",
@@ -122,6 +140,7 @@ impl Action {
         "press-return",
         "jam-item",
         "power",
+        "silent",
         "bus-reset",
         "service",
         "fault",
@@ -147,6 +166,7 @@ impl Action {
             | Self::AtChanger { device, .. }
             | Self::AtCashless { device, .. }
             | Self::PresentCard { device, .. }
+            | Self::Silent { device, .. }
             | Self::RemoveCard { device } => Some(device),
             Self::Power { device, .. } => device.as_deref(),
             _ => None,
@@ -196,8 +216,13 @@ impl Action {
                 format!("power to {who} {}", if *on { "on" } else { "off" })
             }
             Self::BusReset => "the board resets the bus".to_owned(),
-            Self::Fault(fault) => {
-                format!("fault on the wire: {:?} from {:?}", fault.kind, fault.from)
+            Self::Silent { device, time } => format!("{device}: silent for {time}"),
+            Self::Fault(FaultAction { device, fault }) => {
+                let wire = match device {
+                    Some(device) => format!("the wire of {device}"),
+                    None => "the wire".to_owned(),
+                };
+                format!("fault on {wire}: {:?} from {:?}", fault.kind, fault.from)
             }
         }
     }

@@ -1,7 +1,7 @@
 //! What of a script cannot work on the bench that its plan sets up, found before anything runs.
 
-use super::{DevicePlan, Kind, Plan, PulsePlan};
-use crate::action::{Action, Expectation, MachineAction, StepKind};
+use super::{DeviceLink, DevicePlan, Kind, Plan, PulsePlan};
+use crate::action::{Action, Expectation, FaultAction, MachineAction, StepKind};
 use crate::node::Refusal;
 use payrig_peripherals::bill::BillKind;
 use payrig_units::Place;
@@ -95,10 +95,8 @@ impl Checker<'_> {
     }
 
     fn action(&self, action: &Action) -> Result<(), Refusal> {
-        if let Action::Fault(fault) = action {
-            let outside = self.plan.link.as_ref().map(|l| l.outside);
-            let why = outside.and_then(|side| fault.impossible_over_a_port(side));
-            return why.map_or(Ok(()), |why| Err(Refusal::Link(why)));
+        if let Action::Fault(action) = action {
+            return self.fault(action);
         }
         let Some(name) = action.device() else {
             self.board()?;
@@ -115,6 +113,28 @@ impl Checker<'_> {
             true => Ok(()),
             false => Err(Refusal::CannotDo(name.to_owned())),
         }
+    }
+
+    /// A fault, against what is at the other end of the bus it is for.
+    fn fault(&self, action: &FaultAction) -> Result<(), Refusal> {
+        let board = self.plan.link.as_ref().map(|l| l.outside);
+        let outside = match &action.device {
+            None => board,
+            Some(name) => {
+                let device = self.device(name)?;
+                if device.own_address().is_none() {
+                    return Err(Refusal::NotOnABus(name.clone()));
+                }
+                match (&device.link, device.address()) {
+                    (Some(DeviceLink::Bus(link)), _) => Some(link.outside),
+                    (_, Some(_)) => board,
+                    // Behind a bridge, on a bus that is virtual.
+                    _ => None,
+                }
+            }
+        };
+        let why = outside.and_then(|side| action.fault.impossible_over_a_port(side));
+        why.map_or(Ok(()), |why| Err(Refusal::Link(why)))
     }
 
     /// A device that our board speaks to.
@@ -166,7 +186,7 @@ fn can(kind: &Kind, action: &Action) -> bool {
         Action::AtBillValidator { .. } => matches!(kind, Kind::Bill(..)),
         Action::AtChanger { .. } => matches!(kind, Kind::Changer(..)),
         Action::AtCashless { .. } => matches!(kind, Kind::Cashless(_)),
-        Action::Power { .. } => true,
+        Action::Power { .. } | Action::Silent { .. } => true,
         Action::Service { .. }
         | Action::AtMachine(_)
         | Action::Select { .. }

@@ -48,7 +48,8 @@ impl DevicePlan {
     }
 
     /// Its address on whatever bus it is on.
-    pub(crate) fn own_address(&self) -> Option<Address> {
+    #[must_use]
+    pub fn own_address(&self) -> Option<Address> {
         match &self.kind {
             Kind::Changer(..) => Some(Address::CHANGER),
             Kind::Bill(..) => Some(Address::BILL_VALIDATOR),
@@ -93,25 +94,35 @@ impl DevicePlan {
         [&self.name].into_iter().chain(other).collect()
     }
 
-    /// The names of the actions and expectations this device can be the object of.
+    /// The names of the actions and expectations this device can be the object of, earlier names of
+    /// them included.
     #[must_use]
     pub fn actions(&self) -> Vec<&'static str> {
         let own: &[&str] = match &self.kind {
             Kind::Changer(..) => {
                 let own = ["insert-coin", "ready"].into_iter();
-                return own.chain(ChangerAction::NAMES).chain(["power"]).collect();
+                return own
+                    .chain(ChangerAction::NAMES)
+                    .chain(["power", "silent", "go-silent"])
+                    .collect();
             }
             Kind::Bill(..) => {
                 let own = ["insert-bill", "ready"].into_iter();
-                return own.chain(BillAction::NAMES).chain(["power"]).collect();
+                return own
+                    .chain(BillAction::NAMES)
+                    .chain(["power", "silent", "stay-silent"])
+                    .collect();
             }
             Kind::Cashless(_) => {
                 let own = ["present-card", "remove-card", "ready"].into_iter();
-                return own.chain(CashlessAction::NAMES).chain(["power"]).collect();
+                return own
+                    .chain(CashlessAction::NAMES)
+                    .chain(["power", "silent"])
+                    .collect();
             }
             Kind::Pulse(plan) => plan.actions(),
             Kind::Bridge(bridge) => bridge.actions(),
         };
-        own.iter().copied().chain(["power"]).collect()
+        own.iter().copied().chain(["power", "silent"]).collect()
     }
 }
