@@ -12,6 +12,7 @@ use crate::ports::{Outbound, ToldOutside};
 use crate::script::Script;
 use crate::wiring::Wiring;
 use payrig_controller::Controller;
+use payrig_mdb::Address;
 use payrig_units::{Decimals, Micros};
 use payrig_wire::analysis::{Books, PulseLines, breach};
 use payrig_wire::recording::Entry;
@@ -28,6 +29,8 @@ struct Placed {
     node: Box<dyn Node>,
     /// Its bus, and its side of it.
     on: Option<(BusId, Source)>,
+    /// The address it answers to there.
+    address: Option<Address>,
     /// When it wants to be woken, as of the last call.
     due: Micros,
     /// It was called since it was last emptied.
@@ -159,6 +162,7 @@ impl Bench {
             name: name.to_owned(),
             node,
             on,
+            address: None,
             due,
             touched: true,
         });
@@ -171,6 +175,13 @@ impl Bench {
         let id = self.add_node("board", node, on);
         self.board = Some(id.0);
         id
+    }
+
+    /// The address that a node answers to on its bus.
+    pub(crate) fn set_address(&mut self, node: NodeId, address: Option<Address>) {
+        if let Some(placed) = self.nodes.get_mut(node.0) {
+            placed.address = address;
+        }
     }
 
     /// Moves a node to another bus.
@@ -393,10 +404,33 @@ impl Bench {
             return Err(Refusal::BoardOutside);
         };
         let done = placed.call(|node| node.act(now, action));
+        if let (Ok(()), Action::Silent { device, time }) = (&done, action) {
+            self.silenced(device, *time);
+        }
         match (done, who) {
             (Err(Refusal::CannotDo(_)), Some(device)) => Err(Refusal::CannotDo(device.to_owned())),
             (done, _) => done,
         }
+    }
+
+    /// A device is kept silent for so long from now: the tap on its bus expects no answers.
+    fn silenced(&mut self, device: &str, time: Micros) {
+        let (from, until) = (self.now, self.now + time);
+        let placed = self.nodes.iter().find(|p| p.name == device);
+        let address = placed.and_then(|p| p.address);
+        let on = placed.and_then(|p| p.on).map(|(bus, _)| bus);
+        let bus = on.and_then(|id| self.buses.get_mut(id.0));
+        let name = bus.as_ref().and_then(|bus| bus.name.clone());
+        if let (Some(bus), Some(address)) = (bus, address) {
+            bus.analyst_mut().silenced(address, from, until);
+        }
+        self.pending.push(Entry::Silent {
+            at_us: from,
+            until_us: until,
+            who: device.to_owned(),
+            address: address.map(Address::byte),
+            bus: name,
+        });
     }
 
     /// The node of a device; the board for none.

@@ -153,7 +153,9 @@ impl Bench {
             (_, Some(_)) => Some((BusId::BOARD, Source::Peripheral)),
             (_, None) => None,
         };
-        Some(self.add_node(name, node, on))
+        let id = self.add_node(name, node, on);
+        self.set_address(id, device.own_address());
+        Some(id)
     }
 }
 

@@ -61,7 +61,7 @@ impl TextLog {
     pub(crate) fn entry(&mut self, mut out: impl Write, entry: &Entry) -> io::Result<()> {
         match entry {
             Entry::Block(block) => return self.take_block(out, block),
-            Entry::Edge { .. } | Entry::Power { .. } => return Ok(()),
+            Entry::Edge { .. } | Entry::Power { .. } | Entry::Silent { .. } => return Ok(()),
             _ => self.release(&mut out)?,
         }
         match entry {
@@ -194,6 +194,7 @@ impl TextLog {
             | Entry::Block(_)
             | Entry::Edge { .. }
             | Entry::Power { .. }
+            | Entry::Silent { .. }
             | Entry::Unknown(_) => Ok(()),
         }
     }

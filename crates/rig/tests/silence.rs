@@ -1,12 +1,13 @@
 //! Silence and faults on every device and every bus of a bench, from the rig to what is on the wire.
 
 // Helpers outside of #[test] functions are not recognised as tests by clippy.
-#![allow(clippy::unwrap_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 
 use payrig_bench::Bench;
 use payrig_bench::run::run_simulated;
 use payrig_units::Micros;
-use payrig_wire::recording::Entry;
+use payrig_wire::reading::{ReadOptions, read_file};
+use payrig_wire::recording::{Entry, Header, RecordingWriter};
 use std::convert::Infallible;
 use std::path::Path;
 
@@ -109,4 +110,49 @@ fn a_fault_strikes_on_the_bus_of_the_device_it_names() {
             assert_eq!(on_boards_bus, on_the_board, "{device}");
         }
     }
+}
+
+/// Silence that the script asked for is reported as asked for, by the run and by reading alike; the
+/// same silence without a script is not.
+#[test]
+fn silence_that_was_asked_for_is_reported_as_asked_for() {
+    let silent = |log: &[Entry]| -> Vec<String> {
+        let findings = log.iter().filter_map(|entry| match entry {
+            Entry::Finding(f) if f.rule == "silent" => Some(format!("{} [{}]", f.text, f.origin)),
+            _ => None,
+        });
+        findings.collect()
+    };
+    let device = "[[device]]\nkind = \"changer\"\nname = \"c\"\n";
+    let ready = "[[script]]\ndo = \"wait-ready\"\n";
+    let rest = "[[script]]\ndo = \"wait\"\nfor = \"3 s\"\n";
+    let asked = played(
+        device,
+        &format!("{ready}[[script]]\ndo = \"silent\"\nfor = \"2 s\"\n{rest}"),
+    );
+    let found = silent(&asked);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(
+        found[0].contains("as asked") && found[0].ends_with("[the rig]"),
+        "{found:?}"
+    );
+    let power = |on| format!("[[script]]\ndo = \"power\"\ndevice = \"c\"\non = {on}\n");
+    let dead = played(
+        device,
+        &format!("{ready}{}{rest}{}{rest}", power(false), power(true)),
+    );
+    assert!(
+        silent(&dead).iter().any(|text| !text.contains("as asked")),
+        "{dead:#?}"
+    );
+    let header = Header::new("payrig", "b", None);
+    let mut writer = RecordingWriter::start(Vec::new(), &header).unwrap();
+    for entry in &asked {
+        writer.entry(entry).unwrap();
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("silence.jsonl");
+    std::fs::write(&path, writer.into_inner()).unwrap();
+    let read = read_file(&path, &ReadOptions::default()).unwrap();
+    assert_eq!(silent(&read.entries), found);
 }

@@ -174,6 +174,9 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
             }
         }
     }
+    for (device, from, until) in recording.silenced(None) {
+        report.analyst.silenced(device, from, until);
+    }
     report.bus(&recording.events(), &asleep, recording.end());
     for bus in recording.buses() {
         report.bus_behind(&bus, &recording);
@@ -188,12 +191,18 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
             Entry::Note { .. }
             | Entry::Movement(_)
             | Entry::Power { .. }
+            | Entry::Silent { .. }
             | Entry::Act { .. }
             | Entry::Step { .. } => {
                 report.entries.push(entry.clone());
             }
-            // Nor can what the tool did wrong itself; what it slept through is said above.
-            Entry::Finding(f) if f.origin.is_beyond_the_wires() && f.rule != RuleName::Slept => {
+            // Nor can what the tool did wrong itself; what it slept through is reported above, and
+            // silence that was asked for is found again.
+            Entry::Finding(f)
+                if f.origin.is_beyond_the_wires()
+                    && f.rule != RuleName::Slept
+                    && f.rule != RuleName::Bus(BusRule::Silent) =>
+            {
                 report.find(f.clone());
             }
             _ => {}
@@ -265,6 +274,9 @@ impl Report {
     fn bus_behind(&mut self, bus: &str, recording: &Recording) {
         let ours = recording.header.ours.side_of(Some(bus));
         let mut analyst = Analyst::new().speaking_for(ours);
+        for (device, from, until) in recording.silenced(Some(bus)) {
+            analyst.silenced(device, from, until);
+        }
         let (events, asleep) = (recording.events_of(bus), recording.slept());
         let entries = watch(&mut analyst, &events, &asleep, recording.end());
         for mut entry in entries {

@@ -3,6 +3,7 @@
 
 use crate::recording::{BlockRecord, Entry};
 use crate::{BusEvent, Finding, Monitor, Observed, Origin, RuleName, Severity, Source, WireBlock};
+use payrig_mdb::Address;
 use payrig_mdb::{Decoded, Dialogue};
 use payrig_units::Micros;
 
@@ -64,6 +65,12 @@ impl Analyst {
     /// before the first word read after it is given, and before [`idle`](Self::idle).
     pub fn slept(&mut self, from: Micros, to: Micros) {
         self.monitor.slept(from, to);
+    }
+
+    /// A device is kept silent on purpose, by a script or a person, from `from` until `until`: that it
+    /// does not answer is reported as asked for.
+    pub fn silenced(&mut self, device: Address, from: Micros, until: Micros) {
+        self.monitor.silenced(device, from, until);
     }
 
     /// The next event, in order of time.

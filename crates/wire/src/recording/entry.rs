@@ -81,6 +81,21 @@ pub enum Entry {
         /// It came.
         on: bool,
     },
+    /// A device was kept silent on purpose, by the script or a person.
+    Silent {
+        /// From when.
+        at_us: Micros,
+        /// Until when.
+        until_us: Micros,
+        /// Which device.
+        who: String,
+        /// Its address on the bus; none on pulse lines.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        address: Option<u8>,
+        /// Its bus, where it is not the board's.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        bus: Option<String>,
+    },
     /// A stretch in which the tool did not look: it was stopped, or the machine was busy with
     /// something else. What was on the wires then is left out of the verdict.
     Slept {
@@ -139,9 +154,9 @@ pub enum Entry {
 }
 
 /// The types of [`Entry`] this version knows.
-pub(super) const TYPES: [&str; 14] = [
-    "block", "break", "garbled", "line", "edge", "note", "movement", "finding", "power", "slept",
-    "act", "step", "train", "verdict",
+pub(super) const TYPES: [&str; 15] = [
+    "block", "break", "garbled", "line", "edge", "note", "movement", "finding", "power", "silent",
+    "slept", "act", "step", "train", "verdict",
 ];
 
 impl Entry {
@@ -165,6 +180,7 @@ impl Entry {
             Self::Edge { at_us, .. }
             | Self::Note { at_us, .. }
             | Self::Power { at_us, .. }
+            | Self::Silent { at_us, .. }
             | Self::Act { at_us, .. }
             | Self::Step { at_us, .. }
             | Self::Verdict { at_us, .. } => *at_us,
@@ -192,6 +208,12 @@ impl Entry {
             } => {
                 *start_us += by;
                 *end_us += by;
+            }
+            Self::Silent {
+                at_us, until_us, ..
+            } => {
+                *at_us += by;
+                *until_us += by;
             }
             Self::Slept { from_us, to_us } => {
                 *from_us += by;

@@ -5,6 +5,7 @@ use super::error::{RecordingError, RecordingProblem};
 use super::header::{Header, SCHEMA, VERSION};
 use crate::capture::CaptureLine;
 use crate::{BusEvent, Edge, WireBlock, bounded};
+use payrig_mdb::Address;
 use payrig_units::{LedgerEntry, Micros};
 use serde_json::Value;
 use std::path::Path;
@@ -168,6 +169,24 @@ impl Recording {
         let mut slept: Vec<_> = slept.collect();
         slept.sort_unstable();
         slept
+    }
+
+    /// The devices that were kept silent on purpose on a bus, from when until when; the board's bus has
+    /// no name.
+    #[must_use]
+    pub fn silenced(&self, on: Option<&str>) -> Vec<(Address, Micros, Micros)> {
+        let entries = self.entries.iter();
+        let silenced = entries.filter_map(|(_, entry)| match entry {
+            Entry::Silent {
+                at_us,
+                until_us,
+                address: Some(byte),
+                bus,
+                ..
+            } if bus.as_deref() == on => Some((Address::of(*byte), *at_us, *until_us)),
+            _ => None,
+        });
+        silenced.collect()
     }
 
     /// The latest time in it.

@@ -2,7 +2,7 @@
 //! so that a device that is a little slow a thousand times does not fill a report.
 
 use super::table::{POLL_LONGEST, POLL_RECOMMENDED, POLL_SHORTEST};
-use super::{BusRule, Certainty, Finding, Party};
+use super::{BusRule, Certainty, Finding, Origin, Party};
 use payrig_mdb::Address;
 use payrig_units::{Micros, words};
 use std::collections::BTreeMap;
@@ -31,6 +31,8 @@ pub(crate) struct Advice {
     /// By rule and device; where the worst is the shortest, by what it should not be shorter than, too.
     tallies: BTreeMap<(BusRule, Party, Option<Micros>), Tally>,
     paces: BTreeMap<Address, Pace>,
+    /// Commands left unanswered on purpose: since when, and how many.
+    asked: BTreeMap<Party, (Micros, u64)>,
 }
 
 impl Advice {
@@ -44,6 +46,12 @@ impl Advice {
         what: &str,
     ) {
         self.tally(rule, who, at, worst, what, None);
+    }
+
+    /// A device did not answer a command, because it was kept from it.
+    pub(crate) fn as_asked(&mut self, who: &Party, at: Micros) {
+        let (_, count) = self.asked.entry(who.clone()).or_insert((at, 0));
+        *count += 1;
     }
 
     fn tally(
@@ -152,6 +160,17 @@ impl Advice {
             .into_iter()
             .map(|((rule, who, least), tally)| finding(rule, who, least, &tally))
             .collect();
+        for (who, (at, count)) in std::mem::take(&mut self.asked) {
+            let times = match count {
+                1 => String::new(),
+                more => format!(", {}", words::times(more)),
+            };
+            let text = format!(
+                "{who} did not answer a command{times}, as asked: it was kept silent on purpose"
+            );
+            let finding = Finding::advice(BusRule::Silent, at, text).of(who);
+            findings.push(finding.from_origin(Origin::Script));
+        }
         findings.sort_by_key(|f| f.at);
         findings
     }

@@ -2,6 +2,7 @@
 
 use super::{Finding, Judge};
 use crate::{BlockBuilder, BusEvent, UNFINISHED_PAUSE, WireBlock};
+use payrig_mdb::Address;
 use payrig_mdb::MAX_BLOCK;
 use payrig_units::Micros;
 
@@ -48,6 +49,11 @@ impl Monitor {
     /// Nobody looked between these times: see [`Judge::slept`].
     pub fn slept(&mut self, from: Micros, to: Micros) {
         self.judge.slept(from, to);
+    }
+
+    /// A device is kept silent on purpose between these times: see [`Judge::silenced`].
+    pub fn silenced(&mut self, device: Address, from: Micros, until: Micros) {
+        self.judge.silenced(device, from, until);
     }
 
     /// Takes an event.

@@ -115,6 +115,13 @@ impl Judge {
         match waiting.source {
             Source::Master => {
                 let who = self.address.map_or(Party::Peripheral, Party::Device);
+                let asked = |(address, from, until): &(_, _, _)| {
+                    self.address == Some(*address) && (*from..=*until).contains(&waiting.start)
+                };
+                if self.silenced.iter().any(asked) {
+                    self.advice.as_asked(&who, waiting.start);
+                    return;
+                }
                 let what = "did not answer a command";
                 self.advice
                     .count(BusRule::Silent, &who, waiting.start, None, what);

@@ -40,6 +40,8 @@ pub struct Judge {
     garbled: Option<(Micros, Micros, Source)>,
     garbled_count: u64,
     asleep: Asleep,
+    /// Devices that were kept silent on purpose, from when until when.
+    silenced: Vec<(Address, Micros, Micros)>,
     /// End of the last block.
     last_end: Micros,
     advice: Advice,
@@ -87,6 +89,12 @@ impl Judge {
     /// and whatever answers something in it, is not judged; paces are measured anew.
     pub fn slept(&mut self, from: Micros, to: Micros) {
         self.asleep.add(from, to);
+    }
+
+    /// A device is kept silent on purpose between these times: that it does not answer is reported as
+    /// asked for.
+    pub fn silenced(&mut self, device: Address, from: Micros, until: Micros) {
+        self.silenced.push((device, from, until));
     }
 
     /// What was before is not known.
