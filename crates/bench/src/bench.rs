@@ -82,6 +82,8 @@ pub struct Bench {
     live: bool,
     /// Whether somebody has to be heard.
     pub(crate) peers: Peers,
+    /// Something was there to be looked at.
+    pub(crate) active: bool,
     /// Pulse lines that are on ports, and what is outside.
     pub(crate) wiring: Wiring,
     pub(crate) told_outside: Vec<ToldOutside>,
@@ -118,6 +120,7 @@ impl Bench {
             ended: false,
             live: false,
             peers: Peers::default(),
+            active: false,
             wiring: Wiring::default(),
             told_outside: Vec::new(),
             outbound: VecDeque::new(),

@@ -137,9 +137,21 @@ impl Bus {
         }
     }
 
-    /// True for a bus on a port at whose other end nobody was heard.
-    pub(crate) fn nobody_was_heard(&self) -> bool {
-        matches!(&self.medium, Medium::Port(port) if !port.ever_heard)
+    /// What is missing on a bus on a port at whose other end nobody was heard.
+    pub(crate) fn silence(&self) -> Option<String> {
+        let Medium::Port(port) = &self.medium else {
+            return None;
+        };
+        let who = match port.outside {
+            Source::Master => "a board",
+            Source::Peripheral => "a device",
+        };
+        let bus = match &self.name {
+            Some(name) => format!("the bus of {name}"),
+            None => "the bus".to_owned(),
+        };
+        let text = format!("nobody was heard at the other end of {bus}: connect {who} there");
+        (!port.ever_heard).then_some(text)
     }
 
     pub(crate) fn analyst(&self) -> &Analyst {

@@ -6,7 +6,7 @@ use payrig_units::{Micros, Movement};
 use payrig_wire::analysis::{Discrepancy, Tally, breach};
 use payrig_wire::reading::at;
 use payrig_wire::recording::{Entry, MovementRecord};
-use payrig_wire::{Finding, Origin, RuleName, Source, WORD_TIME};
+use payrig_wire::{Finding, Origin, RuleName, WORD_TIME};
 
 /// Something that happened. Numbers begin at 1 and leave none out.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -134,6 +134,7 @@ impl Bench {
             let number = self.number;
             self.number += 1;
             trace_event(number, &what);
+            self.active |= what.is_activity();
             self.events.push_back(Event { number, what });
         }
     }
@@ -204,45 +205,35 @@ impl Bench {
 
     /// A run in which nothing was there to be tested does not pass.
     fn report_silence(&mut self) {
-        let silent: Vec<String> = self
-            .buses
-            .iter()
-            .filter(|bus| bus.nobody_was_heard())
-            .map(|bus| {
-                let name = bus.name.as_ref();
-                let bus_name =
-                    name.map_or_else(|| "the bus".to_owned(), |n| format!("the bus of {n}"));
-                let who = match bus.outside() {
-                    Some(Source::Master) => "a board",
-                    _ => "a device",
-                };
-                format!("nobody was heard at the other end of {bus_name}: connect {who} there")
-            })
-            .collect();
+        if self.peers == Peers::NotAsked {
+            return;
+        }
+        let mut silent: Vec<String> = self.buses.iter().filter_map(Bus::silence).collect();
         let tally = self.tally();
-        let alone = !self.is_live() && !self.has_board() && tally.blocks == 0 && tally.trains == 0;
-        let alone = alone.then(|| {
-            "the board of this rig is outside, and its bus is on no link: give --link, or write [link] \
-             in the rig"
-                .to_owned()
-        });
-        for what in silent.into_iter().chain(alone) {
+        let active = self.active || self.pending.iter().any(Entry::is_activity);
+        if silent.is_empty() && tally.silence(active, self.now).is_some() {
+            silent.push(match self.has_board() || self.is_live() {
+                true => "not one block or pulse was on this bench".to_owned(),
+                false => "the board of this rig is outside, and its bus is on no link: give --link, or write \
+                          [link] in the rig"
+                    .to_owned(),
+            });
+        }
+        for what in silent {
+            if self.peers == Peers::Optional {
+                self.note(Some("link".to_owned()), what);
+                continue;
+            }
             let text = format!(
                 "{what}. Nothing was tested there, and that does not pass; where nobody need be there, \
                  --peer-optional says so"
             );
-            match self.peers {
-                Peers::NotAsked => {}
-                Peers::Needed => {
-                    self.report(breach(
-                        RuleName::NothingRead,
-                        Origin::Script,
-                        self.now,
-                        text,
-                    ));
-                }
-                Peers::Optional => self.note(Some("link".to_owned()), what),
-            }
+            self.report(breach(
+                RuleName::NothingRead,
+                Origin::Script,
+                self.now,
+                text,
+            ));
         }
     }
 

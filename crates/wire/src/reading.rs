@@ -1,10 +1,10 @@
 //! Reading a capture or a recording: the same log and verdict as a bench that runs.
 
-use crate::analysis::{Analyst, PulseLines, Tally, breach, pulse_finding, slept};
+use crate::analysis::{Analyst, PulseLines, Tally, pulse_finding, slept};
 use crate::capture::{Capture, CaptureError, CaptureLine, FileKind, extension, open, read_bytes};
 use crate::recording::{Entry, Recording, RecordingError, TrainRecord, read_recording, too_large};
 use crate::uart::{BusLines, IdleLevel, decode_bus};
-use crate::{BusEvent, BusRule, Edge, Finding, Origin, RuleName};
+use crate::{BusEvent, BusRule, Edge, Finding, RuleName};
 use payrig_pulse::{LineRecord, Profile, Surveyed, TrainReport, survey};
 use payrig_units::{Decimals, LedgerEntry, Micros, words};
 use std::path::Path;
@@ -152,6 +152,11 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
     let recording = read_recording(file, bytes)?;
     let ours = &recording.header.ours;
     let mut report = Report::new(Analyst::new().speaking_for(ours.bus));
+    report.peer_optional = recording.header.peer_optional;
+    report.edges = recording
+        .entries
+        .iter()
+        .any(|(_, entry)| matches!(entry, Entry::Edge { .. }));
     if let Some(torn) = &recording.torn {
         let text = format!(
             "line {} is cut off after {} bytes, as when its writer was stopped in the middle; what \
@@ -219,6 +224,10 @@ struct Report {
     trains: u64,
     /// Breaches of limits that turned out to be the end of the capture.
     doubted: u64,
+    /// Nobody had to be there.
+    peer_optional: bool,
+    /// A pulse line moved.
+    edges: bool,
 }
 
 impl Report {
@@ -228,6 +237,8 @@ impl Report {
             entries: Vec::new(),
             trains: 0,
             doubted: 0,
+            peer_optional: false,
+            edges: false,
         }
     }
 
@@ -382,15 +393,10 @@ impl Report {
     }
 
     fn end(mut self, end: Micros) -> Reading {
-        if self.analyst.blocks() == 0 && self.trains == 0 && self.analyst.limits() == 0 {
-            let text = "not one block or pulse was read, so nothing can be said of what was captured; see \
-                        the advice";
-            self.find(breach(
-                RuleName::NothingRead,
-                Origin::CommonPractice,
-                end,
-                text.to_owned(),
-            ));
+        let activity = self.peer_optional || self.entries.iter().any(Entry::is_activity);
+        let silence = Tally::of(&self.analyst, self.trains).silence(activity || self.edges, end);
+        if let Some(finding) = silence {
+            self.find(finding);
         }
         // In order of time; the order of making is kept where times are equal.
         self.entries.sort_by_key(at);

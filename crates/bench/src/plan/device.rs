@@ -65,6 +65,16 @@ impl DevicePlan {
         self.link.as_ref().is_some_and(DeviceLink::device_outside)
     }
 
+    /// What its bus is called in the log, where it is not on the board's: the bus of a validator outside
+    /// is that of the bridge it is behind.
+    #[must_use]
+    pub fn bus_name(&self) -> &str {
+        match &self.behind {
+            Some(bridge) if self.is_outside() => bridge,
+            _ => &self.name,
+        }
+    }
+
     /// True when a board at the other end of its own link, and not ours, is told of its money.
     #[must_use]
     pub fn is_for_outside_board(&self) -> bool {

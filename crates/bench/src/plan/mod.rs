@@ -18,6 +18,7 @@ pub use pulse::PulsePlan;
 use crate::action::Step;
 use payrig_mdb::CurrencyCode;
 use payrig_units::{Decimals, Micros};
+use payrig_wire::recording::Ours;
 
 /// What a bench is set up from, checked.
 #[derive(Clone, Debug)]
@@ -47,6 +48,27 @@ impl Plan {
     #[must_use]
     pub fn is_live(&self) -> bool {
         self.link.is_some() || self.devices.iter().any(|d| d.link.is_some())
+    }
+
+    /// What of it this tool speaks for on links.
+    #[must_use]
+    pub fn ours(&self) -> Ours {
+        let mut ours = Ours::default().bus(self.link.as_ref().map(|link| link.outside.other()));
+        for device in &self.devices {
+            match &device.link {
+                None => {}
+                Some(DeviceLink::Bus(bus)) => {
+                    ours = ours.bus_behind(device.bus_name(), bus.outside.other());
+                }
+                Some(DeviceLink::Lines(link)) => {
+                    let driven = link.wires.iter().filter(|(_, pin)| pin.output().is_some());
+                    ours = driven.fold(ours, |ours, (line, _)| {
+                        ours.line(&format!("{} {line}", device.name))
+                    });
+                }
+            }
+        }
+        ours
     }
 
     /// Empty books for it.

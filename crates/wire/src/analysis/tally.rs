@@ -1,7 +1,8 @@
 //! The last line of a log: what was counted, and the verdict.
 
-use super::Analyst;
+use super::{Analyst, breach};
 use crate::recording::Entry;
+use crate::{Finding, Origin, RuleName};
 use payrig_units::{Micros, words};
 
 /// What a log holds.
@@ -28,6 +29,19 @@ impl Tally {
             blocks,
             trains,
         }
+    }
+
+    /// The finding of a log in which nothing happened ([`Entry::is_activity`]), which does not pass: nothing
+    /// can be said of what was to be looked at. Where a limit was broken it has fallen short already. A run
+    /// and a reading decide it alike.
+    #[must_use]
+    pub fn silence(self, activity: bool, at: Micros) -> Option<Finding> {
+        let any = activity || self.blocks > 0 || self.trains > 0 || self.limits > 0;
+        (!any).then(|| {
+            let text = "not one block or pulse was read, so nothing can be said of what was to be looked at; \
+                        see the advice";
+            breach(RuleName::NothingRead, Origin::CommonPractice, at, text.to_owned())
+        })
     }
 
     /// The verdict: passed when no limit was broken.

@@ -160,6 +160,17 @@ pub(super) const TYPES: [&str; 15] = [
 ];
 
 impl Entry {
+    /// True for what shows that something was there to be looked at: a block on any bus, pulses, an edge
+    /// of a pulse line, an expectation that was held.
+    #[must_use]
+    pub const fn is_activity(&self) -> bool {
+        match self {
+            Self::Block(_) | Self::Train(_) | Self::Edge { .. } => true,
+            Self::Step { passed, .. } => passed.is_some(),
+            _ => false,
+        }
+    }
+
     /// When it happened: from when until when, which is the same for what takes no time. `None` for
     /// a line whose type is not known.
     #[must_use]

@@ -48,6 +48,13 @@ pub struct Header {
     /// another, as an examination records them.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub parts: bool,
+    /// Checks one after another, and a verdict after the last: without one it did not end. Versions
+    /// before 0.2 wrote none.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub ends: bool,
+    /// Nobody had to be at the other end of a link, so that a bench on which nothing was said passes.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub peer_optional: bool,
 }
 
 impl Header {
@@ -64,6 +71,8 @@ impl Header {
             started: None,
             ours: Ours::default(),
             parts: false,
+            ends: false,
+            peer_optional: false,
         }
     }
 
@@ -82,9 +91,24 @@ impl Header {
         self
     }
 
-    /// True for a recording of checks one after another; versions before 0.2 tell by the name only.
+    /// Of a bench on which nobody has to be heard.
+    #[must_use]
+    pub fn with_peer_optional(mut self, optional: bool) -> Self {
+        self.peer_optional = optional;
+        self
+    }
+
+    /// Of checks one after another, with a verdict after the last.
+    #[must_use]
+    pub fn with_end(mut self) -> Self {
+        self.ends = true;
+        self
+    }
+
+    /// True for a recording of checks one after another that need not end with a verdict; versions
+    /// before 0.2 tell by the name only.
     pub(crate) fn has_parts(&self) -> bool {
-        self.parts || self.bench.starts_with("examination of the ")
+        !self.ends && (self.parts || self.bench.starts_with("examination of the "))
     }
 
     /// Of checks one after another, without a verdict at the end.

@@ -31,6 +31,8 @@ pub struct BlockRecord {
     pub ends_us: Vec<Micros>,
     /// How far these times may be off, either way (the largest of the words').
     pub uncertainty_us: Micros,
+    /// The same of each word, where they are not all alike.
+    pub uncertainties_us: Vec<Micros>,
     /// What it means: typed where this tool decoded it, in words where a recording says so.
     pub meaning: Meaning,
     /// The bus it is on, where that is not the board's own: the name of the bridge in between.
@@ -54,6 +56,8 @@ struct Fields {
     #[serde(default)]
     uncertainty_us: Micros,
     #[serde(default)]
+    uncertainties_us: Vec<Micros>,
+    #[serde(default)]
     device: Option<String>,
     #[serde(default)]
     name: Option<String>,
@@ -74,6 +78,7 @@ impl From<Fields> for BlockRecord {
             starts_us: fields.starts_us,
             ends_us: fields.ends_us,
             uncertainty_us: fields.uncertainty_us,
+            uncertainties_us: fields.uncertainties_us,
             meaning: Meaning::written(fields.device, fields.name, fields.text),
             bus: fields.bus,
         }
@@ -82,7 +87,7 @@ impl From<Fields> for BlockRecord {
 
 impl Serialize for BlockRecord {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let mut block = serializer.serialize_struct("BlockRecord", 12)?;
+        let mut block = serializer.serialize_struct("BlockRecord", 13)?;
         block.serialize_field("source", &self.source)?;
         block.serialize_field("start_us", &self.start_us)?;
         block.serialize_field("end_us", &self.end_us)?;
@@ -95,6 +100,9 @@ impl Serialize for BlockRecord {
             block.serialize_field("ends_us", &self.ends_us)?;
         }
         block.serialize_field("uncertainty_us", &self.uncertainty_us)?;
+        if !self.uncertainties_us.is_empty() {
+            block.serialize_field("uncertainties_us", &self.uncertainties_us)?;
+        }
         self.meaning.serialize_fields(&mut block)?;
         if let Some(bus) = &self.bus {
             block.serialize_field("bus", bus)?;
@@ -108,6 +116,9 @@ impl BlockRecord {
     #[must_use]
     pub fn of(block: &WireBlock) -> Self {
         let starts: Vec<Micros> = block.words.iter().map(|w| w.start).collect();
+        let uncertainty = block.words.iter().map(|w| w.uncertainty).max();
+        let uncertainty = uncertainty.unwrap_or_default();
+        let alike = block.words.iter().all(|w| w.uncertainty == uncertainty);
         let usual = block.words.iter().all(|w| w.end == w.start + WORD_TIME);
         Self {
             source: block.source,
@@ -121,12 +132,12 @@ impl BlockRecord {
             } else {
                 block.words.iter().map(|w| w.end).collect()
             },
-            uncertainty_us: block
-                .words
-                .iter()
-                .map(|w| w.uncertainty)
-                .max()
-                .unwrap_or_default(),
+            uncertainty_us: uncertainty,
+            uncertainties_us: if alike {
+                Vec::new()
+            } else {
+                block.words.iter().map(|w| w.uncertainty).collect()
+            },
             meaning: Meaning::NotSaid,
             bus: None,
         }
@@ -190,7 +201,10 @@ impl BlockRecord {
                         byte: *byte,
                         mode: self.modes.get(i).copied().unwrap_or(false),
                     },
-                    uncertainty: self.uncertainty_us,
+                    uncertainty: {
+                        let own = self.uncertainties_us.get(i).copied();
+                        own.unwrap_or(self.uncertainty_us)
+                    },
                 }
             })
             .collect()
