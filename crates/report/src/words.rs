@@ -1,6 +1,7 @@
 //! The words all reports share.
 
 use payrig_exam::{Examination, Outcome};
+use payrig_units::visible;
 
 pub(crate) const OUTCOMES: [Outcome; 4] = [
     Outcome::Pass,
@@ -49,19 +50,8 @@ pub(crate) fn section(section: &str) -> String {
     }
 }
 
-/// Control characters and marks that turn the direction of writing, which a device could put into
-/// its name, shown as `\u{1b}`; line feeds stay.
+/// Text from outside, with all that would act instead of being read written out; line feeds stay.
 pub(crate) fn plain(text: &str) -> String {
-    let odd = |c: char| {
-        (c.is_control() && c != '\n')
-            || matches!(c, '\u{200e}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-    };
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match odd(c) {
-            true => out.extend(c.escape_unicode()),
-            false => out.push(c),
-        }
-    }
-    out
+    let lines: Vec<_> = text.split('\n').map(visible).collect();
+    lines.join("\n")
 }

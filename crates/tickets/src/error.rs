@@ -9,6 +9,9 @@ pub enum StoreError {
     /// There is no such file.
     #[error("{}: there is no such file; the first examination with --ticket makes it", .0.display())]
     Missing(PathBuf),
+    /// A name by which SQLite means no file.
+    #[error("{}: names no file, so the tickets would be gone when the program ends; give the path of a file (./{} for one that is called so)", .0.display(), .0.display())]
+    NoFile(PathBuf),
     /// Another program holds it.
     #[error("{}: another program is writing to it; close that program or try again", .0.display())]
     Locked(PathBuf),

@@ -1,15 +1,26 @@
 //! Tickets as a table for a spreadsheet.
 
 use super::Row;
+use payrig_units::visible;
 use std::io::Write;
 
-/// A text a spreadsheet will not take for a formula: one that begins with `=`, `+`, `-`, `@`, a tab
-/// or a return gets an apostrophe before it. Serial numbers come from devices, and a device may say
-/// anything.
+/// Signs that begin a formula: `=`, `+`, `-`, `@`, their full-width and small forms (U+FF0B, U+FF0D,
+/// U+FF1D, U+FF20, U+FE62, U+FE63, U+FE66, U+FE6B), which some programs take for the same, and the
+/// minus sign. Which program takes which: common practice, no source.
+const FORMULA: &[char] = &[
+    '=', '+', '-', '@', '\u{FF0B}', '\u{FF0D}', '\u{FF1D}', '\u{FF20}', '\u{FE62}', '\u{FE63}',
+    '\u{FE66}', '\u{FE6B}', '\u{2212}',
+];
+
+/// A text that a spreadsheet takes neither for a formula nor for more than one line: what is hidden in it
+/// (controls, tabs, line breaks, byte order marks, zero width) is written out, and one that begins as a
+/// formula does, whatever spaces are before it, gets an apostrophe. Serial numbers come from devices, and
+/// a device may say anything.
 fn cell(text: &str) -> String {
-    match text.chars().next() {
-        Some('=' | '+' | '-' | '@' | '\t' | '\r') => format!("'{text}"),
-        _ => text.to_owned(),
+    let text = visible(text);
+    match text.trim_start().starts_with(FORMULA) {
+        true => format!("'{text}"),
+        false => text.into_owned(),
     }
 }
 
@@ -57,4 +68,40 @@ pub fn export_csv(rows: &[Row], out: impl Write) -> csv::Result<()> {
     }
     writer.flush()?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_units::is_hidden;
+    use proptest::prelude::*;
+
+    #[test]
+    fn no_cell_begins_a_formula_whatever_is_before_it() {
+        for sign in FORMULA {
+            for before in ["", " ", "\u{A0}", "\u{3000}"] {
+                let text = format!("{before}{sign}1+1");
+                assert_eq!(cell(&text), format!("'{text}"));
+            }
+            // What is hidden is shown, and stands before the sign then.
+            for hidden in [
+                '\t', '\r', '\n', '\0', '\u{FEFF}', '\u{200B}', '\u{2060}', '\u{202E}',
+            ] {
+                let cell = cell(&format!("{hidden}{sign}1+1"));
+                assert!(cell.starts_with('\\'), "{cell}");
+            }
+        }
+        for plain in ["", "4711", "A=B", "old-bill", "Harbour Loop"] {
+            assert_eq!(cell(plain), plain);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn any_cell_is_one_line_of_what_can_be_seen(text in any::<String>()) {
+            let cell = cell(&text);
+            prop_assert!(!cell.contains(is_hidden));
+            prop_assert!(!cell.trim_start().starts_with(FORMULA));
+        }
+    }
 }

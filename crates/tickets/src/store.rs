@@ -125,11 +125,19 @@ impl Store {
         if !path.exists() {
             return Err(StoreError::Missing(path.to_owned()));
         }
-        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        // Where it may be written, a transaction that a killed writer left is taken back; where not,
+        // SQLite opens it to read (sqlite3_open_v2).
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         Self::with(path, flags, false)
     }
 
     fn with(path: &Path, flags: OpenFlags, create: bool) -> Result<Self, StoreError> {
+        // SQLite takes these for a database in memory, a temporary one, and a URI (its C interface,
+        // sqlite3_open_v2).
+        let text = path.to_string_lossy();
+        if text.is_empty() || text.starts_with(':') || text.starts_with("file:") {
+            return Err(StoreError::NoFile(path.to_owned()));
+        }
         let sql = |error| StoreError::sql(path, error);
         let mut connection = Connection::open_with_flags(path, flags).map_err(sql)?;
         connection

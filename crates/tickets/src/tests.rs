@@ -3,7 +3,7 @@ use payrig_exam::{Examination, Grade, Outcome};
 use payrig_report::example;
 use payrig_units::Micros;
 use rusqlite::Connection;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
 fn place() -> (TempDir, PathBuf) {
@@ -295,6 +295,28 @@ fn a_spreadsheet_gets_every_ticket_and_no_formula() {
     assert_eq!(records.len(), 2);
     assert_eq!(&records[0][column("serial")], "4711");
     assert_eq!(&records[1][column("serial")], "'=HYPERLINK(\"x\")");
-    assert_eq!(records[1][column("name")], sly.subject.name);
+    assert_eq!(
+        &records[1][column("name")],
+        "quoted \"name\", with comma\\nand line"
+    );
     assert_eq!(&records[0][column("passed")], "38");
+}
+
+/// Names that SQLite takes for no file: what was kept under them would be gone.
+#[test]
+fn a_database_that_is_no_file_is_refused() {
+    for name in ["", ":memory:", "file::memory:", "file:x?mode=memory"] {
+        for opened in [
+            Store::open(Path::new(name)),
+            Store::open_to_read(Path::new(name)),
+        ] {
+            let error = opened.unwrap_err();
+            let refused = matches!(error, StoreError::NoFile(_) | StoreError::Missing(_));
+            assert!(refused, "{name}: {error}");
+        }
+        assert!(
+            matches!(Store::open(Path::new(name)), Err(StoreError::NoFile(_))),
+            "{name}"
+        );
+    }
 }
