@@ -136,7 +136,7 @@ fn operator(common: &Common) -> Result<Box<dyn Operator>, Failure> {
 }
 
 /// A time of the machine's clock, in RFC 3339.
-fn date(time: SystemTime) -> String {
+pub(crate) fn date(time: SystemTime) -> String {
     let since = time.duration_since(SystemTime::UNIX_EPOCH);
     let seconds = since.map_or(0, |s| i64::try_from(s.as_secs()).unwrap_or(0));
     chrono::DateTime::from_timestamp(seconds, 0).map_or_else(String::new, |d| {

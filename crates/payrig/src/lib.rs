@@ -22,7 +22,8 @@ mod tickets;
 
 use crate::terminal::say;
 use clap::{Parser, Subcommand, ValueEnum};
-use std::io;
+use payrig_units::is_hidden;
+use std::io::{self, IsTerminal};
 use std::process::ExitCode;
 
 /// How a command ended.
@@ -113,13 +114,21 @@ pub fn main() -> ExitCode {
     // A second subscriber in one process is none of the user's concern.
     let _ = tracing_subscriber::fmt()
         .with_env_filter(filter)
+        .with_ansi(io::stderr().is_terminal())
         .with_writer(io::stderr)
         .try_init();
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
         Err(error) => {
-            let _ = error.print();
             let wrong = error.use_stderr();
+            let arguments = std::env::args_os().map(|a| a.to_string_lossy().contains(is_hidden));
+            // What is wrong is repeated as it was given: without colours where it would act.
+            match wrong && arguments.into_iter().any(|hides| hides) {
+                true => say!("{}", error.render().to_string().trim_end()),
+                false => {
+                    let _ = error.print();
+                }
+            }
             return ExitCode::from(if wrong { Exit::Wrong.code() } else { 0 });
         }
     };

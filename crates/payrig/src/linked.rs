@@ -126,12 +126,7 @@ fn links(rig: &Plan) -> (Buses<'_>, LinesOfPorts<'_>) {
         match &device.link {
             None => {}
             Some(DeviceLink::Bus(bus)) => {
-                // The bus of a validator outside is that of the bridge it is behind.
-                let name = match &device.behind {
-                    Some(bridge) if device.is_outside() => bridge,
-                    _ => &device.name,
-                };
-                buses.push((BusAt::Beside(name.clone()), bus));
+                buses.push((BusAt::Beside(device.bus_name().to_owned()), bus));
             }
             Some(DeviceLink::Lines(link)) => {
                 let on_port = lines.entry(&link.port).or_default();
@@ -155,25 +150,50 @@ pub(crate) fn paths(rig: &Plan) -> Vec<&Path> {
 /// How a run over links ended: what it was, and why it broke off, if it did.
 pub(crate) type Ran = (Bench, Option<Failure>);
 
-/// Runs a rig over its links. `began` is told what there is to open or to connect.
+/// Adapters that were measured: how far their times may be off, by port.
+pub(crate) type Measured = BTreeMap<String, Micros>;
+
+/// What is done before time zero, because it takes a while: says the cautions, and measures adapters
+/// where that was asked for.
+///
+/// # Errors
+/// When a port cannot be opened.
+pub(crate) fn prepare(arguments: &LinkArguments, rig: &Plan) -> Result<Measured, Failure> {
+    let (buses, lines) = links(rig);
+    let serial = |(_, link): (BusAt, &BusLink)| match &link.port {
+        PortName::Serial(path) => Some(path.clone()),
+        PortName::Pty => None,
+    };
+    let serial: Vec<String> = buses.into_iter().filter_map(serial).collect();
+    if !lines.is_empty() || !serial.is_empty() {
+        cautions();
+    }
+    let measured = serial.into_iter().filter(|_| arguments.probe);
+    let measured = measured.map(|path| measure(&path).map(|found| (path, found)));
+    measured.collect()
+}
+
+/// Runs a rig over its links, with bench time from `clock`. `began` is told what there is to open or to
+/// connect.
 ///
 /// # Errors
 /// When a link cannot be opened.
 pub(crate) fn run(
     arguments: &LinkArguments,
+    (measured, clock): (&Measured, Clock),
     rig: &Plan,
     limit: Micros,
     ending: &Ending,
     began: &mut impl FnMut(&str) -> io::Result<()>,
     sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
 ) -> Result<Ran, Failure> {
-    let (mut ports, levels) = open(arguments, rig, began)?;
-    let mut stage = Bench::live(rig, &levels);
+    let (mut ports, levels) = open(measured, clock, rig, began)?;
+    let mut bench = Bench::live(rig, &levels);
     if arguments.peer_optional {
-        stage.peer_optional();
+        bench.peer_optional();
     }
-    let failed = by_the_clock(&mut stage, &mut ports, limit, ending, sink);
-    Ok((stage, failed.err()))
+    let failed = by_the_clock(&mut bench, &mut ports, limit, ending, sink);
+    Ok((bench, failed.err()))
 }
 
 /// Runs a bench with the wall clock.
@@ -181,7 +201,7 @@ pub(crate) fn run(
 /// # Errors
 /// When a link fails; the log is whole, and ends with its verdict.
 pub(crate) fn by_the_clock(
-    stage: &mut Bench,
+    bench: &mut Bench,
     ports: &mut Ports<ThreadPort>,
     limit: Micros,
     ending: &Ending,
@@ -191,7 +211,7 @@ pub(crate) fn by_the_clock(
         .enable_all()
         .build()?;
     let stop = async { ending.asked().await.note() };
-    match runtime.block_on(run_live(stage, ports, limit, stop, sink)) {
+    match runtime.block_on(run_live(bench, ports, limit, stop, sink)) {
         Ok(()) => Ok(()),
         Err(LiveError::Link(error)) => Err(Failure::Link(error)),
         Err(LiveError::Output(error)) => Err(Failure::Output(error)),
@@ -218,23 +238,12 @@ pub(crate) fn measure(path: &str) -> Result<Micros, Failure> {
 type Opened = (Ports<ThreadPort>, Vec<LineLevel>);
 
 fn open(
-    arguments: &LinkArguments,
+    measured: &Measured,
+    clock: Clock,
     rig: &Plan,
     began: &mut impl FnMut(&str) -> io::Result<()>,
 ) -> Result<Opened, Failure> {
     let (buses, lines) = links(rig);
-    let serial = |l: &BusLink| matches!(l.port, PortName::Serial(_));
-    if !lines.is_empty() || buses.iter().any(|(_, l)| serial(l)) {
-        cautions();
-    }
-    // Measured before time zero: it takes a while.
-    let mut uncertainties = BTreeMap::new();
-    for (_, link) in buses.iter().filter(|_| arguments.probe) {
-        if let PortName::Serial(path) = &link.port {
-            uncertainties.insert(path.as_str(), measure(path)?);
-        }
-    }
-    let clock = Clock::starting_now();
     let mut ports = Ports {
         clock,
         buses: Vec::new(),
@@ -250,7 +259,7 @@ fn open(
             ours: link.outside.other(),
             coding: link.coding,
             clock,
-            measured: path.and_then(|path| uncertainties.get(path.as_str()).copied()),
+            measured: path.and_then(|path| measured.get(path).copied()),
             reconnect: link.reconnect,
         };
         let port = ThreadPort::start(bus.open()?)?;

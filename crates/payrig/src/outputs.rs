@@ -224,8 +224,11 @@ pub(crate) fn write_whole<E: std::fmt::Display>(
 ) -> Result<(), Failure> {
     can_be_written(path)?;
     let wrong = |error: &dyn std::fmt::Display| unwritable(path, error);
-    // Where links lead: the link stays what it is.
-    let place = without_links(path);
+    // Where links lead: the link stays what it is. That of a pipe (/dev/stdout) leads to no path.
+    let place = match fs::metadata(path) {
+        Ok(metadata) if !metadata.is_file() => path.to_owned(),
+        _ => without_links(path),
+    };
     let there = fs::metadata(&place).ok();
     let beside = match &there {
         // A pipe, a device.

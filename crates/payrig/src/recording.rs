@@ -77,6 +77,11 @@ impl Recording {
         &self.path
     }
 
+    /// When the last thing happened that it has.
+    pub(crate) fn last(&self) -> Micros {
+        self.last
+    }
+
     /// Writes an entry. What goes wrong is told at the end; the run is not the worse for it.
     pub(crate) fn entry(&mut self, entry: &Entry) {
         let Some(writer) = &mut self.writer else {

@@ -1,6 +1,7 @@
 //! `payrig run`.
 
 use crate::ending::Ending;
+use crate::examine::date;
 use crate::linked::{self, LinkArguments};
 use crate::log::TextLog;
 use crate::outputs::Files;
@@ -11,12 +12,14 @@ use crate::{Exit, Failure, Format, summary};
 use clap::Args;
 use payrig_bench::run::run_simulated_until;
 use payrig_bench::{Bench, Plan};
+use payrig_link::Clock;
 use payrig_link::drive::Ports;
 use payrig_rig::FIRST_VEND;
 use payrig_units::{Micros, Visible};
 use payrig_wire::recording::{Entry, Header};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 /// Name of the embedded rig in messages and recordings.
 const EMBEDDED: &str = "first-vend.toml";
@@ -89,9 +92,12 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
         files.read("a port of the rig", Some(path));
     }
     files.write("the recording", arguments.record.as_deref())?;
-    let mut output = Output::open(arguments, &rig)?;
-    let limit = Micros::secs(arguments.limit);
+    let measured = linked::prepare(&arguments.link, &rig)?;
     let ending = Ending::listen("the run")?;
+    // Time zero: the header says what the wall clock was then.
+    let (clock, began) = (Clock::starting_now(), SystemTime::now());
+    let mut output = Output::open(arguments, &rig, began)?;
+    let limit = Micros::secs(arguments.limit);
     let _run = tracing::info_span!(target: "payrig::run", "run", bench = rig.name).entered();
     if rig.is_live() {
         let json = output.json;
@@ -103,24 +109,33 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
             }
         };
         let sink = |_: &Bench, entry: Entry| output.entry(entry);
-        let (stage, failed) = linked::run(&arguments.link, &rig, limit, &ending, &mut began, sink)?;
-        return output.finish(&stage, failed);
+        let time = (&measured, clock);
+        let (bench, failed) = linked::run(
+            &arguments.link,
+            time,
+            &rig,
+            limit,
+            &ending,
+            &mut began,
+            sink,
+        )?;
+        return output.finish(&bench, failed);
     }
-    let mut stage = Bench::of(&rig);
+    let mut bench = Bench::of(&rig);
     if arguments.link.peer_optional {
-        stage.peer_optional();
+        bench.peer_optional();
     }
     let sink = |_: &Bench, entry: Entry| output.entry(entry);
     let failed = match arguments.pace {
         PaceName::Simulated => {
             let stop = || Some(ending.is_asked()?.note());
-            run_simulated_until(&mut stage, limit, stop, sink).map_err(Failure::Output)
+            run_simulated_until(&mut bench, limit, stop, sink).map_err(Failure::Output)
         }
         PaceName::Real => {
-            linked::by_the_clock(&mut stage, &mut Ports::none(), limit, &ending, sink)
+            linked::by_the_clock(&mut bench, &mut Ports::none(), limit, &ending, sink)
         }
     };
-    output.finish(&stage, failed.err())
+    output.finish(&bench, failed.err())
 }
 
 /// Where the log goes: the recording, and text or JSON on standard output. What goes wrong with either
@@ -139,10 +154,16 @@ struct Output {
 }
 
 impl Output {
-    fn open(arguments: &RunArguments, rig: &Plan) -> Result<Self, Failure> {
+    fn open(arguments: &RunArguments, rig: &Plan, began: SystemTime) -> Result<Self, Failure> {
         let live = arguments.pace == PaceName::Real || rig.is_live();
         let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
-        let header = Header::new(tool, &rig.name, Some(rig.seed));
+        let optional = arguments.link.peer_optional;
+        let mut header = Header::new(tool, &rig.name, Some(rig.seed)).with_peer_optional(optional);
+        if rig.is_live() {
+            header = header.live(date(began)).ours(rig.ours());
+        } else if live {
+            header.started = Some(date(began));
+        }
         let file = arguments.rig.as_deref().unwrap_or(Path::new(EMBEDDED));
         let stem = file.file_stem().unwrap_or_default().to_string_lossy();
         let wanted = match &arguments.record {
@@ -215,7 +236,7 @@ impl Output {
     }
 
     /// The end; `failed` is why the bench broke off, if it did.
-    fn finish(mut self, stage: &Bench, failed: Option<Failure>) -> Result<Exit, Failure> {
+    fn finish(mut self, bench: &Bench, failed: Option<Failure>) -> Result<Exit, Failure> {
         let path = self.recording.as_ref().map(|r| r.path().to_owned());
         let recorded = self.recording.take().map(Recording::end);
         let mut wrong = recorded.map(|r| r.wrong).unwrap_or_default();
@@ -224,7 +245,7 @@ impl Output {
             self.show(|log, out| {
                 log.finish(&mut *out)?;
                 summary::findings(&mut *out, &kept)?;
-                summary::ledger(&mut *out, stage.books().ledger(), stage.decimals())?;
+                summary::ledger(&mut *out, bench.books().ledger(), bench.decimals())?;
                 if let Some(path) = &path {
                     writeln!(out, "\nRecording: {}", Visible(path.display()))?;
                 }

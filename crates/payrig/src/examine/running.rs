@@ -7,6 +7,7 @@ use crate::terminal::{self, say};
 use crate::{Exit, Failure, Format};
 use payrig_exam::{Check, CheckResult, Examination, Outcome, Stop};
 use payrig_link::LinkError;
+use payrig_units::{Micros, words};
 use payrig_wire::recording::{Entry, Header};
 use serde_json::{Value, json};
 use std::io::{self, Write};
@@ -86,6 +87,25 @@ fn verdict_line(subject: &str, e: &Examination) -> Value {
     })
 }
 
+/// The last line of a recording: without it, the examination did not end.
+fn end_of(examination: &Examination, at_us: Micros) -> Entry {
+    let limits = examination.count(Outcome::Fail) as u64;
+    Entry::Verdict {
+        at_us,
+        passed: examination.passed(),
+        limits,
+        advice: 0,
+        blocks: 0,
+        trains: 0,
+        text: format!(
+            "{}: {} of {} failed",
+            examination.grade.words(),
+            limits,
+            words::count(examination.checks.len(), "check")
+        ),
+    }
+}
+
 /// An examination still to be run; it tells every result as it comes.
 pub(super) type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult, &[Entry])) -> Examined>;
 
@@ -116,7 +136,7 @@ pub(super) fn run_all(
         let mut failed: io::Result<()> = Ok(());
         let begin = |path: &PathBuf| {
             let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
-            let header = Header::new(tool, &format!("{EXAMINATION}{subject}"), None);
+            let header = Header::new(tool, &format!("{EXAMINATION}{subject}"), None).with_end();
             Recording::begin(Wanted::Named(path), common.overwrite, header)
         };
         let mut recording = common.record.as_ref().map(begin).transpose()?;
@@ -138,7 +158,11 @@ pub(super) fn run_all(
         examination.date = date(began);
         // What goes wrong with one output keeps none of the others from being written.
         let mut wrong: Vec<Failure> = failed.err().map(Failure::from).into_iter().collect();
-        if let Some(recorded) = recording.map(Recording::end) {
+        let recorded = recording.map(|mut recording| {
+            recording.entry(&end_of(&examination, recording.last()));
+            recording.end()
+        });
+        if let Some(recorded) = recorded {
             examination.recording_sha256 = recorded.sha256;
             wrong.extend(recorded.wrong);
         }
