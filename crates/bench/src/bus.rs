@@ -291,7 +291,7 @@ impl Bus {
     /// The tap sees an event.
     pub(crate) fn tap(&mut self, event: &BusEvent, entries: &mut Vec<Entry>) {
         let from = entries.len();
-        entries.extend(self.analyst.event(event));
+        self.analyst.event_to(event, entries);
         self.name_entries(entries, from);
     }
 
@@ -301,7 +301,7 @@ impl Bus {
             return false;
         }
         let from = entries.len();
-        entries.extend(self.analyst.idle(now));
+        self.analyst.idle_to(now, entries);
         self.name_entries(entries, from);
         entries.len() > from
     }

@@ -35,6 +35,11 @@ impl Bench {
         self.events.drain(..)
     }
 
+    /// The first event that nobody has taken, without its number.
+    pub fn take_entry(&mut self) -> Option<Entry> {
+        self.events.pop_front().map(|event| event.what)
+    }
+
     /// The same without their numbers, as a recording keeps them.
     pub fn take_entries(&mut self) -> impl Iterator<Item = Entry> + '_ {
         self.events.drain(..).map(|event| event.what)

@@ -64,7 +64,7 @@ impl<D: Operable + Clone + std::fmt::Debug + Send + 'static> Node for Peripheral
 }
 
 /// What reaches a peripheral over its bus.
-pub fn hear_bus(port: &mut dyn BusPeripheral, input: &Input<'_>) {
+pub fn hear_bus<P: BusPeripheral + ?Sized>(port: &mut P, input: &Input<'_>) {
     match *input {
         Input::Word(word) => port.heard(word),
         Input::Break { start, end } => port.heard_break(start, end),
@@ -73,13 +73,18 @@ pub fn hear_bus(port: &mut dyn BusPeripheral, input: &Input<'_>) {
 }
 
 /// What a peripheral on a bus gives out.
-pub fn drain_bus(port: &mut dyn BusPeripheral, out: &mut Output) {
+pub fn drain_bus<P: BusPeripheral + ?Sized>(port: &mut P, out: &mut Output) {
     while let Some(sent) = port.take_transmission() {
         out.sent.push_back(sent);
     }
-    out.moved.extend(port.take_movements());
+    let moved = port.take_movements();
+    if !moved.is_empty() {
+        out.moved.extend(moved);
+    }
     let notes = port.take_notes();
-    out.shown.extend(notes.into_iter().map(Shown::AtDevice));
+    if !notes.is_empty() {
+        out.shown.extend(notes.into_iter().map(Shown::AtDevice));
+    }
 }
 
 fn cannot(what: &str) -> Refusal {

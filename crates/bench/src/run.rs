@@ -29,8 +29,9 @@ pub fn run_simulated_until<E>(
     mut sink: impl FnMut(&Bench, Entry) -> Result<(), E>,
 ) -> Result<(), E> {
     loop {
-        let mut entries: Vec<Entry> = bench.take_entries().collect();
-        entries.drain(..).try_for_each(|entry| sink(bench, entry))?;
+        while let Some(entry) = bench.take_entry() {
+            sink(bench, entry)?;
+        }
         if bench.ended() {
             return Ok(());
         }

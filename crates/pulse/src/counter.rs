@@ -273,6 +273,12 @@ impl CreditCounter {
         std::mem::take(&mut self.credits)
     }
 
+    /// True when there is something to be taken.
+    #[must_use]
+    pub fn has_news(&self) -> bool {
+        !(self.credits.is_empty() && self.trains.is_empty() && self.findings.is_empty())
+    }
+
     /// What was wrong since this was last asked, in order.
     pub fn take_findings(&mut self) -> Vec<PulseFinding> {
         std::mem::take(&mut self.findings)

@@ -118,7 +118,10 @@ fn main() {
     let mut words = std::env::args().skip(1);
     let minutes = words.next().unwrap_or_else(|| "55".to_owned());
     let only = words.next();
-    let rig = POLLED.replace("MINUTES min", &format!("{} s", minutes.parse::<u64>().unwrap() * 60));
+    let rig = POLLED.replace(
+        "MINUTES min",
+        &format!("{} s", minutes.parse::<u64>().unwrap() * 60),
+    );
     let rig = payrig_rig::parse(Path::new("polled.toml"), &rig).unwrap();
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../bench-rigs/first-vend.toml");
     let first = payrig_rig::load(&path).unwrap();

@@ -68,9 +68,9 @@ fn round(at: &mut Micros, events: &mut Vec<BusEvent>) {
 fn analyse(analyst: &mut Analyst, events: &[BusEvent], entries: &mut Vec<Entry>) {
     for event in events {
         if analyst.next_deadline() <= event.start() {
-            entries.extend(analyst.idle(event.start()));
+            analyst.idle_to(event.start(), entries);
         }
-        entries.extend(analyst.event(event));
+        analyst.event_to(event, entries);
     }
 }
 

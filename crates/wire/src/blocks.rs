@@ -20,6 +20,9 @@ pub const FINISHED_PAUSE: Micros = Micros::ms(2);
 /// (Appendix 3, section 2).
 pub const UNFINISHED_PAUSE: Micros = Micros::ms(20);
 
+/// More bytes than a block may have.
+const ROOM: usize = 64;
+
 /// Words that travelled together, and when.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct WireBlock {
@@ -42,6 +45,19 @@ impl WireBlock {
     #[must_use]
     pub fn bytes(&self) -> Vec<u8> {
         self.words.iter().map(|w| w.word.byte).collect()
+    }
+
+    /// The same without a copy on the heap, where the block is not far too long.
+    pub(crate) fn with_bytes<T>(&self, look: impl FnOnce(&[u8]) -> T) -> T {
+        let mut room = [0; ROOM];
+        match room.get_mut(..self.words.len()) {
+            Some(bytes) => {
+                let pairs = bytes.iter_mut().zip(&self.words);
+                pairs.for_each(|(byte, word)| *byte = word.word.byte);
+                look(bytes)
+            }
+            None => look(&self.bytes()),
+        }
     }
 
     /// Its mode bits, one per byte.
@@ -95,7 +111,7 @@ impl WireBlock {
                 RET => Ok(MasterFrame::Ret),
                 _ => Err(BlockError::Empty),
             },
-            _ => Block::from_wire(&self.bytes()).map(MasterFrame::Command),
+            _ => self.with_bytes(Block::from_wire).map(MasterFrame::Command),
         }
     }
 
@@ -114,23 +130,22 @@ impl WireBlock {
                 NAK => Ok(PeripheralFrame::Nak),
                 _ => Err(BlockError::Empty),
             },
-            _ => Block::from_wire(&self.bytes()).map(PeripheralFrame::Data),
+            _ => self.with_bytes(Block::from_wire).map(PeripheralFrame::Data),
         }
     }
 
     /// True when the sender seems to have said all it meant to say.
     pub(crate) fn finished(&self) -> bool {
-        let bytes = self.bytes();
-        let Some((last, data)) = bytes.split_last() else {
-            return false;
-        };
         match self.source {
             Source::Peripheral => self.words.last().is_some_and(|w| w.word.mode),
             Source::Master if self.answers_data => true,
-            Source::Master => match command_length(&bytes) {
+            Source::Master => self.with_bytes(|bytes| match command_length(bytes) {
                 Length::Known(length) => bytes.len() >= length,
-                Length::NeedMore | Length::Unknown => !data.is_empty() && chk(data) == *last,
-            },
+                Length::NeedMore | Length::Unknown => match bytes.split_last() {
+                    Some((last, data)) => !data.is_empty() && chk(data) == *last,
+                    None => false,
+                },
+            }),
         }
     }
 }
@@ -146,6 +161,40 @@ pub struct BlockBuilder {
     eager: bool,
     /// How late words may come.
     patience: Micros,
+    /// How the open block stands; kept, since it is asked for more often than it changes.
+    standing: Option<Standing>,
+    /// Room for the words of the next block.
+    spare: Vec<TimedWord>,
+}
+
+/// How an open block stands.
+#[derive(Clone, Copy, Debug)]
+struct Standing {
+    finished: bool,
+    /// End of its last word, or of its last garbled one.
+    last_sign: Micros,
+}
+
+impl Standing {
+    fn of(open: &WireBlock) -> Self {
+        let garbled = open.garbled.iter().map(|(_, end)| *end);
+        Self {
+            finished: open.finished(),
+            last_sign: garbled.fold(open.end, Micros::max),
+        }
+    }
+
+    fn pause_allowed(self) -> Micros {
+        match self.finished {
+            true => FINISHED_PAUSE,
+            false => UNFINISHED_PAUSE,
+        }
+    }
+
+    /// Whether something that starts at `start` may belong to the block.
+    fn may_go_on(self, start: Micros) -> bool {
+        start.since(self.last_sign) < self.pause_allowed()
+    }
 }
 
 impl BlockBuilder {
@@ -176,26 +225,45 @@ impl BlockBuilder {
 
     /// Takes an event and gives the blocks it closes, in order.
     pub fn push(&mut self, event: &BusEvent) -> Vec<WireBlock> {
+        let mut closed = Vec::new();
+        self.push_to(event, |block| closed.push(block));
+        closed
+    }
+
+    /// The same, and every block it closes goes to `closed`.
+    pub fn push_to(&mut self, event: &BusEvent, mut closed: impl FnMut(WireBlock)) {
         match event {
-            BusEvent::Word(word) => self.word(*word),
+            BusEvent::Word(word) => {
+                self.word(*word).into_iter().for_each(&mut closed);
+                let finished = self.standing.is_some_and(|s| s.finished);
+                if self.eager && finished {
+                    self.flush().into_iter().for_each(closed);
+                }
+            }
             BusEvent::Break { .. } => {
-                let closed = self.flush();
+                self.flush().into_iter().for_each(closed);
                 self.after_data = false;
                 self.lost = None;
-                closed.into_iter().collect()
             }
-            BusEvent::Garbled { start, end, source } => match self.open.as_mut() {
-                Some(open) if open.source == *source && may_go_on(open, *start) => {
+            BusEvent::Garbled { start, end, source } => match (self.open.as_mut(), self.standing) {
+                (Some(open), Some(standing))
+                    if open.source == *source && standing.may_go_on(*start) =>
+                {
                     open.garbled.push((*start, *end));
-                    Vec::new()
+                    self.standing = Some(Standing::of(open));
                 }
                 _ => {
-                    let closed = self.flush();
+                    self.flush().into_iter().for_each(closed);
                     self.lost = Some((*source, *start, *end));
-                    closed.into_iter().collect()
                 }
             },
         }
+    }
+
+    /// Takes a block back that nobody needs any more: the next one uses its room.
+    pub fn recycle(&mut self, block: WireBlock) {
+        self.spare = block.words;
+        self.spare.clear();
     }
 
     /// Tells the time: closes a block whose line has been silent too long for it to go on.
@@ -210,28 +278,30 @@ impl BlockBuilder {
     /// When [`BlockBuilder::idle`] will close the open block; [`Micros::NEVER`] without one.
     #[must_use]
     pub fn next_deadline(&self) -> Micros {
-        self.open.as_ref().map_or(Micros::NEVER, |o| {
-            last_sign(o) + pause_allowed(o) + self.patience
+        self.standing.map_or(Micros::NEVER, |s| {
+            s.last_sign + s.pause_allowed() + self.patience
         })
     }
 
     /// Closes the open block, whatever its state: the end of a capture, or a break.
     pub fn flush(&mut self) -> Option<WireBlock> {
         let block = self.open.take()?;
+        self.standing = None;
         self.after_data = block.source == Source::Peripheral && block.words.len() > 1;
         Some(block)
     }
 
-    fn word(&mut self, word: TimedWord) -> Vec<WireBlock> {
-        let mut closed = Vec::new();
-        match self.open.as_mut() {
-            Some(open) if goes_on(open, &word, self.eager) => {
+    fn word(&mut self, word: TimedWord) -> Option<WireBlock> {
+        match (self.open.as_mut(), self.standing) {
+            (Some(open), Some(standing)) if goes_on(open, standing, &word, self.eager) => {
                 open.end = word.end;
                 open.words.push(word);
                 open.answers_data = false;
+                self.standing = Some(Standing::of(open));
+                None
             }
             _ => {
-                closed.extend(self.flush());
+                let closed = self.flush();
                 let answers_data =
                     self.after_data && word.source == Source::Master && !word.word.mode;
                 let garbled = self
@@ -241,54 +311,34 @@ impl BlockBuilder {
                         *source == word.source && word.start.since(*end) < UNFINISHED_PAUSE
                     })
                     .map(|(_, start, end)| (start, end));
-                self.open = Some(WireBlock {
+                let mut words = std::mem::take(&mut self.spare);
+                words.push(word);
+                let open = self.open.insert(WireBlock {
                     source: word.source,
                     start: word.start,
                     end: word.end,
-                    words: vec![word],
+                    words,
                     garbled: garbled.into_iter().collect(),
                     answers_data,
                 });
+                self.standing = Some(Standing::of(open));
+                closed
             }
         }
-        if self.eager && self.open.as_ref().is_some_and(WireBlock::finished) {
-            closed.extend(self.flush());
-        }
-        closed
     }
-}
-
-/// End of the last word, or of the last garbled one.
-fn last_sign(open: &WireBlock) -> Micros {
-    open.garbled
-        .iter()
-        .map(|(_, end)| *end)
-        .fold(open.end, Micros::max)
-}
-
-fn pause_allowed(open: &WireBlock) -> Micros {
-    if open.finished() {
-        FINISHED_PAUSE
-    } else {
-        UNFINISHED_PAUSE
-    }
-}
-
-/// Whether something that starts at `start` may belong to the open block.
-fn may_go_on(open: &WireBlock, start: Micros) -> bool {
-    start.since(last_sign(open)) < pause_allowed(open)
 }
 
 /// Whether `word` belongs to the open block.
-fn goes_on(open: &WireBlock, word: &TimedWord, eager: bool) -> bool {
+fn goes_on(open: &WireBlock, standing: Standing, word: &TimedWord, eager: bool) -> bool {
     if open.source != word.source {
         return false;
     }
     if open.source == Source::Master && word.word.mode {
         // A mode bit starts a block, unless it falls right into the middle of an unfinished one.
-        return !eager && !open.finished() && word.start.since(last_sign(open)) < FINISHED_PAUSE;
+        let close = word.start.since(standing.last_sign) < FINISHED_PAUSE;
+        return !eager && !standing.finished && close;
     }
-    may_go_on(open, word.start)
+    standing.may_go_on(word.start)
 }
 
 #[cfg(test)]

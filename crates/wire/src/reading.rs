@@ -426,7 +426,7 @@ fn watch(
         while let Some((from, to)) = asleep.next_if(|(from, _)| *from <= event.start()) {
             analyst.slept(*from, *to);
         }
-        entries.extend(analyst.event(event));
+        analyst.event_to(event, &mut entries);
     }
     asleep.for_each(|(from, to)| analyst.slept(*from, *to));
     entries.extend(analyst.finish(end));

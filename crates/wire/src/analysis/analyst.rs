@@ -17,6 +17,8 @@ pub struct Analyst {
     limits: u64,
     advice: u64,
     blocks: u64,
+    /// Emptied and filled again; kept for its room.
+    scratch: Observed,
 }
 
 impl Analyst {
@@ -40,6 +42,7 @@ impl Analyst {
             limits: 0,
             advice: 0,
             blocks: 0,
+            scratch: Observed::default(),
         }
     }
 
@@ -75,19 +78,34 @@ impl Analyst {
 
     /// The next event, in order of time.
     pub fn event(&mut self, event: &BusEvent) -> Vec<Entry> {
-        let observed = self.monitor.push(event);
-        let mut entries = self.entries(observed);
+        let mut entries = Vec::new();
+        self.event_to(event, &mut entries);
+        entries
+    }
+
+    /// The same, and what became known is added to `entries`.
+    pub fn event_to(&mut self, event: &BusEvent, entries: &mut Vec<Entry>) {
+        let mut observed = std::mem::take(&mut self.scratch);
+        self.monitor.push_to(event, &mut observed);
+        self.entries(observed, entries);
         if let BusEvent::Break { .. } = event {
             self.dialogue.bus_reset();
         }
         entries.extend(Entry::of_event(event));
-        entries
     }
 
     /// Nothing happened until `now`.
     pub fn idle(&mut self, now: Micros) -> Vec<Entry> {
-        let observed = self.monitor.idle(now);
-        self.entries(observed)
+        let mut entries = Vec::new();
+        self.idle_to(now, &mut entries);
+        entries
+    }
+
+    /// The same, and what became known is added to `entries`.
+    pub fn idle_to(&mut self, now: Micros, entries: &mut Vec<Entry>) {
+        let mut observed = std::mem::take(&mut self.scratch);
+        self.monitor.idle_to(now, &mut observed);
+        self.entries(observed, entries);
     }
 
     /// When [`idle`](Self::idle) has something to say.
@@ -107,7 +125,9 @@ impl Analyst {
                 .findings
                 .push(finding.from_origin(Origin::CommonPractice));
         }
-        self.entries(observed)
+        let mut entries = Vec::new();
+        self.entries(observed, &mut entries);
+        entries
     }
 
     /// Blocks that were whole, with their sum and mode bits right, and heard while this tool looked.
@@ -143,19 +163,19 @@ impl Analyst {
         self.blocks
     }
 
-    fn entries(&mut self, observed: Observed) -> Vec<Entry> {
-        let mut entries = Vec::with_capacity(observed.blocks.len() + observed.findings.len());
-        for block in &observed.blocks {
+    fn entries(&mut self, mut observed: Observed, entries: &mut Vec<Entry>) {
+        for block in observed.blocks.drain(..) {
             self.blocks += 1;
-            let decoded = self.decode(block);
-            entries.push(Entry::Block(BlockRecord::of(block).meaning(decoded)));
+            let decoded = self.decode(&block);
+            entries.push(Entry::Block(BlockRecord::of(&block).meaning(decoded)));
+            self.monitor.recycle(block);
         }
-        for mut finding in observed.findings {
+        for mut finding in observed.findings.drain(..) {
             self.charge_ourselves(&mut finding);
             self.count(&finding);
             entries.push(Entry::Finding(finding));
         }
-        entries
+        self.scratch = observed;
     }
 
     /// A limit that our own side broke is said, and held against nobody.
@@ -173,11 +193,11 @@ impl Analyst {
         match block.source {
             Source::Master => match block.master_frame() {
                 Ok(frame) => self.dialogue.master(&frame),
-                Err(_) => self.dialogue.master_bytes(&block.bytes()),
+                Err(_) => block.with_bytes(|bytes| self.dialogue.master_bytes(bytes)),
             },
             Source::Peripheral => match block.peripheral_frame() {
                 Ok(frame) => self.dialogue.peripheral(&frame),
-                Err(_) => self.dialogue.peripheral_bytes(&block.bytes()),
+                Err(_) => block.with_bytes(|bytes| self.dialogue.peripheral_bytes(bytes)),
             },
         }
     }

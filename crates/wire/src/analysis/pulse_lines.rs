@@ -299,6 +299,9 @@ impl PulseLines {
     pub fn take_entries(&mut self, decimals: Decimals) -> Vec<Entry> {
         let mut entries = Vec::new();
         for device in &mut self.devices {
+            if !device.counter.has_news() {
+                continue;
+            }
             let named = |line: &str| format!("{} {line}", device.name);
             let profile = device.counter.profile().clone();
             let credits = device.counter.take_credits();

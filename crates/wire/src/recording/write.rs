@@ -12,6 +12,8 @@ use std::io::{self, Write};
 #[derive(Debug)]
 pub struct RecordingWriter<W: Write> {
     output: W,
+    /// The line that is being written; kept for its room.
+    line: Vec<u8>,
 }
 
 impl<W: Write> RecordingWriter<W> {
@@ -20,7 +22,8 @@ impl<W: Write> RecordingWriter<W> {
     /// # Errors
     /// When `output` does.
     pub fn start(output: W, header: &Header) -> io::Result<Self> {
-        let mut writer = Self { output };
+        let line = Vec::new();
+        let mut writer = Self { output, line };
         writer.line(header)?;
         Ok(writer)
     }
@@ -100,9 +103,10 @@ impl<W: Write> RecordingWriter<W> {
 
     fn line(&mut self, value: &impl Serialize) -> io::Result<()> {
         // One write per line: a kill leaves whole lines and at most one torn at the end.
-        let mut line = serde_json::to_vec(value)?;
-        line.push(b'\n');
-        self.output.write_all(&line)?;
+        self.line.clear();
+        serde_json::to_writer(&mut self.line, value)?;
+        self.line.push(b'\n');
+        self.output.write_all(&self.line)?;
         self.output.flush()
     }
 }

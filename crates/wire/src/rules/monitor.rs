@@ -58,16 +58,35 @@ impl Monitor {
 
     /// Takes an event.
     pub fn push(&mut self, event: &BusEvent) -> Observed {
-        let blocks = self.builder.push(event);
-        let mut observed = self.judge_all(blocks);
-        observed.findings.extend(self.judge.event(event));
+        let mut observed = Observed::default();
+        self.push_to(event, &mut observed);
         observed
+    }
+
+    /// The same, added to what was observed before.
+    pub fn push_to(&mut self, event: &BusEvent, observed: &mut Observed) {
+        let Self { builder, judge } = self;
+        builder.push_to(event, |block| judge_to(judge, block, observed));
+        observed.findings.extend(judge.event(event));
     }
 
     /// Tells the time, so that the last block before a silence is given out.
     pub fn idle(&mut self, now: Micros) -> Observed {
-        let blocks = self.builder.idle(now).into_iter().collect();
-        self.judge_all(blocks)
+        let mut observed = Observed::default();
+        self.idle_to(now, &mut observed);
+        observed
+    }
+
+    /// The same, added to what was observed before.
+    pub fn idle_to(&mut self, now: Micros, observed: &mut Observed) {
+        if let Some(block) = self.builder.idle(now) {
+            judge_to(&mut self.judge, block, observed);
+        }
+    }
+
+    /// Takes a block back that nobody needs any more: see [`BlockBuilder::recycle`].
+    pub fn recycle(&mut self, block: WireBlock) {
+        self.builder.recycle(block);
     }
 
     /// When [`Monitor::idle`] has something to say.
@@ -111,9 +130,9 @@ impl Monitor {
     pub fn is_noise(&self) -> bool {
         self.judge.is_noise()
     }
+}
 
-    fn judge_all(&mut self, blocks: Vec<WireBlock>) -> Observed {
-        let findings = blocks.iter().flat_map(|b| self.judge.block(b)).collect();
-        Observed { blocks, findings }
-    }
+fn judge_to(judge: &mut Judge, block: WireBlock, observed: &mut Observed) {
+    observed.findings.extend(judge.block(&block));
+    observed.blocks.push(block);
 }

@@ -78,27 +78,8 @@ impl Judge {
     }
 
     pub(super) fn checksum(&mut self, block: &WireBlock, found: &mut Vec<Finding>) {
-        let bytes = block.bytes();
-        let what = match bytes.as_slice() {
-            [] => return,
-            [one] => {
-                let master = block.source == Source::Master;
-                let marked = block.words.first().is_some_and(|w| w.word.mode);
-                match *one {
-                    _ if master && marked => "the command has no CHK".to_owned(),
-                    ACK | NAK => return,
-                    RET if master => return,
-                    RET => "a peripheral sent RET, which only the master may".to_owned(),
-                    other => format!("a lone byte {other:02X}H is no answer of the standard"),
-                }
-            }
-            [data @ .., received] => {
-                let right = chk(data);
-                if right == *received {
-                    return;
-                }
-                format!("the CHK is {received:02X}H, the bytes before it add up to {right:02X}H")
-            }
+        let Some(what) = block.with_bytes(|bytes| sum_wrong(block, bytes)) else {
+            return;
         };
         found.push(
             Finding::limit(
@@ -109,4 +90,29 @@ impl Judge {
             .of(self.who(block)),
         );
     }
+}
+
+/// What is wrong with the sum of a block of these bytes.
+fn sum_wrong(block: &WireBlock, bytes: &[u8]) -> Option<String> {
+    Some(match bytes {
+        [] => return None,
+        [one] => {
+            let master = block.source == Source::Master;
+            let marked = block.words.first().is_some_and(|w| w.word.mode);
+            match *one {
+                _ if master && marked => "the command has no CHK".to_owned(),
+                ACK | NAK => return None,
+                RET if master => return None,
+                RET => "a peripheral sent RET, which only the master may".to_owned(),
+                other => format!("a lone byte {other:02X}H is no answer of the standard"),
+            }
+        }
+        [data @ .., received] => {
+            let right = chk(data);
+            if right == *received {
+                return None;
+            }
+            format!("the CHK is {received:02X}H, the bytes before it add up to {right:02X}H")
+        }
+    })
 }
