@@ -530,11 +530,11 @@ impl Bench {
         }
         self.now = self.now.max(to);
         for round in 0.. {
-            let mut busy = self.deliver();
-            busy |= self.wake();
+            self.deliver();
+            self.wake();
             self.collect();
-            busy |= self.play();
-            if !busy && self.nodes_next() > self.now {
+            // What was delivered and woken has been taken in by then: only a step can change more.
+            if !self.play() && self.nodes_next() > self.now {
                 break;
             }
             if round > ROUNDS {
@@ -575,12 +575,10 @@ impl Bench {
     }
 
     /// Takes what is complete off the buses and gives it to those who hear it.
-    fn deliver(&mut self) -> bool {
-        let mut any = false;
+    fn deliver(&mut self) {
         for index in 0..self.buses.len() {
             let id = BusId(index);
             while let Some(heard) = self.buses.get_mut(index).and_then(|b| b.pop(self.now)) {
-                any = true;
                 self.tap(id, &heard.event);
                 if heard.reaches_peer {
                     self.hear(id, &heard.event);
@@ -588,7 +586,6 @@ impl Bench {
                 self.collect();
             }
         }
-        any
     }
 
     /// The tap on a bus sees an event.
@@ -639,23 +636,19 @@ impl Bench {
         [own, counter]
     }
 
-    /// Wakes whoever is due. True when somebody was.
-    fn wake(&mut self) -> bool {
+    /// Wakes whoever is due.
+    fn wake(&mut self) {
         let now = self.now;
-        let mut any = false;
         for placed in self.nodes.iter_mut().filter(|p| p.due <= now) {
-            any = true;
             tracing::trace!(target: "payrig::node", node = placed.name, %now, "woken");
             placed.call(|node| node.wake(now));
         }
         for bus in &mut self.buses {
-            any |= bus.idle(now, &mut self.pending);
+            bus.idle(now, &mut self.pending);
         }
         if self.pulses.next_deadline() <= now {
             self.pulses.idle(now);
-            any = true;
         }
-        any
     }
 
     /// Lets the script go on as far as it can.
@@ -682,17 +675,18 @@ impl Bench {
 
     /// Takes what the nodes give out and sends it on its way, until nobody has anything left.
     pub(crate) fn collect(&mut self) {
-        let mut out = std::mem::take(&mut self.scratch);
-        while let Some(index) = self.nodes.iter().position(|p| p.touched) {
-            let now = self.now;
-            let Some(placed) = self.nodes.get_mut(index) else {
+        let now = self.now;
+        let mut from = 0;
+        loop {
+            let mut nodes = self.nodes.iter_mut().enumerate().skip(from);
+            let Some((index, placed)) = nodes.find(|(_, p)| p.touched) else {
                 break;
             };
+            let out = &mut self.scratch;
             placed.touched = false;
-            placed.node.drain(now, &mut out);
+            placed.node.drain(now, out);
             placed.due = placed.node.next_deadline();
-            let on = placed.on;
-            if let Some((bus, side)) = on
+            if let Some((bus, side)) = placed.on
                 && let Some(bus) = self.buses.get_mut(bus.0)
             {
                 for sent in out.sent.drain(..) {
@@ -700,6 +694,13 @@ impl Bench {
                 }
             }
             out.sent.clear();
+            // Words reach nobody before they are over; whatever else is given out may.
+            if out.is_empty() {
+                from = index + 1;
+                continue;
+            }
+            from = 0;
+            let mut out = std::mem::take(&mut self.scratch);
             for made in out.edges.drain(..) {
                 let (device, line, edge) = (made.device, made.line, made.edge);
                 if self.send_edge(&device, &line, edge) {
@@ -720,8 +721,8 @@ impl Bench {
                 };
                 self.note(Some(who), text);
             }
+            self.scratch = out;
         }
-        self.scratch = out;
         self.measured();
     }
 

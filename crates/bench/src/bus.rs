@@ -295,15 +295,14 @@ impl Bus {
         self.name_entries(entries, from);
     }
 
-    /// Nothing happened until `now`. True when that completed something.
-    pub(crate) fn idle(&mut self, now: Micros, entries: &mut Vec<Entry>) -> bool {
+    /// Nothing happened until `now`.
+    pub(crate) fn idle(&mut self, now: Micros, entries: &mut Vec<Entry>) {
         if self.analyst.next_deadline() > now {
-            return false;
+            return;
         }
         let from = entries.len();
         self.analyst.idle_to(now, entries);
         self.name_entries(entries, from);
-        entries.len() > from
     }
 
     /// The end of the bench.

@@ -47,6 +47,9 @@ impl Bench {
 
     /// What the bench itself measured on pulse lines.
     pub(crate) fn measured(&mut self) {
+        if !self.pulses.has_news() {
+            return;
+        }
         for entry in self.pulses.take_entries(self.decimals) {
             match entry {
                 Entry::Finding(finding) => self.report(finding),

@@ -88,6 +88,18 @@ pub struct Output {
     pub delivered: Vec<u16>,
 }
 
+impl Output {
+    /// Nothing was given out.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.sent.is_empty()
+            && self.edges.is_empty()
+            && self.moved.is_empty()
+            && self.shown.is_empty()
+            && self.delivered.is_empty()
+    }
+}
+
 /// Why an action, a fault or an observation is refused. Prints the reason in plain words.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Refusal {

@@ -295,6 +295,11 @@ impl PulseLines {
         self.trains
     }
 
+    /// True when there is something to be taken.
+    pub fn has_news(&self) -> bool {
+        !self.counted.is_empty() || self.devices.iter().any(|d| d.counter.has_news())
+    }
+
     /// Trains and findings since the last call.
     pub fn take_entries(&mut self, decimals: Decimals) -> Vec<Entry> {
         let mut entries = Vec::new();
