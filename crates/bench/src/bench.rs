@@ -40,10 +40,15 @@ struct Placed {
 impl Placed {
     /// Calls the node: what it gives out is waiting then, and its deadline may be another.
     fn call<T>(&mut self, work: impl FnOnce(&mut dyn Node) -> T) -> T {
-        let done = work(&mut *self.node);
-        self.touched = true;
+        let done = self.touch(work);
         self.due = self.node.next_deadline();
         done
+    }
+
+    /// The same where [`Bench::collect`] comes next, which asks for the deadline.
+    fn touch<T>(&mut self, work: impl FnOnce(&mut dyn Node) -> T) -> T {
+        self.touched = true;
+        work(&mut *self.node)
     }
 }
 
@@ -599,7 +604,7 @@ impl Bench {
         }
     }
 
-    /// The nodes on the other side of an event hear it.
+    /// The nodes on the other side of an event hear it; to be collected next.
     pub(crate) fn hear(&mut self, id: BusId, event: &BusEvent) {
         let (input, from) = match event {
             BusEvent::Word(word) => (Input::Word(word), word.source),
@@ -618,7 +623,7 @@ impl Bench {
     pub(crate) fn reach_side(&mut self, id: BusId, side: Source, input: &Input<'_>) {
         let on = Some((id, side));
         for placed in self.nodes.iter_mut().filter(|p| p.on == on) {
-            placed.call(|node| node.hear(input));
+            placed.touch(|node| node.hear(input));
         }
     }
 
@@ -636,12 +641,12 @@ impl Bench {
         [own, counter]
     }
 
-    /// Wakes whoever is due.
+    /// Wakes whoever is due; to be collected next.
     fn wake(&mut self) {
         let now = self.now;
         for placed in self.nodes.iter_mut().filter(|p| p.due <= now) {
             tracing::trace!(target: "payrig::node", node = placed.name, %now, "woken");
-            placed.call(|node| node.wake(now));
+            placed.touch(|node| node.wake(now));
         }
         for bus in &mut self.buses {
             bus.idle(now, &mut self.pending);
@@ -669,7 +674,9 @@ impl Bench {
                 why: step.why,
             });
         }
-        self.collect();
+        if any {
+            self.collect();
+        }
         any
     }
 
