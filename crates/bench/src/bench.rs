@@ -619,7 +619,7 @@ impl Bench {
         self.reach_side(id, other_side(from), &input);
     }
 
-    /// Something reaches the nodes on one side of a bus.
+    /// Something reaches the nodes on one side of a bus; to be collected next.
     pub(crate) fn reach_side(&mut self, id: BusId, side: Source, input: &Input<'_>) {
         let on = Some((id, side));
         for placed in self.nodes.iter_mut().filter(|p| p.on == on) {

@@ -213,6 +213,7 @@ impl Bench {
         let outside = bus.outside();
         if let (Some(delay), Some(outside)) = (bus.delayed(by), outside) {
             self.reach_side(id, other_side(outside), &Input::LinkDelay(delay));
+            self.collect();
         }
     }
 
