@@ -94,9 +94,9 @@ fn a_turned_mode_bit_stalls_no_payout() {
 }
 
 /// The lengths of the data blocks of peripherals in an undisturbed run, in words, in order.
-fn lengths(way: (&str, &str, &str)) -> Vec<usize> {
+fn lengths(text: &str) -> Vec<usize> {
     let mut all = Vec::new();
-    play(&rig(way, "", ""), |entry| {
+    play(text, |entry| {
         if let Entry::Block(block) = entry
             && block.source == Source::Peripheral
             && block.bytes.len() > 1
@@ -114,10 +114,63 @@ fn lengths(way: (&str, &str, &str)) -> Vec<usize> {
 fn one_turned_mode_bit_anywhere_costs_nobody_anything() {
     let mut all = Vec::new();
     for way in WAYS {
-        for (skip, length) in lengths(way).into_iter().enumerate() {
+        for (skip, length) in lengths(&rig(way, "", "")).into_iter().enumerate() {
             for word in 0..length {
                 let what = format!("{:?} word {word} of answer {skip}", way.0);
                 all.extend(wrong(&rig(way, &flip(word, skip, 1), ""), &what));
+            }
+        }
+    }
+    assert!(all.is_empty(), "{}\n{}", all.len(), all.join("\n"));
+}
+
+/// A sale to a card, and money put onto it: what the board uses of the reader, the reader, and what is done.
+const CARDS: [(&str, &str, &str); 3] = [
+    ("", "level = 1", SALE),
+    (
+        "cashless-options = [\"money-32-bit\", \"always-idle\"]\n",
+        "options = [\"money-32-bit\", \"always-idle\"]",
+        SALE,
+    ),
+    ("revalue = true\n", "", REVALUE),
+];
+
+const SALE: &str = "[[script]]\ndo = \"select\"\nitem = 1\nafter = \"1 s\"\n";
+
+const REVALUE: &str = "[[script]]\ndo = \"insert-coin\"\nvalue = \"1.00\"\nafter = \"1 s\"\n\
+    [[script]]\ndo = \"press-return\"\nafter = \"1 s\"\n";
+
+fn card_rig(card: (&str, &str, &str), fault: &str) -> String {
+    let (board, reader, done) = card;
+    format!(
+        "[bench]\nname = \"turned\"\n[board]\n{board}[[board.item]]\nnumber = 1\nprice = \"1.00\"\n\
+         [[device]]\nkind = \"changer\"\nname = \"changer\"\n\
+         [[device]]\nkind = \"cashless\"\nname = \"card\"\n{reader}\n{fault}\
+         [[script]]\ndo = \"wait-ready\"\n\
+         [[script]]\ndo = \"present-card\"\ndevice = \"card\"\nbalance = \"20.00\"\n\
+         {done}[[script]]\ndo = \"wait\"\nfor = \"60 s\"\n\
+         [[script]]\ndo = \"remove-card\"\ndevice = \"card\"\n\
+         [[script]]\ndo = \"wait\"\nfor = \"20 s\"\n"
+    )
+}
+
+/// The same of a card reader: what the reader believes and what the board believes stay one.
+#[test]
+fn one_turned_mode_bit_anywhere_costs_no_card_anything() {
+    let mut all = Vec::new();
+    for card in CARDS {
+        let undisturbed = card_rig(card, "");
+        let (bench, _) = play_for_money(&undisturbed);
+        let moved = bench.books().ledger().entries().len();
+        assert!(moved > 1, "{:?}: nothing happened", card.0);
+        for (skip, length) in lengths(&undisturbed).into_iter().enumerate() {
+            for word in 0..length {
+                let (bench, findings) = play_for_money(&card_rig(card, &flip(word, skip, 1)));
+                let idle = bench.board().is_some_and(|b| b.vending().is_idle());
+                if !idle || !findings.is_empty() {
+                    let what = format!("{:?} word {word} of answer {skip}", card.0);
+                    all.push(format!("{what}: idle {idle}, {findings:?}"));
+                }
             }
         }
     }
