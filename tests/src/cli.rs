@@ -40,32 +40,17 @@ pub fn file(name: &str) -> PathBuf {
     root().join(name)
 }
 
-/// The path of the binary, built once per test program: cargo does not build the binaries of other packages
-/// for a test by itself.
+/// The path of the binary. Cargo builds it with the tests of its own package, and says where it is
+/// when it runs them.
 ///
 /// # Panics
-/// When it does not build.
+/// When the program was not started by cargo (or nextest).
 pub fn binary() -> &'static Path {
     static BINARY: OnceLock<PathBuf> = OnceLock::new();
     BINARY.get_or_init(|| {
-        let test = std::env::current_exe().expect("the test has a path");
-        let folder = test
-            .ancestors()
-            .nth(2)
-            .expect("target/PROFILE/deps/TEST")
-            .to_owned();
-        let mut build = Command::new(std::env::var("CARGO").unwrap_or_else(|_| "cargo".into()));
-        build
-            .current_dir(root())
-            .args(["build", "--quiet", "--package", "payrig"]);
-        if folder.ends_with("release") {
-            build.arg("--release");
-        }
-        assert!(
-            build.status().expect("cargo runs").success(),
-            "payrig does not build"
-        );
-        folder.join(format!("payrig{}", std::env::consts::EXE_SUFFIX))
+        std::env::var_os("CARGO_BIN_EXE_payrig")
+            .expect("CARGO_BIN_EXE_payrig: run the tests with cargo test --test end_to_end")
+            .into()
     })
 }
 

@@ -27,6 +27,7 @@
 
 mod bench;
 mod board;
+pub mod book;
 pub mod changer;
 pub mod cli;
 mod device;

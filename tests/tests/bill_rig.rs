@@ -2,13 +2,13 @@
 
 use payrig_bench::Bench;
 use payrig_bench::run::run_simulated;
+use payrig_tests::cli::file;
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
-use std::path::Path;
 
 #[test]
 fn change_in_bills_passes() {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../bench-rigs/change-in-bills.toml");
+    let path = file("bench-rigs/change-in-bills.toml");
     let mut stage = Bench::of(&payrig_rig::load(&path).unwrap());
     let (mut failed, mut passed) = (Vec::new(), None);
     let limit = Micros::secs(600);

@@ -1,17 +1,12 @@
 //! The user's guide against the code it speaks of.
 
-#[path = "../book/board_map.rs"]
-mod board_map;
-#[path = "../book/rules_table.rs"]
-mod rules_table;
-
+use payrig_tests::book::{board_map, rules_table};
+use payrig_tests::cli::file;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-fn book(file: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("../docs/src")
-        .join(file)
+fn book(page: &str) -> PathBuf {
+    file("docs/src").join(page)
 }
 
 fn read(path: &Path) -> String {
@@ -21,7 +16,7 @@ fn read(path: &Path) -> String {
 #[test]
 fn the_table_of_rules_is_that_of_the_code() {
     assert!(
-        read(&book("rules-table.md")) == rules_table::rules_table(),
+        read(&book("rules-table.md")) == rules_table(),
         "docs/src/rules-table.md is behind the rules: \
          cargo run -p payrig-tests --example rules_table > docs/src/rules-table.md"
     );
@@ -91,7 +86,7 @@ fn every_key_of_a_rig_is_explained() {
         "table",
         "tables",
     ];
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../crates/rig/src");
+    let folder = file("crates/rig/src");
     let pages = ["rigs.md", "pulses.md", "pulse-bridges.md", "links.md"];
     let pages: String = pages.iter().map(|page| read(&book(page))).collect();
     let mut keys = 0;

@@ -1,9 +1,8 @@
 //! `payrig examine device`, as its users run it.
 
 use payrig_exam::device::Setup;
-use payrig_tests::cli::payrig;
+use payrig_tests::cli::{file, payrig};
 use serde_json::Value;
-use std::path::Path;
 
 fn lines(out: &str) -> Vec<Value> {
     out.lines()
@@ -165,10 +164,10 @@ fn what_a_device_of_a_rig_has_besides_is_examined_too() {
 /// that is real is left out, for nothing is plugged in here.
 #[test]
 fn every_device_of_every_rig_that_comes_along_is_fit() {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../bench-rigs");
+    let folder = file("bench-rigs");
     let mut verdicts = 0;
-    for file in std::fs::read_dir(folder).unwrap() {
-        let path = file.unwrap().path();
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
         let rig = payrig_rig::load(&path).unwrap();
         let path = path.to_str().unwrap();
         let emulated = rig.devices.iter().filter(|d| {
@@ -214,7 +213,8 @@ fn the_second_card_reader_is_named_by_its_unit() {
     assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
     assert_eq!(only(&ran.out), (1, "cashless".into()));
 
-    let cards = concat!(env!("CARGO_MANIFEST_DIR"), "/../bench-rigs/cards.toml");
+    let cards = file("bench-rigs/cards.toml");
+    let cards = cards.to_str().unwrap();
     for (unit, name) in [("1", "card"), ("2", "phone")] {
         let ran = examine(&["--rig", cards, "--kind", "cashless", "--unit", unit]);
         assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
@@ -228,7 +228,8 @@ fn the_second_card_reader_is_named_by_its_unit() {
         assert_eq!(ran.code, 2, "{}", ran.out);
         assert!(ran.err.contains(says), "{}", ran.err);
     }
-    let first = concat!(env!("CARGO_MANIFEST_DIR"), "/../bench-rigs/first-vend.toml");
+    let first = file("bench-rigs/first-vend.toml");
+    let first = first.to_str().unwrap();
     let ran = examine(&["--rig", first, "--unit", "2"]);
     assert_eq!(ran.code, 2, "{}", ran.out);
     assert!(ran.err.contains("unit = 2"), "{}", ran.err);

@@ -1,4 +1,4 @@
-//! Ctrl-C during an examination of an emulated subject. Over a link: `examine_link.rs`.
+//! Ctrl-C during an examination of an emulated subject. Over a link: `live/examine.rs`.
 #![cfg(unix)]
 
 use payrig_tests::cli::{binary, interrupt};

@@ -1,16 +1,14 @@
 //! The rig that shows what level 3 can do.
 
 use payrig_bench::Bench;
+use payrig_tests::cli::file;
 use payrig_wire::recording::Entry;
 use std::path::Path;
 
 #[test]
 fn the_rig_of_cards_passes() {
-    let path = Path::new(concat!(
-        env!("CARGO_MANIFEST_DIR"),
-        "/../bench-rigs/cards.toml"
-    ));
-    let mut stage = Bench::of(&payrig_rig::load(path).unwrap());
+    let path = file("bench-rigs/cards.toml");
+    let mut stage = Bench::of(&payrig_rig::load(&path).unwrap());
     let mut verdict = None;
     while !stage.ended() {
         stage.advance(stage.next_deadline());

@@ -1,6 +1,6 @@
 //! Conversations with bill validators and recyclers (section 6).
 
-use crate::heard::Heard;
+use super::heard::Heard;
 use payrig_controller::{BillChange, BoardConfig, Controller, ExpectedKind};
 use payrig_peripherals::bill::{
     BillConfig, BillValidator, DispenserFault, Fault, Quirks, RecyclerStore, WhileMoving,

@@ -1,7 +1,7 @@
 //! Conversations with cashless devices at both addresses (section 7).
 
-use crate::heard::Heard;
-use crate::scene::{
+use super::heard::Heard;
+use crate::cashless_examples::scene::{
     BoardConfig, Card, CashlessConfig, CashlessDevice, Controller, ExpectedKind, Level, Micros,
     Money, Options, Reader, UNITS, Unit,
 };

@@ -1,6 +1,6 @@
 //! Conversations with changers (section 5).
 
-use crate::heard::Heard;
+use super::heard::Heard;
 use payrig_controller::{BoardConfig, ChangerPolicy, Controller, ExpectedKind};
 use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
 use payrig_tests::changer::{DOLLAR, NICKEL, QUARTER, alternative};

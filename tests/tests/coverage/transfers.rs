@@ -1,6 +1,6 @@
 //! Files between the board and its peripherals (section 2.6).
 
-use crate::heard::Heard;
+use super::heard::Heard;
 use payrig_controller::{Controller, ExpectedKind};
 use payrig_mdb::Address;
 use payrig_mdb::cashless::{Level, Options, Unit};

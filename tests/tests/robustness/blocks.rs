@@ -1,6 +1,6 @@
 //! Any bytes and any words, to everything that reads them.
 
-use crate::machines::{changer, reader, validator};
+use super::machines::{changer, reader, validator};
 use payrig_controller::{Controller, ExpectedKind};
 use payrig_mdb::cashless::Unit;
 use payrig_mdb::{ACK, Address, Block, Decoded, Dialogue, MAX_BLOCK, Word};

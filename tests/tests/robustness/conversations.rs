@@ -1,7 +1,7 @@
 //! Random conversations with all devices on one bus: commands of the standard in any order, bytes
 //! that are none, things a person does, time, resets, power.
 
-use crate::machines::{changer, reader, validator};
+use super::machines::{changer, reader, validator};
 use payrig_controller::{MasterTiming, Outcome};
 use payrig_mdb::cashless::{
     BasketRequest, BasketResult, Command, FailureDetail, Kind, Malfunction, Reason, Unit,

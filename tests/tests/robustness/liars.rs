@@ -1,7 +1,7 @@
 //! The board among liars: peripherals that now and then answer with anything at all. It may be
 //! deceived, but only by a report: no credit and no sale without one that says so.
 
-use crate::machines::{changer, reader, validator};
+use super::machines::{changer, reader, validator};
 use payrig_controller::{Controller, ExpectedKind};
 use payrig_mdb::bill::{self, BillValue};
 use payrig_mdb::cashless::{self, Unit};
@@ -300,7 +300,7 @@ fn the_truth_is_allowed_what_it_says() {
     ));
     let mut lies = vec![Lie::Truth; 30];
     lies.push(Lie::Data(vec![0x43, 0x00]));
-    bench.plug("changer", Liar::new(crate::machines::changer(), &lies));
+    bench.plug("changer", Liar::new(super::machines::changer(), &lies));
     bench.run_for(Micros::secs(10));
     assert_eq!(bench.credit(), Money(100));
     assert_eq!(allowed(&bench).cash, Money(100));

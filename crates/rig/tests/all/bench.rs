@@ -1,8 +1,5 @@
 //! What a bench promises to those who drive it, held on the rigs of `bench-rigs/`.
 
-// Tests may stop where they stand.
-#![allow(clippy::unwrap_used, clippy::expect_used)]
-
 use payrig_bench::{Bench, Event};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;

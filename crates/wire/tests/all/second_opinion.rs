@@ -2,8 +2,6 @@
 //! same times, from the known captures and from what this crate writes. Needs sigrok-cli (Debian
 //! package of that name); run with `-- --ignored`.
 
-#![allow(clippy::unwrap_used, clippy::panic)]
-
 use payrig_wire::capture::{read_path, write_vcd};
 use payrig_wire::uart::{BusLines, capture_of_bus, decode_bus};
 use payrig_wire::{BusEvent, Source};

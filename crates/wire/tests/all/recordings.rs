@@ -1,7 +1,5 @@
 //! A recording survives: what was written is read back exactly, whatever happens to its end.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
-
 use payrig_mdb::Word;
 use payrig_units::{LedgerEntry, Micros, Money, Movement, Place};
 use payrig_wire::recording::{

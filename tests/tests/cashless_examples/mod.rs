@@ -11,7 +11,7 @@ mod idle;
 mod mixed;
 mod remote;
 mod returns;
-mod scene;
+pub(crate) mod scene;
 mod sessions;
 mod trouble;
 

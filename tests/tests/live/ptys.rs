@@ -1,11 +1,11 @@
 //! A changer behind a pseudo-terminal, from outside: bytes as docs/src/links.md gives them, and a
 //! program in another language that was written from that page alone.
-#![cfg(target_os = "linux")]
 
 use payrig_link::{Clock, PortEvent, PtyOptions, PtyPort, ThreadPort, WordCoding, WordPort};
 use payrig_mdb::changer::CoinType;
 use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
 use payrig_peripherals::{BusPeripheral, Port, PortTiming};
+use payrig_tests::cli::file;
 use payrig_units::{Ledger, Micros, Money, Place};
 use payrig_wire::{BusEvent, Source};
 use std::fs::File;
@@ -149,16 +149,10 @@ async fn plain_line_for_line() {
 fn python_board(coding: WordCoding) -> impl FnOnce(String) + Send + 'static {
     move |path| {
         let python = std::env::var("PAYRIG_PYTHON").unwrap_or_else(|_| "python3".into());
-        let script = concat!(env!("CARGO_MANIFEST_DIR"), "/python/board_on_pty.py");
+        let script = file("tests/python/board_on_pty.py");
         let output = Command::new(python)
-            .args([
-                script,
-                &path,
-                "--coding",
-                &coding.to_string(),
-                "--price",
-                "150",
-            ])
+            .arg(script)
+            .args([&path, "--coding", &coding.to_string(), "--price", "150"])
             .stderr(Stdio::inherit())
             .output()
             .unwrap();

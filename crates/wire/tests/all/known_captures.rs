@@ -1,8 +1,6 @@
 //! Outside check: the captures in `captures/` were encoded from the standard by a program that
 //! shares no code with this one. Every block and every fault in them must be found, and no other.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
-
 use payrig_units::Micros;
 use payrig_wire::capture::{Capture, read_path};
 use payrig_wire::uart::{BusLines, decode_bus};

@@ -2,10 +2,6 @@
 //! power, in the reader. Whatever it is, the ledger says where the money went, and where board and
 //! money disagree that is found.
 
-#[path = "../cashless_examples/scene.rs"]
-#[allow(dead_code)]
-mod scene;
-
 mod forms;
 mod power;
 mod prices;
@@ -18,4 +14,4 @@ mod sales;
 mod states;
 mod wire;
 
-use scene::*;
+use crate::cashless_examples::scene::*;

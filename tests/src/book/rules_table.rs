@@ -4,7 +4,8 @@ use payrig_wire::Severity;
 use payrig_wire::rules::RULES;
 
 /// `docs/src/rules-table.md`.
-pub(crate) fn rules_table() -> String {
+#[must_use]
+pub fn rules_table() -> String {
     let mut table = String::from(
         "<!-- Made by: cargo run -p payrig-tests --example rules_table > docs/src/rules-table.md -->\n\n\
          | Rule | Kind | It is met when | Limit | Section | When it is not |\n\

@@ -1,8 +1,5 @@
 //! Silence and faults on every device and every bus of a bench, from the rig to what is on the wire.
 
-// Helpers outside of #[test] functions are not recognised as tests by clippy.
-#![allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
-
 use payrig_bench::Bench;
 use payrig_bench::run::run_simulated;
 use payrig_units::Micros;

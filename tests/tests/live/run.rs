@@ -1,6 +1,5 @@
 //! `payrig run --link pty` from outside: a board in Python, written from docs/src/links.md alone
 //! (pyserial from PyPI opens the port), sets the changer up, takes coins, sells and gives change.
-#![cfg(target_os = "linux")]
 
 use payrig_tests::cli::{binary, file};
 use serde_json::Value;
@@ -17,7 +16,7 @@ fn python() -> Option<String> {
     let ok = has.is_ok_and(|s| s.success());
     if !ok {
         eprintln!(
-            "SKIPPED linked_run: {python} has no pyserial (pip install -r tests/python/requirements.txt)"
+            "SKIPPED live::run: {python} has no pyserial (pip install -r tests/python/requirements.txt)"
         );
     }
     ok.then_some(python)
@@ -241,7 +240,7 @@ impl Drop for Loop {
 }
 
 /// The modem lines of a real UART, if there is one that can connect its RTS to its CTS inside. By
-/// hand: cargo test -p payrig-tests --test linked_run -- --ignored --test-threads 1
+/// hand: cargo test --test end_to_end -- --ignored real_uart --test-threads 1
 #[test]
 #[ignore = "needs a UART with TIOCM_LOOP and nothing connected: PAYRIG_LOOP_PORT or /dev/ttyS0"]
 fn pulses_on_the_loop_of_a_real_uart_are_measured() {

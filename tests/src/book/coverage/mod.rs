@@ -3,7 +3,7 @@
 //!
 //! The rows come from matches over the enums of the messages: a variant without a row does not
 //! compile. Each row has a sample in the standard's bytes, which must be read as that variant; its
-//! name is the one the code gives it. That the tests exist is checked by `tests/coverage`, and that
+//! name is the one the code gives it. That the tests exist is checked by `tests/tests/coverage`, and that
 //! messages are sent as the rows say is heard there on the virtual bus.
 
 mod bill;
@@ -12,25 +12,28 @@ mod changer;
 mod ftl;
 
 /// What a row says of its message.
-pub(crate) struct Row {
+#[derive(Debug)]
+pub struct Row {
     /// As the standard writes it.
-    pub(crate) code: &'static str,
+    pub code: &'static str,
     /// Its bytes in hexadecimal; for a response, those of the command before it and `;`.
-    pub(crate) sample: &'static str,
-    pub(crate) section: &'static str,
+    pub sample: &'static str,
+    /// Where the standard has it.
+    pub section: &'static str,
     /// Who sends it; `-` where nobody here does: it is typed only.
-    pub(crate) sent: &'static str,
+    pub sent: &'static str,
     /// Who acts on it, beyond reading and showing it; `-` where nobody here does.
-    pub(crate) understood: &'static str,
+    pub understood: &'static str,
     /// Folder and name of tests.
-    pub(crate) tests: &'static [&'static str],
+    pub tests: &'static [&'static str],
     /// The pattern of its variant.
     pattern: &'static str,
 }
 
 impl Row {
     /// The name of its variant: the innermost of the pattern.
-    pub(crate) fn variant(&self) -> &'static str {
+    #[must_use]
+    pub fn variant(&self) -> &'static str {
         let last = self.pattern.rsplit("::").next().unwrap_or_default();
         let end = last.find(|c: char| !c.is_ascii_alphanumeric());
         last.get(..end.unwrap_or(last.len())).unwrap_or_default()
@@ -58,9 +61,12 @@ const fn row(
 }
 
 /// Rows of one kind, and the names the code gives them.
-pub(crate) struct Table {
-    pub(crate) title: &'static str,
-    pub(crate) rows: Vec<(String, Row)>,
+#[derive(Debug)]
+pub struct Table {
+    /// What they are, with the section.
+    pub title: &'static str,
+    /// Names and rows, as the standard lists them.
+    pub rows: Vec<(String, Row)>,
 }
 
 /// `rows!(Type, read; pattern => row(...), ...)`: the rows, with the name of what `read` makes of
@@ -74,7 +80,7 @@ macro_rules! rows {
         };
         let read: fn(&str) -> $type = $read;
         vec![$({
-            let row = $crate::coverage::Row {
+            let row = super::Row {
                 pattern: stringify!($pattern),
                 ..$row
             };
@@ -104,7 +110,11 @@ fn bytes(sample: &str) -> (Vec<u8>, Vec<u8>) {
 }
 
 /// All tables, in the order of the standard.
-pub(crate) fn tables() -> Vec<Table> {
+///
+/// # Panics
+/// When a sample is not read as the variant of its row.
+#[must_use]
+pub fn tables() -> Vec<Table> {
     let mut all = vec![ftl::messages()];
     all.extend(changer::tables());
     all.extend(bill::tables());
@@ -113,7 +123,11 @@ pub(crate) fn tables() -> Vec<Table> {
 }
 
 /// `docs/src/coverage-table.md`.
-pub(crate) fn coverage_table() -> String {
+///
+/// # Panics
+/// As [`tables`].
+#[must_use]
+pub fn coverage_table() -> String {
     let mut page = String::from(
         "<!-- Made by: cargo run -p payrig-tests --example coverage_table > docs/src/coverage-table.md -->\n",
     );

@@ -1,7 +1,5 @@
 //! Every rule, on both sides of its limit. Sections are those of MDB/ICP 4.3.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::panic)]
-
 use payrig_mdb::{Block, PeripheralFrame, Word};
 use payrig_units::Micros;
 use payrig_wire::rules::{Certainty, RULES};

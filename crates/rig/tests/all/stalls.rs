@@ -1,9 +1,6 @@
 //! A tool that is stopped, or that the machine keeps from running, accuses nobody: what had piled up
 //! meanwhile is read with times that mean nothing.
 
-// Tests may stop where they stand.
-#![allow(clippy::unwrap_used, clippy::expect_used)]
-
 use payrig_bench::{Bench, BusAt, Outbound};
 use payrig_mdb::{ACK, Block, Word};
 use payrig_units::Micros;

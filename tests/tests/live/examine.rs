@@ -1,6 +1,5 @@
 //! An examination over pseudo-terminals: our devices are a process, the examination is another,
 //! and bytes are carried between the two. The machine may stall: no times are asserted.
-#![cfg(target_os = "linux")]
 
 use payrig_tests::cli::{binary, interrupt, payrig_in, pump};
 use serde_json::Value;

@@ -1,26 +1,17 @@
 //! The coverage tables of the user's guide against the code and its tests.
 
-#[path = "../../book/coverage/mod.rs"]
-mod coverage;
-
 mod bills;
 mod cards;
 mod changers;
 mod heard;
-#[path = "../cashless_examples/scene.rs"]
-#[allow(dead_code)]
-mod scene;
 mod transfers;
 
+use payrig_tests::book::coverage;
+use payrig_tests::cli::file;
 use std::collections::BTreeMap;
-use std::path::Path;
 
-fn root() -> &'static Path {
-    Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap()
-}
-
-fn read(file: &str) -> String {
-    let path = root().join(file);
+fn read(name: &str) -> String {
+    let path = file(name);
     std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
 }
 
@@ -36,7 +27,7 @@ fn the_coverage_tables_are_those_of_the_code() {
 /// All that stands in the Rust sources of a folder.
 fn sources(folder: &str) -> String {
     let mut all = String::new();
-    let mut folders = vec![root().join(folder)];
+    let mut folders = vec![file(folder)];
     while let Some(folder) = folders.pop() {
         let entries = std::fs::read_dir(&folder);
         for entry in entries.unwrap_or_else(|error| panic!("{}: {error}", folder.display())) {

@@ -1,10 +1,5 @@
 //! Captures with known content, made by a program that shares no code with this crate.
 
-// Helpers outside of #[test] functions are not recognised as tests by clippy.
-#![allow(clippy::unwrap_used, clippy::indexing_slicing, clippy::panic)]
-
-mod common;
-
 use payrig_pulse::{
     LineRecord, LineSetup, Profile, PulseRule, Train, TrainReader, Verdict, judge, nearest_profile,
     survey,
@@ -13,7 +8,7 @@ use payrig_units::Micros;
 use serde_json::Value;
 
 fn trains(name: &str) -> Vec<Train> {
-    let (level, edges) = common::edges(&common::file(&format!("{name}.csv")));
+    let (level, edges) = super::common::edges(&super::common::file(&format!("{name}.csv")));
     let mut reader = TrainReader::new(LineSetup::of(&Profile::short(), "credit"));
     reader.start_level(Micros::ZERO, level);
     let mut trains: Vec<Train> = edges
@@ -25,7 +20,7 @@ fn trains(name: &str) -> Vec<Train> {
 }
 
 fn expected(name: &str) -> Vec<Value> {
-    let text = common::file(&format!("{name}.expect.json"));
+    let text = super::common::file(&format!("{name}.expect.json"));
     let value: Value = serde_json::from_str(&text).unwrap();
     value["trains"].as_array().unwrap().clone()
 }
@@ -125,7 +120,7 @@ fn only_the_two_wrong_trains_are_found_wrong() {
 #[test]
 fn a_survey_finds_the_same() {
     for name in ["pulses-1", "noisy-1"] {
-        let (level, edges) = common::edges(&common::file(&format!("{name}.csv")));
+        let (level, edges) = super::common::edges(&super::common::file(&format!("{name}.csv")));
         let record = LineRecord {
             line: "credit",
             start: (Micros::ZERO, level),

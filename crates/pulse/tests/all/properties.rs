@@ -1,8 +1,5 @@
 //! Any amount of money, sent as pulses by any profile, is the same amount again; what is outside a
 //! profile's tolerance is never credited as something else without a finding.
-// Helpers outside of #[test] functions are not recognised as tests by clippy.
-#![allow(clippy::indexing_slicing)]
-
 use payrig_pulse::{
     Coding, CoinLine, CreditCounter, Edge, Level, Plan, Profile, PulseFinding, PulseRule,
     PulseSender, Tolerance, WidthValue,

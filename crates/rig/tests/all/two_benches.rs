@@ -1,14 +1,6 @@
 //! A bench with our board and a bench with our devices, connected by their links, in lock step: what
 //! goes out of one is heard by the other. No clock, so no machine is too busy for it.
 
-// Tests may stop where they stand.
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::panic,
-    clippy::indexing_slicing
-)]
-
 use payrig_bench::{Bench, BusAt, Outbound};
 use payrig_units::{Micros, Money};
 use payrig_wire::port::Lateness;

@@ -2,7 +2,6 @@
 //! its VMC, modem lines between the two, and a board that counts. The lines are a cable in memory;
 //! everything else is what `payrig run` uses. Only money is asserted, no times: the machine may
 //! stall, and says so.
-#![cfg(target_os = "linux")]
 
 use payrig_bench::{Bench, BusAt, LineLevel};
 use payrig_link::drive::{LiveError, Ports, run_live};

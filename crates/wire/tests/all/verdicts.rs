@@ -1,8 +1,6 @@
 //! What may be trusted: a recording judged again comes to the verdict of its run; what did not end
 //! does not pass; what this tool did itself, or slept through, accuses nobody; noise does not pass.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing)]
-
 use payrig_mdb::{Block, Word};
 use payrig_units::{Micros, Money, Movement, Place};
 use payrig_wire::analysis::{Analyst, Books, Tally, breach, slept};
