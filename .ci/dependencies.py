@@ -2,8 +2,9 @@
 """Checks what the workspace depends on against deny.toml: licences, bans, sources.
 
 The same lists as `cargo deny check licenses bans sources`, for machines without cargo-deny. Also
-checks what cargo-deny cannot know: which of our crates may depend on which (DEVELOPERS.md), that
-no protocol or device crate depends on a clock or on I/O, and that every dependency has its line in
+checks what cargo-deny cannot know. The map in DEVELOPERS.md is the one table of our crates: each is
+in it, uses exactly the crates that its row names, and only those above it; where its row says that
+it has no clock and no I/O, it depends on nothing that has. And every dependency has its line in
 docs/src/dependencies.md.
 """
 
@@ -16,75 +17,72 @@ import tomllib
 
 ROOT = pathlib.Path(__file__).resolve().parent.parent
 
-# Our crates, lowest first: each may depend on those named only.
-LAYERS = {
-    "payrig-units": set(),
-    "payrig-mdb": {"payrig-units"},
-    "payrig-pulse": {"payrig-units"},
-    "payrig-wire": {"payrig-units", "payrig-mdb", "payrig-pulse"},
-    "payrig-peripherals": {"payrig-units", "payrig-mdb", "payrig-pulse", "payrig-wire"},
-    "payrig-controller": {"payrig-units", "payrig-mdb", "payrig-pulse", "payrig-wire"},
-    "payrig-float": {"payrig-units", "payrig-controller"},
-    "payrig-bridge": {
-        "payrig-units",
-        "payrig-mdb",
-        "payrig-pulse",
-        "payrig-wire",
-        "payrig-peripherals",
-        "payrig-controller",
-    },
-    "payrig-bench": {
-        "payrig-units",
-        "payrig-mdb",
-        "payrig-pulse",
-        "payrig-wire",
-        "payrig-peripherals",
-        "payrig-controller",
-        "payrig-bridge",
-    },
-    "payrig-link": {"payrig-units", "payrig-mdb", "payrig-wire", "payrig-bench"},
-    "payrig-rig": {
-        "payrig-units",
-        "payrig-mdb",
-        "payrig-pulse",
-        "payrig-wire",
-        "payrig-peripherals",
-        "payrig-controller",
-        "payrig-bridge",
-        "payrig-bench",
-    },
-    "payrig-exam": {
-        "payrig-units",
-        "payrig-mdb",
-        "payrig-pulse",
-        "payrig-wire",
-        "payrig-peripherals",
-        "payrig-controller",
-        "payrig-bridge",
-        "payrig-bench",
-        "payrig-rig",
-        "payrig-link",
-    },
-    "payrig-report": {"payrig-units", "payrig-pulse", "payrig-wire", "payrig-exam"},
-    "payrig-tickets": {"payrig-units", "payrig-exam", "payrig-report"},
-}
-# Crates whose logic takes time as a value and does no I/O.
-SANS_IO = {
-    "payrig-units",
-    "payrig-mdb",
-    "payrig-pulse",
-    "payrig-wire",
-    "payrig-peripherals",
-    "payrig-controller",
-    "payrig-bridge",
-    "payrig-float",
-    "payrig-bench",
-    "payrig-report",
-}
-# Crates that know no file format.
-NO_FORMAT = {"payrig-bench"}
+# What a row forbids that says "knows no file format".
 FORMAT_CRATES = {"toml", "strsim", "csv", "vcd"}
 IO_CRATES = {"tokio", "serialport", "mio", "async-std", "nix", "rustix"}
+
+
+# The helpers of the end-to-end tests, which are a program of `payrig` for cargo to build its binary
+# with them: the one arrow that turns back, and it is no arrow of what is shipped.
+TURNS_BACK = {("payrig", "payrig-tests")}
+
+
+class Row:
+    """A row of the map: the crates above it, those it uses, and whether it has a clock or I/O."""
+
+    def __init__(self, name, above, uses, io):
+        self.name, self.above, self.uses = name, above, uses
+        self.has_io = not io.startswith("none")
+        self.has_formats = "no file format" not in io
+
+
+def package(folder):
+    """The package of a row: `payrig-` and its folder, but for the command line."""
+    return folder if folder == "payrig" else f"payrig-{folder}"
+
+
+def the_map(text):
+    """The rows of the map in DEVELOPERS.md, by package, and what is wrong with it."""
+    section = text.split("\n## The map\n", 1)[1].split("\n#", 1)[0]
+    rows, problems = {}, []
+    for line in section.splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        crate = re.fullmatch(r"`([a-z]+)`", cells[0])
+        if crate is None or len(cells) != 4:
+            continue
+        name, above = package(crate.group(1)), set(rows)
+        named = {package(folder) for folder in re.findall(r"`([a-z]+)`", cells[2])}
+        if cells[2].startswith("all above"):
+            uses = above - named
+        elif cells[2] == "nothing" or named:
+            uses = named
+        else:
+            uses = set()
+            problems.append(f"the map: {name}: \"Uses\" names crates, or says nothing, all above, or all above but")
+        for other in sorted(named - above):
+            problems.append(f"the map: {name} names {other}, which is not above it")
+        rows[name] = Row(name, above, uses, cells[3])
+    return rows, problems
+
+
+def against_the_map(row, package, ours):
+    """What a crate depends on and the map does not say, or the other way round."""
+    problems = []
+    needs = {d["name"] for d in package["dependencies"] if d["name"] in ours and d["kind"] != "dev"}
+    for other in sorted(needs - row.uses):
+        problems.append(f"{row.name} depends on {other}: its row in DEVELOPERS.md does not say so")
+    for other in sorted(row.uses - needs):
+        problems.append(f"{row.name} does not depend on {other}: its row in DEVELOPERS.md says so")
+    for dependency in package["dependencies"]:
+        other = dependency["name"]
+        if dependency["kind"] == "dev" and other in ours - row.above:
+            if (row.name, other) not in TURNS_BACK:
+                problems.append(f"the tests of {row.name} depend on {other}, which is not above it")
+        if dependency["kind"] != "dev" and not row.has_io and other in IO_CRATES:
+            problems.append(f"{row.name} depends on {other}: it is to do no I/O")
+        if dependency["kind"] != "dev" and not row.has_formats and other in FORMAT_CRATES:
+            problems.append(f"{row.name} depends on {other}: it is to know no file format")
+    return problems
 
 
 def metadata():
@@ -132,7 +130,11 @@ def main():
     data = metadata()
     members = set(data["workspace_members"])
     ours = {p["name"] for p in data["packages"] if p["id"] in members}
-    problems = []
+    rows, problems = the_map((ROOT / "DEVELOPERS.md").read_text())
+    for missing in sorted(ours - set(rows)):
+        problems.append(f"the map in DEVELOPERS.md has no row for {missing}")
+    for gone in sorted(set(rows) - ours):
+        problems.append(f"the map in DEVELOPERS.md has a row for {gone}, which is no crate")
     for package in data["packages"]:
         name = f"{package['name']} {package['version']}"
         if not licence_holds(package["license"] or "none", allowed):
@@ -147,15 +149,8 @@ def main():
             needs = dependency["name"]
             if needs not in ours and f"`{needs}`" not in explained:
                 problems.append(f"{name}: {needs} has no line in docs/src/dependencies.md")
-            if dependency["kind"] == "dev":
-                continue
-            layer = LAYERS.get(package["name"])
-            if layer is not None and needs in ours and needs not in layer:
-                problems.append(f"{name} depends on {needs}: against the map in DEVELOPERS.md")
-            if package["name"] in SANS_IO and needs in IO_CRATES:
-                problems.append(f"{name} depends on {needs}: it is to do no I/O")
-            if package["name"] in NO_FORMAT and needs in FORMAT_CRATES:
-                problems.append(f"{name} depends on {needs}: it is to know no file format")
+        if package["name"] in rows:
+            problems += against_the_map(rows[package["name"]], package, ours)
     for problem in sorted(set(problems)):
         print(f"dependencies: {problem}", file=sys.stderr)
     others = len(data["packages"]) - len(members)
