@@ -3,8 +3,7 @@
 //!
 //! `cargo run -p payrig-tests --example board_map > docs/src/pulse-board-map.svg`
 
-#[path = "../book/board_map.rs"]
-mod board_map;
+use payrig_tests::book::board_map;
 
 fn main() {
     if std::env::args().nth(1).as_deref() == Some("table") {

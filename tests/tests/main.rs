@@ -47,6 +47,8 @@ mod robustness;
 mod run_command;
 mod session_diagrams;
 mod tickets;
+#[cfg(target_os = "linux")]
+mod trust;
 mod turned_bits;
 
 /// A file that no `mod` names would not be compiled, and its tests would never run.
@@ -69,7 +71,11 @@ fn no_file_of_tests_is_left_out() {
             let name = path.file_stem().unwrap().to_str().unwrap();
             let is_module = path.is_dir() || path.extension().is_some_and(|e| e == "rs");
             if is_module && &path != root {
-                assert!(named.contains(&format!("mod {name};")), "{}", path.display());
+                assert!(
+                    named.contains(&format!("mod {name};")),
+                    "{}",
+                    path.display()
+                );
             }
         }
     }

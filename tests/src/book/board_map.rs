@@ -5,14 +5,14 @@ use payrig_report::board_map;
 use payrig_units::{Micros, Money};
 
 /// `docs/src/pulse-board-map.svg`.
-pub(crate) fn picture() -> String {
+pub fn picture() -> String {
     let title = "A board that counts 30 to 120 ms, five pulses per unit";
     board_map(&map(), title, &Profile::all())
 }
 
 /// A board that takes the short and the medium profile, ignores the long one, and drops part of a
 /// unit when a train falls apart.
-pub(crate) fn map() -> Map {
+pub fn map() -> Map {
     let ms = Micros::ms;
     let board = BoardWindow {
         active: Level::Low,

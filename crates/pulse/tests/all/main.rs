@@ -5,5 +5,4 @@
 
 mod captures;
 mod common;
-mod docs;
 mod properties;

@@ -171,7 +171,7 @@ fn reports() -> Vec<(String, Row)> {
         ]),
         Status::ChangerPayoutBusy => row("02H", "02", "5.3", "changer", "board", &[
             "tests/tests section_5_6_coin_dispense_sequence_vmc_algorithm",
-            "crates/controller/src/changer what_is_appended_is_new",
+            "crates/controller/src/drivers/changer what_is_appended_is_new",
         ]),
         Status::NoCredit => row("03H", "03", "5.3", "changer", "board", &[
             "crates/peripherals/src/changer status_codes",

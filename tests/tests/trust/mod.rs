@@ -1,5 +1,4 @@
 //! What may be trusted of the command line: verdicts, files, and what it writes to a terminal.
-#![cfg(target_os = "linux")]
 
 mod alike;
 mod ending;
