@@ -8,6 +8,7 @@ use crate::event::Event;
 use crate::fault::Fault;
 use crate::node::{Input, Node, NodeId, Output, Refusal, Shown};
 use crate::observation::{Observation, Observed};
+use crate::plan::{DeviceLink, DevicePlan};
 use crate::ports::{Outbound, ToldOutside};
 use crate::script::Script;
 use crate::wiring::Wiring;
@@ -16,7 +17,7 @@ use payrig_mdb::Address;
 use payrig_units::{Decimals, Micros};
 use payrig_wire::analysis::{Books, PulseLines, breach};
 use payrig_wire::recording::Entry;
-use payrig_wire::{BusEvent, Finding, Origin, RuleName, Source, Transmission};
+use payrig_wire::{BusEvent, Edge, Finding, Origin, RuleName, Source, Transmission};
 use std::collections::{BTreeMap, VecDeque};
 
 /// How many rounds at one moment mean that a node asks to be woken for ever.
@@ -85,6 +86,8 @@ pub struct Bench {
     pub(crate) ended: bool,
     /// Something of it is real.
     live: bool,
+    /// Somebody takes part in it: see [`attend`](Self::attend).
+    pub(crate) attended: bool,
     /// Whether somebody has to be heard.
     pub(crate) peers: Peers,
     /// Something was there to be looked at.
@@ -124,6 +127,7 @@ impl Bench {
             ending: None,
             ended: false,
             live: false,
+            attended: false,
             peers: Peers::default(),
             active: false,
             wiring: Wiring::default(),
@@ -145,6 +149,20 @@ impl Bench {
             *bus = Bus::on_port(None, outside);
         }
         self.live = true;
+    }
+
+    /// Somebody takes part in what happens on this bench and must know at once: events are given out
+    /// as they become known instead of in order of time. A block becomes known when it ends.
+    pub fn attend(&mut self) {
+        self.attended = true;
+    }
+
+    /// Puts the pulse lines of a device on the port of its link. What they are connected to is outside,
+    /// and its money is left to whoever knows of it.
+    pub fn connect_lines(&mut self, device: &DevicePlan) {
+        if let Some(DeviceLink::Lines(link)) = &device.link {
+            self.wiring.device(device, link);
+        }
     }
 
     pub(crate) fn add_bus(&mut self, bus: Bus) -> BusId {
@@ -500,6 +518,20 @@ impl Bench {
         }
     }
 
+    /// Moves a pulse line in the place of its device, for checks that disturb it.
+    pub fn drive_line(&mut self, device: &str, line: &str, edge: Edge) {
+        self.put_edge(self.find(device).map(|id| id.0), device, line, edge);
+        self.collect();
+    }
+
+    /// An edge that a node makes goes to the port of its line, or to everybody else who is on it.
+    fn put_edge(&mut self, from: Option<usize>, device: &str, line: &str, edge: Edge) {
+        if !self.send_edge(device, line, edge) {
+            self.log_edge(device, line, edge, Micros::ZERO);
+            self.edge_to_nodes(from, device, line, edge, Micros::ZERO);
+        }
+    }
+
     // ---- time ----------------------------------------------------------------------------------
 
     /// When something happens next: the earliest of all nodes', buses' and the script's times, and of
@@ -709,12 +741,7 @@ impl Bench {
             from = 0;
             let mut out = std::mem::take(&mut self.scratch);
             for made in out.edges.drain(..) {
-                let (device, line, edge) = (made.device, made.line, made.edge);
-                if self.send_edge(&device, &line, edge) {
-                    continue;
-                }
-                self.log_edge(&device, &line, edge, Micros::ZERO);
-                self.edge_to_nodes(Some(index), &device, &line, edge, Micros::ZERO);
+                self.put_edge(Some(index), &made.device, &made.line, made.edge);
             }
             for movement in out.moved.drain(..) {
                 self.book(movement);

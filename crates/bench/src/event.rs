@@ -30,8 +30,12 @@ const SETTLE: Micros = Micros::secs(2);
 const SETTLE_AT_MOST: Micros = Micros::secs(30);
 
 impl Bench {
-    /// What happened since this was last asked, in order of time.
+    /// What happened since this was last asked, in order of time; on a bench that somebody
+    /// [attends](Self::attend) in the order in which it became known.
     pub fn take_events(&mut self) -> impl Iterator<Item = Event> + '_ {
+        if self.attended {
+            self.publish();
+        }
         self.events.drain(..)
     }
 
@@ -42,7 +46,7 @@ impl Bench {
 
     /// The same without their numbers, as a recording keeps them.
     pub fn take_entries(&mut self) -> impl Iterator<Item = Entry> + '_ {
-        self.events.drain(..).map(|event| event.what)
+        self.take_events().map(|event| event.what)
     }
 
     /// What the bench itself measured on pulse lines.
@@ -110,7 +114,7 @@ impl Bench {
         let Some(first) = self.pending.iter().map(at).min() else {
             return Micros::NEVER;
         };
-        if self.ended || self.buses.iter().any(Bus::is_open) {
+        if self.ended || self.attended || self.buses.iter().any(Bus::is_open) {
             return Micros::NEVER;
         }
         let held = match self.pulses.open_since() {
@@ -123,6 +127,11 @@ impl Bench {
     /// A block is known when it ends, what it caused is known at the same time, and it is logged by
     /// its start: entries wait until no block is open, and then go out in order of time.
     pub(crate) fn publish(&mut self) {
+        if self.attended {
+            let known = self.pending.len();
+            self.give_out(known);
+            return;
+        }
         if self.pending.is_empty() || !self.ended && self.buses.iter().any(Bus::is_open) {
             return;
         }
@@ -138,6 +147,11 @@ impl Bench {
             _ => settled,
         };
         let count = self.pending.partition_point(|entry| at(entry) <= settled);
+        self.give_out(count);
+    }
+
+    /// The first entries that wait become events.
+    fn give_out(&mut self, count: usize) {
         for what in self.pending.drain(..count) {
             let number = self.number;
             self.number += 1;
@@ -164,12 +178,18 @@ impl Bench {
         self.publish();
     }
 
-    /// Ends the bench: last findings, the books, the verdict.
-    pub(crate) fn finish(&mut self) {
-        if self.ended {
-            return;
+    /// Ends the bench without a verdict of its own, for those who judge it otherwise: what is open on
+    /// its buses and lines is complete now.
+    pub fn close(&mut self) {
+        if !self.ended {
+            self.ended = true;
+            self.complete();
         }
-        self.ended = true;
+        self.publish();
+    }
+
+    /// Nothing more happens on any bus or line.
+    fn complete(&mut self) {
         self.end_stall();
         if let Some(board) = self.buses.first_mut() {
             board.finish(self.now, &mut self.pending);
@@ -179,6 +199,15 @@ impl Bench {
             bus.finish(self.now, &mut self.pending);
         }
         self.measured();
+    }
+
+    /// Ends the bench: last findings, the books, the verdict.
+    pub(crate) fn finish(&mut self) {
+        if self.ended {
+            return;
+        }
+        self.ended = true;
+        self.complete();
         // An outside board keeps books of its own, which nobody here can see.
         let comparable = self.has_board();
         let mut discrepancies = self.books.discrepancies();
@@ -299,5 +328,111 @@ fn trace_event(number: u64, what: &Entry) {
             ..
         } => tracing::info!(target: "payrig::check", number, at = %at_us, passed, text, "verdict"),
         _ => tracing::trace!(target: "payrig::node", number, ?what),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bus::BusId;
+    use crate::node::{Input, Node, Output};
+    use payrig_mdb::Block;
+    use payrig_units::Decimals;
+    use payrig_wire::{Edge, Source, Transmission};
+
+    /// Somebody on the pulse lines of a bench.
+    #[derive(Clone, Debug, Default)]
+    struct OnLines(Vec<(String, Edge)>);
+
+    impl Node for OnLines {
+        crate::node_identity!();
+
+        fn next_deadline(&self) -> Micros {
+            Micros::NEVER
+        }
+        fn wake(&mut self, _: Micros) {}
+        fn hear(&mut self, input: &Input<'_>) {
+            if let Input::Edge { line, edge, .. } = *input {
+                self.0.push((line.to_owned(), edge));
+            }
+        }
+        fn drain(&mut self, _: Micros, _: &mut Output) {}
+        fn power(&mut self, _: Micros, _: bool) {}
+    }
+
+    fn poll(at: Micros) -> Transmission {
+        let block = Block::new(&[0x0B]).unwrap();
+        Transmission::Words {
+            at,
+            words: block.master_words().collect(),
+            gap: Micros::ZERO,
+        }
+    }
+
+    fn attended() -> Bench {
+        let mut bench = Bench::new(1, Micros::ZERO, Decimals::default());
+        bench.attend();
+        bench
+    }
+
+    #[test]
+    fn who_attends_a_bench_knows_at_once_and_sees_no_end_of_it() {
+        let mut bench = attended();
+        let mut others = Bench::new(1, Micros::ZERO, Decimals::default());
+        for bench in [&mut bench, &mut others] {
+            bench.run_until(Micros::secs(100));
+            let at = bench.now();
+            let end = bench.transmit(BusId::BOARD, Source::Master, poll(at));
+            bench.run_until(end);
+            bench.link_note("something on the side".to_owned());
+        }
+        let known: Vec<Entry> = bench.take_entries().collect();
+        assert!(
+            matches!(known.as_slice(), [Entry::Note { .. }]),
+            "{known:?}"
+        );
+        assert_eq!(others.take_entries().count(), 0, "the block comes first");
+        bench.run_until(Micros::secs(101));
+        let known: Vec<Entry> = bench.take_entries().collect();
+        let first = known.first();
+        assert!(matches!(first, Some(Entry::Block(_))), "{known:?}");
+        assert!(!bench.ended());
+    }
+
+    #[test]
+    fn a_bench_that_is_closed_says_what_is_open_and_gives_no_verdict() {
+        let mut bench = attended();
+        let end = bench.transmit(BusId::BOARD, Source::Master, poll(Micros::ZERO));
+        bench.run_until(end);
+        bench.close();
+        assert!(bench.ended());
+        let mut known = bench.take_events().collect::<Vec<_>>();
+        let blocks = |event: &Event| matches!(event.what, Entry::Block(_));
+        assert_eq!(known.iter().filter(|e| blocks(e)).count(), 1);
+        let verdict = |event: &Event| matches!(event.what, Entry::Verdict { .. });
+        assert!(!known.iter().any(verdict), "{known:?}");
+        bench.close();
+        known.extend(bench.take_events());
+        let numbers: Vec<u64> = known.iter().map(|event| event.number).collect();
+        let wanted: Vec<u64> = (1..).take(numbers.len()).collect();
+        assert_eq!(numbers, wanted);
+    }
+
+    #[test]
+    fn a_line_moved_in_the_place_of_its_device_is_heard_by_who_counts_it() {
+        let mut bench = attended();
+        let device = bench.add_node("old bill", Box::new(OnLines::default()), None);
+        let board = bench.add_board(Box::new(OnLines::default()));
+        let edge = Edge {
+            at: Micros(5),
+            high: false,
+        };
+        bench.drive_line("old bill", "credit", edge);
+        let heard = |node| bench.node::<OnLines>(node).map(|n| n.0.clone());
+        assert_eq!(heard(board), Some(vec![("credit".to_owned(), edge)]));
+        assert_eq!(heard(device), Some(Vec::new()));
+        let known: Vec<Entry> = bench.take_entries().collect();
+        let of = |e: &Entry| matches!(e, Entry::Edge { line, .. } if line == "old bill credit");
+        assert!(known.iter().all(of) && known.len() == 1, "{known:?}");
     }
 }

@@ -318,7 +318,8 @@ impl Bench {
         self.link_note(text);
     }
 
-    fn own_late(&mut self, text: String) {
+    /// Reports that this tool itself was late, in plain words.
+    pub fn own_late(&mut self, text: String) {
         self.report(Finding::advice(RuleName::OwnLate, self.now, text).from_origin(Origin::Tool));
     }
 

@@ -56,7 +56,7 @@ impl Wiring {
         wiring
     }
 
-    fn device(&mut self, device: &DevicePlan, link: &LineLink) {
+    pub(crate) fn device(&mut self, device: &DevicePlan, link: &LineLink) {
         let profile = device.credit_profile();
         for (line, pin) in &link.wires {
             let inhibit = profile.map(|p| &p.inhibit).filter(|i| i.line == *line);

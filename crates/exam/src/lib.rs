@@ -5,6 +5,7 @@ mod check;
 pub mod device;
 mod gather;
 mod grade;
+pub mod link;
 pub mod operator;
 mod outside;
 mod remains;
@@ -12,7 +13,6 @@ mod result;
 mod seen;
 mod skip;
 mod stop;
-pub mod wire;
 
 pub use check::{COMMON_PRACTICE, Check, Quirk, Weight};
 pub use remains::Remains;

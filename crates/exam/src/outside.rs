@@ -6,7 +6,7 @@ use crate::remains::Remains;
 use crate::result::Outcome;
 use crate::seen::Seen;
 use crate::skip::Skip;
-use crate::wire::Linked;
+use crate::link::Linked;
 use payrig_units::Micros;
 
 /// How often a check is done that fails while the tool itself is late.

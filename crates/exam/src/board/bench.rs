@@ -15,13 +15,17 @@ use super::habit::Board;
 use super::heard::{BILL, CHANGER, HeardBlock, Listener, READER, What};
 use super::setup::BoardSetup;
 use crate::device::habit::Layer;
+use crate::device::layered::Layered;
+use crate::link::{Driven, Linked};
 use crate::operator::{self, Deed, Question, Reply, SeenBy, Sight, Unattended};
 use crate::remains::Remains;
 use crate::result::Interval;
 use crate::seen::Seen;
 use crate::skip::Skip;
-use crate::wire::{Linked, Wire};
-use payrig_bench::Fault;
+use payrig_bench::action::Action;
+use payrig_bench::nodes::{Operable, PulseNode};
+use payrig_bench::plan::PulsePlan;
+use payrig_bench::{BusId, Fault, NodeId, Observation};
 use payrig_controller::Controller;
 use payrig_mdb::Address;
 use payrig_mdb::cashless::{Identification, Kind};
@@ -29,13 +33,11 @@ use payrig_mdb::changer::CoinType;
 use payrig_peripherals::bill::BillValidator;
 use payrig_peripherals::cashless::{Card, CashlessDevice};
 use payrig_peripherals::changer::Changer;
-use payrig_peripherals::pulse::{PulseAcceptor, PulseDevice};
-use payrig_peripherals::{BusPeripheral, Port, PortTiming};
+use payrig_peripherals::{Port, PortTiming};
 use payrig_pulse::Inhibit;
 use payrig_units::{Decimals, Micros, Money, Place};
-use payrig_wire::analysis::{Analyst, Books};
-use payrig_wire::recording::{BlockRecord, Entry, MovementRecord};
-use payrig_wire::{BusEvent, Edge, Finding, Source};
+use payrig_wire::recording::{BlockRecord, Entry};
+use payrig_wire::{Edge, Finding, Source};
 use std::cell::Cell;
 use std::collections::BTreeMap;
 
@@ -43,40 +45,46 @@ use std::collections::BTreeMap;
 #[derive(Debug)]
 enum Subject {
     /// Our controller with its habits.
-    Emulated(Box<Board>),
+    Emulated(NodeId),
     /// At the other end of a port; a person is at it.
     Outside(Box<outside::AtHand>),
+}
+
+/// The peripherals that the tool plays.
+#[derive(Clone, Copy, Debug)]
+struct Played {
+    changer: NodeId,
+    bill: NodeId,
+    cashless: NodeId,
+    pulse: NodeId,
 }
 
 /// The bench.
 #[derive(Debug)]
 pub struct BoardBench {
     began: Micros,
-    now: Micros,
-    wire: Wire,
+    run: Driven,
     board: Subject,
     identity: Option<Identification>,
     /// How the check ended in truth, where somebody or something was missing.
     over: Option<Seen>,
     /// Peripherals the board never enabled.
     never: Vec<Address>,
-    changer: Port<Changer>,
-    bill: Port<BillValidator>,
-    cashless: Port<CashlessDevice>,
-    pulse: PulseAcceptor,
-    layers: BTreeMap<Address, Layer>,
-    analyst: Analyst,
-    books: Books,
+    played: Played,
+    /// Names of those on the bus, by address.
+    names: BTreeMap<Address, String>,
     decimals: Decimals,
     listener: Listener,
     blocks: Vec<HeardBlock>,
     breaks: Vec<(Micros, Micros)>,
     findings: Vec<Finding>,
-    delivered: Vec<u16>,
-    shown: Vec<String>,
+    /// What a person saw fall of a machine outside.
+    fell: Vec<u16>,
     pulse_name: String,
     /// The line by which the board holds the pulse acceptor off.
     inhibit: Inhibit,
+    /// That line as a recording names it.
+    inhibit_line: String,
     prices: BTreeMap<u16, Money>,
     /// Edges of the line that holds the pulse acceptor off: when, and whether it does from then on.
     held_off: Vec<(Micros, bool)>,
@@ -94,10 +102,12 @@ impl BoardBench {
     /// Sets a board up. `None` when a peripheral contradicts itself.
     #[must_use]
     pub fn new(setup: &BoardSetup) -> Option<Self> {
+        let mut run = Driven::simulated(setup.board.decimals);
+        let played = Played::new(setup, &mut run, false)?;
         let controller = Controller::new(setup.board.clone(), Micros::ZERO);
-        let board = Board::new(controller, setup.habits.clone());
-        let subject = Subject::Emulated(Box::new(board));
-        Self::set_up(setup, Wire::simulated(), subject, None)
+        let board = Board::new(controller, setup.habits.clone()).with_acceptor(&setup.pulse.name);
+        let board = run.bench.add_board(Box::new(board));
+        Some(Self::set_up(setup, run, played, Subject::Emulated(board)))
     }
 
     /// A bench with a board outside, which knows all peripherals as new. `None`, and the board is
@@ -110,51 +120,40 @@ impl BoardBench {
             ..
         } = outside;
         hand.begin();
+        let mut run = Driven::linked(linked, setup.board.decimals);
+        let played = Played::new(setup, &mut run, true)?;
         let subject = Subject::Outside(hand);
-        Self::set_up(setup, Wire::linked(linked), subject, identity)
+        Some(Self {
+            identity,
+            ..Self::set_up(setup, run, played, subject)
+        })
     }
 
-    fn set_up(
-        setup: &BoardSetup,
-        wire: Wire,
-        board: Subject,
-        identity: Option<Identification>,
-    ) -> Option<Self> {
-        let timing = PortTiming::default();
-        let changer = Changer::new(setup.changer.clone(), setup.changer_quirks).ok()?;
-        let bill = BillValidator::new(setup.bill.clone(), Default::default()).ok()?;
-        let cashless = CashlessDevice::new(setup.cashless.clone());
-        let layer = |address: Address| {
-            let habits = setup.device_habits.get(&address).cloned();
-            let layer = Layer::new(habits.unwrap_or_default(), address);
-            (address, layer)
-        };
-        let now = wire.now();
-        let ours = matches!(board, Subject::Outside(_)).then_some(Source::Peripheral);
+    fn set_up(setup: &BoardSetup, run: Driven, played: Played, board: Subject) -> Self {
+        let inhibit = setup.pulse.pulse.inhibit.clone();
         let mut bench = Self {
-            began: now,
-            now,
-            wire,
+            began: run.now(),
+            run,
             board,
-            identity,
+            identity: None,
             over: None,
             never: Vec::new(),
-            changer: Port::new(changer, timing),
-            bill: Port::new(bill, timing),
-            cashless: Port::new(cashless, timing),
-            pulse: PulseAcceptor::new(setup.pulse.clone()).ok()?,
-            layers: [CHANGER, BILL, READER].map(layer).into(),
-            analyst: Analyst::new().speaking_for(ours),
-            books: Books::new(),
+            played,
+            names: [
+                (CHANGER, setup.changer.name.clone()),
+                (BILL, setup.bill.name.clone()),
+                (READER, setup.cashless.name.clone()),
+            ]
+            .into(),
             decimals: setup.board.decimals,
             listener: Listener::default(),
             blocks: Vec::new(),
             breaks: Vec::new(),
             findings: Vec::new(),
-            delivered: Vec::new(),
-            shown: Vec::new(),
+            fell: Vec::new(),
             pulse_name: setup.pulse.name.clone(),
-            inhibit: setup.pulse.pulse.inhibit.clone(),
+            inhibit_line: format!("{} {}", setup.pulse.name, inhibit.line),
+            inhibit,
             prices: setup
                 .board
                 .items
@@ -167,16 +166,12 @@ impl BoardBench {
             seen_by: Cell::default(),
             entries: Vec::new(),
         };
-        if bench.is_outside() {
-            // They come to life now: JUST RESET, which the board answers by setting them up.
-            for (_, port) in bench.ports() {
-                port.power(now, false);
-                port.power(now, true);
-            }
-        }
         bench.begin_lines(setup);
-        bench.collect();
-        Some(bench)
+        // What is there from the beginning moves now: the opening fill.
+        let now = bench.now();
+        bench.run.bench.advance(now);
+        bench.gather();
+        bench
     }
 
     /// True when the board is at the other end of a port.
@@ -188,7 +183,7 @@ impl BoardBench {
     /// How far the times of what is heard may be off.
     #[must_use]
     pub fn uncertainty(&self) -> Micros {
-        self.wire.uncertainty()
+        self.run.uncertainty()
     }
 
     /// How far the ends of bus resets may be off: over some links their length is not known at all.
@@ -197,22 +192,10 @@ impl BoardBench {
         self.break_uncertainty.max(self.uncertainty())
     }
 
-    fn board_next(&self) -> Micros {
-        match &self.board {
-            Subject::Emulated(board) => board.next_deadline(),
-            Subject::Outside(_) => Micros::NEVER,
-        }
-    }
-
-    fn next(&mut self) -> Micros {
-        let board = self.wire.next().min(self.board_next());
-        board.min(self.devices_next())
-    }
-
     /// Bench time.
     #[must_use]
     pub fn now(&self) -> Micros {
-        self.now
+        self.run.now()
     }
 
     /// An amount as it is printed.
@@ -224,7 +207,7 @@ impl BoardBench {
     /// What all places that `which` accepts hold together.
     #[must_use]
     pub fn sum(&self, which: impl Fn(&Place) -> bool) -> Money {
-        self.books.ledger().held(which)
+        self.run.bench.books().ledger().held(which)
     }
 
     /// What the customer has more than at the start; less is negative.
@@ -235,35 +218,13 @@ impl BoardBench {
 
     /// Lets time pass until `to`.
     pub fn until(&mut self, to: Micros) {
-        loop {
-            let due = self.next().min(to).min(self.look_after_lines());
-            self.now = self.now.max(self.wire.reach(due));
-            self.hear_lines();
-            let now = self.now;
-            if self.next() > now {
-                if now < to {
-                    continue;
-                }
-                break;
-            }
-            self.deliver();
-            self.wake_devices(now);
-            if let Subject::Emulated(board) = &mut self.board
-                && board.next_deadline() <= now
-            {
-                board.wake(now);
-            }
-            self.collect();
-        }
-        self.now = self.now.max(to);
-        let mut entries = self.analyst.idle(self.now);
-        entries.extend(self.wire.take_notes());
-        self.log(entries);
+        self.run.until(to);
+        self.gather();
     }
 
     /// Lets time pass.
     pub fn wait(&mut self, time: Micros) {
-        self.until(self.now + time);
+        self.until(self.now() + time);
     }
 
     /// Lets so many seconds pass.
@@ -271,124 +232,39 @@ impl BoardBench {
         self.wait(Micros::secs(seconds));
     }
 
-    fn ports(&mut self) -> [(Address, &mut dyn BusPeripheral); 3] {
-        [
-            (CHANGER, &mut self.changer),
-            (BILL, &mut self.bill),
-            (READER, &mut self.cashless),
-        ]
-    }
-
-    fn devices_next(&mut self) -> Micros {
-        let pulse = self.pulse.next_deadline();
-        let next = self.ports().map(|(_, p)| p.next_deadline());
-        next.into_iter().fold(pulse, Micros::min)
-    }
-
-    fn wake_devices(&mut self, now: Micros) {
-        for (_, port) in self.ports() {
-            if port.next_deadline() <= now {
-                port.wake(now);
-            }
-        }
-        let due = self.pulse.next_deadline();
-        if due <= now {
-            let at = self.pulse_time(due);
-            self.pulse.wake(at);
-        }
-    }
-
-    fn deliver(&mut self) {
-        while let Some(heard) = self.wire.pop(self.now) {
-            let entries = self.analyst.event(&heard.event);
-            self.log(entries);
-            match heard.event {
-                BusEvent::Break {
-                    start,
-                    end,
-                    source: Source::Master,
-                    uncertainty,
-                } => {
-                    self.break_uncertainty = self.break_uncertainty.max(uncertainty);
-                    self.breaks.push((start, end));
-                    self.with_layers(|layer, port| {
-                        if layer.bus_reset(end) {
-                            port.heard_break(start, end);
-                        }
-                    });
-                }
-                BusEvent::Word(word) if heard.reaches_peer => match word.source {
-                    Source::Master => self.with_layers(|layer, port| layer.heard(word, port)),
-                    Source::Peripheral => {
-                        if let Subject::Emulated(board) = &mut self.board {
-                            board.heard(word);
-                        }
-                    }
-                },
-                _ => {}
-            }
-            self.collect();
-        }
-    }
-
-    fn with_layers(&mut self, mut each: impl FnMut(&mut Layer, &mut dyn BusPeripheral)) {
-        let mut layers = std::mem::take(&mut self.layers);
-        for (address, port) in self.ports() {
-            if let Some(layer) = layers.get_mut(&address) {
-                each(layer, port);
-            }
-        }
-        self.layers = layers;
-    }
-
-    fn collect(&mut self) {
-        let mut sent = Vec::new();
-        let mut movements = Vec::new();
-        self.with_layers(|layer, port| {
-            while let Some(words) = layer.take(port) {
-                sent.push(words);
-            }
-            movements.extend(port.take_movements());
-        });
-        for words in sent {
-            self.wire.transmit(Source::Peripheral, words);
-        }
-        movements.extend(self.pulse.take_movements());
-        for (line, edge) in self.pulse.take_edges() {
-            self.credit_edge(&line, edge);
-        }
-        if let Subject::Emulated(board) = &mut self.board {
-            while let Some(words) = board.take_transmission() {
-                self.wire.transmit(Source::Master, words);
-            }
-            let inhibit = board.take_pulse_edges(self.now);
-            self.shown.extend(board.take_shown());
-            let person = board.person();
-            self.delivered.extend(person.take_delivered());
-            // What the board believes has moved is not looked at: the money is.
-            person.take_movements();
-            for (line, edge) in inhibit {
-                self.inhibit_edge(&line, edge, Micros::ZERO);
-            }
-        }
-        for movement in movements {
-            // Amounts too large for the ledger do not occur on this bench.
-            if let Ok(entry) = self.books.book(self.now, None, movement) {
-                let record = MovementRecord::from(&entry);
-                self.entries.push(Entry::Movement(record));
-            }
-        }
-    }
-
-    fn log(&mut self, entries: Vec<Entry>) {
-        for entry in entries {
-            match &entry {
+    /// Takes what has become known on the bench.
+    fn gather(&mut self) {
+        let entries: Vec<Entry> = self.run.bench.take_entries().collect();
+        for entry in &entries {
+            match entry {
                 Entry::Finding(finding) => self.findings.push(finding.clone()),
                 Entry::Block(block) => self.keep_block(block),
+                Entry::Break {
+                    source: Source::Master,
+                    start_us,
+                    end_us,
+                    uncertainty_us,
+                    ..
+                } => {
+                    self.break_uncertainty = self.break_uncertainty.max(*uncertainty_us);
+                    self.breaks.push((*start_us, *end_us));
+                }
+                Entry::Edge {
+                    line, at_us, high, ..
+                } if *line == self.inhibit_line => {
+                    let holds_off = self.inhibit.holds_off(*high);
+                    self.held_off.push((*at_us, holds_off));
+                }
                 _ => {}
             }
-            self.entries.push(entry);
         }
+        self.entries.extend(entries);
+    }
+
+    /// Records something that does not happen on the bench itself.
+    fn record(&mut self, entry: Entry) {
+        self.gather();
+        self.entries.push(entry);
     }
 
     fn keep_block(&mut self, block: &BlockRecord) {
@@ -398,5 +274,55 @@ impl BoardBench {
             self.identity = Some(*id);
         }
         self.blocks.push(block);
+    }
+}
+
+impl Played {
+    /// Puts the peripherals of a setup on a bench. With a board outside they come to life now: JUST
+    /// RESET, which the board answers by setting them up. `None` when one contradicts itself.
+    fn new(setup: &BoardSetup, run: &mut Driven, come_to_life: bool) -> Option<Self> {
+        let changer = Changer::new(setup.changer.clone(), setup.changer_quirks).ok()?;
+        let bill = BillValidator::new(setup.bill.clone(), Default::default()).ok()?;
+        let cashless = CashlessDevice::new(setup.cashless.clone());
+        let pulse = PulseNode::new(&PulsePlan::Bill(setup.pulse.clone())).ok()?;
+        let mut place = OnBus {
+            setup,
+            run,
+            come_to_life,
+        };
+        Some(Self {
+            changer: place.put(CHANGER, &setup.changer.name, changer),
+            bill: place.put(BILL, &setup.bill.name, bill),
+            cashless: place.put(READER, &setup.cashless.name, cashless),
+            pulse: run
+                .bench
+                .add_node(&setup.pulse.name, Box::new(pulse), None),
+        })
+    }
+}
+
+/// The bus that peripherals are put on.
+struct OnBus<'a> {
+    setup: &'a BoardSetup,
+    run: &'a mut Driven,
+    come_to_life: bool,
+}
+
+impl OnBus<'_> {
+    fn put<D>(&mut self, address: Address, name: &str, device: D) -> NodeId
+    where
+        D: Operable + Clone + std::fmt::Debug + Send + 'static,
+    {
+        let mut port = Port::new(device, PortTiming::default());
+        if self.come_to_life {
+            let now = self.run.now();
+            port.power(now, false);
+            port.power(now, true);
+        }
+        let habits = self.setup.device_habits.get(&address).cloned();
+        let layer = Layer::new(habits.unwrap_or_default(), address);
+        let node = Box::new(Layered::new(layer, port));
+        let on = Some((BusId::BOARD, Source::Peripheral));
+        self.run.bench.add_node(name, node, on)
     }
 }

@@ -2,6 +2,10 @@
 //! controller says before it is on the wire, and what it hears before it hears it.
 
 use super::hearing::{Ear, Gate, LetsIn, Mishears};
+use payrig_bench::action::Action;
+use payrig_bench::{
+    Input, LineEdge, Node, Observation, Observed, Output, Refusal, Shown, node_identity,
+};
 use payrig_controller::Controller;
 use payrig_mdb::{ACK, Address, Block, NAK, Word};
 use payrig_units::Micros;
@@ -9,7 +13,7 @@ use payrig_wire::{Edge, TimedWord, Transmission};
 use std::collections::{BTreeMap, VecDeque};
 
 /// What a habit may know.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct Memory {
     /// The command before this one, to whomever.
     pub before: Vec<u8>,
@@ -82,7 +86,7 @@ pub struct BoardHabits {
 }
 
 /// The board under examination, as far as the tool can see it: lines, and what a person sees.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Board {
     controller: Controller,
     habits: BoardHabits,
@@ -99,6 +103,10 @@ pub struct Board {
     gate: Gate,
     light_was_on: bool,
     out: VecDeque<Transmission>,
+    /// The acceptor on its pulse lines.
+    acceptor: String,
+    /// What its display showed so far.
+    shown: Vec<String>,
 }
 
 impl Board {
@@ -119,7 +127,22 @@ impl Board {
             resets: 0,
             dispensed: None,
             out: VecDeque::new(),
+            acceptor: String::new(),
+            shown: Vec::new(),
         }
+    }
+
+    /// The same with an acceptor of this name on its pulse lines.
+    #[must_use]
+    pub fn with_acceptor(mut self, name: &str) -> Self {
+        name.clone_into(&mut self.acceptor);
+        self
+    }
+
+    /// What its display showed so far.
+    #[must_use]
+    pub fn shown(&self) -> &[String] {
+        &self.shown
     }
 
     /// The controller, for what a person does and sees at the machine.
@@ -340,5 +363,70 @@ impl Board {
             first.mode = false;
         }
         Some(words)
+    }
+}
+
+/// On a bench: what the board believes of money is its own affair, the bench books what devices move.
+impl Node for Board {
+    node_identity!();
+
+    fn next_deadline(&self) -> Micros {
+        Self::next_deadline(self)
+    }
+
+    fn wake(&mut self, now: Micros) {
+        Self::wake(self, now);
+    }
+
+    fn hear(&mut self, input: &Input<'_>) {
+        match *input {
+            Input::Word(word) => self.heard(*word),
+            Input::Edge {
+                device, line, edge, ..
+            } => self.pulse_edge(device, line, edge),
+            Input::Level { .. } | Input::Break { .. } => {}
+        }
+    }
+
+    fn drain(&mut self, now: Micros, out: &mut Output) {
+        while let Some(sent) = self.take_transmission() {
+            out.sent.push_back(sent);
+        }
+        let edges = self.take_pulse_edges(now).into_iter();
+        out.edges.extend(edges.map(|(line, edge)| LineEdge {
+            device: self.acceptor.clone(),
+            line,
+            edge,
+        }));
+        let shown = self.take_shown();
+        self.shown.extend(shown.iter().cloned());
+        out.shown.extend(shown.into_iter().map(Shown::Display));
+        out.delivered.extend(self.controller.take_delivered());
+        self.controller.take_movements();
+    }
+
+    fn power(&mut self, now: Micros, on: bool) {
+        Self::power(self, now, on);
+    }
+
+    fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
+        match action {
+            Action::JamItem { item } => {
+                self.block_motor(*item);
+                Ok(())
+            }
+            action => self.controller.act(now, action),
+        }
+    }
+
+    fn observe(&self, what: &Observation) -> Option<Observed> {
+        match what {
+            Observation::ExactChange => Some(Observed::Flag(self.exact_change())),
+            what => self.controller.observe(what),
+        }
+    }
+
+    fn is_quiet(&self) -> bool {
+        Node::is_quiet(&self.controller)
     }
 }

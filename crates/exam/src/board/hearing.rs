@@ -39,7 +39,7 @@ const LONG: Micros = Micros::ms(200);
 const GOOD: Micros = Micros::ms(50);
 
 /// Hears pulses, or mishears them.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Ear {
     how: Option<Mishears>,
     began: Option<Micros>,
@@ -99,7 +99,7 @@ impl Ear {
 
 /// What becomes of the line that holds the acceptor off. The high level does, as in the built-in
 /// profile.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Gate {
     how: Option<LetsIn>,
     was_in: bool,

@@ -7,7 +7,7 @@ use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Unattended
 use crate::result::{CheckResult, Examination, Outcome};
 use crate::skip::Skip;
 use crate::stop::Stop;
-use crate::wire::{Cable, Linked};
+use crate::link::{Cable, Linked};
 use payrig_bench::VirtualBus;
 use payrig_controller::{BoardConfig, Controller};
 use payrig_link::{Lateness, LinkError, PortEvent};

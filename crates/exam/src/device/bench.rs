@@ -8,8 +8,9 @@ mod lines;
 mod talking;
 
 pub(super) use super::act::{Act, Answer, Close};
+use super::examiner::Examiner;
 use super::outside_lines::OutsideLines;
-use super::pulse_unit::{HopperWires, PulseUnit};
+use super::pulse_unit::{self, HopperWires, PulseUnit};
 use super::reports::Reports;
 use super::setup::{Kind, Setup};
 use super::subject::Emulated;
@@ -19,17 +20,19 @@ use crate::remains::Remains;
 use crate::result::Interval;
 use crate::seen::Seen;
 use crate::skip::Skip;
-use crate::wire::{Linked, Wire};
+use crate::link::{Driven, LINE_IN, LINE_OUT, Linked};
+use payrig_bench::action::Action;
+use payrig_bench::plan::{self, DeviceLink, DevicePlan, LineLink, Pin};
+use payrig_bench::{BusId, Node, NodeId};
 use payrig_mdb::bill::{self, EscrowStatus};
 use payrig_mdb::cashless::Unit;
 use payrig_mdb::{ACK, Block, NAK, Word};
 use payrig_pulse::{Profile, Train};
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
-use payrig_wire::analysis::{Analyst, Books};
-use payrig_wire::recording::{Entry, LineRecord, LineRole, MovementRecord, TrainRecord};
-use payrig_wire::{
-    BusEvent, Finding, Origin, RuleName, Source, TimedWord, Transmission, WORD_TIME,
-};
+use payrig_peripherals::PortTiming;
+use payrig_wire::analysis::Books;
+use payrig_wire::recording::{Entry, LineRecord, LineRole, TrainRecord};
+use payrig_wire::{Finding, Origin, RuleName, Source, TimedWord, Transmission, WORD_TIME};
 use std::cell::Cell;
 use std::collections::VecDeque;
 
@@ -42,13 +45,16 @@ const REST: Micros = Micros::ms(3);
 /// How long the tool waits for an answer (Appendix 3, section 2).
 const PATIENCE: Micros = Micros::ms(20);
 
+/// What an emulated device on the bus is called on the bench.
+const SUBJECT: &str = "subject";
+
 /// From one POLL to the next.
 pub(super) const POLL_EVERY: Micros = Micros::ms(125);
 
 /// What is examined.
 #[derive(Debug)]
 enum Subject {
-    Emulated(Box<Emulated>),
+    Emulated(NodeId),
     /// At the other end of a port.
     Outside(Box<AtHand>),
 }
@@ -62,8 +68,6 @@ struct AtHand {
     queued: VecDeque<Vec<u8>>,
     /// What is to be put right again before the next check.
     to_undo: Vec<Act>,
-    /// Its pulse lines, where it has some.
-    unit: Option<Box<PulseUnit>>,
 }
 
 /// An outside device and the bench it stands on, lent to one check after another.
@@ -72,7 +76,6 @@ pub struct Outside {
     linked: Linked,
     operator: Box<dyn Operator>,
     told: Reports,
-    lines: Option<OutsideLines>,
 }
 
 impl Outside {
@@ -89,18 +92,14 @@ impl Outside {
             linked,
             operator,
             told,
-            lines: None,
         }
     }
 
     /// A device of this kind on pulse lines.
     #[must_use]
     pub fn on_lines(kind: Kind, lines: OutsideLines, operator: Box<dyn Operator>) -> Self {
-        let linked = Linked::without_words(Box::new(lines.clone()));
-        Self {
-            lines: Some(lines),
-            ..Self::new(kind, linked, operator)
-        }
+        let linked = Linked::without_words(Box::new(lines));
+        Self::new(kind, linked, operator)
     }
 
     /// The same, and the examination ends when it is asked to.
@@ -126,11 +125,12 @@ pub struct Bench {
     kind: Kind,
     reader: Unit,
     began: Micros,
-    now: Micros,
-    wire: Wire,
+    run: Driven,
+    /// The tool in the place of the board.
+    examiner: NodeId,
     subject: Subject,
-    analyst: Analyst,
-    books: Books,
+    /// Its pulse lines, where it has some.
+    unit: Option<Box<PulseUnit>>,
     decimals: Decimals,
     heard: Vec<TimedWord>,
     answer_times: Vec<Micros>,
@@ -149,8 +149,14 @@ impl Bench {
     #[must_use]
     pub fn new(setup: &Setup) -> Option<Self> {
         let emulated = Emulated::new(setup)?;
-        let subject = Subject::Emulated(Box::new(emulated));
-        Some(Self::set_up(setup, Wire::simulated(), subject))
+        let mut run = Driven::simulated(setup.decimals);
+        let (unit, on) = match setup.address() {
+            Some(_) => (None, Some((BusId::BOARD, Source::Peripheral))),
+            None => (Some(PulseUnit::new(setup)), None),
+        };
+        let name = unit.as_ref().map_or(SUBJECT, PulseUnit::name);
+        let emulated = run.bench.add_node(name, Box::new(emulated), on);
+        Some(Self::set_up(setup, run, Subject::Emulated(emulated), unit))
     }
 
     /// A bench with an outside device.
@@ -160,9 +166,7 @@ impl Bench {
             linked,
             operator,
             mut told,
-            lines,
         } = outside;
-        let unit = lines.and_then(|lines| PulseUnit::outside(setup, lines).ok());
         told.begin();
         let queued = VecDeque::new();
         let subject = Subject::Outside(Box::new(AtHand {
@@ -170,23 +174,26 @@ impl Bench {
             told,
             queued,
             to_undo: Vec::new(),
-            unit: unit.map(Box::new),
         }));
-        Self::set_up(setup, Wire::linked(linked), subject)
+        let mut run = Driven::linked(linked, setup.decimals);
+        let unit = run.device_line().map(|_| PulseUnit::outside(setup));
+        if let (Some(unit), Some(port)) = (&unit, run.port()) {
+            let port = port.cable().name();
+            run.bench.connect_lines(&device_on(port, setup, unit));
+        }
+        Self::set_up(setup, run, subject, unit)
     }
 
-    fn set_up(setup: &Setup, wire: Wire, subject: Subject) -> Self {
-        let ours = matches!(subject, Subject::Outside(_)).then_some(Source::Master);
-        let now = wire.now();
+    fn set_up(setup: &Setup, mut run: Driven, subject: Subject, unit: Option<PulseUnit>) -> Self {
+        let examiner = run.bench.add_board(Box::new(Examiner::default()));
         let mut bench = Self {
             kind: setup.kind,
             reader: setup.cashless.unit,
-            began: now,
-            now,
-            wire,
+            began: run.now(),
+            run,
+            examiner,
             subject,
-            analyst: Analyst::new().speaking_for(ours),
-            books: Books::new(),
+            unit: unit.map(Box::new),
             decimals: setup.decimals,
             heard: Vec::new(),
             answer_times: Vec::new(),
@@ -198,21 +205,8 @@ impl Bench {
             entries: Vec::new(),
             over: None,
         };
-        let lines = bench.unit().map_or(Vec::new(), |unit| {
-            let record = |(line, high): (String, bool)| LineRecord {
-                at_us: now,
-                device: unit.name().to_owned(),
-                line: format!("{} {line}", unit.name()),
-                role: LineRole::Credit,
-                high,
-                profile: None,
-                counted_by: None,
-                outside: false,
-            };
-            unit.levels().into_iter().map(record).collect()
-        });
-        bench.entries.extend(lines.into_iter().map(Entry::Line));
-        bench.collect();
+        bench.begin_lines();
+        bench.gather();
         bench
     }
 
@@ -231,7 +225,7 @@ impl Bench {
     /// Bench time.
     #[must_use]
     pub fn now(&self) -> Micros {
-        self.now
+        self.run.now()
     }
 
     /// Decimals of all amounts.
@@ -249,7 +243,7 @@ impl Bench {
     /// Where money is.
     #[must_use]
     pub fn books(&self) -> &Books {
-        &self.books
+        self.run.bench.books()
     }
 
     /// What all places that `which` accepts hold together. An emulated device is looked into; at an
@@ -261,7 +255,7 @@ impl Bench {
         } else {
             self.note_seen(SeenBy::Emulation);
         }
-        self.books.ledger().held(which)
+        self.books().ledger().held(which)
     }
 
     /// Minor units per count, once SETUP told it.
@@ -278,7 +272,7 @@ impl Bench {
     /// How far the times of what is heard may be off.
     #[must_use]
     pub fn uncertainty(&self) -> Micros {
-        self.wire.uncertainty()
+        self.run.uncertainty()
     }
 
     /// True when the device is at the other end of a port, and cannot be looked into.
@@ -293,79 +287,38 @@ impl Bench {
 
     // ---- time --------------------------------------------------------------------------------
 
-    fn next(&mut self) -> Micros {
-        let subject = match &mut self.subject {
-            Subject::Emulated(emulated) => emulated.next_deadline(),
-            Subject::Outside(_) => Micros::NEVER,
-        };
-        subject.min(self.wire.next())
-    }
-
     /// Lets time pass to the next thing that happens, until `to` at most. False when nothing did.
     fn step(&mut self, to: Micros) -> bool {
-        let due = self.next().min(to);
-        self.now = self.now.max(self.wire.reach(due));
-        if let Subject::Outside(at_hand) = &mut self.subject
-            && let Some(unit) = &mut at_hand.unit
-        {
-            unit.refresh();
-            self.record_edges();
-        }
-        if self.next() > self.now {
-            return self.now < to;
-        }
-        self.deliver();
-        let now = self.now;
-        if let Subject::Emulated(emulated) = &mut self.subject {
-            emulated.wake(now);
-        }
-        self.collect();
-        true
+        let more = self.run.step(to);
+        self.gather();
+        more
     }
 
     /// Lets time pass until `to`.
     pub fn until(&mut self, to: Micros) {
-        while self.step(to) {}
-        self.now = self.now.max(to);
-        let now = self.now;
-        let mut entries = self.analyst.idle(now);
-        entries.extend(self.wire.take_notes());
-        self.log(entries);
+        self.run.until(to);
+        self.gather();
     }
 
     /// Lets time pass.
     pub fn wait(&mut self, time: Micros) {
-        self.until(self.now + time);
+        self.until(self.now() + time);
     }
 
-    fn deliver(&mut self) {
-        while let Some(heard) = self.wire.pop(self.now) {
-            let entries = self.analyst.event(&heard.event);
-            self.log(entries);
-            match heard.event {
-                BusEvent::Word(word) if word.source == Source::Peripheral => {
-                    if heard.reaches_peer {
-                        self.heard.push(word);
-                    }
-                }
-                BusEvent::Word(word) => {
-                    if let Subject::Emulated(emulated) = &mut self.subject {
-                        emulated.heard(word);
-                    }
-                }
-                BusEvent::Break { start, end, .. } => {
-                    if let Subject::Emulated(emulated) = &mut self.subject {
-                        emulated.heard_break(start, end);
-                    }
-                }
-                BusEvent::Garbled { .. } => {}
+    /// Takes what has become known on the bench.
+    fn gather(&mut self) {
+        let Self { run, .. } = self;
+        let mut edges = Vec::new();
+        run.bench.at_node(self.examiner, |examiner: &mut Examiner, _| {
+            self.heard.append(&mut examiner.heard);
+            edges.append(&mut examiner.edges);
+        });
+        if let Some(unit) = &mut self.unit {
+            for (line, edge, uncertainty) in edges {
+                unit.edge(line, edge, uncertainty);
             }
-            self.collect();
         }
-    }
-
-    fn log(&mut self, entries: Vec<Entry>) {
-        for entry in entries {
+        for entry in run.bench.take_entries() {
             if let Entry::Finding(finding) = &entry {
                 self.findings.push(finding.clone());
             }
@@ -373,40 +326,17 @@ impl Bench {
         }
     }
 
-    fn collect(&mut self) {
-        let Subject::Emulated(emulated) = &mut self.subject else {
-            return;
-        };
-        let movements = emulated.take_movements();
-        while let Some(sent) = emulated.take_transmission() {
-            self.wire.transmit(Source::Peripheral, sent);
-        }
-        self.record_edges();
-        self.book(movements);
+    /// Records something that does not happen on the bench itself.
+    fn record(&mut self, entry: Entry) {
+        self.gather();
+        self.entries.push(entry);
     }
 
-    fn record_edges(&mut self) {
-        let Some(unit) = self.unit_mut() else {
-            return;
-        };
-        let (name, uncertainty_us) = (unit.name().to_owned(), unit.uncertainty());
-        let edges = unit.take_fresh().into_iter();
-        self.entries.extend(edges.map(|(line, edge)| Entry::Edge {
-            line: format!("{name} {line}"),
-            at_us: edge.at,
-            high: edge.high,
-            uncertainty_us,
-        }));
-    }
-
+    /// Money has moved by what was reported, or by what a person says.
     fn book(&mut self, movements: Vec<Movement>) {
-        for movement in movements {
-            // Amounts too large for the ledger do not occur on these benches.
-            if let Ok(entry) = self.books.book(self.now, None, movement) {
-                self.entries
-                    .push(Entry::Movement(MovementRecord::from(&entry)));
-            }
-        }
+        let book = |examiner: &mut Examiner, _| examiner.moved.extend(movements);
+        self.run.bench.at_node(self.examiner, book);
+        self.gather();
     }
 
     // ---- what is left for the report ---------------------------------------------------------
@@ -425,27 +355,20 @@ impl Bench {
         self.settle_out();
         // The check did not judge by it.
         self.seen_by.set(by);
-        let last = self.analyst.finish(self.now);
-        let notes = self.wire.take_notes();
-        self.log(last);
-        self.log(notes);
+        self.run.bench.close();
+        self.gather();
         self.disagreements();
-        let broken_off = self.wire.broken_off();
+        let broken_off = self.run.broken_off();
         let live = self.is_outside();
         let lines_off = self.unit().map_or(Micros::ZERO, PulseUnit::uncertainty);
-        let uncertainty = self.wire.uncertainty().max(lines_off);
-        let now = self.now;
-        let late_by = self.wire.late_by();
-        let lines = match &self.subject {
-            Subject::Outside(at_hand) => at_hand.unit.as_ref().and_then(|u| u.lines()),
-            Subject::Emulated(_) => None,
-        };
-        let outside = match (self.subject, self.wire.into_linked()) {
+        let uncertainty = self.run.uncertainty().max(lines_off);
+        let (now, late_by) = (self.now(), self.run.late_by());
+        let (bench, linked) = self.run.apart();
+        let outside = match (self.subject, linked) {
             (Subject::Outside(at_hand), Some(linked)) => Some(Outside {
                 linked,
                 operator: at_hand.operator,
                 told: at_hand.told,
-                lines,
             }),
             _ => None,
         };
@@ -461,7 +384,7 @@ impl Bench {
                 Interval::at_most("pause between bytes", Micros::ms(1), self.gaps),
             ],
             trains: self.trains,
-            books: self.books,
+            books: bench.books().clone(),
             entries: self.entries,
             seen_by: self.seen_by.get(),
             over: broken_off.or(self.over),
@@ -474,7 +397,7 @@ impl Bench {
         if !self.is_outside() {
             return;
         }
-        for d in self.books.discrepancies() {
+        for d in self.books().discrepancies() {
             let (real, claimed) = (self.show(d.real), self.show(d.claimed));
             let text = format!(
                 "by hand {real} went into the {} and stayed there, it reports {claimed}",
@@ -482,7 +405,30 @@ impl Bench {
             );
             let finding =
                 Finding::limit(RuleName::Money, d.since, text).from_origin(Origin::Ledger);
-            self.log(vec![Entry::Finding(finding)]);
+            self.findings.push(finding.clone());
+            self.entries.push(Entry::Finding(finding));
         }
+    }
+}
+
+/// A real device of a setup, with its lines on a port.
+fn device_on(port: String, setup: &Setup, unit: &PulseUnit) -> DevicePlan {
+    let inhibit = unit.profile().inhibit.line.clone();
+    let wires = vec![
+        (unit.credit_line().to_owned(), Pin::In(LINE_IN)),
+        (inhibit, Pin::Out(LINE_OUT)),
+    ];
+    DevicePlan {
+        name: unit.name().to_owned(),
+        kind: plan::Kind::Pulse(Box::new(pulse_unit::plan(setup))),
+        timing: PortTiming::default(),
+        behind: None,
+        link: Some(DeviceLink::Lines(LineLink {
+            port,
+            device_outside: true,
+            asserted_is_high: true,
+            wires,
+            reconnect: None,
+        })),
     }
 }

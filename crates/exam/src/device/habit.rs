@@ -78,7 +78,7 @@ pub struct Habits {
 }
 
 /// The layer itself: habits, and what it has to remember for them.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Layer {
     habits: Habits,
     address: Address,

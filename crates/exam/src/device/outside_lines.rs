@@ -1,16 +1,11 @@
 //! A real device on pulse lines: its credit line comes in over a port, its inhibit line goes out.
 
-use payrig_link::LinkError;
-use payrig_peripherals::pulse::PulseDevice;
-use payrig_pulse::Edge;
-use payrig_units::{Micros, Movement};
-use std::cell::RefCell;
+use crate::link::Cable;
+use payrig_link::{LinkError, PortEvent};
+use payrig_units::Micros;
+use payrig_wire::{Edge, Transmission};
+use std::collections::VecDeque;
 use std::fmt;
-use std::rc::Rc;
-
-use crate::wire::Cable;
-use payrig_link::PortEvent;
-use payrig_wire::Transmission;
 
 /// A port with one credit line in and one inhibit line out.
 pub trait LinePort: fmt::Debug {
@@ -39,104 +34,54 @@ pub trait LinePort: fmt::Debug {
     fn inhibit(&mut self, high: bool);
 }
 
+/// The lines of a real device as a link: no words travel on it.
 #[derive(Debug)]
-struct Lines {
+pub struct OutsideLines {
     port: Box<dyn LinePort>,
-    edges: Vec<Edge>,
-    uncertainty: Micros,
+    edges: VecDeque<(Edge, Micros)>,
 }
-
-/// The lines of a real device, seen by the bench and by the link.
-#[derive(Clone, Debug)]
-pub struct OutsideLines(Rc<RefCell<Lines>>);
 
 impl OutsideLines {
     /// The lines of a port.
     #[must_use]
     pub fn new(port: Box<dyn LinePort>) -> Self {
-        Self(Rc::new(RefCell::new(Lines {
+        Self {
             port,
-            edges: Vec::new(),
-            uncertainty: Micros::ZERO,
-        })))
-    }
-
-    /// True when the inhibit line is connected.
-    pub(super) fn has_inhibit(&self) -> bool {
-        self.0.borrow().port.has_inhibit()
-    }
-
-    /// How far the times of edges so far may be off.
-    pub(super) fn uncertainty(&self) -> Micros {
-        self.0.borrow().uncertainty
+            edges: VecDeque::new(),
+        }
     }
 }
 
-/// Nothing but time passes on it: there are no words.
 impl Cable for OutsideLines {
     fn name(&self) -> String {
-        self.0.borrow().port.name()
+        self.port.name()
     }
 
     fn now(&self) -> Micros {
-        self.0.borrow().port.now()
+        self.port.now()
     }
 
     fn send(&mut self, _: Transmission) {}
 
     fn wait(&mut self, until: Micros) -> Result<Option<PortEvent>, LinkError> {
-        let mut lines = self.0.borrow_mut();
-        if let Some((edge, uncertainty)) = lines.port.wait(until)? {
-            lines.edges.push(edge);
-            lines.uncertainty = lines.uncertainty.max(uncertainty);
-        }
+        let edge = self.port.wait(until)?;
+        self.edges.extend(edge);
         Ok(None)
     }
-}
 
-/// The device as the bench sees it.
-#[derive(Debug)]
-pub(super) struct OutsideUnit {
-    pub(super) name: String,
-    pub(super) line: String,
-    pub(super) lines: OutsideLines,
-}
-
-impl PulseDevice for OutsideUnit {
-    fn name(&self) -> &str {
-        &self.name
+    fn take_edge(&mut self) -> Option<(Edge, Micros)> {
+        self.edges.pop_front()
     }
 
-    fn resting_levels(&self) -> Vec<(String, bool)> {
-        vec![(self.line.clone(), self.lines.0.borrow().port.level())]
+    fn level(&self) -> Option<bool> {
+        Some(self.port.level())
     }
 
-    fn inputs(&self) -> Vec<String> {
-        Vec::new()
+    fn has_output(&self) -> bool {
+        self.port.has_inhibit()
     }
 
-    fn input_edge(&mut self, _: Micros, _: &str, high: bool) {
-        self.lines.0.borrow_mut().port.inhibit(high);
-    }
-
-    fn power(&mut self, _: Micros, _: bool) {}
-
-    fn next_deadline(&self) -> Micros {
-        Micros::NEVER
-    }
-
-    fn wake(&mut self, _: Micros) {}
-
-    fn take_edges(&mut self) -> Vec<(String, Edge)> {
-        let edges = std::mem::take(&mut self.lines.0.borrow_mut().edges);
-        edges.into_iter().map(|e| (self.line.clone(), e)).collect()
-    }
-
-    fn take_movements(&mut self) -> Vec<Movement> {
-        Vec::new()
-    }
-
-    fn take_notes(&mut self) -> Vec<String> {
-        Vec::new()
+    fn drive(&mut self, edge: Edge) {
+        self.port.inhibit(edge.high);
     }
 }

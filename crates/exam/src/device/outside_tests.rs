@@ -1,19 +1,21 @@
 //! The examination of a device at the other end of a port, in simulated time: the port, the device
 //! and the person at it are played here.
 
+use super::pulse_unit::PulseUnit;
 use super::subject::Emulated;
 use super::*;
 use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Tally, Unattended};
 use crate::result::Outcome;
 use crate::result::{CheckResult, Examination};
-use crate::wire::{Cable, Linked};
-use payrig_bench::VirtualBus;
+use crate::link::{Cable, Linked};
+use payrig_bench::{Input, Node, Output, VirtualBus};
 use payrig_link::LinkError;
 use payrig_link::{Lateness, PortEvent};
 use payrig_peripherals::bill::BillKind;
 use payrig_units::{Micros, Money, Place};
-use payrig_wire::{BusEvent, Source, Transmission};
+use payrig_wire::{BusEvent, Edge, Source, Transmission};
 use std::cell::RefCell;
+use std::collections::VecDeque;
 use std::rc::Rc;
 
 /// What is at the other end.
@@ -58,10 +60,12 @@ impl World {
     }
 
     fn collect(&mut self) {
-        while let Some(sent) = self.device.take_transmission() {
+        let mut out = Output::default();
+        self.device.drain(self.now, &mut out);
+        for sent in out.sent {
             self.bus.transmit(Source::Peripheral, sent, true);
         }
-        for m in self.device.take_movements() {
+        for m in out.moved {
             let amount = |place: &Place| {
                 if m.from == *place {
                     m.amount
@@ -125,12 +129,12 @@ impl World {
                 let ours = match event {
                     BusEvent::Word(word) => {
                         if word.source == Source::Master {
-                            self.device.heard(word);
+                            self.device.hear(&Input::Word(&word));
                         }
                         word.source == Source::Master
                     }
                     BusEvent::Break { start, end, .. } => {
-                        self.device.heard_break(start, end);
+                        self.device.hear(&Input::Break { start, end });
                         true
                     }
                     BusEvent::Garbled { .. } => false,
@@ -221,7 +225,7 @@ impl Operator for Person {
             world.last = None;
             let worth = world.worth(act);
             world.put_in = world.put_in.saturating_add(worth);
-            if !world.device.act(now, act) {
+            if !world.device.operate(now, act) {
                 return Some(Reply::CannotDo);
             }
             world.collect();
@@ -421,7 +425,7 @@ fn a_device_that_is_dead_is_said_once_and_not_by_every_check() {
         world
             .borrow_mut()
             .device
-            .act(Micros::ZERO, Act::Power(false))
+            .operate(Micros::ZERO, Act::Power(false))
     );
     let linked = Linked::new(Box::new(Wires(world)), Source::Master, Micros(50));
     let outside = Outside::new(setup.kind, linked, Box::<Unattended>::default());
@@ -515,6 +519,10 @@ fn what_fails_while_the_tool_is_late_cannot_be_told() {
 struct Wired {
     now: Micros,
     device: Emulated,
+    /// Edges of its lines that nobody was told of yet.
+    edges: VecDeque<Edge>,
+    /// Its inhibit line.
+    inhibit: String,
     high: bool,
     receipts: Money,
     gone: Money,
@@ -527,7 +535,10 @@ struct Lines(Rc<RefCell<Wired>>);
 
 impl Wired {
     fn collect(&mut self) {
-        for m in self.device.take_movements() {
+        let mut out = Output::default();
+        self.device.drain(self.now, &mut out);
+        self.edges.extend(out.edges.into_iter().map(|e| e.edge));
+        for m in out.moved {
             if m.from == Place::Customer {
                 self.gone = self.gone.saturating_add(m.amount);
             }
@@ -554,11 +565,10 @@ impl LinePort for Lines {
         self.0.borrow().high
     }
 
-    fn wait(&mut self, until: Micros) -> Result<Option<(payrig_wire::Edge, Micros)>, LinkError> {
+    fn wait(&mut self, until: Micros) -> Result<Option<(Edge, Micros)>, LinkError> {
         let mut wired = self.0.borrow_mut();
         loop {
-            let unit = wired.device.unit_mut().unwrap();
-            if let Some((_, edge)) = unit.take_one_fresh() {
+            if let Some(edge) = wired.edges.pop_front() {
                 wired.high = edge.high;
                 return Ok(Some((edge, Micros(60))));
             }
@@ -577,9 +587,14 @@ impl LinePort for Lines {
     fn inhibit(&mut self, high: bool) {
         let mut wired = self.0.borrow_mut();
         let now = wired.now;
-        let unit = wired.device.unit_mut().unwrap();
-        let on = unit.profile().inhibit.holds_off(high);
-        unit.inhibit(now, on);
+        let line = wired.inhibit.clone();
+        wired.device.hear(&Input::Edge {
+            device: "",
+            line: &line,
+            edge: Edge { at: now, high },
+            uncertainty: Micros::ZERO,
+        });
+        wired.collect();
     }
 }
 
@@ -609,7 +624,7 @@ impl Operator for Feeder {
                 if let Act::PulseMoney(value) = act {
                     wired.put_in = wired.put_in.saturating_add(Money(*value));
                 }
-                let able = wired.device.act(now, *act);
+                let able = wired.device.operate(now, *act);
                 wired.collect();
                 if able { Reply::Done } else { Reply::CannotDo }
             }
@@ -635,15 +650,14 @@ impl Operator for Feeder {
 
 fn on_lines(setup: &Setup, only: Option<&str>) -> Examination {
     let device = Emulated::new(setup).unwrap();
-    let high = device
-        .unit()
-        .unwrap()
-        .levels()
-        .first()
-        .is_none_or(|(_, h)| *h);
+    let levels = device.resting_levels();
+    let high = levels.first().is_none_or(|(_, high)| *high);
+    let inhibit = PulseUnit::new(setup).profile().inhibit.line.clone();
     let wired = Rc::new(RefCell::new(Wired {
         now: Micros::ZERO,
         device,
+        edges: VecDeque::new(),
+        inhibit,
         high,
         receipts: Money::ZERO,
         gone: Money::ZERO,

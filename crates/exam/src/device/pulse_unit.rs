@@ -1,45 +1,22 @@
-//! The subject on pulse lines: one of the pulse devices, what a person does at it, and what it put
-//! on its lines.
+//! What is known of a subject on pulse lines, and what it put on them.
 
-use super::outside_lines::{OutsideLines, OutsideUnit};
 use super::setup::{Kind, Setup};
-use payrig_peripherals::pulse::{
-    PulseAcceptor, PulseCardReader, PulseCoinAcceptor, PulseConfigError, PulseDevice, PulseHopper,
-    PulseHopperConfig,
-};
+use payrig_bench::LineEdge;
+use payrig_bench::plan::PulsePlan;
+use payrig_peripherals::pulse::PulseHopperConfig;
 use payrig_pulse::{Level, LineSetup, Profile, Train, TrainReader};
-use payrig_units::{Micros, Money, Movement};
+use payrig_units::{Micros, Money};
 use payrig_wire::Edge;
+use payrig_wire::recording::LineRole;
 
-#[derive(Debug)]
-enum Unit {
-    Bill(Box<PulseAcceptor>),
-    Coin(Box<PulseCoinAcceptor>),
-    Hopper(Box<PulseHopper>),
-    Card(Box<PulseCardReader>),
-    /// A real one.
-    Outside(OutsideUnit),
-}
-
-impl Unit {
-    fn device(&self) -> &dyn PulseDevice {
-        match self {
-            Self::Bill(d) => &**d,
-            Self::Coin(d) => &**d,
-            Self::Hopper(d) => &**d,
-            Self::Card(d) => &**d,
-            Self::Outside(d) => d,
-        }
-    }
-
-    fn device_mut(&mut self) -> &mut dyn PulseDevice {
-        match self {
-            Self::Bill(d) => &mut **d,
-            Self::Coin(d) => &mut **d,
-            Self::Hopper(d) => &mut **d,
-            Self::Card(d) => &mut **d,
-            Self::Outside(d) => d,
-        }
+/// The pulse device of a setup; one of a device on the bus has a bill validator here.
+pub(super) fn plan(setup: &Setup) -> PulsePlan {
+    let pulse = &setup.pulse;
+    match setup.kind {
+        Kind::PulseCoin | Kind::PulseCoinHopper => PulsePlan::Coin(pulse.coin.clone()),
+        Kind::PulseHopper => PulsePlan::Hopper(pulse.hopper.clone()),
+        Kind::PulseCard => PulsePlan::Card(pulse.card.clone()),
+        _ => PulsePlan::Bill(pulse.bill.clone()),
     }
 }
 
@@ -75,111 +52,87 @@ impl HopperWires {
 /// A pulse device under examination, and its edges since they were last taken.
 #[derive(Debug)]
 pub(super) struct PulseUnit {
-    unit: Unit,
+    name: String,
     profile: Profile,
     values: Vec<Money>,
     /// Pulses of a vend at the fixed price of a card reader.
     fixed: Option<u32>,
     hopper: Option<HopperWires>,
     edges: Vec<(String, Edge)>,
-    /// Those the recording has not got yet.
-    fresh: Vec<(String, Edge)>,
+    /// How far the times of its edges may be off.
+    uncertainty: Micros,
     /// Since when a coin covers the exit sensor.
     covered: Option<Micros>,
 }
 
 impl PulseUnit {
-    /// The device of a setup; a setup of a device on the bus has a bill validator here.
-    pub(super) fn new(setup: &Setup) -> Result<Self, PulseConfigError> {
-        let pulse = &setup.pulse;
-        let price = pulse.card.price;
-        let fixed = price.filter(|_| setup.kind == Kind::PulseCard);
-        let fixed = fixed.map(|_| pulse.card.vend_pulses);
-        let (unit, profile, values, hopper) = match setup.kind {
-            Kind::PulseCoin | Kind::PulseCoinHopper => {
-                let config = pulse.coin.clone();
-                let hopper = config.hopper.as_ref().map(HopperWires::of);
-                let (profile, values) = (config.pulse.clone(), config.coins.clone());
-                let unit = Unit::Coin(Box::new(PulseCoinAcceptor::new(config)?));
-                (unit, profile, values, hopper)
-            }
-            Kind::PulseHopper => {
-                let config = pulse.hopper.clone();
-                let hopper = Some(HopperWires::of(&config));
-                let unit = Unit::Hopper(Box::new(PulseHopper::new(config)?));
-                (unit, Profile::short(), Vec::new(), hopper)
-            }
-            Kind::PulseCard => {
-                let config = pulse.card.clone();
-                let values = match config.price {
-                    Some(price) => vec![price],
-                    None => pulse.amounts.clone(),
-                };
-                let profile = config.pulse.clone();
-                (
-                    Unit::Card(Box::new(PulseCardReader::new(config)?)),
-                    profile,
-                    values,
-                    None,
-                )
-            }
-            _ => {
-                let config = pulse.bill.clone();
-                let (profile, values) = (config.pulse.clone(), config.bills.clone());
-                (
-                    Unit::Bill(Box::new(PulseAcceptor::new(config)?)),
-                    profile,
-                    values,
-                    None,
-                )
-            }
+    /// The device of a setup.
+    pub(super) fn new(setup: &Setup) -> Self {
+        let plan = plan(setup);
+        let card = &setup.pulse.card;
+        let (name, values, fixed) = match &plan {
+            PulsePlan::Bill(c) => (&c.name, plan.values(), None),
+            PulsePlan::Coin(c) => (&c.name, plan.values(), None),
+            PulsePlan::Hopper(c) => (&c.name, Vec::new(), None),
+            PulsePlan::Card(c) => match c.price {
+                Some(price) => (&c.name, vec![price], Some(card.vend_pulses)),
+                None => (&c.name, setup.pulse.amounts.clone(), None),
+            },
         };
-        Ok(Self {
-            unit,
-            profile,
+        Self {
+            name: name.clone(),
+            profile: plan.profile().cloned().unwrap_or_else(Profile::short),
             values,
             fixed,
-            hopper,
+            hopper: plan.hopper().map(HopperWires::of),
             edges: Vec::new(),
-            fresh: Vec::new(),
+            uncertainty: Micros::ZERO,
             covered: None,
-        })
-    }
-
-    /// A real device on these lines, set to what a setup says.
-    pub(super) fn outside(setup: &Setup, lines: OutsideLines) -> Result<Self, PulseConfigError> {
-        let mut unit = Self::new(setup)?;
-        let name = unit.name().to_owned();
-        let line = unit
-            .profile
-            .lines()
-            .first()
-            .map_or("credit", |l| *l)
-            .to_owned();
-        unit.unit = Unit::Outside(OutsideUnit { name, line, lines });
-        unit.hopper = None;
-        Ok(unit)
-    }
-
-    /// The lines of a real one.
-    pub(super) fn lines(&self) -> Option<OutsideLines> {
-        match &self.unit {
-            Unit::Outside(d) => Some(d.lines.clone()),
-            _ => None,
         }
     }
 
-    /// Takes what came on the lines.
-    pub(super) fn refresh(&mut self) {
-        self.gather();
+    /// A real device, set to what a setup says; of it one credit line is connected.
+    pub(super) fn outside(setup: &Setup) -> Self {
+        Self {
+            hopper: None,
+            ..Self::new(setup)
+        }
+    }
+
+    /// The credit line of a real one.
+    pub(super) fn credit_line(&self) -> &str {
+        self.profile.lines().first().map_or("credit", |line| *line)
+    }
+
+    /// It put an edge on one of its lines.
+    pub(super) fn edge(&mut self, line: String, edge: Edge, uncertainty: Micros) {
+        self.uncertainty = self.uncertainty.max(uncertainty);
+        self.edges.push((line, edge));
     }
 
     /// How far the times of its edges may be off.
     pub(super) fn uncertainty(&self) -> Micros {
-        match &self.unit {
-            Unit::Outside(d) => d.lines.uncertainty(),
-            _ => Micros::ZERO,
+        self.uncertainty
+    }
+
+    /// The lines the tool drives: name, role and the level before anything happens.
+    pub(super) fn driven_lines(&self) -> Vec<(&str, LineRole, bool)> {
+        let mut lines = Vec::new();
+        if self.takes_money() {
+            let inhibit = &self.profile.inhibit;
+            let high = !inhibit.inhibits.is_high();
+            lines.push((inhibit.line.as_str(), LineRole::Inhibit, high));
         }
+        if let Some(hopper) = &self.hopper {
+            let high = !hopper.motor_on.is_high();
+            lines.push((hopper.motor_line.as_str(), LineRole::Motor, high));
+        }
+        lines
+    }
+
+    /// False for a hopper alone.
+    fn takes_money(&self) -> bool {
+        !self.values.is_empty() || self.hopper.is_none()
     }
 
     /// The profile it was set to.
@@ -224,108 +177,35 @@ impl PulseUnit {
         self.hopper.as_ref()
     }
 
-    /// Puts in a bill or a coin, or shows a card having chosen an amount.
-    pub(super) fn put_in(&mut self, now: Micros, value: Money) {
-        match &mut self.unit {
-            Unit::Bill(d) => {
-                d.insert_bill(now, value);
-            }
-            Unit::Coin(d) => {
-                d.insert_coin(now, value);
-            }
-            Unit::Card(d) => {
-                d.present_card(now, Some(value));
-            }
-            Unit::Hopper(_) | Unit::Outside(_) => {}
-        }
-        self.gather();
-    }
-
-    /// Takes the card away; nothing on another device.
-    pub(super) fn remove_card(&mut self, now: Micros) {
-        if let Unit::Card(d) = &mut self.unit {
-            d.remove_card(now);
-        }
-        self.gather();
-    }
-
-    /// True when its inhibit line is connected.
-    pub(super) fn has_inhibit(&self) -> bool {
-        match &self.unit {
-            Unit::Outside(unit) => unit.lines.has_inhibit(),
-            _ => true,
-        }
-    }
-
-    /// Sets the inhibit line.
-    pub(super) fn inhibit(&mut self, now: Micros, on: bool) {
-        let wire = &self.profile.inhibit;
+    /// The edge that sets the inhibit line.
+    pub(super) fn inhibit(&self, now: Micros, on: bool) -> LineEdge {
+        let inhibit = &self.profile.inhibit;
         let level = if on {
-            wire.inhibits
+            inhibit.inhibits
         } else {
-            wire.inhibits.other()
+            inhibit.inhibits.other()
         };
-        let line = wire.line.clone();
-        self.unit
-            .device_mut()
-            .input_edge(now, &line, level.is_high());
-        self.gather();
+        self.drive(&inhibit.line, now, level.is_high())
     }
 
-    /// Runs the hopper's motor, or stops it.
-    pub(super) fn motor(&mut self, now: Micros, on: bool) {
-        if let Some(hopper) = &self.hopper {
-            let high = hopper.motor_on.is_high() == on;
-            self.unit
-                .device_mut()
-                .input_edge(now, &hopper.motor_line, high);
+    /// The edge that runs the hopper's motor, or stops it; none where there is no hopper.
+    pub(super) fn motor(&self, now: Micros, on: bool) -> Option<LineEdge> {
+        let hopper = self.hopper.as_ref()?;
+        let high = hopper.motor_on.is_high() == on;
+        Some(self.drive(&hopper.motor_line, now, high))
+    }
+
+    fn drive(&self, line: &str, at: Micros, high: bool) -> LineEdge {
+        LineEdge {
+            device: self.name.clone(),
+            line: line.to_owned(),
+            edge: Edge { at, high },
         }
-        self.gather();
-    }
-
-    pub(super) fn power(&mut self, now: Micros, on: bool) {
-        self.unit.device_mut().power(now, on);
-        self.gather();
-    }
-
-    pub(super) fn next_deadline(&self) -> Micros {
-        self.unit.device().next_deadline()
-    }
-
-    pub(super) fn wake(&mut self, now: Micros) {
-        self.unit.device_mut().wake(now);
-        self.gather();
-    }
-
-    pub(super) fn take_movements(&mut self) -> Vec<Movement> {
-        self.unit.device_mut().take_movements()
-    }
-
-    fn gather(&mut self) {
-        let edges = self.unit.device_mut().take_edges();
-        self.fresh.extend(edges.iter().cloned());
-        self.edges.extend(edges);
-    }
-
-    /// Edges for the recording since this was last called.
-    pub(super) fn take_fresh(&mut self) -> Vec<(String, Edge)> {
-        std::mem::take(&mut self.fresh)
-    }
-
-    /// The first of these.
-    #[cfg(test)]
-    pub(super) fn take_one_fresh(&mut self) -> Option<(String, Edge)> {
-        (!self.fresh.is_empty()).then(|| self.fresh.remove(0))
-    }
-
-    /// Levels of its lines at rest, true for high.
-    pub(super) fn levels(&self) -> Vec<(String, bool)> {
-        self.unit.device().resting_levels()
     }
 
     /// What the lines are called after.
     pub(super) fn name(&self) -> &str {
-        self.unit.device().name()
+        &self.name
     }
 
     fn is_exit(&self, line: &str) -> bool {
@@ -333,7 +213,7 @@ impl PulseUnit {
     }
 
     /// Levels of the credit lines (or of the exit sensor's) at rest that are not as they should be.
-    pub(super) fn wrong_at_rest(&self, exit: bool) -> Vec<String> {
+    pub(super) fn wrong_at_rest(&self, levels: Vec<(String, bool)>, exit: bool) -> Vec<String> {
         let wrong = |(line, high): &(String, bool)| {
             let active = match &self.hopper {
                 Some(hopper) if exit => hopper.exit_active,
@@ -341,7 +221,6 @@ impl PulseUnit {
             };
             self.is_exit(line) == exit && *high == active.is_high()
         };
-        let levels = self.unit.device().resting_levels();
         levels
             .into_iter()
             .filter(wrong)

@@ -1,172 +1,162 @@
-//! What is examined: an emulated device, or one at the other end of a port.
+//! An emulated device as the subject of an examination.
 
 use super::act::Act;
 use super::habit::Layer;
-use super::pulse_unit::PulseUnit;
+use super::layered::Layered;
+use super::pulse_unit;
 use super::setup::{Kind, Setup};
+use payrig_bench::action::Action;
+use payrig_bench::nodes::PulseNode;
+use payrig_bench::{Input, Node, Output, Refusal, node_identity};
 use payrig_mdb::Address;
 use payrig_mdb::changer::CoinType;
+use payrig_peripherals::Port;
 use payrig_peripherals::bill::{BillValidator, Fault};
 use payrig_peripherals::cashless::{Card, CashlessDevice};
 use payrig_peripherals::changer::Changer;
-use payrig_peripherals::{BusPeripheral, Port};
-use payrig_units::{Micros, Money, Movement};
-use payrig_wire::{TimedWord, Transmission};
+use payrig_units::{Micros, Money};
 
-#[derive(Debug)]
-enum Machine {
-    Changer(Box<Port<Changer>>),
-    Bill(Box<Port<BillValidator>>),
-    Cashless(Box<Port<CashlessDevice>>),
-    Pulse(Box<PulseUnit>),
-}
-
-impl Machine {
-    fn bus(&mut self) -> Option<&mut dyn BusPeripheral> {
-        match self {
-            Self::Changer(p) => Some(&mut **p),
-            Self::Bill(p) => Some(&mut **p),
-            Self::Cashless(p) => Some(&mut **p),
-            Self::Pulse(_) => None,
-        }
-    }
-}
-
-/// An emulated device with its habits: lines in, lines out, and what is done at it.
-#[derive(Debug)]
-pub(super) struct Emulated {
-    machine: Machine,
-    layer: Layer,
+/// An emulated device, on the bus with its habits.
+#[derive(Clone, Debug)]
+pub(super) enum Emulated {
+    /// A coin changer.
+    Changer(Box<Layered<Changer>>),
+    /// A bill validator or recycler.
+    Bill(Box<Layered<BillValidator>>),
+    /// A card reader.
+    Cashless(Box<Layered<CashlessDevice>>),
+    /// A device on pulse lines.
+    Pulse(Box<PulseNode>),
 }
 
 impl Emulated {
     /// Sets it up. `None` when it contradicts itself.
     #[must_use]
     pub(super) fn new(setup: &Setup) -> Option<Self> {
-        let machine = match setup.kind {
+        let address = setup.address().unwrap_or(Address::VMC);
+        let layer = Layer::new(setup.habits.clone(), address);
+        Some(match setup.kind {
             Kind::Changer => {
                 let mut changer = Changer::new(setup.changer.clone(), setup.changer_quirks).ok()?;
                 for code in &setup.changer_faults {
                     changer.set_fault(Micros::ZERO, *code, true);
                 }
-                Machine::Changer(Box::new(Port::new(changer, setup.timing)))
+                let port = Port::new(changer, setup.timing);
+                Self::Changer(Box::new(Layered::new(layer, port)))
             }
             Kind::BillValidator | Kind::BillRecycler => {
                 let bill = BillValidator::new(setup.bill.clone(), setup.bill_quirks).ok()?;
-                Machine::Bill(Box::new(Port::new(bill, setup.timing)))
+                let port = Port::new(bill, setup.timing);
+                Self::Bill(Box::new(Layered::new(layer, port)))
             }
             Kind::Cashless => {
                 let cashless = CashlessDevice::new(setup.cashless.clone());
-                Machine::Cashless(Box::new(Port::new(cashless, setup.timing)))
+                let port = Port::new(cashless, setup.timing);
+                Self::Cashless(Box::new(Layered::new(layer, port)))
             }
             Kind::PulseBill
             | Kind::PulseCoin
             | Kind::PulseCoinHopper
             | Kind::PulseHopper
-            | Kind::PulseCard => Machine::Pulse(Box::new(PulseUnit::new(setup).ok()?)),
-        };
-        let address = setup.address().unwrap_or(Address::VMC);
-        let layer = Layer::new(setup.habits.clone(), address);
-        Some(Self { machine, layer })
-    }
-
-    /// When [`wake`](Self::wake) is wanted.
-    #[must_use]
-    pub(super) fn next_deadline(&mut self) -> Micros {
-        let machine = match &mut self.machine {
-            Machine::Pulse(d) => d.next_deadline(),
-            other => other.bus().map_or(Micros::NEVER, |b| b.next_deadline()),
-        };
-        machine.min(self.layer.next_deadline())
-    }
-
-    /// A deadline has come.
-    pub(super) fn wake(&mut self, now: Micros) {
-        match &mut self.machine {
-            Machine::Pulse(d) => d.wake(now),
-            other => {
-                if let Some(bus) = other.bus()
-                    && bus.next_deadline() <= now
-                {
-                    bus.wake(now);
-                }
+            | Kind::PulseCard => {
+                let node = PulseNode::new(&pulse_unit::plan(setup)).ok()?;
+                Self::Pulse(Box::new(node))
             }
-        }
-        self.layer.wake(now);
+        })
     }
 
-    /// A word of the board.
-    pub(super) fn heard(&mut self, word: TimedWord) {
-        if let Some(bus) = self.machine.bus() {
-            self.layer.heard(word, bus);
-        }
-    }
-
-    /// A bus reset.
-    pub(super) fn heard_break(&mut self, start: Micros, end: Micros) {
-        if self.layer.bus_reset(end)
-            && let Some(bus) = self.machine.bus()
-        {
-            bus.heard_break(start, end);
+    fn node(&self) -> &dyn Node {
+        match self {
+            Self::Changer(d) => &**d,
+            Self::Bill(d) => &**d,
+            Self::Cashless(d) => &**d,
+            Self::Pulse(d) => &**d,
         }
     }
 
-    /// What goes on the wire next, if anything.
-    pub(super) fn take_transmission(&mut self) -> Option<Transmission> {
-        let bus = self.machine.bus()?;
-        self.layer.take(bus)
-    }
-
-    /// Money that moved.
-    pub(super) fn take_movements(&mut self) -> Vec<Movement> {
-        match &mut self.machine {
-            Machine::Pulse(d) => d.take_movements(),
-            other => other.bus().map_or_else(Vec::new, |b| b.take_movements()),
-        }
-    }
-
-    /// Its pulse lines, where it has some.
-    #[must_use]
-    pub(super) fn unit(&self) -> Option<&PulseUnit> {
-        match &self.machine {
-            Machine::Pulse(unit) => Some(unit),
-            _ => None,
-        }
-    }
-
-    /// The same, to work on.
-    #[must_use]
-    pub(super) fn unit_mut(&mut self) -> Option<&mut PulseUnit> {
-        match &mut self.machine {
-            Machine::Pulse(unit) => Some(unit),
-            _ => None,
+    fn node_mut(&mut self) -> &mut dyn Node {
+        match self {
+            Self::Changer(d) => &mut **d,
+            Self::Bill(d) => &mut **d,
+            Self::Cashless(d) => &mut **d,
+            Self::Pulse(d) => &mut **d,
         }
     }
 
     /// Has something done at it. False when it is of another kind.
     #[must_use]
-    pub(super) fn act(&mut self, now: Micros, act: Act) -> bool {
-        match (&mut self.machine, act) {
-            (Machine::Pulse(d), Act::Power(on)) => d.power(now, on),
-            (machine, Act::Power(on)) => {
-                self.layer.power(on);
-                if let Some(bus) = machine.bus() {
-                    bus.power(now, on);
+    pub(super) fn operate(&mut self, now: Micros, act: Act) -> bool {
+        match (&mut *self, act) {
+            (_, Act::Power(on)) => self.power(now, on),
+            (Self::Changer(d), act) => return at_changer(d.device_mut(), now, act),
+            (Self::Bill(d), act) => return at_validator(d.device_mut(), now, act),
+            (Self::Cashless(d), Act::Card(balance)) => {
+                d.device_mut().present_card(now, Card::with(Money(balance)));
+            }
+            (Self::Cashless(d), Act::TakeCard) => {
+                d.device_mut().remove_card(now);
+            }
+            (Self::Pulse(d), Act::PulseMoney(value)) => put_in(d, now, Money(value)),
+            (Self::Pulse(d), Act::TakeCard) => {
+                if let PulseNode::Card(d) = &mut **d {
+                    d.remove_card(now);
                 }
             }
-            (Machine::Changer(p), act) => return at_changer(p.device_mut(), now, act),
-            (Machine::Bill(p), act) => return at_validator(p.device_mut(), now, act),
-            (Machine::Cashless(p), Act::Card(balance)) => {
-                p.device_mut().present_card(now, Card::with(Money(balance)));
-            }
-            (Machine::Cashless(p), Act::TakeCard) => {
-                p.device_mut().remove_card(now);
-            }
-            (Machine::Pulse(d), Act::PulseMoney(value)) => d.put_in(now, Money(value)),
-            (Machine::Pulse(d), Act::TakeCard) => d.remove_card(now),
             _ => return false,
         }
         true
+    }
+}
+
+impl Node for Emulated {
+    node_identity!();
+
+    fn next_deadline(&self) -> Micros {
+        self.node().next_deadline()
+    }
+
+    fn wake(&mut self, now: Micros) {
+        self.node_mut().wake(now);
+    }
+
+    fn hear(&mut self, input: &Input<'_>) {
+        self.node_mut().hear(input);
+    }
+
+    fn drain(&mut self, now: Micros, out: &mut Output) {
+        self.node_mut().drain(now, out);
+    }
+
+    fn power(&mut self, now: Micros, on: bool) {
+        self.node_mut().power(now, on);
+    }
+
+    fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
+        self.node_mut().act(now, action)
+    }
+
+    fn is_quiet(&self) -> bool {
+        self.node().is_quiet()
+    }
+
+    fn resting_levels(&self) -> Vec<(String, bool)> {
+        self.node().resting_levels()
+    }
+}
+
+/// Puts in a bill or a coin, or shows a card having chosen an amount.
+fn put_in(device: &mut PulseNode, now: Micros, value: Money) {
+    match device {
+        PulseNode::Bill(d) => {
+            d.insert_bill(now, value);
+        }
+        PulseNode::Coin(d) => {
+            d.insert_coin(now, value);
+        }
+        PulseNode::Card(d) => {
+            d.present_card(now, Some(value));
+        }
+        PulseNode::Hopper(_) => {}
     }
 }
 

@@ -5,7 +5,7 @@ use crate::linked::{cautions, measure};
 use crate::terminal::say;
 use clap::Args;
 use payrig_bench::plan::BusLink;
-use payrig_exam::wire::{Linked, PortCable};
+use payrig_exam::link::{Linked, PortCable};
 use payrig_link::open::BusToOpen;
 use payrig_link::{Clock, LinkError, WordCoding};
 use payrig_units::Micros;

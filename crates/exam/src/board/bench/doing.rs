@@ -10,42 +10,51 @@ const ENABLED: [(What, &str); 3] = [
 ];
 
 impl BoardBench {
+    /// Does something to a node as what it is.
+    fn at<N: payrig_bench::Node>(&mut self, node: NodeId, act: impl FnOnce(&mut N, Micros)) {
+        self.run.bench.at_node(node, act);
+        self.gather();
+    }
+
+    /// Something is done on the bench that it cannot refuse: what it is done at is there.
+    pub(super) fn act(&mut self, action: &Action) {
+        if let Err(why) = self.run.bench.act(action) {
+            self.end_with(Seen::cannot_tell(why.to_string()));
+        }
+        self.gather();
+    }
+
     /// Presses a selection.
     pub fn select(&mut self, item: u16) {
-        let now = self.now;
-        match &mut self.board {
-            Subject::Emulated(board) => board.person().select(now, item),
-            Subject::Outside(_) => {
-                let price = self.prices.get(&item).copied().unwrap_or_default();
-                let text = format!("press selection {item}, which costs {}", self.show(price));
-                self.have_done(text, Deed::Select(item));
-                if let Subject::Outside(hand) = &mut self.board {
-                    hand.pressed.push(item);
-                }
-            }
+        if !self.is_outside() {
+            self.act(&Action::Select { item });
+            return;
         }
-        self.collect();
+        let price = self.prices.get(&item).copied().unwrap_or_default();
+        let text = format!("press selection {item}, which costs {}", self.show(price));
+        self.have_done(text, Deed::Select(item));
+        if let Subject::Outside(hand) = &mut self.board {
+            hand.pressed.push(item);
+        }
     }
 
     /// Presses the machine's coin return.
     pub fn press_return(&mut self) {
-        let now = self.now;
-        if let Subject::Emulated(board) = &mut self.board {
-            board.person().press_return(now);
-        } else {
-            // A machine's coin return works the changer's lever, and that is ours (common practice,
-            // no source).
-            self.changer_do(|c, now| c.press_escrow_lever(now));
-            self.wait(Micros::ms(50));
-            self.changer_do(|c, now| c.release_escrow_lever(now));
+        if !self.is_outside() {
+            self.act(&Action::PressReturn);
+            return;
         }
-        self.collect();
+        // A machine's coin return works the changer's lever, and that is ours (common practice, no
+        // source).
+        self.changer_do(|c, now| c.press_escrow_lever(now));
+        self.wait(Micros::ms(50));
+        self.changer_do(|c, now| c.release_escrow_lever(now));
     }
 
     /// Blocks the motor of an item once.
     pub fn block_motor(&mut self, item: u16) {
-        if let Subject::Emulated(board) = &mut self.board {
-            board.block_motor(item);
+        if !self.is_outside() {
+            self.act(&Action::JamItem { item });
             return;
         }
         let text = format!("make the next vend of selection {item} fail: block its motor");
@@ -54,21 +63,18 @@ impl BoardBench {
 
     /// Cuts the board's power, or gives it back.
     pub fn board_power(&mut self, on: bool) {
-        let now = self.now;
-        match &mut self.board {
-            Subject::Emulated(board) => board.power(now, on),
-            Subject::Outside(_) => {
-                let text = match on {
-                    true => "switch the machine on again".to_owned(),
-                    false => "switch the machine with the board off".to_owned(),
-                };
-                self.have_done(text, Deed::MachinePower(on));
-                if let (Subject::Outside(hand), None) = (&mut self.board, &self.over) {
-                    hand.dark = !on;
-                }
-            }
+        if !self.is_outside() {
+            self.act(&Action::Power { device: None, on });
+            return;
         }
-        self.collect();
+        let text = match on {
+            true => "switch the machine on again".to_owned(),
+            false => "switch the machine with the board off".to_owned(),
+        };
+        self.have_done(text, Deed::MachinePower(on));
+        if let (Subject::Outside(hand), None) = (&mut self.board, &self.over) {
+            hand.dark = !on;
+        }
     }
 
     /// The board begins from nothing: its power is cut and given back, and only what it says from
@@ -85,8 +91,9 @@ impl BoardBench {
 
     /// Does something at the changer.
     pub fn changer_do(&mut self, act: impl FnOnce(&mut Changer, Micros)) {
-        act(self.changer.device_mut(), self.now);
-        self.collect();
+        self.at(self.played.changer, |node: &mut Layered<Changer>, now| {
+            act(node.device_mut(), now);
+        });
     }
 
     /// Puts a coin of this type into the changer.
@@ -97,8 +104,9 @@ impl BoardBench {
 
     /// Does something at the bill validator.
     pub fn bill_do(&mut self, act: impl FnOnce(&mut BillValidator, Micros)) {
-        act(self.bill.device_mut(), self.now);
-        self.collect();
+        self.at(self.played.bill, |node: &mut Layered<BillValidator>, now| {
+            act(node.device_mut(), now);
+        });
     }
 
     /// Puts in a bill of this type.
@@ -111,8 +119,9 @@ impl BoardBench {
 
     /// Does something at the card reader.
     pub fn reader_do(&mut self, act: impl FnOnce(&mut CashlessDevice, Micros)) {
-        act(self.cashless.device_mut(), self.now);
-        self.collect();
+        self.at(self.played.cashless, |node: &mut Layered<CashlessDevice>, now| {
+            act(node.device_mut(), now);
+        });
     }
 
     /// Presents a card with this balance in minor units; `None` when the reader does not know it.
@@ -126,18 +135,17 @@ impl BoardBench {
 
     /// Cuts or gives back the power of the peripheral at an address.
     pub fn power(&mut self, address: Address, on: bool) {
-        let now = self.now;
-        for (of, port) in self.ports() {
-            if of == address {
-                port.power(now, on);
-            }
+        let device = self.names.get(&address).cloned();
+        if device.is_some() {
+            self.act(&Action::Power { device, on });
         }
-        self.collect();
     }
 
     /// Puts a fault on the wire.
     pub fn fault(&mut self, fault: Fault) {
-        self.wire.add_fault(fault);
+        if let Err(why) = self.run.bench.inject(BusId::BOARD, fault) {
+            self.end_with(Seen::cannot_tell(why.to_string()));
+        }
     }
 
     /// Waits until the board has enabled every peripheral, half a minute at most. Where it never
@@ -147,7 +155,7 @@ impl BoardBench {
         self.ready_or_not();
         // A person may have taken their time before: what was said earlier counts, too.
         self.never = self.not_enabled(self.began);
-        self.now
+        self.now()
     }
 
     /// Ends the check when the board has never let this peripheral take anything.
@@ -164,7 +172,7 @@ impl BoardBench {
 
     /// Waits likewise; where the board never does, the check goes on: it is about that.
     pub fn ready_or_not(&mut self) -> Micros {
-        let from = self.now;
+        let from = self.now();
         for _ in 0..300 {
             self.wait(Micros::ms(100));
             if self.not_enabled(from).is_empty() {
@@ -172,7 +180,7 @@ impl BoardBench {
             }
         }
         self.secs(2);
-        self.now
+        self.now()
     }
 
     /// Peripherals that the board has not enabled since a time.
@@ -184,8 +192,8 @@ impl BoardBench {
 
     /// From here on nobody does anything: polling intervals are measured.
     pub fn rest(&mut self) -> Micros {
-        self.resting_since = Some(self.now);
-        self.now
+        self.resting_since = Some(self.now());
+        self.now()
     }
 
     /// Takes the card out of the reader.
@@ -197,8 +205,8 @@ impl BoardBench {
 
     /// Lets time pass until the bench is so, for so long at most; false when it never was.
     pub fn until_so(&mut self, most: Micros, so: impl Fn(&Self) -> bool) -> bool {
-        let by = self.now + most;
-        while self.now < by {
+        let by = self.now() + most;
+        while self.now() < by {
             if so(self) {
                 return true;
             }
@@ -232,11 +240,11 @@ impl BoardBench {
         let Subject::Outside(hand) = &self.board else {
             return;
         };
-        if hand.dark && !self.wire.is_over() {
+        if hand.dark && !self.run.is_over() {
             self.board_power(true);
             self.ready();
         }
-        if self.customer() < Money::ZERO && !self.wire.is_over() {
+        if self.customer() < Money::ZERO && !self.run.is_over() {
             self.press_return();
             self.secs(5);
         }
@@ -245,12 +253,10 @@ impl BoardBench {
     /// Ends the bench and gives the board outside back, where there is one.
     #[must_use]
     pub(in crate::board) fn end(mut self) -> (Remains, Option<BoardOutside>) {
-        self.rest_lines();
+        self.run.rest_lines();
         self.tidy();
-        let notes = self.wire.take_notes();
-        self.log(notes);
-        let last = self.analyst.finish(self.now);
-        self.log(last);
+        self.run.bench.close();
+        self.gather();
         let from = self.resting_since.unwrap_or(Micros::NEVER);
         let polls = |address| -> Vec<Micros> {
             let polls = self.since(from).filter(|c| c.is(What::Poll(address)));
@@ -274,12 +280,13 @@ impl BoardBench {
             interval("polling interval of the bill validator", polls(BILL)),
             interval("polling interval of the cashless device", polls(READER)),
         ];
-        let trains = measured::sent_trains(&self.entries, self.now);
-        let broken_off = self.wire.broken_off();
-        let credit_left = self.wire.is_over() && self.customer() < Money::ZERO;
-        let live = self.is_outside();
-        let (uncertainty, late_by) = (self.wire.uncertainty(), self.wire.late_by());
-        let outside = match (self.board, self.wire.into_linked()) {
+        let trains = measured::sent_trains(&self.entries, self.now());
+        let broken_off = self.run.broken_off();
+        let credit_left = self.run.is_over() && self.customer() < Money::ZERO;
+        let (live, now) = (self.is_outside(), self.now());
+        let (uncertainty, late_by) = (self.run.uncertainty(), self.run.late_by());
+        let (bench, linked) = self.run.apart();
+        let outside = match (self.board, linked) {
             (Subject::Outside(hand), Some(linked)) => Some(BoardOutside {
                 linked,
                 hand,
@@ -296,11 +303,11 @@ impl BoardBench {
             entries: self.entries,
             seen_by: self.seen_by.get(),
             over: broken_off.or(self.over),
-            now: self.now,
+            now,
             intervals,
             findings: self.findings,
             trains,
-            books: self.books,
+            books: bench.books().clone(),
         };
         (remains, outside)
     }

@@ -1,17 +1,15 @@
 //! A board at the other end of a port: who is at it, how it is set up, and what is lent from check to
 //! check.
 
-use super::super::lines::{AcceptorLines, CreditLines};
 use super::super::options::BoardOptions;
 use super::*;
+use crate::link::AcceptorLines;
 use crate::operator::Operator;
 
 /// A board outside: who does and sees things at it, and its pulse lines.
 #[derive(Debug)]
 pub(super) struct AtHand {
     pub(super) operator: Box<dyn Operator>,
-    /// Its pulse lines, where they are connected.
-    pub(super) lines: Option<CreditLines>,
     /// Selections pressed whose item nobody was asked about yet.
     pub(super) pressed: Vec<u16>,
     /// Its power was cut and is to be given back.
@@ -46,7 +44,6 @@ impl BoardOutside {
     pub fn new(linked: Linked, operator: Box<dyn Operator>) -> Self {
         let hand = AtHand {
             operator,
-            lines: None,
             pressed: Vec::new(),
             dark: false,
             options: BoardOptions::default(),
@@ -65,14 +62,13 @@ impl BoardOutside {
     #[must_use]
     pub fn with_lines(mut self, lines: Box<dyn AcceptorLines>, setup: &BoardSetup) -> Self {
         let resting = !setup.pulse.pulse.active.is_high();
-        let lines = CreditLines::new(lines, self.linked.now(), resting);
-        self.hand.lines = Some(lines);
+        self.linked.connect(lines, resting);
         self
     }
 
     /// True when its pulse lines are connected.
-    pub(in crate::board) const fn has_lines(&self) -> bool {
-        self.hand.lines.is_some()
+    pub(in crate::board) fn has_lines(&self) -> bool {
+        self.linked.has_lines()
     }
 
     /// Has it set up as a check needs it, where it is not already.

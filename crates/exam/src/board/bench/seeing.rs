@@ -38,31 +38,29 @@ impl BoardBench {
     /// Items delivered so far: read from the emulated machine, or seen by a person.
     #[must_use]
     pub fn delivered(&mut self) -> Vec<u16> {
-        let pressed = match &mut self.board {
-            Subject::Emulated(_) => {
-                self.note_seen(SeenBy::Emulation);
-                Vec::new()
-            }
-            Subject::Outside(hand) => std::mem::take(&mut hand.pressed),
+        let Subject::Outside(hand) = &mut self.board else {
+            self.note_seen(SeenBy::Emulation);
+            return self.run.bench.delivered().to_vec();
         };
+        let pressed = std::mem::take(&mut hand.pressed);
         for item in pressed {
             // Money that did not come back, or a vend that was told to be a success.
             let kept = self.customer() < Money::ZERO || !self.card_paid().is_zero();
             let text = format!("Did the item of selection {item} fall since you pressed it?");
             if self.look(text, Sight::Fell(item), kept) {
-                self.delivered.push(item);
+                self.fell.push(item);
             }
         }
-        self.delivered.clone()
+        self.fell.clone()
     }
 
     /// The exact-change light: read from the emulated machine, or seen by a person.
     #[must_use]
     pub fn exact_change(&mut self) -> bool {
-        if let Subject::Emulated(board) = &self.board {
-            let on = board.exact_change();
+        if !self.is_outside() {
             self.note_seen(SeenBy::Emulation);
-            return on;
+            let light = self.run.bench.observe(&Observation::ExactChange);
+            return light.is_ok_and(|light| light.is_true());
         }
         let empty = self.sum(|p| matches!(p, Place::Tube(..))).is_zero();
         let text = "Is the exact-change light on?".to_owned();
@@ -72,9 +70,10 @@ impl BoardBench {
     /// Whether the display showed a text: read from the emulated machine, or seen by a person.
     #[must_use]
     pub fn showed(&mut self, text: &'static str) -> bool {
-        if let Subject::Emulated(_) = self.board {
+        if let Subject::Emulated(board) = self.board {
             self.note_seen(SeenBy::Emulation);
-            return self.shown.iter().any(|shown| shown.contains(text));
+            let shown = self.run.bench.node(board).map_or(&[][..], Board::shown);
+            return shown.iter().any(|shown| shown.contains(text));
         }
         let question = format!("Does the machine's display show \"{text}\", or did it just now?");
         self.look(question, Sight::Shows(text), true)
@@ -103,14 +102,14 @@ impl BoardBench {
 
     /// Has a person do something at the board; the check is over when nobody can.
     pub(super) fn have_done(&mut self, text: String, deed: Deed) {
-        let at_us = self.now;
+        let at_us = self.now();
         let question = Question::Do {
             text: text.clone(),
             deed,
         };
         match self.ask_operator(&question) {
             Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
-                self.entries.push(Entry::Act { at_us, text });
+                self.record(Entry::Act { at_us, text });
             }
             Reply::Stop => self.end_with(Seen::skipped(Skip::Stopped)),
             Reply::CannotDo | Reply::Default => {
@@ -129,9 +128,9 @@ impl BoardBench {
             if waits {
                 self.wait(Micros::ms(20));
             }
-            (!self.wire.is_over()).then_some(self.now)
+            (!self.run.is_over()).then_some(self.now())
         });
-        self.entries.push(operator::note(self.now, question, reply));
+        self.record(operator::note(self.now(), question, reply));
         if let Subject::Outside(hand) = &mut self.board {
             hand.operator = operator;
         }
@@ -140,7 +139,7 @@ impl BoardBench {
 
     /// The check ends here, whatever it says: time runs out without being waited for.
     pub(super) fn end_with(&mut self, seen: Seen) {
-        self.wire.give_up();
+        self.run.give_up();
         self.over.get_or_insert(seen);
     }
 

@@ -22,14 +22,13 @@ impl Bench {
 
     pub(super) fn do_act(&mut self, act: Act, polling: bool) -> Result<(), Seen> {
         let text = self.instruction(act);
-        let at_us = self.now;
-        if let Subject::Emulated(emulated) = &mut self.subject {
-            if !emulated.act(self.now, act) {
+        if let Subject::Emulated(device) = self.subject {
+            if !self.operate(device, act) {
                 let text = format!("a {} cannot do that", self.kind);
                 return Err(Seen::skipped(text));
             }
-            self.entries.push(Entry::Act { at_us, text });
-            self.collect();
+            let at_us = self.now();
+            self.record(Entry::Act { at_us, text });
             return Ok(());
         }
         if let Subject::Outside(at_hand) = &mut self.subject {
@@ -53,8 +52,8 @@ impl Bench {
                 Err(self.stopped())
             }
             Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
-                let at_us = self.now;
-                self.entries.push(Entry::Act { at_us, text });
+                let at_us = self.now();
+                self.record(Entry::Act { at_us, text });
                 if let Subject::Outside(at_hand) = &mut self.subject {
                     at_hand.to_undo.retain(|undo| *undo != act);
                     at_hand.to_undo.extend(act.undone_by());
@@ -64,17 +63,28 @@ impl Bench {
         }
     }
 
+    /// Does something at the emulated device. False when it is of another kind.
+    fn operate(&mut self, device: NodeId, act: Act) -> bool {
+        if let Act::Power(on) = act {
+            let device = self.unit.as_ref().map_or(SUBJECT, |unit| unit.name());
+            let device = Some(device.to_owned());
+            return self.run.bench.act(&Action::Power { device, on }).is_ok();
+        }
+        let operate = |node: &mut Emulated, now| node.operate(now, act);
+        self.run.bench.at_node(device, operate).unwrap_or_default()
+    }
+
     /// Has everything put right again that this check put wrong, and a bill in escrow given back.
     pub(super) fn undo(&mut self) {
         let in_escrow = |b: &Self| match &b.subject {
             Subject::Outside(at_hand) => at_hand.told.in_escrow(),
             Subject::Emulated(_) => false,
         };
-        if in_escrow(self) && !self.wire.is_over() {
+        if in_escrow(self) && !self.run.is_over() {
             let back = bill::Command::Escrow(EscrowStatus::RETURN);
             self.ask(back.emit().bytes());
-            let by = self.now + Micros::secs(10);
-            while in_escrow(self) && self.now < by && !self.wire.is_over() {
+            let by = self.now() + Micros::secs(10);
+            while in_escrow(self) && self.now() < by && !self.run.is_over() {
                 self.poll_meanwhile();
                 self.wait(POLL_EVERY);
             }
@@ -83,7 +93,7 @@ impl Bench {
             let Some(act) = at_hand.to_undo.pop() else {
                 break;
             };
-            if self.wire.is_over() || self.do_act(act, true).is_err() {
+            if self.run.is_over() || self.do_act(act, true).is_err() {
                 break;
             }
         }
@@ -98,7 +108,7 @@ impl Bench {
     }
 
     pub(super) fn stopped(&mut self) -> Seen {
-        self.wire.give_up();
+        self.run.give_up();
         let seen = Seen::skipped(Skip::Stopped);
         self.over = Some(seen.clone());
         seen
@@ -138,9 +148,9 @@ impl Bench {
                 true => self.wait(Micros::ms(20)),
                 false => {}
             }
-            (!self.wire.is_over()).then_some(self.now)
+            (!self.run.is_over()).then_some(self.now())
         });
-        self.entries.push(operator::note(self.now, question, reply));
+        self.record(operator::note(self.now(), question, reply));
         if let Subject::Outside(at_hand) = &mut self.subject {
             at_hand.operator = operator;
         }
@@ -269,10 +279,10 @@ impl Bench {
             return;
         };
         let (out, card) = (at_hand.told.to_come_out(), at_hand.told.card_unseen());
-        if out != Money::ZERO && !self.wire.is_over() {
+        if out != Money::ZERO && !self.run.is_over() {
             self.ask_out();
         }
-        if card && !self.wire.is_over() {
+        if card && !self.run.is_over() {
             self.ask_card();
         }
     }

@@ -5,25 +5,18 @@ use super::*;
 impl Bench {
     /// Sends words and gives the end of the last.
     pub fn send(&mut self, words: Vec<Word>, gap: Micros) -> Micros {
-        let at = self.now;
+        let at = self.now();
         let sent = Transmission::Words { at, words, gap };
-        let end = self.wire.say(Source::Master, sent);
-        self.now = self.now.max(self.wire_now());
+        let end = self.run.say(Source::Master, sent);
+        self.gather();
         end
-    }
-
-    pub(super) fn wire_now(&self) -> Micros {
-        match self.wire.is_over() {
-            true => self.now,
-            false => self.wire.now(),
-        }
     }
 
     /// Holds the bus for `length`.
     pub fn hold(&mut self, length: Micros) {
-        let at = self.now;
+        let at = self.now();
         let sent = Transmission::Break { at, length };
-        let end = self.wire.say(Source::Master, sent);
+        let end = self.run.say(Source::Master, sent);
         self.until(end);
     }
 
@@ -120,7 +113,7 @@ impl Bench {
             let known = self.heard.len();
             let more = self.step(by);
             if self.heard.len() > known {
-                by = self.now + Micros::ms(5) + WORD_TIME + slack;
+                by = self.now() + Micros::ms(5) + WORD_TIME + slack;
             }
             if !more || self.heard.last().is_some_and(|w| w.word.mode) {
                 break;

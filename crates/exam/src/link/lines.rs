@@ -1,9 +1,11 @@
 //! The pulse lines of a board outside: the tool's acceptor drives the credit line over a port, and
 //! hears the line by which the board holds it off.
 
+use super::Linked;
 use payrig_link::LinkError;
 use payrig_units::Micros;
 use payrig_wire::Edge;
+use payrig_wire::port::{InLine, OutLine};
 use std::fmt;
 
 /// Edges of the credit line are made this long after the acceptor meant them, so that a bench that
@@ -12,6 +14,12 @@ const LEAD: Micros = Micros::ms(20);
 
 /// How often the lines are looked after while nothing happens on the bus.
 pub(super) const LOOK_AFTER: Micros = Micros::ms(5);
+
+/// The line that comes in, as the bench knows it: which modem line it is, the port itself knows.
+pub(crate) const LINE_IN: InLine = InLine::Cts;
+
+/// The line that goes out, likewise.
+pub(crate) const LINE_OUT: OutLine = OutLine::Rts;
 
 /// Something that happened on the lines.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -60,8 +68,6 @@ pub(super) struct CreditLines {
     resting: bool,
     /// How the credit line is driven.
     high: bool,
-    /// No wake-up of the acceptor is before this.
-    since: Micros,
 }
 
 impl CreditLines {
@@ -73,30 +79,15 @@ impl CreditLines {
             port,
             resting,
             high,
-            since: Micros::ZERO,
         }
     }
 
-    pub(super) fn name(&self) -> String {
-        self.port.name()
+    /// The port they are on.
+    pub(super) fn port(&self) -> &dyn AcceptorLines {
+        &*self.port
     }
 
-    pub(super) fn inhibit(&self) -> Option<bool> {
-        self.port.inhibit()
-    }
-
-    /// The acceptor lives on at `now`.
-    pub(super) fn touched(&mut self, now: Micros) {
-        self.since = self.since.max(now);
-    }
-
-    /// When the acceptor is to be woken that had a deadline: at the deadline, however late the bench
-    /// is.
-    pub(super) fn wake_at(&mut self, deadline: Micros) -> Micros {
-        self.since = self.since.max(deadline);
-        self.since
-    }
-
+    /// Plans an edge of the credit line.
     pub(super) fn drive(&mut self, edge: Edge) {
         let at = edge.at + LEAD;
         self.high = edge.high;
@@ -122,4 +113,17 @@ pub(super) fn late_text(late: Micros) -> String {
         "this tool moved the credit line {late} later than it meant to: the machine it runs on was busy. \
          What follows from that is not the subject's fault"
     )
+}
+
+impl Linked {
+    /// The same with the pulse lines of the board; the credit line rests at this level from now on.
+    pub(crate) fn connect(&mut self, lines: Box<dyn AcceptorLines>, resting: bool) {
+        let lines = CreditLines::new(lines, self.now(), resting);
+        self.set_lines(lines);
+    }
+
+    /// True when the pulse lines of the board are connected.
+    pub(crate) fn has_lines(&self) -> bool {
+        self.lines().is_some()
+    }
 }
