@@ -384,6 +384,7 @@ impl Node for Board {
             Input::Edge {
                 device, line, edge, ..
             } => self.pulse_edge(device, line, edge),
+            Input::LinkDelay(delay) => self.controller.link_delay(delay),
             Input::Level { .. } | Input::Break { .. } => {}
         }
     }

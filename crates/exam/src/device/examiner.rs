@@ -36,7 +36,7 @@ impl Node for Examiner {
                 uncertainty,
                 ..
             } => self.edges.push((line.to_owned(), edge, uncertainty)),
-            Input::Level { .. } | Input::Break { .. } => {}
+            Input::Level { .. } | Input::Break { .. } | Input::LinkDelay(_) => {}
         }
     }
 

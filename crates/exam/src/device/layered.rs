@@ -49,7 +49,7 @@ impl<D: Operable + Clone + fmt::Debug + Send + 'static> Node for Layered<D> {
                     self.port.heard_break(start, end);
                 }
             }
-            Input::Level { .. } | Input::Edge { .. } => {}
+            Input::Level { .. } | Input::Edge { .. } | Input::LinkDelay(_) => {}
         }
     }
 
@@ -68,6 +68,10 @@ impl<D: Operable + Clone + fmt::Debug + Send + 'static> Node for Layered<D> {
     }
 
     fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
+        if let Action::Silent { time, .. } = action {
+            self.port.stay_silent(now, *time);
+            return Ok(());
+        }
         self.port.device_mut().operate(now, action)
     }
 }

@@ -5,7 +5,7 @@ use super::habit::Layer;
 use super::layered::Layered;
 use super::pulse_unit;
 use super::setup::{Kind, Setup};
-use payrig_bench::action::Action;
+use payrig_bench::action::{Action, Tender};
 use payrig_bench::nodes::PulseNode;
 use payrig_bench::{Input, Node, Output, Refusal, node_identity};
 use payrig_mdb::Address;
@@ -25,8 +25,8 @@ pub(super) enum Emulated {
     Bill(Box<Layered<BillValidator>>),
     /// A card reader.
     Cashless(Box<Layered<CashlessDevice>>),
-    /// A device on pulse lines.
-    Pulse(Box<PulseNode>),
+    /// A device on pulse lines, of this kind.
+    Pulse(Box<PulseNode>, Kind),
 }
 
 impl Emulated {
@@ -60,7 +60,7 @@ impl Emulated {
             | Kind::PulseHopper
             | Kind::PulseCard => {
                 let node = PulseNode::new(&pulse_unit::plan(setup)).ok()?;
-                Self::Pulse(Box::new(node))
+                Self::Pulse(Box::new(node), setup.kind)
             }
         })
     }
@@ -70,7 +70,7 @@ impl Emulated {
             Self::Changer(d) => &**d,
             Self::Bill(d) => &**d,
             Self::Cashless(d) => &**d,
-            Self::Pulse(d) => &**d,
+            Self::Pulse(d, _) => &**d,
         }
     }
 
@@ -79,7 +79,7 @@ impl Emulated {
             Self::Changer(d) => &mut **d,
             Self::Bill(d) => &mut **d,
             Self::Cashless(d) => &mut **d,
-            Self::Pulse(d) => &mut **d,
+            Self::Pulse(d, _) => &mut **d,
         }
     }
 
@@ -96,11 +96,14 @@ impl Emulated {
             (Self::Cashless(d), Act::TakeCard) => {
                 d.device_mut().remove_card(now);
             }
-            (Self::Pulse(d), Act::PulseMoney(value)) => put_in(d, now, Money(value)),
-            (Self::Pulse(d), Act::TakeCard) => {
-                if let PulseNode::Card(d) = &mut **d {
-                    d.remove_card(now);
-                }
+            (Self::Pulse(d, kind), Act::PulseMoney(value)) => {
+                let device = d.device().name().to_owned();
+                return put_in(*kind, device, Money(value)).is_none_or(|a| d.act(now, &a).is_ok());
+            }
+            (Self::Pulse(d, _), Act::TakeCard) => {
+                let device = d.device().name().to_owned();
+                // Where there is no card none is taken.
+                let _ = d.act(now, &Action::RemoveCard { device });
             }
             _ => return false,
         }
@@ -144,20 +147,24 @@ impl Node for Emulated {
     }
 }
 
-/// Puts in a bill or a coin, or shows a card having chosen an amount.
-fn put_in(device: &mut PulseNode, now: Micros, value: Money) {
-    match device {
-        PulseNode::Bill(d) => {
-            d.insert_bill(now, value);
-        }
-        PulseNode::Coin(d) => {
-            d.insert_coin(now, value);
-        }
-        PulseNode::Card(d) => {
-            d.present_card(now, Some(value));
-        }
-        PulseNode::Hopper(_) => {}
-    }
+/// A bill or a coin is put in, or a card is shown having chosen an amount; nothing goes into a hopper.
+fn put_in(kind: Kind, device: String, value: Money) -> Option<Action> {
+    Some(match kind {
+        Kind::PulseCoin | Kind::PulseCoinHopper => Action::InsertCoin {
+            device,
+            coin: Tender::Worth(value),
+        },
+        Kind::PulseCard => Action::PresentCard {
+            device,
+            balance: None,
+            amount: Some(value),
+        },
+        Kind::PulseHopper => return None,
+        _ => Action::InsertBill {
+            device,
+            bill: Tender::Worth(value),
+        },
+    })
 }
 
 fn at_changer(changer: &mut Changer, now: Micros, act: Act) -> bool {

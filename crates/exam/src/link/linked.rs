@@ -314,6 +314,9 @@ impl Linked {
                     self.over = true;
                 }
             }
+            PortEvent::Overdue { words, .. } => {
+                self.sending = self.sending.saturating_sub(words);
+            }
             PortEvent::Garbage { .. } | PortEvent::Overrun { .. } => {}
         }
     }
