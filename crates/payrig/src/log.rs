@@ -6,6 +6,7 @@
 //! ```
 
 use crate::style::STYLES;
+use payrig_mdb::{Typed, bill};
 use payrig_units::{Decimals, Micros, Visible, visible, words};
 use payrig_wire::recording::{BlockRecord, Entry, LineRole};
 use payrig_wire::{Finding, Source};
@@ -226,21 +227,22 @@ impl TextLog {
         let ours = |(b, _): &(BlockRecord, Option<Micros>)| b.bus == block.bus;
         let held = self.held.iter().filter(|h| ours(h)).count();
         let known = self.disabled.contains(&block.bus);
-        match (block.source, block.name(), held) {
-            (Source::Master, Some("POLL"), 0) => self.held.push((block.clone(), gap)),
-            (Source::Master, Some("POLL"), _) => {
+        let news = News::of(block);
+        match (block.source, news, held) {
+            (Source::Master, News::Poll, 0) => self.held.push((block.clone(), gap)),
+            (Source::Master, News::Poll, _) => {
                 self.release(&mut out)?;
                 self.held.push((block.clone(), gap));
             }
-            (Source::Peripheral, Some("ACK"), 1) => {
+            (Source::Peripheral, News::Ack, 1) => {
                 self.held.retain(|h| !ours(h));
                 self.left_out += 1;
             }
             // Said at each POLL as long as it holds (MDB/ICP 4.3, section 6.3, 33H): news once.
-            (Source::Peripheral, Some("VALIDATOR DISABLED"), 1) if known => {
+            (Source::Peripheral, News::Disabled, 1) if known => {
                 self.held.push((block.clone(), gap));
             }
-            (Source::Master, Some("ACK"), 2) => {
+            (Source::Master, News::Ack, 2) => {
                 self.held.retain(|h| !ours(h));
                 self.left_out += 1;
             }
@@ -249,11 +251,11 @@ impl TextLog {
                 write_block(out, block, gap)?;
             }
         }
-        if block.source == Source::Peripheral && block.name() != Some("ACK") {
-            let disabled = block.name() == Some("VALIDATOR DISABLED");
-            match disabled {
-                true => self.disabled.insert(block.bus.clone()),
-                false => self.disabled.remove(&block.bus),
+        if block.source == Source::Peripheral {
+            match news {
+                News::Ack => false,
+                News::Disabled => self.disabled.insert(block.bus.clone()),
+                News::Poll | News::Other => self.disabled.remove(&block.bus),
             };
         }
         Ok(())
@@ -273,12 +275,41 @@ impl TextLog {
         let (on, off) = (style.render(), style.render_reset());
         writeln!(
             out,
-            "{} {on}{word:<24} {}{off}: {} [{}]",
+            "{} {on}{word:<24} {}{off}: {}{}",
             lead(Some(finding.at), ""),
             Visible(&finding.rule),
             Visible(&finding.text),
-            Visible(section(finding.origin.as_str())),
+            Visible(match finding.origin.is_empty() {
+                true => String::new(),
+                false => format!(" [{}]", section(finding.origin.as_str())),
+            }),
         )
+    }
+}
+
+/// What a block is to somebody who wants news only.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum News {
+    Poll,
+    Ack,
+    /// The validator is disabled, and nothing else.
+    Disabled,
+    Other,
+}
+
+impl News {
+    fn of(block: &BlockRecord) -> Self {
+        match block.message() {
+            Some(Typed::Ack) => Self::Ack,
+            Some(Typed::OtherCommand(command)) if command.is_poll() => Self::Poll,
+            Some(typed) if typed.is_poll() => Self::Poll,
+            Some(Typed::BillResponse(bill::Response::Poll(reports)))
+                if matches!(reports.as_slice(), [bill::Report::ValidatorDisabled]) =>
+            {
+                Self::Disabled
+            }
+            _ => Self::Other,
+        }
     }
 }
 

@@ -124,7 +124,11 @@ impl Scene<'_> {
         })
     }
 
-    fn item(&self, fields: &Fields<'_>) -> Result<u16, RigError> {
+    fn item(&self, fields: &Fields<'_>, name: &str) -> Result<u16, RigError> {
+        // Only a board of ours has items, and can be operated.
+        if !self.plan.board_is_ours() {
+            return Err(self.refused(fields, name, &Refusal::BoardOutside));
+        }
         let number = fields.number("item", 1..65_535)?;
         let number = fields.need("item", "the number of a [[board.item]]", number)?;
         match u16::try_from(number)
@@ -273,10 +277,10 @@ fn read_action(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act
             device: scene.device(fields, name)?,
         },
         "select" => Action::Select {
-            item: scene.item(fields)?,
+            item: scene.item(fields, name)?,
         },
         "jam-item" => Action::JamItem {
-            item: scene.item(fields)?,
+            item: scene.item(fields, name)?,
         },
         "press-return" => Action::PressReturn,
         "bus-reset" => Action::BusReset,

@@ -173,6 +173,28 @@ fn what_is_outside_is_not_operated_and_that_is_found_when_the_rig_is_read() {
     }
 }
 
+/// A board outside has no items here: that it is outside is the reason, not that the list is empty.
+#[test]
+fn a_selection_at_a_board_outside_is_refused_because_it_is_outside() {
+    for step in ["do = \"select\"\nitem = 11", "do = \"jam-item\"\nitem = 11"] {
+        let rig = format!(
+            "[bench]\nname = \"x\"\n[link]\nport = \"pty\"\n[board]\nkind = \"outside\"\n\
+             [[device]]\nkind = \"changer\"\nname = \"c\"\n[[script]]\n{step}\n"
+        );
+        let error = super::parse(Path::new("t.toml"), &rig)
+            .unwrap_err()
+            .to_string();
+        assert!(
+            error.contains("the board is not ours to operate"),
+            "{error}"
+        );
+        assert!(
+            error.contains("the board is at the other end of a link"),
+            "{error}"
+        );
+    }
+}
+
 /// The same once a link is put under a rig that was read without one.
 #[test]
 fn a_link_from_the_command_line_is_held_against_the_script_too() {

@@ -150,6 +150,12 @@ impl Command {
                 .unwrap_or_default(),
         }
     }
+
+    /// True for a POLL. These devices are known to the level of names (sections 8 to 11).
+    #[must_use]
+    pub fn is_poll(&self) -> bool {
+        matches!(self, Self::Named { name: "POLL", .. })
+    }
 }
 
 impl fmt::Display for Command {
