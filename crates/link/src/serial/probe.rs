@@ -296,6 +296,30 @@ mod tests {
         assert!(report.to_string().contains("cannot speak on the bus"));
     }
 
+    /// What `payrig ports --probe` ends with: known faults are held against an adapter, each alone, and
+    /// what was not seen is not.
+    #[test]
+    fn an_adapter_that_cannot_do_is_told_from_one_that_can() {
+        type Change = fn(&mut Adapter);
+        let faults: [Change; 3] = [
+            |a| a.takes_ninth = false,
+            |a| a.switch_time = Micros(2_500),
+            |a| a.kept_back = Micros(6_000),
+        ];
+        assert!(report(|_| {}).can_speak());
+        for fault in faults {
+            let report = report(fault);
+            assert!(!report.can_speak(), "{report}");
+        }
+        let unseen = run(&mut Adapter::good(), None, LowLatency::Unknown);
+        assert!(unseen.unwrap().can_speak());
+        let mut wrong = report(|_| {});
+        wrong.ninth = NinthBit::Wrong;
+        assert!(!wrong.can_speak());
+        wrong.ninth = NinthBit::Unseen;
+        assert!(wrong.can_speak());
+    }
+
     #[test]
     fn a_slow_switch_and_late_bytes_are_told() {
         let report = report(|a| (a.switch_time, a.kept_back) = (Micros(2_500), Micros(6_000)));

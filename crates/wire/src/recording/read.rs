@@ -48,8 +48,8 @@ impl Recording {
         buses
     }
 
-    /// Words, breaks and garbled words on the board's bus in order of their start, exactly as they
-    /// were.
+    /// Words, breaks and garbled words on the board's bus in order of their end, as they were heard,
+    /// exactly as they were.
     #[must_use]
     pub fn events(&self) -> Vec<BusEvent> {
         self.events_on(None)
@@ -93,7 +93,8 @@ impl Recording {
                 _ => {}
             }
         }
-        events.sort_by_key(BusEvent::start);
+        // As a bench hears them: a break that the other side speaks into is known when it is over.
+        events.sort_by_key(|event| (event.end(), event.start()));
         events
     }
 
