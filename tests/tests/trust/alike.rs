@@ -1,7 +1,13 @@
 //! A run and the reading of its recording: the same findings, the same origins, the same exit code.
 
 use super::{command, findings, lines_of, until};
+use payrig_bench::Bench;
+use payrig_bench::run::run_simulated;
 use payrig_tests::cli::{file, payrig_in, pump};
+use payrig_units::Micros;
+use payrig_wire::reading::{ReadOptions, read_file};
+use payrig_wire::recording::{Entry, Header, RecordingWriter};
+use proptest::prelude::*;
 use std::path::Path;
 
 /// What a run found and how it ended, held against the reading of its recording.
@@ -138,5 +144,100 @@ fn only_a_run_by_the_clock_says_when_it_began() {
         let header = &lines_of(&folder.path().join(&record))[0];
         assert_eq!(header["started"].is_string(), says, "{header}");
         assert_reads_as_it_ran(folder.path(), &record, ran.code);
+    }
+}
+
+/// Devices that keep to the standard and that do not, some of them behind a bridge.
+const DEVICES: [&str; 9] = [
+    "kind = \"changer\"\nname = \"changer\"\n",
+    "kind = \"changer\"\nname = \"changer\"\nanswer = \"7 ms\"\n",
+    "kind = \"changer\"\nname = \"changer\"\ngap = \"2 ms\"\nquirks = [\"duplicate-report-after-ack\"]\n",
+    "kind = \"bill-validator\"\nname = \"bill\"\n",
+    "kind = \"bill-validator\"\nname = \"bill\"\nanswer = \"6 ms\"\n",
+    "kind = \"cashless\"\nname = \"reader\"\n",
+    "kind = \"pulse-bill-validator\"\nname = \"old\"\nbills = [\"1.00\"]\n",
+    "kind = \"pulse-bill-validator\"\nname = \"old\"\nbills = [\"1.00\"]\n[device.fault]\nwidth-percent = -50\n",
+    "kind = \"pulse-bill-validator\"\nname = \"old\"\nbills = [\"1.00\"]\n[[device]]\nkind = \"bridge\"\n\
+     name = \"bridge\"\nfrom = \"old\"\n",
+];
+
+/// What happens; what a rig has no device for is left out by its reader, with an error.
+const STEPS: [&str; 16] = [
+    "do = \"wait-ready\"\nwithin = \"5 s\"\n",
+    "do = \"wait\"\nfor = \"700 ms\"\n",
+    "do = \"insert-coin\"\ndevice = \"changer\"\nvalue = \"0.25\"\n",
+    "do = \"insert-bill\"\ndevice = \"bill\"\nvalue = \"1.00\"\n",
+    "do = \"insert-bill\"\ndevice = \"old\"\nvalue = \"1.00\"\n",
+    "do = \"present-card\"\ndevice = \"reader\"\nbalance = \"5.00\"\n",
+    "do = \"select\"\nitem = 11\n",
+    "do = \"press-return\"\n",
+    "do = \"bus-reset\"\n",
+    "do = \"power\"\ndevice = \"changer\"\non = false\n",
+    "do = \"power\"\nboard = true\non = false\n",
+    "do = \"power\"\nboard = true\non = true\n",
+    "do = \"fault\"\nkind = \"flip\"\nfrom = \"peripheral\"\nword = 0\nbit = 8\ncount = 3\n",
+    "do = \"fault\"\nkind = \"lose\"\nfrom = \"board\"\nframe = \"ack\"\ncount = 2\n",
+    "expect = \"credit\"\nvalue = \"0.25\"\nwithin = \"1 s\"\n",
+    "expect = \"sold\"\ncount = 1\nwithin = \"1 s\"\n",
+];
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(96)))]
+
+    /// Any rig: with a board of ours or one that nobody connects, with and without a peer that need not
+    /// be there, at rest and in mid sale when it ends.
+    #[test]
+    fn any_rig(
+        devices in proptest::sample::subsequence(DEVICES.to_vec(), 0..=3),
+        steps in proptest::collection::vec(proptest::sample::select(STEPS.to_vec()), 0..12),
+        ours in proptest::bool::weighted(0.8),
+        optional in any::<bool>(),
+        seed in 0u64..1_000,
+        limit_ms in 1u64..20_000,
+    ) {
+        let board = match ours {
+            true => "kind = \"controller\"\n[[board.item]]\nnumber = 11\nprice = \"1.00\"\n",
+            false => "kind = \"outside\"\n",
+        };
+        let devices: String = devices.iter().map(|d| format!("[[device]]\n{d}")).collect();
+        let top = format!("[bench]\nname = \"any\"\nseed = {seed}\n[board]\n{board}{devices}");
+        // What this rig cannot do is refused when it is read: such steps are left out.
+        let mut text = top;
+        for step in steps {
+            let more = format!("{text}[[script]]\n{step}");
+            if payrig_rig::parse(Path::new("any.toml"), &more).is_ok() {
+                text = more;
+            }
+        }
+        let Ok(plan) = payrig_rig::parse(Path::new("any.toml"), &text) else {
+            // Two of a kind at one address.
+            return Ok(());
+        };
+        let mut bench = Bench::of(&plan);
+        if optional {
+            bench.peer_optional();
+        }
+        let header = Header::new("payrig test", "any", Some(seed)).with_peer_optional(optional);
+        let mut writer = RecordingWriter::start(Vec::new(), &header).unwrap();
+        let mut log = Vec::new();
+        run_simulated(&mut bench, Micros::ms(limit_ms), |_, entry| {
+            writer.entry(&entry)?;
+            log.push(entry);
+            Ok::<_, std::io::Error>(())
+        })
+        .unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("any.recording.jsonl");
+        std::fs::write(&path, writer.into_inner()).unwrap();
+        let reading = read_file(&path, &ReadOptions::default()).unwrap();
+        let found = |entries: &[Entry]| {
+            let findings = entries.iter().filter(|e| matches!(e, Entry::Finding(_)));
+            let mut found: Vec<String> = findings.map(|f| serde_json::to_string(f).unwrap()).collect();
+            found.sort();
+            found
+        };
+        let passed = matches!(log.last(), Some(Entry::Verdict { passed: true, .. }));
+        prop_assert_eq!(found(&reading.entries), found(&log), "{}", text);
+        prop_assert_eq!(reading.passed, passed, "{}", text);
     }
 }
