@@ -3,9 +3,9 @@
 
 use crate::Stop;
 use crate::check::{Check, Weight};
+use crate::evidence::Evidence;
 use crate::grade::grade;
-use crate::operator::SeenBy;
-use crate::remains::Remains;
+use crate::person::SeenBy;
 use crate::result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
 use crate::seen::Seen;
 use crate::skip::Skip;
@@ -24,7 +24,7 @@ pub(crate) fn examine<'a, B: 'a, S: 'a>(
     checks: impl Iterator<Item = &'a Check<B, S>>,
     only: Option<&str>,
     stop: &Stop,
-    mut run: impl FnMut(&Check<B, S>) -> (Seen, Option<Remains>),
+    mut run: impl FnMut(&Check<B, S>) -> (Seen, Option<Evidence>),
     mut each: impl FnMut(&CheckResult, &[Entry]),
     subject: Subject,
     decimals: Decimals,
@@ -34,11 +34,11 @@ pub(crate) fn examine<'a, B: 'a, S: 'a>(
     let wanted = checks.filter(|c| only.is_none_or(|id| id == c.id));
     for (number, check) in (1..).zip(wanted) {
         let _check = tracing::info_span!(target: "payrig::check", "check", id = check.id).entered();
-        let (seen, remains) = match stop.is_asked() {
+        let (seen, evidence) = match stop.is_asked() {
             true => (Seen::skipped(Skip::Stopped), None),
             false => run(check),
         };
-        let (result, entries) = gathered.add(check, seen, remains, number);
+        let (result, entries) = gathered.add(check, seen, evidence, number);
         tracing::debug!(target: "payrig::check", outcome = ?result.outcome, seen = result.seen);
         each(&result, &entries);
         gathered.checks.push(result);
@@ -69,20 +69,20 @@ impl Gathered {
         &mut self,
         check: &Check<B, S>,
         seen: Seen,
-        remains: Option<Remains>,
+        evidence: Option<Evidence>,
         number: u32,
     ) -> (CheckResult, Vec<Entry>) {
         // On a port the clock is one for all checks; in simulated time each begins at zero.
-        let (by, from, to) = match &remains {
-            Some(remains) if remains.live => (Micros::ZERO, remains.began, remains.now),
-            Some(remains) => (self.now, self.now, self.now + remains.now),
+        let (by, from, to) = match &evidence {
+            Some(evidence) if evidence.live => (Micros::ZERO, evidence.began, evidence.now),
+            Some(evidence) => (self.now, self.now, self.now + evidence.now),
             None => (self.now, self.now, self.now),
         };
         let mut seen = seen;
         let mut entries = Vec::new();
-        if let Some(remains) = remains {
-            seen.by = seen.by.max(remains.seen_by);
-            if let Some(over) = &remains.over {
+        if let Some(evidence) = evidence {
+            seen.by = seen.by.max(evidence.seen_by);
+            if let Some(over) = &evidence.over {
                 seen.outcome = over.outcome;
                 seen.text.clone_from(&over.text);
                 seen.skip.clone_from(&over.skip);
@@ -91,7 +91,7 @@ impl Gathered {
                 // Nothing is held against a subject that nobody saw.
                 seen.outcome = Outcome::CannotTell;
             }
-            entries = self.keep(remains, by);
+            entries = self.keep(evidence, by);
             self.now = to + if by == from { BETWEEN } else { Micros::ZERO };
         }
         let result = check.result(seen, from, to);
@@ -110,28 +110,28 @@ impl Gathered {
     }
 
     /// Keeps what a bench left behind, `from` later, and gives its recording back.
-    fn keep(&mut self, remains: Remains, from: Micros) -> Vec<Entry> {
-        self.uncertainty = self.uncertainty.max(remains.uncertainty);
+    fn keep(&mut self, evidence: Evidence, from: Micros) -> Vec<Entry> {
+        self.uncertainty = self.uncertainty.max(evidence.uncertainty);
         self.findings
-            .extend(remains.findings.into_iter().map(|mut f| {
+            .extend(evidence.findings.into_iter().map(|mut f| {
                 f.at += from;
                 f
             }));
-        self.trains.extend(remains.trains.into_iter().map(|mut t| {
+        self.trains.extend(evidence.trains.into_iter().map(|mut t| {
             t.start_us += from;
             t
         }));
-        let entries = remains.books.ledger().entries().iter();
+        let entries = evidence.books.ledger().entries().iter();
         self.movements.extend(entries.cloned().map(|mut entry| {
             entry.at += from;
             entry.word_at = entry.word_at.map(|at| at + from);
             entry
         }));
-        for (place, amount) in remains.books.ledger().balances() {
+        for (place, amount) in evidence.books.ledger().balances() {
             let sum = self.balances.entry(place.to_string()).or_default();
             *sum = sum.saturating_add(amount);
         }
-        for interval in remains.intervals {
+        for interval in evidence.intervals {
             if interval.values_us.is_empty() {
                 continue;
             }
@@ -140,7 +140,7 @@ impl Gathered {
                 None => self.intervals.push(interval),
             }
         }
-        let entries = remains.entries.into_iter();
+        let entries = evidence.entries.into_iter();
         entries.map(|entry| entry.shifted(from)).collect()
     }
 

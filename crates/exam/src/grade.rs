@@ -89,7 +89,7 @@ pub(crate) fn grade<'a>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::operator::SeenBy;
+    use crate::person::SeenBy;
     use payrig_units::Micros;
 
     #[test]

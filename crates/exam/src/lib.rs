@@ -3,19 +3,19 @@
 pub mod board;
 mod check;
 pub mod device;
+mod evidence;
 mod gather;
 mod grade;
 pub mod link;
-pub mod operator;
 mod outside;
-mod remains;
+pub mod person;
 mod result;
 mod seen;
 mod skip;
 mod stop;
 
 pub use check::{COMMON_PRACTICE, Check, Quirk, Weight};
-pub use remains::Remains;
+pub use evidence::Evidence;
 pub use result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
 pub use seen::{Run, Seen};
 pub use skip::Skip;

@@ -1,12 +1,12 @@
 //! What examinations of outside subjects have in common: what ends them early, and what is done when
 //! the tool itself was late.
 
-use crate::operator::SeenBy;
-use crate::remains::Remains;
+use crate::evidence::Evidence;
+use crate::link::Linked;
+use crate::person::SeenBy;
 use crate::result::Outcome;
 use crate::seen::Seen;
 use crate::skip::Skip;
-use crate::link::Linked;
 use payrig_units::Micros;
 
 /// How often a check is done that fails while the tool itself is late.
@@ -24,7 +24,7 @@ pub(crate) struct Course {
 }
 
 impl Course {
-    /// It ends before its first check, as the operator wants.
+    /// It ends before its first check, as the person wants.
     pub(crate) fn stop(&mut self) {
         self.ended = Some(Skip::Stopped);
     }
@@ -43,8 +43,8 @@ impl Course {
     }
 
     /// A check is over.
-    pub(crate) fn done(&mut self, remains: &Remains) {
-        if remains
+    pub(crate) fn done(&mut self, evidence: &Evidence) {
+        if evidence
             .over
             .as_ref()
             .is_some_and(|o| o.skip == Some(Skip::Stopped))
@@ -59,39 +59,39 @@ impl Course {
 /// when there is no bench for it.
 pub(crate) fn attempts<O>(
     mut subject: O,
-    mut tell: impl FnMut(&mut O, &str),
-    mut run: impl FnMut(O) -> Option<(Seen, Remains, Option<O>)>,
-) -> Option<(Seen, Remains, Option<O>)> {
-    let mut before: Option<Remains> = None;
+    mut inform: impl FnMut(&mut O, &str),
+    mut run: impl FnMut(O) -> Option<(Seen, Evidence, Option<O>)>,
+) -> Option<(Seen, Evidence, Option<O>)> {
+    let mut before: Option<Evidence> = None;
     let mut tries = 1;
     loop {
-        let (mut seen, mut remains, back) = run(subject)?;
+        let (mut seen, mut evidence, back) = run(subject)?;
         if let Some(before) = before.take() {
-            remains.come_after(before);
+            evidence.follow(before);
         }
-        let doubtful = seen.outcome == Outcome::Fail && remains.late_by > HARMLESS;
+        let doubtful = seen.outcome == Outcome::Fail && evidence.late_by > HARMLESS;
         match back {
             // Nobody is asked to do it all over again.
-            Some(mut back) if doubtful && tries < TRIES && remains.seen_by == SeenBy::Wire => {
-                let late = remains.late_by;
-                tell(
+            Some(mut back) if doubtful && tries < TRIES && evidence.seen_by == SeenBy::Wire => {
+                let late = evidence.late_by;
+                inform(
                     &mut back,
                     &format!("This tool spoke {late} late meanwhile: the check is done again."),
                 );
-                before = Some(remains);
+                before = Some(evidence);
                 subject = back;
                 tries += 1;
             }
             back => {
                 if doubtful {
-                    let late = remains.late_by;
+                    let late = evidence.late_by;
                     let text = format!(
                         "{}; this tool itself spoke {late} late meanwhile",
                         seen.text
                     );
                     (seen.outcome, seen.text) = (Outcome::CannotTell, text);
                 }
-                return Some((seen, remains, back));
+                return Some((seen, evidence, back));
             }
         }
     }

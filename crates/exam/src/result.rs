@@ -1,6 +1,6 @@
 //! What an examination found: one result per check, and all that a report needs.
 
-use crate::operator::SeenBy;
+use crate::person::SeenBy;
 use crate::skip::Skip;
 use payrig_pulse::{Profile, Window};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};

@@ -1,6 +1,6 @@
 //! What a check saw, and how it is judged.
 
-use crate::operator::SeenBy;
+use crate::person::SeenBy;
 use crate::result::Outcome;
 use crate::skip::Skip;
 use payrig_units::Micros;

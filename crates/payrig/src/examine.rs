@@ -19,10 +19,10 @@ use clap::{Args, Subcommand};
 use device::DeviceArguments;
 use link::SubjectLink;
 use payrig_bench::Plan;
-use payrig_exam::operator::{Operator, Unattended};
+use payrig_exam::person::{Person, Unattended};
 use payrig_rig::RigError;
 use payrig_rig::nearest;
-use person::Person;
+use person::AtTerminal;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
@@ -128,10 +128,10 @@ fn try_outputs(common: &Common) -> Result<(), Failure> {
 }
 
 /// Who answers questions about a subject outside.
-fn operator(common: &Common) -> Result<Box<dyn Operator>, Failure> {
+fn answerer(common: &Common) -> Result<Box<dyn Person>, Failure> {
     Ok(match common.unattended {
         true => Box::new(Unattended::default()),
-        false => Box::new(Person::at_the_terminal()?),
+        false => Box::new(AtTerminal::at_the_terminal()?),
     })
 }
 

@@ -3,7 +3,7 @@
 use crate::figures;
 use crate::words::{identity, plain, section, tally};
 use anstyle::{AnsiColor, Color, Style};
-use payrig_exam::operator::SeenBy;
+use payrig_exam::person::SeenBy;
 use payrig_exam::{CheckResult, Examination, Grade, Outcome};
 use std::fmt::Write;
 use textwrap::core::display_width;

@@ -16,9 +16,9 @@ use super::heard::{BILL, CHANGER, HeardBlock, Listener, READER, What};
 use super::setup::BoardSetup;
 use crate::device::habit::Layer;
 use crate::device::layered::Layered;
+use crate::evidence::Evidence;
 use crate::link::{Driven, Linked};
-use crate::operator::{self, Deed, Question, Reply, SeenBy, Sight, Unattended};
-use crate::remains::Remains;
+use crate::person::{self, Question, Reply, SeenBy, ToDo, ToSee, Unattended};
 use crate::result::Interval;
 use crate::seen::Seen;
 use crate::skip::Skip;
@@ -294,9 +294,7 @@ impl Played {
             changer: place.put(CHANGER, &setup.changer.name, changer),
             bill: place.put(BILL, &setup.bill.name, bill),
             cashless: place.put(READER, &setup.cashless.name, cashless),
-            pulse: run
-                .bench
-                .add_node(&setup.pulse.name, Box::new(pulse), None),
+            pulse: run.bench.add_node(&setup.pulse.name, Box::new(pulse), None),
         })
     }
 }

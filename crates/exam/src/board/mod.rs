@@ -20,10 +20,10 @@ mod outside_tests;
 #[cfg(test)]
 mod tests;
 
+pub use crate::link::{AcceptorLines, LineEvent};
 pub use bench::{BoardBench, BoardOutside};
 pub use heard::{HeardBlock, What};
 pub use hearing::{LetsIn, Mishears};
-pub use crate::link::{AcceptorLines, LineEvent};
 pub use options::{BoardOptions, preparation};
 pub use runner::{examine, examine_outside, examine_until, run_check};
 pub use setup::BoardSetup;

@@ -3,12 +3,13 @@
 
 use super::habit::{Board, BoardHabits};
 use super::*;
-use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Unattended};
+use crate::link::{Cable, Linked};
+use crate::person::{Person, Question, Reply, SeenBy, ToDo, ToSee, Unattended};
 use crate::result::{CheckResult, Examination, Outcome};
 use crate::skip::Skip;
 use crate::stop::Stop;
-use crate::link::{Cable, Linked};
-use payrig_bench::VirtualBus;
+use payrig_bench::action::Action;
+use payrig_bench::{Observation, VirtualBus};
 use payrig_controller::{BoardConfig, Controller};
 use payrig_link::{Lateness, LinkError, PortEvent};
 use payrig_units::Micros;
@@ -211,13 +212,13 @@ impl AcceptorLines for Lines {
 
 /// A person at the machine.
 #[derive(Debug)]
-struct Person {
+struct Somebody {
     world: Rc<RefCell<World>>,
     asked: Option<(Question, Option<Micros>)>,
     takes: Micros,
 }
 
-impl Operator for Person {
+impl Person for Somebody {
     fn ask(&mut self, question: &Question) {
         self.asked = Some((question.clone(), None));
     }
@@ -231,28 +232,31 @@ impl Operator for Person {
         let mut world = self.world.borrow_mut();
         let now = world.now;
         let reply = match question {
-            Question::Do { deed, .. } => {
-                match *deed {
-                    Deed::Select(item) => {
+            Question::Do { what, .. } => {
+                match what {
+                    ToDo::Act(Action::Select { item }) => {
                         // What fell before is of before.
                         world.delivered.clear();
-                        world.board.person().select(now, item);
+                        world.board.person().select(now, *item);
                     }
-                    Deed::BlockMotor(item) => world.board.block_motor(item),
-                    Deed::MachinePower(on) => world.board.power(now, on),
-                    Deed::SetUp(options) => world.set_up(options),
-                    Deed::Prepare | Deed::Act(_) => {}
+                    ToDo::Act(Action::JamItem { item }) => world.board.block_motor(*item),
+                    ToDo::Act(Action::Power { device: None, on }) => world.board.power(now, *on),
+                    ToDo::SetUp(options) => world.set_up(*options),
+                    ToDo::Act(_) | ToDo::Prepare | ToDo::AtDevice(_) => {}
                 }
                 world.collect();
                 Reply::Done
             }
-            Question::Look { sight, .. } => Reply::Saw(match sight {
-                Sight::ExactChangeLight => world.board.exact_change(),
-                Sight::Fell(item) => {
+            Question::Look { what, .. } => Reply::Saw(match what {
+                ToSee::Observe(Observation::ExactChange) => world.board.exact_change(),
+                ToSee::Fell(item) => {
                     let at = world.delivered.iter().position(|d| d == item);
                     at.map(|at| world.delivered.remove(at)).is_some()
                 }
-                Sight::Shows(text) => world.shown.iter().any(|shown| shown.contains(*text)),
+                ToSee::Observe(Observation::Seen(text)) => world
+                    .shown
+                    .iter()
+                    .any(|shown| shown.contains(text.as_str())),
                 _ => false,
             }),
             Question::Count { .. } => Reply::Default,
@@ -286,7 +290,7 @@ fn examined(
     let cable = Box::new(Wires(Rc::clone(&world)));
     let stop = Stop::default();
     let linked = Linked::new(cable, Source::Peripheral, Micros(50)).until(&stop);
-    let person = Person {
+    let person = Somebody {
         world: Rc::clone(&world),
         asked: None,
         takes,
@@ -508,9 +512,9 @@ fn pulses_the_tool_made_too_late_are_not_held_against_the_board() {
 
 /// A person whose board has no other settings.
 #[derive(Debug)]
-struct Unsettling(Person);
+struct Unsettling(Somebody);
 
-impl Operator for Unsettling {
+impl Person for Unsettling {
     fn ask(&mut self, question: &Question) {
         self.0.ask(question);
     }
@@ -519,7 +523,7 @@ impl Operator for Unsettling {
         match self.0.asked {
             Some((
                 Question::Do {
-                    deed: Deed::SetUp(_),
+                    what: ToDo::SetUp(_),
                     ..
                 },
                 _,
@@ -538,7 +542,7 @@ fn settings_a_board_does_not_have_are_asked_for_once_and_held_against_nobody() {
     let world = World::new(&good);
     let cable = Box::new(Wires(Rc::clone(&world)));
     let linked = Linked::new(cable, Source::Peripheral, Micros::ZERO);
-    let person = Unsettling(Person {
+    let person = Unsettling(Somebody {
         world: Rc::clone(&world),
         asked: None,
         takes: Micros::ms(200),

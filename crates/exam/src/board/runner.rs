@@ -6,10 +6,10 @@ use super::options::{BoardOptions, preparation};
 use super::setup::BoardSetup;
 use super::table::{BoardCheck, checks};
 use crate::check::Seen;
+use crate::evidence::Evidence;
 use crate::gather;
-use crate::operator::{Deed, Question, Reply};
 use crate::outside::{Course, attempts};
-use crate::remains::Remains;
+use crate::person::{Question, Reply, ToDo};
 use crate::result::{CheckResult, Examination, Subject};
 use crate::skip::Skip;
 use crate::stop::Stop;
@@ -22,15 +22,15 @@ const CONTRADICTION: &str = "a peripheral contradicts itself";
 
 /// Runs one check on a fresh bench.
 #[must_use]
-pub fn run_check(check: &BoardCheck, setup: &BoardSetup) -> (Seen, Option<Remains>) {
+pub fn run_check(check: &BoardCheck, setup: &BoardSetup) -> (Seen, Option<Evidence>) {
     let setup = arranged(check, setup);
     let Some(mut bench) = BoardBench::new(&setup) else {
         return (Seen::cannot_tell(CONTRADICTION), None);
     };
     let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
-    let remains = bench.finish();
+    let evidence = bench.finish();
     // Whatever it says, where it could not be done.
-    (remains.over.clone().unwrap_or(seen), Some(remains))
+    (evidence.over.clone().unwrap_or(seen), Some(evidence))
 }
 
 fn arranged(check: &BoardCheck, setup: &BoardSetup) -> BoardSetup {
@@ -91,7 +91,7 @@ pub fn examine_outside(
 ) -> (Examination, Option<LinkError>) {
     let question = Question::Do {
         text: preparation(setup, outside.has_lines()),
-        deed: Deed::Prepare,
+        what: ToDo::Prepare,
     };
     let stop = outside.linked().stop();
     let mut visit = Visit {
@@ -135,7 +135,7 @@ struct Visit<'a> {
 
 impl Visit<'_> {
     /// Runs one check.
-    fn check(&mut self, check: &BoardCheck) -> (Seen, Option<Remains>) {
+    fn check(&mut self, check: &BoardCheck) -> (Seen, Option<Evidence>) {
         let Some(mut outside) = self.lent.take() else {
             return (Seen::skipped(Skip::LinkGone), None);
         };
@@ -147,21 +147,21 @@ impl Visit<'_> {
         let Some(outside) = outside.without_credit(self.setup) else {
             return (Seen::skipped(Skip::LinkGone), None);
         };
-        let attempted = attempts(outside, BoardOutside::tell, |outside| {
+        let attempted = attempts(outside, BoardOutside::inform, |outside| {
             let mut bench = BoardBench::outside(&arranged, outside)?;
             if arranged.from_cold {
                 bench.cold_start();
             }
             let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
-            let (remains, back) = bench.end();
-            Some((seen, remains, back))
+            let (evidence, back) = bench.end();
+            Some((seen, evidence, back))
         });
-        let Some((seen, remains, back)) = attempted else {
+        let Some((seen, evidence, back)) = attempted else {
             return (Seen::cannot_tell(CONTRADICTION), None);
         };
-        self.course.done(&remains);
+        self.course.done(&evidence);
         self.lent = back;
-        (seen, Some(remains))
+        (seen, Some(evidence))
     }
 
     /// Gets the board ready for a check; otherwise how the check ends.

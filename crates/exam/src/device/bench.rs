@@ -7,7 +7,7 @@ mod asking;
 mod lines;
 mod talking;
 
-pub(super) use super::act::{Act, Answer, Close};
+pub(super) use super::action::{Answer, Close, DeviceAction};
 use super::examiner::Examiner;
 use super::outside_lines::OutsideLines;
 use super::pulse_unit::{self, HopperWires, PulseUnit};
@@ -15,21 +15,21 @@ use super::reports::Reports;
 use super::setup::{Kind, Setup};
 use super::subject::Emulated;
 use crate::Stop;
-use crate::operator::{self, Deed, Operator, Question, Reply, SeenBy, Sight, Tally};
-use crate::remains::Remains;
+use crate::evidence::Evidence;
+use crate::link::{Driven, LINE_IN, LINE_OUT, Linked};
+use crate::person::{self, Person, Question, Reply, SeenBy, Tally, ToDo, ToSee};
 use crate::result::Interval;
 use crate::seen::Seen;
 use crate::skip::Skip;
-use crate::link::{Driven, LINE_IN, LINE_OUT, Linked};
 use payrig_bench::action::Action;
 use payrig_bench::plan::{self, DeviceLink, DevicePlan, LineLink, Pin};
 use payrig_bench::{BusId, Node, NodeId};
 use payrig_mdb::bill::{self, EscrowStatus};
 use payrig_mdb::cashless::Unit;
 use payrig_mdb::{ACK, Block, NAK, Word};
+use payrig_peripherals::PortTiming;
 use payrig_pulse::{Profile, Train};
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
-use payrig_peripherals::PortTiming;
 use payrig_wire::analysis::Books;
 use payrig_wire::recording::{Entry, LineRecord, LineRole, TrainRecord};
 use payrig_wire::{Finding, Origin, RuleName, Source, TimedWord, Transmission, WORD_TIME};
@@ -62,44 +62,44 @@ enum Subject {
 /// An outside device: who does and sees things at it, and what it told.
 #[derive(Debug)]
 struct AtHand {
-    operator: Box<dyn Operator>,
-    told: Reports,
-    /// Reports that came while the operator was asked.
+    person: Box<dyn Person>,
+    reports: Reports,
+    /// Reports that came while the person was asked.
     queued: VecDeque<Vec<u8>>,
     /// What is to be put right again before the next check.
-    to_undo: Vec<Act>,
+    to_undo: Vec<DeviceAction>,
 }
 
 /// An outside device and the bench it stands on, lent to one check after another.
 #[derive(Debug)]
 pub struct Outside {
     linked: Linked,
-    operator: Box<dyn Operator>,
-    told: Reports,
+    person: Box<dyn Person>,
+    reports: Reports,
 }
 
 impl Outside {
     /// Says something to whoever is at it.
-    pub(super) fn tell(&mut self, text: &str) {
-        self.operator.tell(text);
+    pub(super) fn inform(&mut self, text: &str) {
+        self.person.inform(text);
     }
 
     /// A device of this kind at the other end of a port.
     #[must_use]
-    pub fn new(kind: Kind, linked: Linked, operator: Box<dyn Operator>) -> Self {
-        let told = Reports::new(kind);
+    pub fn new(kind: Kind, linked: Linked, person: Box<dyn Person>) -> Self {
+        let reports = Reports::new(kind);
         Self {
             linked,
-            operator,
-            told,
+            person,
+            reports,
         }
     }
 
     /// A device of this kind on pulse lines.
     #[must_use]
-    pub fn on_lines(kind: Kind, lines: OutsideLines, operator: Box<dyn Operator>) -> Self {
+    pub fn on_lines(kind: Kind, lines: OutsideLines, person: Box<dyn Person>) -> Self {
         let linked = Linked::without_words(Box::new(lines));
-        Self::new(kind, linked, operator)
+        Self::new(kind, linked, person)
     }
 
     /// The same, and the examination ends when it is asked to.
@@ -115,7 +115,7 @@ impl Outside {
 
     /// Who it says it is.
     pub(super) fn identity(&self) -> crate::result::Subject {
-        self.told.identity()
+        self.reports.identity()
     }
 }
 
@@ -164,14 +164,14 @@ impl Bench {
     pub fn outside(setup: &Setup, outside: Outside) -> Self {
         let Outside {
             linked,
-            operator,
-            mut told,
+            person,
+            mut reports,
         } = outside;
-        told.begin();
+        reports.begin();
         let queued = VecDeque::new();
         let subject = Subject::Outside(Box::new(AtHand {
-            operator,
-            told,
+            person,
+            reports,
             queued,
             to_undo: Vec::new(),
         }));
@@ -247,7 +247,7 @@ impl Bench {
     }
 
     /// What all places that `which` accepts hold together. An emulated device is looked into; at an
-    /// outside one the operator counts what came out, and the rest is what it reported.
+    /// outside one the person counts what came out, and the rest is what it reported.
     #[must_use]
     pub fn sum(&mut self, which: impl Fn(&Place) -> bool) -> Money {
         if self.is_outside() {
@@ -309,10 +309,11 @@ impl Bench {
     fn gather(&mut self) {
         let Self { run, .. } = self;
         let mut edges = Vec::new();
-        run.bench.at_node(self.examiner, |examiner: &mut Examiner, _| {
-            self.heard.append(&mut examiner.heard);
-            edges.append(&mut examiner.edges);
-        });
+        run.bench
+            .at_node(self.examiner, |examiner: &mut Examiner, _| {
+                self.heard.append(&mut examiner.heard);
+                edges.append(&mut examiner.edges);
+            });
         if let Some(unit) = &mut self.unit {
             for (line, edge, uncertainty) in edges {
                 unit.edge(line, edge, uncertainty);
@@ -343,13 +344,13 @@ impl Bench {
 
     /// Ends the bench: findings, intervals and trains for the report.
     #[must_use]
-    pub fn finish(self) -> Remains {
+    pub fn finish(self) -> Evidence {
         self.end().0
     }
 
     /// Ends the bench and gives the outside device back, where there is one.
     #[must_use]
-    pub(super) fn end(mut self) -> (Remains, Option<Outside>) {
+    pub(super) fn end(mut self) -> (Evidence, Option<Outside>) {
         let by = self.seen_by.get();
         self.undo();
         self.settle_out();
@@ -367,12 +368,12 @@ impl Bench {
         let outside = match (self.subject, linked) {
             (Subject::Outside(at_hand), Some(linked)) => Some(Outside {
                 linked,
-                operator: at_hand.operator,
-                told: at_hand.told,
+                person: at_hand.person,
+                reports: at_hand.reports,
             }),
             _ => None,
         };
-        let remains = Remains {
+        let evidence = Evidence {
             began: self.began,
             uncertainty,
             late_by,
@@ -389,10 +390,10 @@ impl Bench {
             seen_by: self.seen_by.get(),
             over: broken_off.or(self.over),
         };
-        (remains, outside)
+        (evidence, outside)
     }
 
-    /// Where the operator and the device disagree about money.
+    /// Where the person and the device disagree about money.
     fn disagreements(&mut self) {
         if !self.is_outside() {
             return;

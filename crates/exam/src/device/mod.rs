@@ -6,7 +6,7 @@
 //! lines `pulse_unit`), which `habit` makes misbehave on the bus and `altered` in its answers, or a real
 //! one, whose `reports` are all the bench knows of its money.
 
-mod act;
+mod action;
 mod altered;
 mod bench;
 mod checks;
@@ -31,7 +31,7 @@ mod proof;
 #[cfg(test)]
 mod tests;
 
-pub use act::{Act, Answer, Close};
+pub use action::{Answer, Close, DeviceAction};
 pub use bench::{Bench, Outside};
 pub use outside_lines::{LinePort, OutsideLines};
 pub use runner::{examine, examine_outside, examine_until, run_check};

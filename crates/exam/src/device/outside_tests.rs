@@ -4,10 +4,10 @@
 use super::pulse_unit::PulseUnit;
 use super::subject::Emulated;
 use super::*;
-use crate::operator::{Deed, Operator, Question, Reply, SeenBy, Sight, Tally, Unattended};
+use crate::link::{Cable, Linked};
+use crate::person::{Person, Question, Reply, SeenBy, Tally, ToDo, ToSee, Unattended};
 use crate::result::Outcome;
 use crate::result::{CheckResult, Examination};
-use crate::link::{Cable, Linked};
 use payrig_bench::{Input, Node, Output, VirtualBus};
 use payrig_link::LinkError;
 use payrig_link::{Lateness, PortEvent};
@@ -94,9 +94,9 @@ impl World {
     }
 
     /// What is in the hands of the person when this is done.
-    fn worth(&self, act: Act) -> Money {
+    fn worth(&self, act: DeviceAction) -> Money {
         match act {
-            Act::Coin(t) => {
+            DeviceAction::Coin(t) => {
                 let coin = self
                     .setup
                     .changer
@@ -106,7 +106,7 @@ impl World {
                     .flatten();
                 coin.map_or(Money::ZERO, |c| c.worth.money())
             }
-            Act::Bill(t) => match self.setup.bill.bills.get(usize::from(t)) {
+            DeviceAction::Bill(t) => match self.setup.bill.bills.get(usize::from(t)) {
                 Some(BillKind::Value(value)) => *value,
                 _ => Money::ZERO,
             },
@@ -190,14 +190,14 @@ impl Cable for Wires {
 
 /// A person who needs a moment for everything.
 #[derive(Debug)]
-struct Person {
+struct Somebody {
     world: Rc<RefCell<World>>,
     asked: Option<(Question, Option<Micros>, bool)>,
     /// What had been taken from cards when the last one was presented.
     receipts_before: Money,
 }
 
-impl Operator for Person {
+impl Person for Somebody {
     fn ask(&mut self, question: &Question) {
         self.asked = Some((question.clone(), None, false));
     }
@@ -211,7 +211,7 @@ impl Operator for Person {
         let mut world = self.world.borrow_mut();
         if let (
             Question::Do {
-                deed: Deed::Act(act),
+                what: ToDo::AtDevice(act),
                 ..
             },
             false,
@@ -219,7 +219,7 @@ impl Operator for Person {
         {
             *done = true;
             let (now, act) = (world.now, *act);
-            if matches!(act, Act::Card(_)) {
+            if matches!(act, DeviceAction::Card(_)) {
                 self.receipts_before = world.receipts;
             }
             world.last = None;
@@ -235,8 +235,8 @@ impl Operator for Person {
         }
         Some(match question {
             Question::Do { .. } => Reply::Done,
-            Question::Look { sight, .. } => Reply::Saw(match sight {
-                Sight::InTube(t) => {
+            Question::Look { what, .. } => Reply::Saw(match what {
+                ToSee::InTube(t) => {
                     matches!(&world.last, Some(Place::Tube(_, tube)) if tube == t)
                 }
                 _ => matches!(&world.last, Some(Place::Stacker(_))),
@@ -260,7 +260,7 @@ fn attended(setup: &Setup, only: Option<&str>) -> (Examination, Option<LinkError
     let world = World::new(setup);
     let cable = Box::new(Wires(Rc::clone(&world)));
     let linked = Linked::new(cable, Source::Master, Micros(50));
-    let person = Person {
+    let person = Somebody {
         world,
         asked: None,
         receipts_before: Money::ZERO,
@@ -425,7 +425,7 @@ fn a_device_that_is_dead_is_said_once_and_not_by_every_check() {
         world
             .borrow_mut()
             .device
-            .operate(Micros::ZERO, Act::Power(false))
+            .operate(Micros::ZERO, DeviceAction::Power(false))
     );
     let linked = Linked::new(Box::new(Wires(world)), Source::Master, Micros(50));
     let outside = Outside::new(setup.kind, linked, Box::<Unattended>::default());
@@ -445,7 +445,7 @@ fn a_device_that_is_dead_is_said_once_and_not_by_every_check() {
 #[derive(Debug)]
 struct Leaves(crate::Stop);
 
-impl Operator for Leaves {
+impl Person for Leaves {
     fn ask(&mut self, _: &Question) {
         self.0.ask();
     }
@@ -604,7 +604,7 @@ struct Feeder {
     asked: Option<(Question, Option<Micros>)>,
 }
 
-impl Operator for Feeder {
+impl Person for Feeder {
     fn ask(&mut self, question: &Question) {
         self.asked = Some((question.clone(), None));
     }
@@ -618,10 +618,10 @@ impl Operator for Feeder {
         let now = wired.now;
         let reply = match question {
             Question::Do {
-                deed: Deed::Act(act),
+                what: ToDo::AtDevice(act),
                 ..
             } => {
-                if let Act::PulseMoney(value) = act {
+                if let DeviceAction::PulseMoney(value) = act {
                     wired.put_in = wired.put_in.saturating_add(Money(*value));
                 }
                 let able = wired.device.operate(now, *act);

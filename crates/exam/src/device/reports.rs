@@ -1,9 +1,9 @@
 //! What an outside device reports of itself and of money: set-up, identity, coins and bills reported,
-//! payouts acknowledged. The tool cannot look into it; these reports, and what the operator puts in
+//! payouts acknowledged. The tool cannot look into it; these reports, and what the person puts in
 //! and counts, are all its books are made of.
 
 use super::setup::Kind;
-use crate::device::Act;
+use crate::device::DeviceAction;
 use crate::result::Subject;
 use payrig_mdb::bill::{self, BillValue};
 use payrig_mdb::cashless::{self, Kind as CashlessKind, Mode, Report as CashlessReport};
@@ -18,13 +18,13 @@ pub(super) struct Reports {
     changer: Option<changer::Setup>,
     bill: Option<bill::Setup>,
     identity: Option<Subject>,
-    /// What the operator put in, in this check.
+    /// What the person put in, in this check.
     pub(super) put_in: Money,
     /// What it reported to have kept, in this check.
     pub(super) reported: Money,
     /// What it was ordered to pay and acknowledged, in this check.
     pub(super) ordered: Money,
-    /// What the operator was asked about already, in this check.
+    /// What the person was asked about already, in this check.
     settled: Money,
     /// Put in and not reported as kept yet.
     under_way: Money,
@@ -34,12 +34,12 @@ pub(super) struct Reports {
     paid_from: Option<Place>,
     /// What the reader claims to have taken from cards, in this check.
     claimed: Money,
-    /// What the operator saw taken from cards, in this check.
+    /// What the person saw taken from cards, in this check.
     taken: Money,
     /// The reader's scaling factor, and what it approved and may have to give back.
     reader_scale: i64,
     approved: Money,
-    /// Something was taken from a card or given back to it since the operator looked.
+    /// Something was taken from a card or given back to it since the person looked.
     card_moved: bool,
 }
 
@@ -100,12 +100,12 @@ impl Reports {
     }
 
     /// What a coin or bill put in is worth, as far as it said.
-    pub(super) fn worth(&self, act: Act) -> Money {
+    pub(super) fn worth(&self, act: DeviceAction) -> Money {
         match act {
-            Act::Coin(t) => self.coin(CoinType::of(t)),
-            Act::Bill(t) => self.note(t),
+            DeviceAction::Coin(t) => self.coin(CoinType::of(t)),
+            DeviceAction::Bill(t) => self.note(t),
             // A card that is shown is no money that goes in.
-            Act::PulseMoney(value) if self.kind != Kind::PulseCard => Money(value),
+            DeviceAction::PulseMoney(value) if self.kind != Kind::PulseCard => Money(value),
             _ => Money::ZERO,
         }
     }
@@ -124,14 +124,14 @@ impl Reports {
         }
     }
 
-    /// The operator has put something in.
-    pub(super) fn put(&mut self, act: Act) {
+    /// The person has put something in.
+    pub(super) fn put(&mut self, act: DeviceAction) {
         let worth = self.worth(act);
         self.put_in = self.put_in.saturating_add(worth);
         self.under_way = self.under_way.saturating_add(worth);
     }
 
-    /// True when a card may have less, or more, than the operator has seen.
+    /// True when a card may have less, or more, than the person has seen.
     pub(super) const fn card_unseen(&self) -> bool {
         self.card_moved
     }
@@ -141,7 +141,7 @@ impl Reports {
         self.claimed
     }
 
-    /// The operator looked at the card: so much less is on it.
+    /// The person looked at the card: so much less is on it.
     pub(super) fn taken_from_card(&mut self, seen: Money) -> Vec<Movement> {
         self.card_moved = false;
         let card = seen.saturating_sub(self.taken);
@@ -453,7 +453,7 @@ impl Reports {
         booked
     }
 
-    /// The operator counted what came out: what is to be corrected in the books.
+    /// The person counted what came out: what is to be corrected in the books.
     pub(super) fn came_out(&mut self, counted: Money) -> Vec<Movement> {
         let expected = self.to_come_out();
         self.settled = self.settled.saturating_add(expected);

@@ -3,9 +3,9 @@
 
 use super::{Bench, DeviceCheck, Kind, Outside, Setup, checks};
 use crate::Stop;
+use crate::evidence::Evidence;
 use crate::gather;
 use crate::outside::{Course, attempts};
-use crate::remains::Remains;
 use crate::result::{CheckResult, Examination, Subject};
 use crate::seen::Seen;
 use crate::skip::Skip;
@@ -14,7 +14,7 @@ use payrig_wire::recording::Entry;
 
 /// Runs one check on a fresh bench.
 #[must_use]
-pub fn run_check(check: &DeviceCheck, setup: &Setup) -> (Seen, Option<Remains>) {
+pub fn run_check(check: &DeviceCheck, setup: &Setup) -> (Seen, Option<Evidence>) {
     let mut setup = setup.clone();
     if let Some(arrange) = check.arrange {
         arrange(&mut setup);
@@ -83,18 +83,18 @@ pub fn examine_outside(
             let text = "needs a device that is set up for it: done with emulated devices only";
             return (Seen::skipped(Skip::EmulatedOnly(text.into())), None);
         }
-        let attempted = attempts(outside, Outside::tell, |outside| {
+        let attempted = attempts(outside, Outside::inform, |outside| {
             let mut bench = Bench::outside(setup, outside);
             let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
-            let (remains, back) = bench.end();
-            Some((seen, remains, back))
+            let (evidence, back) = bench.end();
+            Some((seen, evidence, back))
         });
-        let Some((seen, remains, back)) = attempted else {
+        let Some((seen, evidence, back)) = attempted else {
             return (Seen::skipped(Skip::LinkGone), None);
         };
-        course.done(&remains);
+        course.done(&evidence);
         lent = back;
-        (seen, Some(remains))
+        (seen, Some(evidence))
     };
     let subject = Subject {
         kind: setup.kind.to_string(),

@@ -1,6 +1,6 @@
 //! An emulated device as the subject of an examination.
 
-use super::act::Act;
+use super::action::DeviceAction;
 use super::habit::Layer;
 use super::layered::Layered;
 use super::pulse_unit;
@@ -85,22 +85,22 @@ impl Emulated {
 
     /// Has something done at it. False when it is of another kind.
     #[must_use]
-    pub(super) fn operate(&mut self, now: Micros, act: Act) -> bool {
+    pub(super) fn operate(&mut self, now: Micros, act: DeviceAction) -> bool {
         match (&mut *self, act) {
-            (_, Act::Power(on)) => self.power(now, on),
+            (_, DeviceAction::Power(on)) => self.power(now, on),
             (Self::Changer(d), act) => return at_changer(d.device_mut(), now, act),
             (Self::Bill(d), act) => return at_validator(d.device_mut(), now, act),
-            (Self::Cashless(d), Act::Card(balance)) => {
+            (Self::Cashless(d), DeviceAction::Card(balance)) => {
                 d.device_mut().present_card(now, Card::with(Money(balance)));
             }
-            (Self::Cashless(d), Act::TakeCard) => {
+            (Self::Cashless(d), DeviceAction::TakeCard) => {
                 d.device_mut().remove_card(now);
             }
-            (Self::Pulse(d, kind), Act::PulseMoney(value)) => {
+            (Self::Pulse(d, kind), DeviceAction::PulseMoney(value)) => {
                 let device = d.device().name().to_owned();
                 return put_in(*kind, device, Money(value)).is_none_or(|a| d.act(now, &a).is_ok());
             }
-            (Self::Pulse(d, _), Act::TakeCard) => {
+            (Self::Pulse(d, _), DeviceAction::TakeCard) => {
                 let device = d.device().name().to_owned();
                 // Where there is no card none is taken.
                 let _ = d.act(now, &Action::RemoveCard { device });
@@ -167,36 +167,36 @@ fn put_in(kind: Kind, device: String, value: Money) -> Option<Action> {
     })
 }
 
-fn at_changer(changer: &mut Changer, now: Micros, act: Act) -> bool {
+fn at_changer(changer: &mut Changer, now: Micros, act: DeviceAction) -> bool {
     match act {
-        Act::Coin(t) => changer.insert_coin(now, CoinType::of(t)),
-        Act::Slug => changer.insert_slug(now),
-        Act::PressLever => changer.press_escrow_lever(now),
-        Act::ReleaseLever => changer.release_escrow_lever(now),
-        Act::BreakTubeSensor(t) => changer.break_tube_sensor(now, CoinType::of(t), true),
-        Act::MendTubeSensor(t) => changer.break_tube_sensor(now, CoinType::of(t), false),
+        DeviceAction::Coin(t) => changer.insert_coin(now, CoinType::of(t)),
+        DeviceAction::Slug => changer.insert_slug(now),
+        DeviceAction::PressLever => changer.press_escrow_lever(now),
+        DeviceAction::ReleaseLever => changer.release_escrow_lever(now),
+        DeviceAction::BreakTubeSensor(t) => changer.break_tube_sensor(now, CoinType::of(t), true),
+        DeviceAction::MendTubeSensor(t) => changer.break_tube_sensor(now, CoinType::of(t), false),
         _ => return false,
     }
     true
 }
 
-fn at_validator(bill: &mut BillValidator, now: Micros, act: Act) -> bool {
+fn at_validator(bill: &mut BillValidator, now: Micros, act: DeviceAction) -> bool {
     match act {
-        Act::Bill(t) => {
+        DeviceAction::Bill(t) => {
             bill.insert_bill(now, t);
         }
-        Act::Paper => {
+        DeviceAction::Paper => {
             bill.insert_unknown_paper(now);
         }
-        Act::RemoveCashBox => bill.remove_cash_box(now),
-        Act::FillStacker => {
+        DeviceAction::RemoveCashBox => bill.remove_cash_box(now),
+        DeviceAction::FillStacker => {
             bill.fill_stacker(now);
         }
-        Act::JamBill => bill.break_down(now, Fault::Jam),
-        Act::ClearJam => {
+        DeviceAction::JamBill => bill.break_down(now, Fault::Jam),
+        DeviceAction::ClearJam => {
             bill.repair(now, Fault::Jam);
         }
-        Act::ReturnCashBox => {
+        DeviceAction::ReturnCashBox => {
             bill.replace_cash_box(now, true);
         }
         _ => return false,

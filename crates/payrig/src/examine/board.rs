@@ -2,7 +2,7 @@
 
 use super::acceptor::AcceptorArguments;
 use super::running::{Job, Listed, list, run_all};
-use super::{Common, load, operator, try_outputs, unknown};
+use super::{Common, answerer, load, try_outputs, unknown};
 use crate::ending::Ending;
 use crate::terminal::say;
 use crate::{Exit, Failure, Format};
@@ -118,7 +118,7 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
         return Ok(Exit::Passed);
     };
     let stop = Ending::listen("the examination")?.stop();
-    let mut outside = BoardOutside::new(opened.linked.until(&stop), operator(common)?);
+    let mut outside = BoardOutside::new(opened.linked.until(&stop), answerer(common)?);
     if let Some(acceptor) = acceptor {
         outside = outside.with_lines(acceptor, &setup);
     }

@@ -2,7 +2,7 @@
 
 use super::lines::LineArguments;
 use super::running::{Job, Listed, list, run_all};
-use super::{Common, load, operator, try_outputs, unknown};
+use super::{Common, answerer, load, try_outputs, unknown};
 use crate::ending::Ending;
 use crate::terminal::say;
 use crate::{Exit, Failure};
@@ -167,7 +167,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         let Some(opened) = common.link.open(Source::Master, Clock::starting_now())? else {
             return Ok(Exit::Passed);
         };
-        let outside = Outside::new(setup.kind, opened.linked, operator(common)?);
+        let outside = Outside::new(setup.kind, opened.linked, answerer(common)?);
         (outside.until(&stop), opened.name)
     } else if matches!(setup.kind, Kind::PulseHopper | Kind::PulseCoinHopper) {
         let text = "a real hopper cannot be examined: its motor is not driven over a serial port. \
@@ -176,7 +176,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
     } else {
         let port = common.link.port().unwrap_or_default();
         let lines = arguments.lines.open(port)?;
-        let outside = Outside::on_lines(setup.kind, lines, operator(common)?);
+        let outside = Outside::on_lines(setup.kind, lines, answerer(common)?);
         (outside.until(&stop), format!("modem lines of {port}"))
     };
     let (subject, only) = (called(&setup), common.only.clone());

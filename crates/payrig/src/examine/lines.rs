@@ -112,7 +112,7 @@ impl<L: ModemLines + std::fmt::Debug> LinePort for OnPort<L> {
 mod tests {
     use super::*;
     use payrig_exam::device::{Kind, Outside, Setup, examine_outside};
-    use payrig_exam::operator::Unattended;
+    use payrig_exam::person::Unattended;
     use payrig_exam::{Examination, Outcome};
     use std::io;
 

@@ -1,7 +1,7 @@
 //! The person at the terminal: questions go to standard error, answers come from standard input.
 
 use crate::terminal::say;
-use payrig_exam::operator::{Operator, Question, Reply};
+use payrig_exam::person::{Person, Question, Reply};
 use payrig_units::{Decimals, Micros, Money};
 use std::io::{self, BufRead, IsTerminal};
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
@@ -9,13 +9,13 @@ use std::thread;
 
 /// A person at the terminal, or a script on standard input.
 #[derive(Debug)]
-pub(crate) struct Person {
+pub(crate) struct AtTerminal {
     lines: Receiver<String>,
     asked: Option<Question>,
     gone: bool,
 }
 
-impl Person {
+impl AtTerminal {
     /// Starts to listen.
     ///
     /// # Errors
@@ -46,7 +46,7 @@ impl Person {
     }
 }
 
-impl Operator for Person {
+impl Person for AtTerminal {
     fn ask(&mut self, question: &Question) {
         if !self.gone {
             say!("{}", words(question));
@@ -54,7 +54,7 @@ impl Operator for Person {
         self.asked = Some(question.clone());
     }
 
-    fn tell(&mut self, text: &str) {
+    fn inform(&mut self, text: &str) {
         say!("{text}");
     }
 
@@ -124,21 +124,22 @@ fn counted(text: &str, decimals: Decimals) -> Result<Reply, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use payrig_exam::operator::{Deed, Sight, Tally};
+    use payrig_bench::Observation;
+    use payrig_exam::person::{Tally, ToDo, ToSee};
 
     #[test]
     fn answers_are_read_as_they_are_asked_for() {
-        let deed = Question::Do {
+        let task = Question::Do {
             text: "put in a coin".to_owned(),
-            deed: Deed::Prepare,
+            what: ToDo::Prepare,
         };
-        assert_eq!(reply(&deed, ""), Ok(Reply::Done));
-        assert_eq!(reply(&deed, " S "), Ok(Reply::CannotDo));
-        assert_eq!(reply(&deed, "q"), Ok(Reply::Stop));
-        assert!(reply(&deed, "0.25").is_err());
+        assert_eq!(reply(&task, ""), Ok(Reply::Done));
+        assert_eq!(reply(&task, " S "), Ok(Reply::CannotDo));
+        assert_eq!(reply(&task, "q"), Ok(Reply::Stop));
+        assert!(reply(&task, "0.25").is_err());
         let look = Question::Look {
             text: "Is it on?".to_owned(),
-            sight: Sight::ExactChangeLight,
+            what: ToSee::Observe(Observation::ExactChange),
             default: true,
         };
         assert_eq!(reply(&look, "no"), Ok(Reply::Saw(false)));

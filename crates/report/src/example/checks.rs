@@ -1,7 +1,7 @@
 //! The checks of the invented examination, and how each came out.
 
 use super::Wobble;
-use payrig_exam::operator::SeenBy;
+use payrig_exam::person::SeenBy;
 use payrig_exam::{CheckResult, Outcome};
 use payrig_units::Micros;
 

@@ -24,15 +24,20 @@ impl BoardBench {
         self.gather();
     }
 
+    /// Has something done at the machine: on the bench, where the board is emulated, or else by a person
+    /// who is asked to in these words.
+    fn at_machine(&mut self, action: Action, text: String) {
+        match self.is_outside() {
+            true => self.have_done(text, ToDo::Act(action)),
+            false => self.act(&action),
+        }
+    }
+
     /// Presses a selection.
     pub fn select(&mut self, item: u16) {
-        if !self.is_outside() {
-            self.act(&Action::Select { item });
-            return;
-        }
         let price = self.prices.get(&item).copied().unwrap_or_default();
         let text = format!("press selection {item}, which costs {}", self.show(price));
-        self.have_done(text, Deed::Select(item));
+        self.at_machine(Action::Select { item }, text);
         if let Subject::Outside(hand) = &mut self.board {
             hand.pressed.push(item);
         }
@@ -53,25 +58,17 @@ impl BoardBench {
 
     /// Blocks the motor of an item once.
     pub fn block_motor(&mut self, item: u16) {
-        if !self.is_outside() {
-            self.act(&Action::JamItem { item });
-            return;
-        }
         let text = format!("make the next vend of selection {item} fail: block its motor");
-        self.have_done(text, Deed::BlockMotor(item));
+        self.at_machine(Action::JamItem { item }, text);
     }
 
     /// Cuts the board's power, or gives it back.
     pub fn board_power(&mut self, on: bool) {
-        if !self.is_outside() {
-            self.act(&Action::Power { device: None, on });
-            return;
-        }
         let text = match on {
-            true => "switch the machine on again".to_owned(),
-            false => "switch the machine with the board off".to_owned(),
+            true => "switch the machine on again",
+            false => "switch the machine with the board off",
         };
-        self.have_done(text, Deed::MachinePower(on));
+        self.at_machine(Action::Power { device: None, on }, text.to_owned());
         if let (Subject::Outside(hand), None) = (&mut self.board, &self.over) {
             hand.dark = !on;
         }
@@ -104,9 +101,12 @@ impl BoardBench {
 
     /// Does something at the bill validator.
     pub fn bill_do(&mut self, act: impl FnOnce(&mut BillValidator, Micros)) {
-        self.at(self.played.bill, |node: &mut Layered<BillValidator>, now| {
-            act(node.device_mut(), now);
-        });
+        self.at(
+            self.played.bill,
+            |node: &mut Layered<BillValidator>, now| {
+                act(node.device_mut(), now);
+            },
+        );
     }
 
     /// Puts in a bill of this type.
@@ -119,9 +119,12 @@ impl BoardBench {
 
     /// Does something at the card reader.
     pub fn reader_do(&mut self, act: impl FnOnce(&mut CashlessDevice, Micros)) {
-        self.at(self.played.cashless, |node: &mut Layered<CashlessDevice>, now| {
-            act(node.device_mut(), now);
-        });
+        self.at(
+            self.played.cashless,
+            |node: &mut Layered<CashlessDevice>, now| {
+                act(node.device_mut(), now);
+            },
+        );
     }
 
     /// Presents a card with this balance in minor units; `None` when the reader does not know it.
@@ -231,7 +234,7 @@ impl BoardBench {
 
     /// Ends the bench.
     #[must_use]
-    pub fn finish(self) -> Remains {
+    pub fn finish(self) -> Evidence {
         self.end().0
     }
 
@@ -252,7 +255,7 @@ impl BoardBench {
 
     /// Ends the bench and gives the board outside back, where there is one.
     #[must_use]
-    pub(in crate::board) fn end(mut self) -> (Remains, Option<BoardOutside>) {
+    pub(in crate::board) fn end(mut self) -> (Evidence, Option<BoardOutside>) {
         self.run.rest_lines();
         self.tidy();
         self.run.bench.close();
@@ -295,7 +298,7 @@ impl BoardBench {
             }),
             _ => None,
         };
-        let remains = Remains {
+        let evidence = Evidence {
             began: self.began,
             live,
             uncertainty,
@@ -309,6 +312,6 @@ impl BoardBench {
             trains,
             books: bench.books().clone(),
         };
-        (remains, outside)
+        (evidence, outside)
     }
 }

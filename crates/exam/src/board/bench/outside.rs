@@ -4,12 +4,12 @@
 use super::super::options::BoardOptions;
 use super::*;
 use crate::link::AcceptorLines;
-use crate::operator::Operator;
+use crate::person::Person;
 
 /// A board outside: who does and sees things at it, and its pulse lines.
 #[derive(Debug)]
 pub(super) struct AtHand {
-    pub(super) operator: Box<dyn Operator>,
+    pub(super) person: Box<dyn Person>,
     /// Selections pressed whose item nobody was asked about yet.
     pub(super) pressed: Vec<u16>,
     /// Its power was cut and is to be given back.
@@ -41,9 +41,9 @@ pub struct BoardOutside {
 impl BoardOutside {
     /// A board at the other end of a port.
     #[must_use]
-    pub fn new(linked: Linked, operator: Box<dyn Operator>) -> Self {
+    pub fn new(linked: Linked, person: Box<dyn Person>) -> Self {
         let hand = AtHand {
-            operator,
+            person,
             pressed: Vec::new(),
             dark: false,
             options: BoardOptions::default(),
@@ -82,7 +82,7 @@ impl BoardOutside {
         }
         let question = Question::Do {
             text: text.clone(),
-            deed: Deed::SetUp(wanted),
+            what: ToDo::SetUp(wanted),
         };
         match self.ask(&question) {
             Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
@@ -122,14 +122,14 @@ impl BoardOutside {
     }
 
     /// Says something to whoever is at it.
-    pub(in crate::board) fn tell(&mut self, text: &str) {
-        self.hand.operator.tell(text);
+    pub(in crate::board) fn inform(&mut self, text: &str) {
+        self.hand.person.inform(text);
     }
 
     /// Puts a question and waits for the answer; the board is not answered meanwhile.
     pub(in crate::board) fn ask(&mut self, question: &Question) -> Reply {
         let linked = &mut self.linked;
-        let reply = operator::put(&mut *self.hand.operator, question, |waits| {
+        let reply = person::put(&mut *self.hand.person, question, |waits| {
             if waits {
                 linked.let_pass(Micros::ms(20));
             }

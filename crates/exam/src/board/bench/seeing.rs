@@ -47,7 +47,7 @@ impl BoardBench {
             // Money that did not come back, or a vend that was told to be a success.
             let kept = self.customer() < Money::ZERO || !self.card_paid().is_zero();
             let text = format!("Did the item of selection {item} fall since you pressed it?");
-            if self.look(text, Sight::Fell(item), kept) {
+            if self.look(text, ToSee::Fell(item), kept) {
                 self.fell.push(item);
             }
         }
@@ -64,7 +64,7 @@ impl BoardBench {
         }
         let empty = self.sum(|p| matches!(p, Place::Tube(..))).is_zero();
         let text = "Is the exact-change light on?".to_owned();
-        self.look(text, Sight::ExactChangeLight, empty)
+        self.look(text, ToSee::Observe(Observation::ExactChange), empty)
     }
 
     /// Whether the display showed a text: read from the emulated machine, or seen by a person.
@@ -76,16 +76,20 @@ impl BoardBench {
             return shown.iter().any(|shown| shown.contains(text));
         }
         let question = format!("Does the machine's display show \"{text}\", or did it just now?");
-        self.look(question, Sight::Shows(text), true)
+        self.look(
+            question,
+            ToSee::Observe(Observation::Seen(text.to_owned())),
+            true,
+        )
     }
 
-    pub(super) fn look(&mut self, text: String, sight: Sight, default: bool) -> bool {
+    pub(super) fn look(&mut self, text: String, what: ToSee, default: bool) -> bool {
         let question = Question::Look {
             text,
-            sight,
+            what,
             default,
         };
-        match self.ask_operator(&question) {
+        match self.ask_person(&question) {
             Reply::Saw(seen) => {
                 self.note_seen(SeenBy::Person);
                 seen
@@ -101,13 +105,13 @@ impl BoardBench {
     }
 
     /// Has a person do something at the board; the check is over when nobody can.
-    pub(super) fn have_done(&mut self, text: String, deed: Deed) {
+    pub(super) fn have_done(&mut self, text: String, what: ToDo) {
         let at_us = self.now();
         let question = Question::Do {
             text: text.clone(),
-            deed,
+            what,
         };
-        match self.ask_operator(&question) {
+        match self.ask_person(&question) {
             Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
                 self.record(Entry::Act { at_us, text });
             }
@@ -119,20 +123,20 @@ impl BoardBench {
     }
 
     /// Puts a question, and goes on with the wire until it is answered.
-    pub(super) fn ask_operator(&mut self, question: &Question) -> Reply {
+    pub(super) fn ask_person(&mut self, question: &Question) -> Reply {
         let Subject::Outside(hand) = &mut self.board else {
             return Reply::Default;
         };
-        let mut operator = std::mem::replace(&mut hand.operator, Box::new(Unattended::default()));
-        let reply = operator::put(&mut *operator, question, |waits| {
+        let mut person = std::mem::replace(&mut hand.person, Box::new(Unattended::default()));
+        let reply = person::put(&mut *person, question, |waits| {
             if waits {
                 self.wait(Micros::ms(20));
             }
             (!self.run.is_over()).then_some(self.now())
         });
-        self.record(operator::note(self.now(), question, reply));
+        self.record(person::note(self.now(), question, reply));
         if let Subject::Outside(hand) = &mut self.board {
-            hand.operator = operator;
+            hand.person = person;
         }
         reply
     }

@@ -8,7 +8,7 @@ impl Bench {
     ///
     /// # Errors
     /// A skipped check: the device is of another kind, or nobody is there.
-    pub fn act(&mut self, act: Act) -> Result<(), Seen> {
+    pub fn act(&mut self, act: DeviceAction) -> Result<(), Seen> {
         self.do_act(act, true)
     }
 
@@ -16,11 +16,11 @@ impl Bench {
     ///
     /// # Errors
     /// As [`act`](Self::act).
-    pub fn act_unasked(&mut self, act: Act) -> Result<(), Seen> {
+    pub fn act_unasked(&mut self, act: DeviceAction) -> Result<(), Seen> {
         self.do_act(act, false)
     }
 
-    pub(super) fn do_act(&mut self, act: Act, polling: bool) -> Result<(), Seen> {
+    pub(super) fn do_act(&mut self, act: DeviceAction, polling: bool) -> Result<(), Seen> {
         let text = self.instruction(act);
         if let Subject::Emulated(device) = self.subject {
             if !self.operate(device, act) {
@@ -33,13 +33,13 @@ impl Bench {
         }
         if let Subject::Outside(at_hand) = &mut self.subject {
             // What is reported while the hand is still at the slot is of this coin.
-            at_hand.told.put(act);
+            at_hand.reports.put(act);
         }
-        let deed = Deed::Act(act);
-        match self.ask_operator(
+        let what = ToDo::AtDevice(act);
+        match self.ask_person(
             &Question::Do {
                 text: text.clone(),
-                deed,
+                what,
             },
             polling,
         ) {
@@ -64,8 +64,8 @@ impl Bench {
     }
 
     /// Does something at the emulated device. False when it is of another kind.
-    fn operate(&mut self, device: NodeId, act: Act) -> bool {
-        if let Act::Power(on) = act {
+    fn operate(&mut self, device: NodeId, act: DeviceAction) -> bool {
+        if let DeviceAction::Power(on) = act {
             let device = self.unit.as_ref().map_or(SUBJECT, |unit| unit.name());
             let device = Some(device.to_owned());
             return self.run.bench.act(&Action::Power { device, on }).is_ok();
@@ -77,7 +77,7 @@ impl Bench {
     /// Has everything put right again that this check put wrong, and a bill in escrow given back.
     pub(super) fn undo(&mut self) {
         let in_escrow = |b: &Self| match &b.subject {
-            Subject::Outside(at_hand) => at_hand.told.in_escrow(),
+            Subject::Outside(at_hand) => at_hand.reports.in_escrow(),
             Subject::Emulated(_) => false,
         };
         if in_escrow(self) && !self.run.is_over() {
@@ -100,10 +100,10 @@ impl Bench {
     }
 
     /// It was not put in after all.
-    pub(super) fn taken_back(&mut self, act: Act) {
+    pub(super) fn taken_back(&mut self, act: DeviceAction) {
         if let Subject::Outside(at_hand) = &mut self.subject {
-            let worth = at_hand.told.worth(act);
-            at_hand.told.take_back(worth);
+            let worth = at_hand.reports.worth(act);
+            at_hand.reports.take_back(worth);
         }
     }
 
@@ -114,8 +114,8 @@ impl Bench {
         seen
     }
 
-    pub(super) fn instruction(&self, act: Act) -> String {
-        if let Act::PulseMoney(value) = act {
+    pub(super) fn instruction(&self, act: DeviceAction) -> String {
+        if let DeviceAction::PulseMoney(value) = act {
             let value = self.show(Money(value));
             return match self.kind {
                 Kind::PulseBill => format!("put in a bill of {value}"),
@@ -126,20 +126,20 @@ impl Bench {
             };
         }
         let worth = match &self.subject {
-            Subject::Outside(at_hand) => at_hand.told.worth(act),
+            Subject::Outside(at_hand) => at_hand.reports.worth(act),
             Subject::Emulated(_) => Money::ZERO,
         };
         act.instruction(worth, self.decimals)
     }
 
     /// Puts a question and goes on with the wire until it is answered.
-    pub(super) fn ask_operator(&mut self, question: &Question, polling: bool) -> Reply {
+    pub(super) fn ask_person(&mut self, question: &Question, polling: bool) -> Reply {
         let Subject::Outside(at_hand) = &mut self.subject else {
             return Reply::Default;
         };
-        let nobody = Box::new(operator::Unattended::default());
-        let mut operator = std::mem::replace(&mut at_hand.operator, nobody);
-        let reply = operator::put(&mut *operator, question, |waits| {
+        let nobody = Box::new(person::Unattended::default());
+        let mut person = std::mem::replace(&mut at_hand.person, nobody);
+        let reply = person::put(&mut *person, question, |waits| {
             match waits {
                 true if polling => {
                     self.poll_meanwhile();
@@ -150,9 +150,9 @@ impl Bench {
             }
             (!self.run.is_over()).then_some(self.now())
         });
-        self.record(operator::note(self.now(), question, reply));
+        self.record(person::note(self.now(), question, reply));
         if let Subject::Outside(at_hand) = &mut self.subject {
-            at_hand.operator = operator;
+            at_hand.person = person;
         }
         reply
     }
@@ -189,7 +189,7 @@ impl Bench {
     pub fn look(
         &mut self,
         text: &str,
-        sight: Sight,
+        what: ToSee,
         default: bool,
         emulated: impl FnOnce(&mut Self) -> bool,
     ) -> bool {
@@ -200,10 +200,10 @@ impl Bench {
         let text = text.to_owned();
         let question = Question::Look {
             text,
-            sight,
+            what,
             default,
         };
-        match self.ask_operator(&question, true) {
+        match self.ask_person(&question, true) {
             Reply::Saw(seen) => {
                 self.note_seen(SeenBy::Person);
                 seen
@@ -233,7 +233,7 @@ impl Bench {
             default,
             decimals: self.decimals,
         };
-        match self.ask_operator(&question, true) {
+        match self.ask_person(&question, true) {
             Reply::Counted(amount) => {
                 self.note_seen(SeenBy::Person);
                 amount
@@ -252,10 +252,10 @@ impl Bench {
         }
     }
 
-    /// Has the operator count what came out.
+    /// Has the person count what came out.
     pub(super) fn ask_out(&mut self) -> Money {
         let expected = match &self.subject {
-            Subject::Outside(at_hand) => at_hand.told.to_come_out(),
+            Subject::Outside(at_hand) => at_hand.reports.to_come_out(),
             Subject::Emulated(_) => Money::ZERO,
         };
         let text = match self.kind {
@@ -266,7 +266,7 @@ impl Bench {
         };
         let counted = self.count(text, Tally::CameOut, expected, |_| Money::ZERO);
         let movements = match &mut self.subject {
-            Subject::Outside(at_hand) => at_hand.told.came_out(counted),
+            Subject::Outside(at_hand) => at_hand.reports.came_out(counted),
             Subject::Emulated(_) => Vec::new(),
         };
         self.book(movements);
@@ -278,7 +278,7 @@ impl Bench {
         let Subject::Outside(at_hand) = &self.subject else {
             return;
         };
-        let (out, card) = (at_hand.told.to_come_out(), at_hand.told.card_unseen());
+        let (out, card) = (at_hand.reports.to_come_out(), at_hand.reports.card_unseen());
         if out != Money::ZERO && !self.run.is_over() {
             self.ask_out();
         }
@@ -289,13 +289,13 @@ impl Bench {
 
     pub(super) fn ask_card(&mut self) {
         let claimed = match &self.subject {
-            Subject::Outside(at_hand) => at_hand.told.claimed(),
+            Subject::Outside(at_hand) => at_hand.reports.claimed(),
             Subject::Emulated(_) => Money::ZERO,
         };
         let text = "How much has been taken from the card since this check began?";
         let seen = self.count(text, Tally::FromCard, claimed, |_| Money::ZERO);
         let movements = match &mut self.subject {
-            Subject::Outside(at_hand) => at_hand.told.taken_from_card(seen),
+            Subject::Outside(at_hand) => at_hand.reports.taken_from_card(seen),
             Subject::Emulated(_) => Vec::new(),
         };
         self.book(movements);

@@ -93,7 +93,10 @@ impl Bench {
 
     /// Runs the motor of the hopper, or stops it.
     pub fn motor(&mut self, on: bool) {
-        let motor = self.unit.as_ref().and_then(|unit| unit.motor(self.now(), on));
+        let motor = self
+            .unit
+            .as_ref()
+            .and_then(|unit| unit.motor(self.now(), on));
         self.drive(motor);
     }
 
@@ -147,7 +150,7 @@ impl Bench {
         let (trains, name) = (unit.take_trains(now), unit.profile().name.clone());
         let worth = unit.worth(&trains);
         if let Subject::Outside(at_hand) = &mut self.subject {
-            let movements = at_hand.told.pulsed(worth);
+            let movements = at_hand.reports.pulsed(worth);
             self.book(movements);
         }
         let records = trains.iter().map(|t| TrainRecord::of(t, &name));

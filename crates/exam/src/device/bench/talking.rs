@@ -34,7 +34,7 @@ impl Bench {
             && let Subject::Outside(at_hand) = &mut self.subject
             && let Some(data) = at_hand.queued.pop_front()
         {
-            // It came while the operator was asked.
+            // It came while the person was asked.
             return Answer::Data(data);
         }
         let words = Block::truncated(command).master_words().collect();
@@ -77,20 +77,20 @@ impl Bench {
             self.say(say);
         }
         if close == Close::Ack {
-            self.told(command, &answer);
+            self.reported(command, &answer);
         }
         self.wait(REST);
         answer
     }
 
     /// An outside device has said something for good.
-    pub(super) fn told(&mut self, command: &[u8], answer: &Answer) {
+    pub(super) fn reported(&mut self, command: &[u8], answer: &Answer) {
         let Subject::Outside(at_hand) = &mut self.subject else {
             return;
         };
         let movements = match answer {
-            Answer::Ack => at_hand.told.acknowledged(command),
-            Answer::Data(data) => at_hand.told.said(command, data),
+            Answer::Ack => at_hand.reports.acknowledged(command),
+            Answer::Data(data) => at_hand.reports.said(command, data),
             _ => Vec::new(),
         };
         self.book(movements);

@@ -8,7 +8,7 @@ use crate::check::{COMMON_PRACTICE, Check, Quirk, Run, Seen, Weight};
 use crate::device::checks::common::order;
 use crate::device::habit::Context;
 use crate::device::typed;
-use crate::device::{Act, Bench, DeviceCheck, altered};
+use crate::device::{Bench, DeviceAction, DeviceCheck, altered};
 use payrig_mdb::bill::{BillTypes, Command, EscrowStatus, Report, Routing};
 use payrig_units::Micros;
 
@@ -107,7 +107,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             start(b, BillTypes::NONE)?;
-            b.act(Act::Paper)?;
+            b.act(DeviceAction::Paper)?;
             let reports = watch(b, BILL_TIME);
             let credited = routed(&reports, Routing::Stacked).len();
             let said: Vec<String> = reports.iter().map(ToString::to_string).collect();
@@ -134,7 +134,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             },
         ),
         arrange: None,
-        run: |b| reports_trouble(b, Act::RemoveCashBox, Report::CashBoxOutOfPosition),
+        run: |b| reports_trouble(b, DeviceAction::RemoveCashBox, Report::CashBoxOutOfPosition),
     },
     Check {
         id: "jam-told",
@@ -147,7 +147,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             s.habits.rewrite = Some(|c, bytes| altered::hides(c, bytes, Report::ValidatorJammed))
         }),
         arrange: None,
-        run: |b| reports_trouble(b, Act::JamBill, Report::ValidatorJammed),
+        run: |b| reports_trouble(b, DeviceAction::JamBill, Report::ValidatorJammed),
     },
     Check {
         id: "disabled-said",
@@ -200,7 +200,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
     },
 ];
 
-fn reports_trouble(b: &mut Bench, act: Act, wanted: Report) -> Run {
+fn reports_trouble(b: &mut Bench, act: DeviceAction, wanted: Report) -> Run {
     start(b, BillTypes::NONE)?;
     watch(b, Micros::ms(500));
     b.act(act)?;

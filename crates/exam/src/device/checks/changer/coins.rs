@@ -7,8 +7,8 @@ use crate::check::{Check, Quirk, Seen, Weight};
 use crate::device::checks::common::{found, order, until_just_reset};
 use crate::device::habit::Context;
 use crate::device::typed::exchange;
-use crate::device::{Act, Bench, Close, DeviceCheck, altered};
-use crate::operator::Sight;
+use crate::device::{Bench, Close, DeviceAction, DeviceCheck, altered};
+use crate::person::ToSee;
 use payrig_mdb::changer::{CoinType, CoinTypes, Command, Report, Response, Routing};
 use payrig_units::{Micros, Money, words};
 
@@ -73,7 +73,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let mut wrong = Vec::new();
             let used = used(&setup);
             for (coin_type, value) in &used {
-                b.act(Act::Coin(coin_type.get()))?;
+                b.act(DeviceAction::Coin(coin_type.get()))?;
                 let seen = coins(&watch(b, COIN_TIME));
                 let own = seen.iter().filter(|(t, _)| t == coin_type).count();
                 if own != 1 || seen.len() != 1 {
@@ -147,13 +147,13 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             for (coin_type, value) in &used {
                 accept(b, CoinTypes::ALL.without(*coin_type))?;
                 let before = inside(b);
-                b.act(Act::Coin(coin_type.get()))?;
+                b.act(DeviceAction::Coin(coin_type.get()))?;
                 let seen = coins(&watch(b, COIN_TIME));
                 if !seen.is_empty() || inside(b) != before {
                     wrong.push(format!("{} taken while disabled", b.show(*value)));
                 }
                 if let Some((other, value)) = used.iter().find(|(t, _)| t != coin_type) {
-                    b.act(Act::Coin(other.get()))?;
+                    b.act(DeviceAction::Coin(other.get()))?;
                     if !coins(&watch(b, COIN_TIME)).iter().any(|(t, _)| t == other) {
                         wrong.push(format!("{} refused while enabled", b.show(*value)));
                     }
@@ -188,7 +188,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let before = inside(b);
             let used = used(&setup);
             for (coin_type, _) in &used {
-                b.act(Act::Coin(coin_type.get()))?;
+                b.act(DeviceAction::Coin(coin_type.get()))?;
                 watch(b, COIN_TIME);
             }
             let taken = inside(b).saturating_sub(before);
@@ -214,7 +214,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             start(b)?;
-            b.act(Act::Slug)?;
+            b.act(DeviceAction::Slug)?;
             let reports = watch(b, COIN_TIME);
             let credited = coins(&reports).len();
             let said: Vec<String> = reports.iter().map(ToString::to_string).collect();
@@ -243,7 +243,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let mut wrong = Vec::new();
             for (coin_type, value) in used(&setup) {
                 let before = in_tube(b, coin_type);
-                b.act(Act::Coin(coin_type.get()))?;
+                b.act(DeviceAction::Coin(coin_type.get()))?;
                 let seen = coins(&watch(b, COIN_TIME));
                 let reported = seen.iter().any(|(_, routing)| *routing == Routing::Tubes);
                 let question = format!(
@@ -253,7 +253,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
                 let emulated = |b: &mut Bench| in_tube(b, coin_type) > before;
                 let to_tube = b.look(
                     &question,
-                    Sight::InTube(coin_type.get()),
+                    ToSee::InTube(coin_type.get()),
                     reported,
                     emulated,
                 );

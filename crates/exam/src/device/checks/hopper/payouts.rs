@@ -3,7 +3,7 @@
 use super::{coins, enough, inside, pay};
 use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
 use crate::device::checks::pulse::range;
-use crate::device::{Act, DeviceCheck};
+use crate::device::{DeviceAction, DeviceCheck};
 use payrig_units::{Micros, words};
 
 /// The checks.
@@ -240,7 +240,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             b.hopper()?;
             b.motor(true);
             b.wait(Micros::secs(2));
-            b.act(Act::Power(false))?;
+            b.act(DeviceAction::Power(false))?;
             let before = inside(b);
             b.wait(Micros::secs(5));
             let gone = before.saturating_sub(inside(b));

@@ -1,6 +1,6 @@
 //! The person at the bench, as questions and answers: instructions, yes or no, amounts.
 //!
-//! Nothing here waits or reads a keyboard. A bench puts a [`Question`] to its [`Operator`] and goes
+//! Nothing here waits or reads a keyboard. A bench puts a [`Question`] to its [`Person`] and goes
 //! on with the wire until there is a [`Reply`]. Every question has a default for benches nobody
 //! stands at, and every answer says whose it is ([`SeenBy`]).
 
@@ -9,7 +9,9 @@ mod unattended;
 pub use unattended::Unattended;
 
 use crate::board::BoardOptions;
-use crate::device::Act;
+use crate::device::DeviceAction;
+use payrig_bench::Observation;
+use payrig_bench::action::Action;
 use payrig_units::{Decimals, Micros, Money};
 use payrig_wire::recording::Entry;
 use serde::{Deserialize, Serialize};
@@ -55,16 +57,12 @@ impl SeenBy {
 }
 
 /// Something a person is asked to do.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Deed {
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ToDo {
+    /// What a script could do on a bench as well, at the machine.
+    Act(Action),
     /// Something at the device under examination.
-    Act(Act),
-    /// Press this selection of the machine.
-    Select(u16),
-    /// Make the next vend of this selection fail.
-    BlockMotor(u16),
-    /// Switch the machine on or off.
-    MachinePower(bool),
+    AtDevice(DeviceAction),
     /// Set the machine up as the checks need it.
     Prepare,
     /// Change the board's settings to these.
@@ -72,20 +70,16 @@ pub enum Deed {
 }
 
 /// Something a person is asked to look at.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Sight {
-    /// The exact-change light.
-    ExactChangeLight,
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ToSee {
+    /// What can be seen of an emulated machine as well.
+    Observe(Observation),
     /// Whether an item of this selection fell.
     Fell(u16),
-    /// Whether the display shows this text.
-    Shows(&'static str),
     /// Whether a coin lies in the tube of this coin type.
     InTube(u8),
     /// Whether a bill is in the stacker.
     InStacker,
-    /// Whether a bill is held in escrow.
-    InEscrow,
 }
 
 /// Money a person is asked to count.
@@ -97,7 +91,7 @@ pub enum Tally {
     FromCard,
 }
 
-/// A question to the operator.
+/// A question to the person.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Question {
     /// Do this, and say when it is done.
@@ -105,14 +99,14 @@ pub enum Question {
         /// In plain words.
         text: String,
         /// What it is.
-        deed: Deed,
+        what: ToDo,
     },
     /// Yes or no.
     Look {
         /// In plain words, with a question mark.
         text: String,
         /// What it is about.
-        sight: Sight,
+        what: ToSee,
         /// What is taken when nobody looks.
         default: bool,
     },
@@ -144,7 +138,7 @@ impl Question {
     pub const fn unanswered(&self) -> Reply {
         match self {
             Self::Do {
-                deed: Deed::SetUp(_),
+                what: ToDo::SetUp(_),
                 ..
             }
             | Self::Look { .. }
@@ -186,12 +180,12 @@ impl fmt::Display for Reply {
 }
 
 /// Whoever answers.
-pub trait Operator: fmt::Debug {
+pub trait Person: fmt::Debug {
     /// A question is put. There is one at a time.
     fn ask(&mut self, question: &Question);
 
     /// Something a person should know before the next question.
-    fn tell(&mut self, _text: &str) {}
+    fn inform(&mut self, _text: &str) {}
 
     /// The answer to it, once there is one; asked for again and again while the bench goes on.
     /// `now` is bench time.
@@ -201,16 +195,16 @@ pub trait Operator: fmt::Debug {
 /// Puts a question, and lets time pass until it is answered. `time` lets some pass, if told to, and gives
 /// bench time; nothing once no answer is waited for any more: then nobody is asked, either.
 pub(crate) fn put(
-    operator: &mut dyn Operator,
+    person: &mut dyn Person,
     question: &Question,
     mut time: impl FnMut(bool) -> Option<Micros>,
 ) -> Reply {
     let mut now = time(false);
     if now.is_some() {
-        operator.ask(question);
+        person.ask(question);
     }
     while let Some(at) = now {
-        if let Some(reply) = operator.answer(at) {
+        if let Some(reply) = person.answer(at) {
             return reply;
         }
         now = time(true);

@@ -2,9 +2,9 @@
 
 use payrig_units::{Decimals, Money};
 
-/// What the operator does at the device.
+/// What the person does at the device.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Act {
+pub enum DeviceAction {
     /// Puts in a coin of this type.
     Coin(u8),
     /// Puts in something that is no coin.
@@ -100,7 +100,7 @@ impl Answer {
     }
 }
 
-impl Act {
+impl DeviceAction {
     /// What puts a device right again that is to serve the next check too.
     #[must_use]
     pub const fn undone_by(self) -> Option<Self> {

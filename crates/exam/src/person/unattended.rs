@@ -1,6 +1,6 @@
 //! Nobody at the bench.
 
-use super::{Operator, Question, Reply};
+use super::{Person, Question, Reply};
 use payrig_units::Micros;
 
 /// Nobody: what needs hands cannot be done, what needs eyes is answered by its default.
@@ -9,7 +9,7 @@ pub struct Unattended {
     asked: Option<Reply>,
 }
 
-impl Operator for Unattended {
+impl Person for Unattended {
     fn ask(&mut self, question: &Question) {
         self.asked = Some(question.unanswered());
     }

@@ -1,6 +1,6 @@
 //! What is left of a bench once its check is over.
 
-use crate::operator::SeenBy;
+use crate::person::SeenBy;
 use crate::result::Interval;
 use crate::seen::Seen;
 use payrig_units::Micros;
@@ -10,7 +10,7 @@ use payrig_wire::recording::{Entry, TrainRecord};
 
 /// What is left of a bench once its check is over.
 #[derive(Debug)]
-pub struct Remains {
+pub struct Evidence {
     /// When it began: zero in simulated time.
     pub began: Micros,
     /// When it ended.
@@ -37,9 +37,9 @@ pub struct Remains {
     pub over: Option<Seen>,
 }
 
-impl Remains {
+impl Evidence {
     /// The same check was done before, on the same port, and left this.
-    pub(crate) fn come_after(&mut self, before: Self) {
+    pub(crate) fn follow(&mut self, before: Self) {
         self.began = before.began;
         self.findings.splice(..0, before.findings);
         self.intervals.splice(..0, before.intervals);
