@@ -210,7 +210,7 @@ fn trace_event(bus: &BusAt, event: &PortEvent) {
 }
 
 /// Runs a bench over its ports until its script has ended, `limit` has passed, or `stop` is ready
-/// with the reason for the log. Whichever it is, the verdict bears the bench time at which the run ended.
+/// with the reason for the log. Whichever it is, the verdict carries the bench time at which the run ended.
 ///
 /// # Errors
 /// When a port fails or the log cannot be written; the log is complete up to then.

@@ -11,7 +11,7 @@ pub enum ChangerAction {
     InsertToken,
     /// Two coins are pushed in together.
     InsertTwoCoins,
-    /// The return lever is pressed and let go.
+    /// The return lever is pressed and released.
     PressLever,
     /// A tube's own switch is pressed.
     ManualDispense(Money, u16),

@@ -193,7 +193,7 @@ impl Board {
         if self.habits.nak_is_ack && self.answer.is_empty() && word.word == Word::marked(NAK) {
             word.word = Word::marked(ACK);
         }
-        // A pause longer than the controller bears ends the answer for it.
+        // A pause longer than the controller tolerates ends the answer for it.
         let changes = self.swallow || self.habits.hears.is_some() || self.habits.ignores_checksum;
         if !changes {
             self.remember(word);

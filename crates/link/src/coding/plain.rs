@@ -7,7 +7,7 @@
 //! # anything           a remark; not for the bus
 //! ```
 //!
-//! Lines end in LF; CR before it and blanks around fields are borne; letters may be small.
+//! Lines end in LF; CR before it and blanks around fields are accepted; letters may be small.
 
 use super::{Said, Symbol};
 use bytes::{BufMut, BytesMut};

@@ -10,7 +10,7 @@ use std::sync::mpsc;
 use std::thread::JoinHandle;
 use tokio::sync::mpsc as channel;
 
-/// What is planned for so long yet is made when the handle is let go: a pulse under way is ended.
+/// What is planned for so long yet is made when the handle is dropped: a pulse under way is ended.
 const LET_GO: Micros = Micros::ms(100);
 
 /// The handle of credit lines that a thread serves. Dropping it makes what is planned for the next

@@ -148,11 +148,11 @@ impl Finding {
         self
     }
 
-    /// With whether a tolerant peer would have coped: `bears` is what it bears (Appendix 3,
+    /// With whether a tolerant peer would have coped: `tolerates` is what it tolerates (Appendix 3,
     /// section 2).
     #[must_use]
-    pub fn peer_bears(mut self, bears: Micros) -> Self {
-        self.tolerant_peer_copes = self.measured.map(|m| m <= bears);
+    pub fn peer_tolerates(mut self, tolerates: Micros) -> Self {
+        self.tolerant_peer_copes = self.measured.map(|m| m <= tolerates);
         self
     }
 

@@ -101,7 +101,7 @@ impl Judge {
                         say(BusRule::Response, &what),
                     )
                     .measured(measured, both)
-                    .peer_bears(RESPONSE_TOLERATED)
+                    .peer_tolerates(RESPONSE_TOLERATED)
                     .of(who),
                 );
             }

@@ -35,7 +35,7 @@ impl Judge {
                         say(BusRule::InterByte, &what),
                     )
                     .measured(pause, both)
-                    .peer_bears(INTER_BYTE_TOLERATED)
+                    .peer_tolerates(INTER_BYTE_TOLERATED)
                     .of(who),
                 );
             }
