@@ -18,6 +18,7 @@ pub mod cashless;
 pub mod changer;
 mod dialogue;
 pub mod ftl;
+mod length;
 mod money;
 pub mod other;
 mod parse;
@@ -25,7 +26,8 @@ mod word;
 
 pub use address::{Address, Role};
 pub use block::{Block, BlockError, MAX_BLOCK, MasterFrame, PeripheralFrame, chk};
-pub use dialogue::{Decoded, Dialogue, Length, Typed, command_length};
+pub use dialogue::{Decoded, Dialogue, Typed, command_length};
+pub use length::Length;
 pub use money::{CurrencyCode, Scaling, ScalingError};
 pub use parse::{ParseError, Reader};
 pub use word::{ACK, NAK, RET, Word};

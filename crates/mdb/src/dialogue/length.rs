@@ -1,17 +1,6 @@
 //! Where a master's block ends (sections 5 to 11; 2.6.4 for blocks without a length).
 
-use crate::{Address, Role, bill, cashless, changer, other};
-
-/// What is known of the length of a master's block from its first bytes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Length {
-    /// The whole block has this many bytes, CHK included.
-    Known(usize),
-    /// More bytes are needed to tell.
-    NeedMore,
-    /// The standard does not say; the block ends where its sender pauses (section 2.6.4).
-    Unknown,
-}
+use crate::{Address, Length, Role, bill, cashless, changer, other};
 
 /// The length of a command block, from its first bytes (the address byte first). Cashless
 /// commands whose length depends on what was agreed are [`Length::Unknown`]:

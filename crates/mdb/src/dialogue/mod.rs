@@ -7,14 +7,15 @@ mod length;
 mod tests;
 
 pub use decoded::{Decoded, Typed};
-pub use length::{Length, command_length};
+pub use length::command_length;
 
 use decoded::Why;
 
 use crate::cashless::{Mode, Negotiation, Unit};
 use crate::ftl::Message;
 use crate::{
-    Address, Block, MasterFrame, ParseError, PeripheralFrame, Role, bill, cashless, changer, other,
+    Address, Block, Length, MasterFrame, ParseError, PeripheralFrame, Role, bill, cashless,
+    changer, other,
 };
 use std::collections::BTreeMap;
 

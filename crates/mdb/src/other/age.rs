@@ -1,6 +1,6 @@
 //! Age verification device, address 68H (MDB/ICP 4.3, section 11).
 
-use super::{Known, fixed, more, open};
+use super::known::{Known, fixed, more, open};
 
 /// The command in a block that starts with these bytes, after the address's five bits.
 pub(super) const fn command(bytes: &[u8]) -> Option<Known> {

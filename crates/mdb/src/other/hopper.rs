@@ -1,6 +1,6 @@
 //! Coin hopper or tube dispenser, addresses 58H and 70H (MDB/ICP 4.3, section 10).
 
-use super::{Known, fixed, more, open};
+use super::known::{Known, fixed, more, open};
 
 /// The command in a block that starts with these bytes, after the address's five bits.
 pub(super) const fn command(bytes: &[u8]) -> Option<Known> {

@@ -1,6 +1,7 @@
 //! Commands and responses of the devices of sections 8 to 11, and of addresses without a section.
 
-use super::{Known, age, gateway, hopper, satellite};
+use super::known::Known;
+use super::{age, gateway, hopper, satellite};
 use crate::ftl::{self, Message};
 use crate::{Address, Block, Length, ParseError, Role};
 use std::fmt;

@@ -1,6 +1,6 @@
 //! Universal satellite device, addresses 40H, 48H and 50H (MDB/ICP 4.3, section 9).
 
-use super::{Known, fixed, more, open};
+use super::known::{Known, fixed, more, open};
 
 /// The command in a block that starts with these bytes, after the address's five bits.
 pub(super) const fn command(bytes: &[u8]) -> Option<Known> {
