@@ -1,19 +1,10 @@
 //! What was found on the wire: how grave, by which rule, how certain, and what to do.
 
 use super::naming::{Origin, Party, RuleName};
+use super::severity::Severity;
 use payrig_units::Micros;
 use serde::{Deserialize, Serialize};
 use std::fmt;
-
-/// How grave a finding is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Severity {
-    /// A recommendation, or something worth knowing. Never fails a test.
-    Advice,
-    /// A limit of the standard was broken.
-    Limit,
-}
 
 /// What a measured time says about a limit, given how far the measurement may be off.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]

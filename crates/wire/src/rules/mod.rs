@@ -5,12 +5,14 @@ mod finding;
 mod judge;
 mod monitor;
 mod naming;
+mod severity;
 mod table;
 
-pub use finding::{Certainty, Finding, Severity};
+pub use finding::{Certainty, Finding};
 pub use judge::Judge;
 pub use monitor::{Monitor, Observed};
 pub use naming::{Origin, Party, RuleName};
+pub use severity::Severity;
 pub use table::{
     BREAK, BusRule, INTER_BYTE, INTER_BYTE_MARGIN, INTER_BYTE_TOLERATED, POLL_LONGEST,
     POLL_RECOMMENDED, POLL_SHORTEST, RESPONSE, RESPONSE_MARGIN, RESPONSE_TOLERATED, RULES, Rule,

@@ -1,7 +1,7 @@
 //! The rules: every limit and every piece of advice, with its section, its value and what to do.
 //! The user's guide is checked against this table.
 
-use super::Severity;
+use super::severity::Severity;
 use payrig_units::Micros;
 use std::fmt;
 
