@@ -1,10 +1,12 @@
 //! Which setting is it? A train, and the bill that was fed if known: what it fits and what to
 //! change, in plain words.
 
-use crate::compare::compare;
+mod compare;
+
 use crate::judge::{Judgement, judge, nearest_profile};
 use crate::profile::Profile;
 use crate::{Stats, Train, Verdict};
+use compare::compare;
 use payrig_units::{Decimals, Micros, Money, words};
 use std::fmt;
 
@@ -57,7 +59,7 @@ impl fmt::Display for Diagnosis {
     }
 }
 
-pub(crate) fn credit(train: &Train, profile: &Profile) -> Option<Money> {
+fn credit(train: &Train, profile: &Profile) -> Option<Money> {
     let worth = profile.worth(&train.line, &train.widths(), 0);
     (worth.left_over == 0).then_some(worth.amount)
 }

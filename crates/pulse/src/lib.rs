@@ -11,7 +11,6 @@
 //!   [`sweep`] (what would a board count?), [`HopperPayout`].
 //! - The acceptor's half: [`PulseSender`] (money in, edges out, nothing lost or doubled).
 
-mod compare;
 mod config;
 mod counter;
 mod credit;

@@ -1,13 +1,13 @@
 //! A train against what the board expects: what to change, in plain words.
 
+use super::{Question, credit};
 use crate::Verdict;
-use crate::diagnose::{Question, credit};
 use crate::judge::judge;
 use crate::profile::{Coding, Profile};
 use payrig_units::{Money, words};
 
 /// Compares with the board's profile, adding what to change.
-pub(crate) fn compare(
+pub(super) fn compare(
     question: &Question<'_>,
     board: &Profile,
     fits: &[(&Profile, Verdict)],
