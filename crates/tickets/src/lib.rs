@@ -7,12 +7,14 @@ mod error;
 mod export;
 mod schema;
 mod store;
+mod version;
 
 pub use compare::{Comparison, Drift, Turn, compare};
 pub use error::StoreError;
 pub use export::export_csv;
-pub use schema::{SCHEMA_VERSION, same_kind};
+pub use schema::same_kind;
 pub use store::{Row, Store, Ticket, default_path};
+pub use version::SCHEMA_VERSION;
 
 #[cfg(test)]
 mod tests;

@@ -1,11 +1,8 @@
 //! The tables, their version, and whose file it is.
 
-use super::StoreError;
+use super::{SCHEMA_VERSION, StoreError};
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
-
-/// The version of the tables, kept in the file's `user_version`.
-pub const SCHEMA_VERSION: i64 = 1;
 
 /// SQLite's mark of whose file it is: "PYRG".
 const APPLICATION_ID: i64 = 0x5059_5247;
