@@ -1,13 +1,24 @@
 //! The device: what it remembers, and its half of [`Device`].
 
-use super::account::Account;
-use super::acts::{Coupon, Selection};
-use super::extras::DataEntry;
+mod account;
+mod acts;
+mod commands;
+mod extras;
+mod revalue;
+mod session;
+mod settle;
+mod vend;
+
+pub use account::Card;
+pub use acts::Coupon;
+
 use super::outbox::Outbox;
-use super::settle::Refund;
 use super::state::{Phase, Stage};
 use super::{CashlessConfig, CashlessState, WhileBusy};
 use crate::{Device, Reply};
+use account::Account;
+use acts::Selection;
+use extras::DataEntry;
 use payrig_mdb::cashless::{
     Command, Kind, Level, Malfunction, Mode, Options, PriceRange, Report, TimeDate, VmcConfig,
     length_in,
@@ -15,56 +26,57 @@ use payrig_mdb::cashless::{
 use payrig_mdb::ftl::Station;
 use payrig_mdb::{Address, Block, Length};
 use payrig_units::{Micros, Money, Movement};
+use settle::Refund;
 use std::collections::BTreeMap;
 
 /// An emulated cashless device: a state machine without clock or I/O.
 #[derive(Clone, Debug)]
 pub struct CashlessDevice {
-    pub(super) config: CashlessConfig,
-    pub(super) powered: bool,
-    pub(super) phase: Phase,
+    config: CashlessConfig,
+    powered: bool,
+    phase: Phase,
     /// SETUP config data as received since the last reset.
-    pub(super) vmc: Option<VmcConfig>,
+    vmc: Option<VmcConfig>,
     /// SETUP max / min prices as received since the last reset.
-    pub(super) prices: Option<PriceRange>,
+    prices: Option<PriceRange>,
     /// Options the VMC enabled.
-    pub(super) options: Options,
+    options: Options,
     /// READER ENABLE / DISABLE, as last received.
-    pub(super) wanted: bool,
+    wanted: bool,
     /// JUST RESET is due.
-    pub(super) just_reset: bool,
+    just_reset: bool,
     /// JUST RESET is what awaits an ACK.
-    pub(super) just_reset_in_flight: bool,
-    pub(super) outbox: Outbox,
+    just_reset_in_flight: bool,
+    outbox: Outbox,
     /// The last command that was no POLL: to know a repetition.
-    pub(super) last_command: Option<Block>,
+    last_command: Option<Block>,
     /// The VMC has acknowledged a report since then: the same command again is a new one.
-    pub(super) heard_since: bool,
+    heard_since: bool,
     /// The account of the card in use, or last used.
-    pub(super) account: Option<Account>,
+    account: Option<Account>,
     /// A card is in or at the reader.
-    pub(super) card_in: bool,
+    card_in: bool,
     /// The account takes part in a session or waits for one.
-    pub(super) account_open: bool,
+    account_open: bool,
     /// Vends approved in this session.
-    pub(super) vends: u32,
+    vends: u32,
     /// SESSION CANCEL REQUEST follows the vend under way.
-    pub(super) cancel_after: bool,
-    pub(super) selection: Option<Selection>,
-    pub(super) coupon: Option<Coupon>,
-    pub(super) data_entry: Option<DataEntry>,
-    pub(super) refund: Option<Refund>,
+    cancel_after: bool,
+    selection: Option<Selection>,
+    coupon: Option<Coupon>,
+    data_entry: Option<DataEntry>,
+    refund: Option<Refund>,
     /// A malfunction that lasts.
-    pub(super) fault: Option<Malfunction>,
-    pub(super) files: BTreeMap<u8, Vec<u8>>,
-    pub(super) time: Option<TimeDate>,
-    pub(super) ftl: Station,
+    fault: Option<Malfunction>,
+    files: BTreeMap<u8, Vec<u8>>,
+    time: Option<TimeDate>,
+    ftl: Station,
     /// A message of the file transport layer awaits an ACK.
-    pub(super) ftl_in_flight: bool,
-    pub(super) last_heard: Micros,
-    pub(super) last_answer: Micros,
-    pub(super) movements: Vec<Movement>,
-    pub(super) notes: Vec<String>,
+    ftl_in_flight: bool,
+    last_heard: Micros,
+    last_answer: Micros,
+    movements: Vec<Movement>,
+    notes: Vec<String>,
 }
 
 impl CashlessDevice {
@@ -184,17 +196,17 @@ impl CashlessDevice {
         mode
     }
 
-    pub(super) fn note(&mut self, text: impl Into<String>) {
+    fn note(&mut self, text: impl Into<String>) {
         self.notes.push(text.into());
     }
 
     /// Queues a report.
-    pub(super) fn report(&mut self, now: Micros, report: Report) {
+    fn report(&mut self, now: Micros, report: Report) {
         self.outbox.push(report, now);
     }
 
     /// The answer that was just queued, straight or at a POLL.
-    pub(super) fn answer_queued(&mut self, now: Micros) -> Reply {
+    fn answer_queued(&mut self, now: Micros) -> Reply {
         match self.config.answers {
             super::Answers::AtPoll => Reply::Ack,
             super::Answers::Straight => self.send_newest(now, |_| true),
@@ -202,13 +214,13 @@ impl CashlessDevice {
     }
 
     /// Queues an answer and gives it as the configuration says.
-    pub(super) fn answer(&mut self, now: Micros, report: Report) -> Reply {
+    fn answer(&mut self, now: Micros, report: Report) -> Reply {
         self.report(now, report);
         self.answer_queued(now)
     }
 
     /// The newest of some reports straight, where it is ready.
-    pub(super) fn send_newest(&mut self, now: Micros, which: impl Fn(&Report) -> bool) -> Reply {
+    fn send_newest(&mut self, now: Micros, which: impl Fn(&Report) -> bool) -> Reply {
         let mode = self.sending_mode();
         match self.outbox.send_newest(now, &mode, which) {
             None => Reply::Ack,
@@ -223,7 +235,7 @@ impl CashlessDevice {
 
     /// ACK now, COMMAND OUT OF SEQUENCE at the next POLL. A vend or revalue whose answer has not
     /// gone out is given up (7.7, example 7, ends in Session Idle).
-    pub(super) fn out_of_sequence(&mut self, now: Micros) -> Reply {
+    fn out_of_sequence(&mut self, now: Micros) -> Reply {
         let reported = self.state().reported();
         self.give_up_undecided();
         if !self.outbox.holds(|r| matches!(r, Report::OutOfSequence(_))) {

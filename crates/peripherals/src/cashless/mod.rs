@@ -26,26 +26,16 @@
 //! its ACK was lost does nothing twice. SESSION COMPLETE without a session is ignored. READER
 //! ENABLE / DISABLE, max / min prices, time, CASH SALE and file transfers are taken in any state.
 
-mod account;
-mod acts;
-mod commands;
 mod config;
 mod device;
-mod extras;
 mod outbox;
 mod quirks;
-mod revalue;
-mod session;
-mod settle;
 mod state;
-mod vend;
 
 #[cfg(test)]
 mod tests;
 
-pub use account::Card;
-pub use acts::Coupon;
 pub use config::{Answers, CashlessConfig, Policy, WhileBusy};
-pub use device::CashlessDevice;
+pub use device::{Card, CashlessDevice, Coupon};
 pub use quirks::Quirks;
 pub use state::CashlessState;

@@ -19,6 +19,7 @@ mod config;
 mod device;
 mod events;
 mod falling;
+mod landing;
 mod payout;
 mod quirks;
 mod service;

@@ -1,7 +1,7 @@
 //! Bringing things to an end: refunds, resets, the end of a session.
 
 use super::CashlessDevice;
-use super::state::{Phase, Stage};
+use crate::cashless::state::{Phase, Stage};
 use payrig_mdb::cashless::{Level, Malfunction, Options, Report};
 use payrig_units::{Micros, Money};
 

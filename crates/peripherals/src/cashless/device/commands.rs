@@ -2,8 +2,9 @@
 
 use super::CashlessDevice;
 use super::session::is_begin;
-use super::state::Phase;
 use crate::Reply;
+use crate::cashless::Answers;
+use crate::cashless::state::Phase;
 use payrig_mdb::cashless::{Kind, Level, Options, PeripheralId, Report};
 use payrig_units::Micros;
 
@@ -167,8 +168,8 @@ impl CashlessDevice {
         }
         if self.outbox.holds(|report| answers(kind, report)) {
             return Some(match self.config.answers {
-                super::Answers::AtPoll => Reply::Ack,
-                super::Answers::Straight => self.send_newest(now, |report| answers(kind, report)),
+                Answers::AtPoll => Reply::Ack,
+                Answers::Straight => self.send_newest(now, |report| answers(kind, report)),
             });
         }
         let asks = matches!(

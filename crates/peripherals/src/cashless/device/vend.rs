@@ -1,9 +1,10 @@
 //! Vends, negative vends and the sessions around them (sections 7.4.5 to 7.4.11).
 
+use super::CashlessDevice;
 use super::session::is_begin;
-use super::state::{Phase, Stage, Vend};
-use super::{CashlessDevice, Policy};
 use crate::Reply;
+use crate::cashless::Policy;
+use crate::cashless::state::{Phase, Stage, Vend};
 use payrig_mdb::cashless::{BasketResult, Options, Report, VendFailure, VendRequest, VendSuccess};
 use payrig_units::{Micros, Money};
 

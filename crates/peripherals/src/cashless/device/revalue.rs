@@ -1,8 +1,8 @@
 //! Putting money on the card (sections 7.4.18, 7.4.19).
 
 use super::CashlessDevice;
-use super::state::{Phase, Revalue};
 use crate::Reply;
+use crate::cashless::state::{Phase, Revalue};
 use payrig_mdb::cashless::{Options, Report};
 use payrig_units::{Micros, Money};
 

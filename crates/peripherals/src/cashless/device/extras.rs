@@ -2,6 +2,7 @@
 
 use super::CashlessDevice;
 use crate::Reply;
+use crate::cashless::Answers;
 use payrig_mdb::cashless::{CouponReply, Options, Reason, Report};
 use payrig_mdb::ftl::Message;
 use payrig_units::{Micros, Money};
@@ -81,8 +82,8 @@ impl CashlessDevice {
         };
         self.ftl.heard(&message);
         match self.config.answers {
-            super::Answers::AtPoll => Reply::Ack,
-            super::Answers::Straight => self.file_reply(),
+            Answers::AtPoll => Reply::Ack,
+            Answers::Straight => self.file_reply(),
         }
     }
 

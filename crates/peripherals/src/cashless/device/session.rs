@@ -2,8 +2,8 @@
 //! it is heard (sections 7.2.4, 7.4.4, 7.4.9).
 
 use super::CashlessDevice;
-use super::state::Phase;
 use crate::Reply;
+use crate::cashless::state::Phase;
 use payrig_mdb::cashless::{BeginSession, Report};
 use payrig_units::Micros;
 

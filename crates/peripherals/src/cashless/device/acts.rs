@@ -2,8 +2,8 @@
 
 use super::extras::DataEntry;
 use super::session::is_begin;
-use super::state::{Phase, Stage};
 use super::{Card, CashlessDevice};
+use crate::cashless::state::{Phase, Stage};
 use payrig_mdb::cashless::{CouponReport, Level, Malfunction, Options, Report, SelectionRequest};
 use payrig_units::{Micros, Money};
 
