@@ -2,15 +2,21 @@
 //! waits: [`Bench::next_deadline`] is when something happens next, and [`Bench::advance`] makes it
 //! happen. Simulated, live and lock-step drivers are all loops of these two.
 
+mod event;
+mod ports;
+mod script;
+
+pub use event::Event;
+pub(crate) use ports::ToldOutside;
+pub use ports::{BusAt, LineLevel, Outbound};
+pub(crate) use script::Script;
+
 use crate::action::Action;
 use crate::bus::{Bus, BusId, other_side};
-use crate::event::Event;
 use crate::fault::Fault;
 use crate::node::{Input, Node, NodeId, Output, Refusal, Shown};
 use crate::observation::{Observation, Observed};
 use crate::plan::{DeviceLink, DevicePlan};
-use crate::ports::{Outbound, ToldOutside};
-use crate::script::Script;
 use crate::wiring::Wiring;
 use payrig_controller::Controller;
 use payrig_mdb::Address;

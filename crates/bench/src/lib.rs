@@ -8,25 +8,20 @@
 pub mod action;
 mod bench;
 mod bus;
-mod event;
 mod fault;
 mod node;
 pub mod nodes;
 mod observation;
 pub mod plan;
-mod ports;
 pub mod run;
-mod script;
 mod setup;
 mod virtual_bus;
 mod wiring;
 
-pub use bench::Bench;
+pub use bench::{Bench, BusAt, Event, LineLevel, Outbound};
 pub use bus::BusId;
-pub use event::Event;
 pub use fault::{Fault, FaultInjector, FaultKind, FrameKind, Incoming, Injected};
 pub use node::{Input, LineEdge, Node, NodeId, Output, Refusal, Shown};
 pub use observation::{Missed, Observation, Observed};
 pub use plan::Plan;
-pub use ports::{BusAt, LineLevel, Outbound};
 pub use virtual_bus::{Heard, VirtualBus};

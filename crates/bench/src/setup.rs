@@ -1,12 +1,10 @@
 //! A bench as a plan describes it.
 
-use crate::bench::{Bench, Peers};
+use crate::bench::{Bench, LineLevel, Peers, Script, ToldOutside};
 use crate::bus::{Bus, BusId};
 use crate::node::{Node, NodeId};
 use crate::nodes::{Peripheral, PulseNode, ToBus, ToPulses};
 use crate::plan::{BridgeWay, DeviceLink, DevicePlan, Kind, Plan};
-use crate::ports::{LineLevel, ToldOutside};
-use crate::script::Script;
 use crate::wiring::Wiring;
 use payrig_bridge::{MdbToPulse, PulseBridge, PulseToMdb};
 use payrig_controller::Controller;

@@ -1,7 +1,7 @@
 //! The script of a bench: a person who does one thing after another, and looks.
 
+use super::Bench;
 use crate::action::{Expectation, Step, StepKind};
-use crate::bench::Bench;
 use crate::observation::{Missed, Observation, Observed};
 use payrig_units::{Decimals, Micros, Money};
 use std::collections::VecDeque;

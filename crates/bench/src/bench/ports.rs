@@ -1,6 +1,6 @@
 //! The side of a bench that is on ports: what is to go out, and what has come in.
 
-use crate::bench::Bench;
+use super::Bench;
 use crate::bus::{BusId, other_side};
 use crate::node::Input;
 use crate::plan::{DeviceLink, DevicePlan, Kind, Pin, Plan};

@@ -1,6 +1,6 @@
 //! What happened on a bench, numbered and in order; and the end of a bench, with its verdict.
 
-use crate::bench::{Bench, Peers};
+use super::{Bench, Peers};
 use crate::bus::Bus;
 use payrig_units::{Micros, Movement};
 use payrig_wire::analysis::{Discrepancy, Tally, breach};
