@@ -6,6 +6,7 @@
 //! Linux is in one module; other systems get errors that say what is missing.
 
 mod cautions;
+mod clock;
 pub mod coding;
 pub mod drive;
 mod error;
@@ -29,6 +30,7 @@ use elsewhere as system;
 use linux as system;
 
 pub use cautions::CAUTIONS;
+pub use clock::Clock;
 pub use coding::{Decoder, Encoder, Said, Symbol, UnknownCoding, WordCoding};
 pub use error::LinkError;
 pub use figures::{Figures, Lengths};
@@ -40,7 +42,7 @@ pub use modem::{
     ModemThread, OutLine, SerialLines, Watching, lines_again,
 };
 pub use open_break::ASSUMED_BREAK;
-pub use port::{BlockingPort, Clock, Lateness, PortEvent, WordPort};
+pub use port::{BlockingPort, Lateness, PortEvent, WordPort};
 pub use ports::{PortFound, UsbIdentity};
 pub use serial::{
     AdapterReport, LowLatency, NinthBit, ParitySwitching, SerialOptions, UNMEASURED, Verdict,

@@ -123,6 +123,17 @@ pub fn find(identity: &UsbIdentity) -> Result<Option<String>, LinkError> {
     Ok(list()?.into_iter().find(is_it).map(|port| port.path))
 }
 
+/// Where an adapter is now that was at `was`; without a USB identity it can only be there.
+pub(crate) fn back_as(
+    identity: &Option<UsbIdentity>,
+    was: &str,
+) -> Result<Option<String>, LinkError> {
+    match identity {
+        Some(identity) => find(identity),
+        None => Ok(std::path::Path::new(was).exists().then(|| was.to_owned())),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

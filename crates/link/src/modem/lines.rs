@@ -1,5 +1,6 @@
 //! The modem lines of a port, by name.
 
+use super::edge_wait::EdgeWait;
 use crate::LinkError;
 use payrig_wire::port::{InLine, OutLine};
 use serialport::SerialPort;
@@ -34,15 +35,6 @@ pub trait ModemLines: Send {
             "this port has no way to wait for an edge",
         ))
     }
-}
-
-/// Blocks until a modem line changes.
-pub trait EdgeWait: Send {
-    /// Returns when one of `lines` has changed. It need not end before that.
-    ///
-    /// # Errors
-    /// When the port is gone, or has no such wait.
-    fn wait(&mut self, lines: &[InLine]) -> io::Result<()>;
 }
 
 /// The modem lines of a real port, on every system.
@@ -111,7 +103,7 @@ pub fn lines_again(
 ) -> Result<impl FnMut() -> Result<Option<SerialLines>, LinkError> + Send + 'static, LinkError> {
     let identity = crate::ports::identity(port)?;
     let was = port.to_owned();
-    Ok(move || match crate::serial::back_as(&identity, &was)? {
+    Ok(move || match crate::ports::back_as(&identity, &was)? {
         Some(path) => SerialLines::open(&path).map(Some),
         None => Ok(None),
     })

@@ -1,6 +1,6 @@
 //! A thread that blocks in the kernel until a modem line changes.
 
-use super::lines::EdgeWait;
+use super::edge_wait::EdgeWait;
 use crate::{Clock, Waker};
 use payrig_units::Micros;
 use payrig_wire::port::InLine;

@@ -1,6 +1,7 @@
 //! A real adapter on a nine-bit bus: the mode bit by switching between mark and space parity.
 
 mod engine;
+mod low_latency;
 mod ninth;
 mod probe;
 mod reconnect;
@@ -8,14 +9,18 @@ mod report;
 #[cfg(test)]
 mod simulated;
 mod wire;
+mod woken;
 
+pub use low_latency::LowLatency;
 pub use ninth::NinthBit;
-pub use report::{AdapterReport, LowLatency, ParitySwitching, Verdict, VerdictKind};
+pub use report::{AdapterReport, ParitySwitching, Verdict, VerdictKind};
 #[cfg_attr(not(target_os = "linux"), allow(unused_imports))]
-pub(crate) use wire::{Wire, Woken};
+pub(crate) use wire::Wire;
+#[cfg_attr(not(target_os = "linux"), allow(unused_imports))]
+pub(crate) use woken::Woken;
 
 use crate::modem::{SerialLines, try_lines};
-use crate::{BlockingPort, Clock, LinkError, UsbIdentity, ports};
+use crate::{BlockingPort, Clock, LinkError, ports};
 use engine::SerialPort;
 use payrig_units::Micros;
 use payrig_wire::Source;
@@ -62,22 +67,11 @@ pub fn open_serial(options: SerialOptions) -> Result<Box<dyn BlockingPort>, Link
         return Ok(Box::new(first));
     };
     let identity = ports::identity(&port)?;
-    let again = move || match back_as(&identity, &port)? {
+    let again = move || match ports::back_as(&identity, &port)? {
         Some(path) => open(&path).map(Some),
         None => Ok(None),
     };
     Ok(Box::new(Reconnecting::new(first, patience, again)))
-}
-
-/// Where the adapter is now; without a USB identity it can only be where it was.
-pub(crate) fn back_as(
-    identity: &Option<UsbIdentity>,
-    was: &str,
-) -> Result<Option<String>, LinkError> {
-    match identity {
-        Some(identity) => ports::find(identity),
-        None => Ok(std::path::Path::new(was).exists().then(|| was.to_owned())),
-    }
 }
 
 /// Tries out what an adapter can do. Nothing may be connected to its output but its own input (a

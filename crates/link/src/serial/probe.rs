@@ -1,7 +1,8 @@
 //! The self-test of an adapter.
 
+use super::low_latency::LowLatency;
 use super::ninth::{NinthBit, ninth_bit};
-use super::report::{AdapterReport, LowLatency, ParitySwitching, Verdict, VerdictKind};
+use super::report::{AdapterReport, ParitySwitching, Verdict, VerdictKind};
 use super::wire::Wire;
 use crate::{Figures, Lengths, UsbIdentity};
 use payrig_units::Micros;

@@ -1,5 +1,6 @@
 //! What an adapter can do, in plain words.
 
+use super::low_latency::LowLatency;
 use super::ninth::NinthBit;
 use crate::{Figures, LinesReport, UsbIdentity};
 use payrig_units::{Micros, words};
@@ -20,21 +21,6 @@ pub enum ParitySwitching {
     /// Eleven bits per word are sent; [`AdapterReport::ninth`] says whether the ninth has the right
     /// level.
     Sent,
-}
-
-/// Whether the driver can be told to hand over what it receives at once.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum LowLatency {
-    /// The driver has no such setting, or it is not known.
-    Unknown,
-    /// Received bytes are kept back for so many milliseconds.
-    Keeps {
-        /// 1 is the least.
-        milliseconds: u32,
-        /// The file to write 1 to.
-        file: String,
-    },
 }
 
 /// Yes, no, or between.

@@ -1,6 +1,7 @@
 //! An adapter in bench time, for tests: a UART with a loopback, faults included.
 
-use super::wire::{Wire, Woken};
+use super::wire::Wire;
+use super::woken::Woken;
 use crate::{InLine, Waker};
 use payrig_mdb::Word;
 use payrig_units::Micros;

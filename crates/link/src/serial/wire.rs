@@ -1,19 +1,9 @@
 //! What the serial engine needs of an adapter; tests bring a simulated one.
 
+use super::woken::Woken;
 use crate::{InLine, Waker};
 use payrig_units::Micros;
 use std::io;
-
-/// Why a wait ended.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Woken {
-    /// There is something to read, or an error to be had by reading.
-    pub(crate) readable: bool,
-    /// The other end is closed, or the adapter unplugged.
-    pub(crate) hung_up: bool,
-    /// The waker was rung.
-    pub(crate) rung: bool,
-}
 
 /// An adapter set to 9600 baud, eight data bits, a ninth that is always set or always clear, one
 /// stop bit, received errors and breaks marked as in [`crate::coding`].
