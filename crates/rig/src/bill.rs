@@ -1,8 +1,8 @@
 //! The bill validator of a rig: its table, and what a script does at it.
 
-use super::device::{Setting, quirks};
 use super::error::RigError;
 use super::fields::Fields;
+use super::setting::{Setting, quirks};
 use payrig_bench::action::BillAction;
 use payrig_bench::plan::Kind;
 use payrig_mdb::Scaling;

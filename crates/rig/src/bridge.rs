@@ -1,10 +1,10 @@
 //! `kind = "bridge"`: what stands between a device and the board, and speaks another language to
 //! each.
 
-use super::device::Setting;
 use super::error::{RigError, nearest};
 use super::fields::Fields;
 use super::pulse::profile;
+use super::setting::Setting;
 use payrig_bench::plan::{BridgePlan, BridgeWay, DevicePlan, Kind, PulsePlan};
 use payrig_bridge::{Appearance, MdbToPulseConfig, PulseToMdbConfig, Release};
 use payrig_mdb::Scaling;

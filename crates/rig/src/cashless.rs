@@ -1,9 +1,9 @@
 //! The cashless device of a rig: its table, and what a script does at it.
 
-use super::device::{Setting, quirks};
 use super::error::{RigError, nearest};
 use super::fields::Fields;
 use super::machine::read_diagnostics;
+use super::setting::{Setting, quirks};
 use payrig_bench::action::CashlessAction;
 use payrig_bench::plan::Kind;
 use payrig_mdb::cashless::{Identification, Level, Malfunction, Options, PaymentMedia, Unit};

@@ -1,8 +1,8 @@
 //! The changer of a rig: its table, how the board treats it, and what a script does at it.
 
-use super::device::{Setting, quirks};
 use super::error::RigError;
 use super::fields::Fields;
+use super::setting::{Setting, quirks};
 use payrig_bench::action::ChangerAction;
 use payrig_bench::plan::Kind;
 use payrig_controller::ChangerPolicy;

@@ -1,8 +1,8 @@
 //! Reading a TOML table key by key, so that every error names its line, what was expected and the
 //! nearest valid name.
 
-use super::LONGEST_NAME;
 use super::error::{RigError, nearest};
+use super::limits::LONGEST_NAME;
 use payrig_units::{Decimals, Micros, Money};
 use std::cell::RefCell;
 use std::ops::Range;

@@ -12,13 +12,16 @@ mod changer;
 mod device;
 mod error;
 mod fields;
+mod limits;
 mod link;
 mod link_check;
 mod machine;
 mod pulse;
 mod script;
+mod setting;
 
 pub use error::{RigError, nearest};
+pub use limits::{LONGEST_NAME, MOST_DEVICES, MOST_STEPS};
 
 use fields::{Fields, Text};
 use payrig_bench::Plan;
@@ -27,18 +30,10 @@ use payrig_mdb::CurrencyCode;
 use payrig_units::{Decimals, Micros};
 use payrig_wire::Source;
 use script::{Scene, read_script};
+use setting::Setting;
 use std::collections::BTreeSet;
 use std::path::Path;
 use toml::de::DeTable;
-
-/// So many devices a rig has at the most.
-pub const MOST_DEVICES: usize = 1_000;
-
-/// So many steps a script has at the most, with what its repeats make of them.
-pub const MOST_STEPS: usize = 1_000_000;
-
-/// So many characters the name of a device, a line, an item or the bench has at the most.
-pub const LONGEST_NAME: usize = 64;
 
 /// The rig that is built in: a changer, a bill validator with escrow and a cashless device on a
 /// virtual bus, and a board that sells a snack.
@@ -110,7 +105,7 @@ fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
     let currency = CurrencyCode::from_iso4217(currency as u16).unwrap_or(CurrencyCode::USD);
     bench.finish()?;
 
-    let setting = device::Setting { decimals, currency };
+    let setting = Setting { decimals, currency };
     let mut all: Vec<DevicePlan> = Vec::new();
     let tables = root.tables("device", "[[device]]")?;
     if let Some(beyond) = tables.get(MOST_DEVICES) {

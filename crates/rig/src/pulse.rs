@@ -1,8 +1,8 @@
 //! Devices on pulse lines in a rig: what they are, the profile they send by, how they are wrong.
 
-use super::device::Setting;
 use super::error::RigError;
 use super::fields::Fields;
+use super::setting::Setting;
 use payrig_bench::plan::PulsePlan;
 use payrig_peripherals::pulse::{
     PulseAcceptor, PulseAcceptorConfig, PulseCardReader, PulseCardReaderConfig, PulseCoinAcceptor,

@@ -2,7 +2,8 @@
 
 use super::error::{RigError, nearest};
 use super::fields::Fields;
-use super::{MOST_STEPS, bill, cashless, changer, machine};
+use super::limits::MOST_STEPS;
+use super::{bill, cashless, changer, machine};
 use payrig_bench::action::{Action, Expectation, FaultAction, Step, StepKind, Tender};
 use payrig_bench::plan::{Checker, DevicePlan};
 use payrig_bench::{Fault, FaultKind, FrameKind, Plan, Refusal};
