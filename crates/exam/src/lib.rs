@@ -7,6 +7,7 @@ mod evidence;
 mod gather;
 mod grade;
 pub mod link;
+mod outcome;
 mod outside;
 pub mod person;
 mod result;

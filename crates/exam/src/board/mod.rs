@@ -5,6 +5,7 @@
 //! blocks that were `heard`. `habit` and `hearing` make boards that misbehave.
 
 mod bench;
+mod check;
 mod checks;
 pub mod habit;
 mod heard;

@@ -1,15 +1,13 @@
 //! The table: every check of a board, in the order in which they are done.
 
-use super::bench::BoardBench;
+pub use super::check::BoardCheck;
+
 use super::checks::{
     bills, blocks, change, coins, cuts, inhibit, levels, pulses, resets, revalue, sessions,
     silence, start, timing, tolerance, values, vends,
 };
 use super::setup::BoardSetup;
-use crate::check::{Check, Quirk};
-
-/// A check of a board, and a misbehaviour that it catches.
-pub type BoardCheck = Check<BoardBench, BoardSetup>;
+use crate::check::Quirk;
 
 const GROUPS: [&[BoardCheck]; 17] = [
     start::CHECKS,

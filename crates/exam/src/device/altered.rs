@@ -4,7 +4,7 @@
 //! altered, and leaves alone what is no answer of that kind.
 
 use super::habit::Context;
-use super::typed::{Command, Request};
+use super::messages::{Command, Request};
 use payrig_mdb::{bill, cashless, changer};
 
 fn command(context: &Context<'_>) -> Option<Command> {

@@ -2,7 +2,7 @@
 //! devices in the field do. What a device does wrong by itself is a quirk of its own crate; what
 //! only shows on the wire is made here.
 
-use super::typed::{Command, is_poll};
+use super::messages::{Command, is_poll};
 use payrig_mdb::cashless::{self, Level, Mode, Unit, length_in};
 use payrig_mdb::{ACK, Address, Block, Length, NAK, RET, Word, bill, changer, chk, command_length};
 use payrig_peripherals::BusPeripheral;

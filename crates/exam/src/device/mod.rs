@@ -9,10 +9,12 @@
 mod action;
 mod altered;
 mod bench;
+mod check;
 mod checks;
 mod examiner;
 pub mod habit;
 pub(crate) mod layered;
+mod messages;
 mod outside_lines;
 mod polling;
 mod pulse_unit;
@@ -33,9 +35,10 @@ mod tests;
 
 pub use action::{Answer, Close, DeviceAction};
 pub use bench::{Bench, Outside};
+pub use check::DeviceCheck;
 pub use outside_lines::{LinePort, OutsideLines};
 pub use runner::{examine, examine_outside, examine_until, run_check};
 pub use setup::{Kind, PulseSetup, Setup};
-pub use table::{DeviceCheck, checks, quirk, quirks};
+pub use table::{checks, quirk, quirks};
 
 use bench::POLL_EVERY;

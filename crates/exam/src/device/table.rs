@@ -1,11 +1,8 @@
 //! Which checks a kind of device has, in the order they are done.
 
 use super::checks::{bill, cashless, changer, common, hopper, pulse, recycler};
-use super::{Bench, Kind, Setup};
-use crate::check::{Check, Quirk};
-
-/// A check of a device, and a misbehaviour that it catches.
-pub type DeviceCheck = Check<Bench, Setup>;
+use super::{DeviceCheck, Kind, Setup};
+use crate::check::Quirk;
 
 /// Of every device on the bus.
 const COMMON: [&[DeviceCheck]; 4] = [

@@ -1,7 +1,6 @@
 //! The pulse lines of a board outside: the tool's acceptor drives the credit line over a port, and
 //! hears the line by which the board holds it off.
 
-use super::Linked;
 use payrig_link::LinkError;
 use payrig_units::Micros;
 use payrig_wire::Edge;
@@ -113,17 +112,4 @@ pub(super) fn late_text(late: Micros) -> String {
         "this tool moved the credit line {late} later than it meant to: the machine it runs on was busy. \
          What follows from that is not the subject's fault"
     )
-}
-
-impl Linked {
-    /// The same with the pulse lines of the board; the credit line rests at this level from now on.
-    pub(crate) fn connect(&mut self, lines: Box<dyn AcceptorLines>, resting: bool) {
-        let lines = CreditLines::new(lines, self.now(), resting);
-        self.set_lines(lines);
-    }
-
-    /// True when the pulse lines of the board are connected.
-    pub(crate) fn has_lines(&self) -> bool {
-        self.lines().is_some()
-    }
 }

@@ -1,7 +1,7 @@
 //! A port with an outside subject at its other end, and what became of it: heard, late, failed, ended.
 
 use super::Cable;
-use super::lines::CreditLines;
+use super::lines::{AcceptorLines, CreditLines};
 use crate::Stop;
 use crate::seen::Seen;
 use crate::skip::Skip;
@@ -81,6 +81,17 @@ impl Linked {
     pub fn until(mut self, stop: &Stop) -> Self {
         self.stop = Some(stop.clone());
         self
+    }
+
+    /// The same with the pulse lines of the board; the credit line rests at this level from now on.
+    pub(crate) fn connect(&mut self, lines: Box<dyn AcceptorLines>, resting: bool) {
+        let lines = CreditLines::new(lines, self.now(), resting);
+        self.set_lines(lines);
+    }
+
+    /// True when the pulse lines of the board are connected.
+    pub(crate) fn has_lines(&self) -> bool {
+        self.lines().is_some()
     }
 
     /// The same, with the pulse lines of the board at its other end.

@@ -4,8 +4,10 @@
 //! on with the wire until there is a [`Reply`]. Every question has a default for benches nobody
 //! stands at, and every answer says whose it is ([`SeenBy`]).
 
+mod seen_by;
 mod unattended;
 
+pub use seen_by::SeenBy;
 pub use unattended::Unattended;
 
 use crate::board::BoardOptions;
@@ -14,47 +16,7 @@ use payrig_bench::Observation;
 use payrig_bench::action::Action;
 use payrig_units::{Decimals, Micros, Money};
 use payrig_wire::recording::Entry;
-use serde::{Deserialize, Serialize};
 use std::fmt;
-
-/// Who saw what a check judges by.
-#[derive(
-    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
-)]
-pub enum SeenBy {
-    /// The tool itself: what passed on the wire, and money in devices it plays.
-    #[default]
-    #[serde(rename = "wire")]
-    Wire,
-    /// The emulated machine, which was looked into: no person and no real machine was there.
-    #[serde(rename = "emulation")]
-    Emulation,
-    /// A person at the bench.
-    #[serde(rename = "person")]
-    Person,
-    /// Nobody: the question's default was taken.
-    #[serde(rename = "default: nobody looked")]
-    Nobody,
-}
-
-impl SeenBy {
-    /// As reports write it.
-    #[must_use]
-    pub const fn words(self) -> &'static str {
-        match self {
-            Self::Wire => "seen on the wire",
-            Self::Emulation => "read from the emulated machine",
-            Self::Person => "seen by a person",
-            Self::Nobody => "nobody looked: the default was taken",
-        }
-    }
-
-    /// True for what is said of a check by itself: nothing more needs to be said of it.
-    #[must_use]
-    pub fn is_wire(&self) -> bool {
-        *self == Self::Wire
-    }
-}
 
 /// Something a person is asked to do.
 #[derive(Clone, Debug, PartialEq, Eq)]
