@@ -5,6 +5,7 @@
 
 mod ending;
 mod examine;
+mod exit;
 mod float;
 mod linked;
 mod log;
@@ -20,49 +21,14 @@ mod summary;
 mod terminal;
 mod tickets;
 
+pub(crate) use exit::Format;
+pub use exit::{Exit, Failure};
+
 use crate::terminal::say;
-use clap::{Parser, Subcommand, ValueEnum};
+use clap::{Parser, Subcommand};
 use payrig_units::is_hidden;
 use std::io::{self, IsTerminal};
 use std::process::ExitCode;
-
-/// How a command ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Exit {
-    /// All passed.
-    Passed,
-    /// Something under test fell short.
-    FellShort,
-    /// The command, rig or file was wrong.
-    Wrong,
-    /// The link failed.
-    LinkFailed,
-}
-
-impl Exit {
-    const fn code(self) -> u8 {
-        match self {
-            Self::Passed => 0,
-            Self::FellShort => 1,
-            Self::Wrong => 2,
-            Self::LinkFailed => 3,
-        }
-    }
-}
-
-/// An error to be told to the user.
-#[derive(Debug, thiserror::Error)]
-pub enum Failure {
-    /// The command, rig or file was wrong.
-    #[error("{0}")]
-    Wrong(String),
-    /// Output could not be written.
-    #[error("standard output: cannot be written: {0}")]
-    Output(#[from] io::Error),
-    /// The link failed.
-    #[error("{0}")]
-    Link(#[from] payrig_link::LinkError),
-}
 
 /// A bench in software for the payment devices of vending machines.
 #[derive(Debug, Parser)]
@@ -94,16 +60,6 @@ enum Command {
     Report(report::ReportArguments),
     /// Examinations kept by serial number: list, show, compare, export.
     Tickets(tickets::TicketsArguments),
-}
-
-/// How results are written.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
-enum Format {
-    /// For people.
-    #[default]
-    Text,
-    /// One JSON object per line, for scripts.
-    Json,
 }
 
 /// Runs the command line of this process.
