@@ -20,7 +20,7 @@ ROOT = pathlib.Path(__file__).resolve().parent.parent
 KNOWN = {}
 
 ITEM = re.compile(
-    r"\b(?:fn|struct|enum|union|trait|type|const|static|macro_rules!)\s+(?:mut\s+)?([A-Za-z_]\w*)"
+    r"(?<!')\b(?:fn|struct|enum|union|trait|type|const|static|macro_rules!)\s+(?:mut\s+)?([A-Za-z_]\w*)"
 )
 PATH = re.compile(r"(?<![\w:.])(?:\$?crate|super|self|[a-z_]\w*)(?:::(?:[A-Za-z_]\w*))+")
 
@@ -220,8 +220,10 @@ def parents(root):
 
 
 def is_family(group, parent):
-    """Whether these are a parent and children of it."""
-    return any(all(file == head or parent.get(file) == head for file in group) for head in group)
+    """Whether these are a parent and children of it. The crate is no parent in this sense: it uses
+    its modules, and none of them uses what only the crate's own file defines."""
+    heads = [file for file in group if file in parent]
+    return any(all(file == head or parent.get(file) == head for file in group) for head in heads)
 
 
 def crate_circles(crate):
