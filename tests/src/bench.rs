@@ -1,61 +1,167 @@
-//! The bench: bus, master, devices, books, moved along in simulated time.
+//! The bench of the end-to-end tests: [`payrig_bench::Bench`] with one bus, attended by the test, and
+//! handles on what stands on it. All time passes in there.
 
 use crate::frame::{decode, record, without_idle_polls};
 use crate::{Frame, Spoken};
-use payrig_bench::{Fault, FaultInjector, FaultKind, FrameKind, VirtualBus};
+use payrig_bench::action::Action;
+use payrig_bench::nodes::{drain_bus, hear_bus};
+use payrig_bench::{
+    BusId, Fault, FaultKind, FrameKind, Input, Node, NodeId, Observation, Observed, Output,
+    Refusal, node_identity,
+};
 use payrig_controller::{BusMaster, Controller, MasterTiming, Outcome};
 use payrig_mdb::{Address, Block};
 use payrig_peripherals::{BusPeripheral, Device, Port, PortTiming};
-use payrig_units::{Decimals, Micros, Money, Movement};
+use payrig_units::{Decimals, Micros, Money};
 use payrig_wire::analysis::Books;
-use payrig_wire::{BusEvent, Source, TimedWord, Transmission};
-use std::cell::RefCell;
-use std::rc::Rc;
+use payrig_wire::recording::Entry;
+use payrig_wire::{RuleName, Source};
+use std::fmt;
+use std::sync::{Arc, RwLock, RwLockReadGuard, RwLockWriteGuard};
 
-/// A device on the bus: `borrow_mut().device_mut()` is where a test puts coins in.
-pub type Plugged<D> = Rc<RefCell<Port<D>>>;
+/// Something that stands on a bench and that the test has a hand on, too.
+///
+/// A clone is another hand on the same: for tests, which do not clone their benches. A node of a
+/// bench that is cloned shares nothing.
+#[derive(Debug)]
+struct Shared<P>(Arc<RwLock<P>>);
 
-/// The master's side of a bench.
-pub trait Master {
-    /// A word of a peripheral.
-    fn heard(&mut self, word: &TimedWord);
-    /// When [`wake`](Self::wake) is wanted.
-    fn next_deadline(&self) -> Micros;
-    /// A deadline has come.
-    fn wake(&mut self, now: Micros);
-    /// The next transmission, if any.
-    fn take_transmission(&mut self) -> Option<Transmission>;
-    /// What it believes has moved since the last call.
-    fn take_movements(&mut self) -> Vec<Movement>;
-    /// What it showed since the last call.
-    fn take_notes(&mut self) -> Vec<String>;
+impl<P> Clone for Shared<P> {
+    fn clone(&self) -> Self {
+        Self(Arc::clone(&self.0))
+    }
 }
 
-impl Master for Controller {
-    fn heard(&mut self, word: &TimedWord) {
-        Self::heard(self, word);
+impl<P> Shared<P> {
+    fn new(it: P) -> Self {
+        Self(Arc::new(RwLock::new(it)))
     }
+
+    #[track_caller]
+    fn read(&self) -> RwLockReadGuard<'_, P> {
+        self.0.try_read().expect("nobody else works on it")
+    }
+
+    #[track_caller]
+    fn write(&self) -> RwLockWriteGuard<'_, P> {
+        self.0.try_write().expect("nobody else has a hand on it")
+    }
+}
+
+/// A peripheral as a node.
+#[derive(Debug)]
+struct OnBus<P>(Shared<P>);
+
+impl<P> Clone for OnBus<P> {
+    fn clone(&self) -> Self {
+        Self(self.0.clone())
+    }
+}
+
+impl<P: BusPeripheral + fmt::Debug + Send + Sync + 'static> Node for OnBus<P> {
+    node_identity!();
+
     fn next_deadline(&self) -> Micros {
-        Self::next_deadline(self)
+        self.0.read().next_deadline()
     }
     fn wake(&mut self, now: Micros) {
-        Self::wake(self, now);
+        self.0.write().wake(now);
     }
-    fn take_transmission(&mut self) -> Option<Transmission> {
-        Self::take_transmission(self)
+    fn hear(&mut self, input: &Input<'_>) {
+        hear_bus(&mut *self.0.write(), input);
     }
-    fn take_movements(&mut self) -> Vec<Movement> {
-        Self::take_movements(self)
+    fn drain(&mut self, _: Micros, out: &mut Output) {
+        drain_bus(&mut *self.0.write(), out);
     }
-    fn take_notes(&mut self) -> Vec<String> {
-        let (mut shown, notices) = self.take_shown();
-        shown.extend(notices);
-        shown
+    fn power(&mut self, now: Micros, on: bool) {
+        self.0.write().power(now, on);
     }
 }
 
-/// A master that says what the test tells it to.
+/// The master as a node.
 #[derive(Debug)]
+struct OnTop<M>(Shared<M>);
+
+impl<M> Clone for OnTop<M> {
+    fn clone(&self) -> Self {
+        Self(self.0.clone())
+    }
+}
+
+impl<M: Node + Sync> Node for OnTop<M> {
+    node_identity!();
+
+    fn next_deadline(&self) -> Micros {
+        self.0.read().next_deadline()
+    }
+    fn wake(&mut self, now: Micros) {
+        self.0.write().wake(now);
+    }
+    fn hear(&mut self, input: &Input<'_>) {
+        self.0.write().hear(input);
+    }
+    fn drain(&mut self, now: Micros, out: &mut Output) {
+        self.0.write().drain(now, out);
+    }
+    fn power(&mut self, now: Micros, on: bool) {
+        self.0.write().power(now, on);
+    }
+    fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
+        self.0.write().act(now, action)
+    }
+    fn observe(&self, what: &Observation) -> Option<Observed> {
+        self.0.read().observe(what)
+    }
+    fn is_quiet(&self) -> bool {
+        self.0.read().is_quiet()
+    }
+    fn resting_levels(&self) -> Vec<(String, bool)> {
+        self.0.read().resting_levels()
+    }
+}
+
+/// A hand on a peripheral of a bench. What is changed through it is known to the bench when it next
+/// lets time pass.
+#[derive(Debug)]
+pub struct Handle<P> {
+    node: NodeId,
+    it: Shared<P>,
+}
+
+impl<P> Clone for Handle<P> {
+    fn clone(&self) -> Self {
+        Self {
+            node: self.node,
+            it: self.it.clone(),
+        }
+    }
+}
+
+impl<P> Handle<P> {
+    /// To look at it.
+    ///
+    /// # Panics
+    /// While it is being worked on.
+    #[track_caller]
+    pub fn borrow(&self) -> RwLockReadGuard<'_, P> {
+        self.it.read()
+    }
+
+    /// To work on it.
+    ///
+    /// # Panics
+    /// While somebody else does, or looks at it.
+    #[track_caller]
+    pub fn borrow_mut(&self) -> RwLockWriteGuard<'_, P> {
+        self.it.write()
+    }
+}
+
+/// A device on the bus: `borrow_mut().device_mut()` is where a test puts coins in.
+pub type Plugged<D> = Handle<Port<D>>;
+
+/// A master that says what the test tells it to.
+#[derive(Clone, Debug)]
 pub struct Asker {
     bus: BusMaster,
     outcome: Option<Outcome>,
@@ -77,12 +183,9 @@ impl Asker {
     }
 }
 
-impl Master for Asker {
-    fn heard(&mut self, word: &TimedWord) {
-        if let Some(outcome) = self.bus.heard(word) {
-            self.outcome = Some(outcome);
-        }
-    }
+impl Node for Asker {
+    node_identity!();
+
     fn next_deadline(&self) -> Micros {
         self.bus.next_deadline()
     }
@@ -91,15 +194,19 @@ impl Master for Asker {
             self.outcome = Some(outcome);
         }
     }
-    fn take_transmission(&mut self) -> Option<Transmission> {
-        self.bus.take_transmission()
+    fn hear(&mut self, input: &Input<'_>) {
+        if let Input::Word(word) = *input
+            && let Some(outcome) = self.bus.heard(word)
+        {
+            self.outcome = Some(outcome);
+        }
     }
-    fn take_movements(&mut self) -> Vec<Movement> {
-        Vec::new()
+    fn drain(&mut self, _: Micros, out: &mut Output) {
+        while let Some(sent) = self.bus.take_transmission() {
+            out.sent.push_back(sent);
+        }
     }
-    fn take_notes(&mut self) -> Vec<String> {
-        Vec::new()
-    }
+    fn power(&mut self, _: Micros, _: bool) {}
 }
 
 /// A fault that strikes once, the next time. Change its fields for more.
@@ -115,205 +222,200 @@ pub const fn fault(kind: FaultKind, from: Source, frame: FrameKind) -> Fault {
     }
 }
 
-/// A bench in miniature.
+/// A bench in miniature: one bus, its master, and devices.
 pub struct Bench<M> {
-    /// The master.
-    pub master: M,
-    now: Micros,
-    wire: VirtualBus,
-    faults: FaultInjector,
-    devices: Vec<(String, Rc<RefCell<dyn BusPeripheral>>)>,
+    inner: payrig_bench::Bench,
+    master: Handle<M>,
+    /// Everything on it, and how it is looked at again.
+    nodes: Vec<(NodeId, Refresh)>,
     frames: Vec<Frame>,
-    books: Books,
-    notes: Vec<(Micros, String)>,
+    notes: Vec<String>,
 }
 
-impl<M: Master> Bench<M> {
+/// Takes what a node has to give out and its deadline, which may be others than the bench knows.
+type Refresh = fn(&mut payrig_bench::Bench, NodeId);
+
+fn refresh<N: Node>(bench: &mut payrig_bench::Bench, node: NodeId) {
+    bench.at_node(node, |_: &mut N, _| ()).expect("it is there");
+}
+
+impl<M: Node + Sync> Bench<M> {
     /// A bus without jitter and without devices, at time zero.
     pub fn new(master: M) -> Self {
-        Self::with_wire(master, VirtualBus::new(1, Micros::ZERO))
+        Self::with_jitter(master, 1, Micros::ZERO)
     }
 
-    /// The same on a given wire.
-    pub fn with_wire(master: M, wire: VirtualBus) -> Self {
-        Self {
-            master,
-            now: Micros::ZERO,
-            wire,
-            faults: FaultInjector::default(),
-            devices: Vec::new(),
+    /// The same with a bus that times words so much later, at most; the seed says which how much.
+    pub fn with_jitter(master: M, seed: u64, jitter: Micros) -> Self {
+        let mut inner = payrig_bench::Bench::new(seed, jitter, Decimals(2));
+        inner.attend();
+        inner.listen();
+        let it = Shared::new(master);
+        let node = inner.add_board(Box::new(OnTop(it.clone())));
+        let mut bench = Self {
+            inner,
+            master: Handle { node, it },
+            nodes: vec![(node, refresh::<OnTop<M>>)],
             frames: Vec::new(),
-            books: Books::new(),
             notes: Vec::new(),
-        }
+        };
+        bench.refresh();
+        bench
+    }
+
+    /// The master, to look at.
+    ///
+    /// # Panics
+    /// While it is being worked on.
+    #[track_caller]
+    pub fn master(&self) -> RwLockReadGuard<'_, M> {
+        self.master.borrow()
+    }
+
+    /// The master, to work on. What it gives out goes on its way when the bench next lets time pass.
+    ///
+    /// # Panics
+    /// While somebody looks at it.
+    #[track_caller]
+    pub fn master_mut(&self) -> RwLockWriteGuard<'_, M> {
+        self.master.borrow_mut()
+    }
+
+    /// Does something at the master, at this moment.
+    fn at_master<T>(&mut self, act: impl FnOnce(&mut M, Micros) -> T) -> T {
+        let node = self.master.node;
+        self.at_node(node, |top: &mut OnTop<M>, now| act(&mut top.0.write(), now))
+    }
+
+    fn at_node<N: Node, T>(&mut self, node: NodeId, act: impl FnOnce(&mut N, Micros) -> T) -> T {
+        let done = self.inner.at_node(node, act);
+        self.take_in();
+        done.expect("it is there")
     }
 
     /// Plugs a device in.
-    pub fn plug<D: Device + 'static>(&mut self, name: &str, device: D) -> Plugged<D> {
+    pub fn plug<D>(&mut self, name: &str, device: D) -> Plugged<D>
+    where
+        D: Device + fmt::Debug + Send + Sync + 'static,
+    {
         self.plug_timed(name, device, PortTiming::default())
     }
 
     /// Plugs in a device that times its answers so.
-    pub fn plug_timed<D: Device + 'static>(
-        &mut self,
-        name: &str,
-        device: D,
-        timing: PortTiming,
-    ) -> Plugged<D> {
-        let port = Rc::new(RefCell::new(Port::new(device, timing)));
-        self.devices.push((name.to_owned(), port.clone()));
-        self.collect();
-        port
+    pub fn plug_timed<D>(&mut self, name: &str, device: D, timing: PortTiming) -> Plugged<D>
+    where
+        D: Device + fmt::Debug + Send + Sync + 'static,
+    {
+        self.plug_peripheral(name, Port::new(device, timing))
     }
 
     /// Plugs in something that is on the bus without being a [`Port`].
-    pub fn plug_peripheral<P: BusPeripheral + 'static>(
-        &mut self,
-        name: &str,
-        peripheral: P,
-    ) -> Rc<RefCell<P>> {
-        let peripheral = Rc::new(RefCell::new(peripheral));
-        self.devices.push((name.to_owned(), peripheral.clone()));
-        self.collect();
-        peripheral
+    pub fn plug_peripheral<P>(&mut self, name: &str, peripheral: P) -> Handle<P>
+    where
+        P: BusPeripheral + fmt::Debug + Send + Sync + 'static,
+    {
+        let it = Shared::new(peripheral);
+        let on = Some((BusId::BOARD, Source::Peripheral));
+        let node = self.inner.add_node(name, Box::new(OnBus(it.clone())), on);
+        self.nodes.push((node, refresh::<OnBus<P>>));
+        self.refresh();
+        Handle { node, it }
     }
 
     /// Does something at it, at this moment.
     pub fn at_peripheral<P, T>(
         &mut self,
-        peripheral: &Rc<RefCell<P>>,
+        peripheral: &Handle<P>,
         act: impl FnOnce(&mut P, Micros) -> T,
-    ) -> T {
-        let done = act(&mut peripheral.borrow_mut(), self.now);
-        self.collect();
-        done
+    ) -> T
+    where
+        P: BusPeripheral + fmt::Debug + Send + Sync + 'static,
+    {
+        let work = |on: &mut OnBus<P>, now| act(&mut on.0.write(), now);
+        self.at_node(peripheral.node, work)
     }
 
     /// Bench time.
     #[must_use]
     pub fn now(&self) -> Micros {
-        self.now
+        self.inner.now()
     }
 
     /// Does something at a device, at this moment.
-    pub fn at<D: Device, T>(
-        &mut self,
-        device: &Plugged<D>,
-        act: impl FnOnce(&mut D, Micros) -> T,
-    ) -> T {
-        let done = act(device.borrow_mut().device_mut(), self.now);
-        self.collect();
-        done
+    pub fn at<D, T>(&mut self, device: &Plugged<D>, act: impl FnOnce(&mut D, Micros) -> T) -> T
+    where
+        D: Device + fmt::Debug + Send + Sync + 'static,
+    {
+        self.at_peripheral(device, |port, now| act(port.device_mut(), now))
     }
 
     /// Cuts or restores a device's power.
-    pub fn power<D: Device>(&mut self, device: &Plugged<D>, on: bool) {
-        device.borrow_mut().power(self.now, on);
-        self.collect();
+    pub fn power<D>(&mut self, device: &Plugged<D>, on: bool)
+    where
+        D: Device + fmt::Debug + Send + Sync + 'static,
+    {
+        self.at_peripheral(device, |port, now| port.power(now, on));
     }
 
     /// Adds a fault to the wire.
     pub fn add_fault(&mut self, fault: Fault) {
-        self.faults.add(fault);
+        let done = self.inner.inject(BusId::BOARD, fault);
+        done.expect("a virtual bus can do them all");
     }
 
     /// Lets time pass.
     pub fn run_for(&mut self, time: Micros) {
-        let until = self.now + time;
-        while self.next() <= until {
-            self.step();
-        }
-        self.now = until;
+        let until = self.now() + time;
+        self.refresh();
+        self.inner.run_until(until);
+        self.take_in();
     }
 
     /// Lets time pass until something is so, at most a minute. True when it came to be.
     pub fn run_until(&mut self, mut so: impl FnMut(&mut Self) -> bool) -> bool {
-        let limit = self.now + Micros::secs(60);
+        let limit = self.now() + Micros::secs(60);
         loop {
             if so(self) {
                 return true;
             }
-            let next = self.next();
+            self.refresh();
+            let next = self.inner.next_deadline();
             if next > limit {
-                self.now = limit;
+                self.inner.move_on(limit);
                 return so(self);
             }
-            self.step();
+            self.inner.advance(next);
+            self.take_in();
         }
     }
 
-    fn next(&self) -> Micros {
-        let devices = self.devices.iter().map(|(_, d)| d.borrow().next_deadline());
-        self.wire
-            .next()
-            .min(self.master.next_deadline())
-            .min(devices.min().unwrap_or(Micros::NEVER))
+    /// Tests change what stands here through their handles: the bench looks at all of it again.
+    fn refresh(&mut self) {
+        for (node, refresh) in &self.nodes {
+            refresh(&mut self.inner, *node);
+        }
+        self.take_in();
     }
 
-    /// Goes to the next moment at which something happens, and lets it.
-    fn step(&mut self) {
-        self.now = self.now.max(self.next());
-        if let Some(heard) = self.wire.pop(self.now) {
+    /// Takes what was heard and noted.
+    fn take_in(&mut self) {
+        for (_, heard) in self.inner.take_heard() {
             record(&mut self.frames, &heard.event, heard.reaches_peer);
-            if heard.reaches_peer {
-                self.deliver(&heard.event);
-            }
-        } else {
-            for (_, device) in &self.devices {
-                let mut device = device.borrow_mut();
-                if device.next_deadline() <= self.now {
-                    device.wake(self.now);
+        }
+        for entry in self.inner.take_entries() {
+            match entry {
+                // The machine speaks for itself.
+                Entry::Note { who, text, .. } => self.notes.push(match who.as_deref() {
+                    None | Some("board" | "display") => text,
+                    Some(who) => format!("{who}: {text}"),
+                }),
+                Entry::Finding(found) => {
+                    let broken = found.rule == RuleName::Money || found.rule == RuleName::Bench;
+                    assert!(!broken, "{}", found.text);
                 }
-            }
-            if self.master.next_deadline() <= self.now {
-                self.master.wake(self.now);
+                _ => {}
             }
         }
-        self.collect();
-    }
-
-    fn deliver(&mut self, event: &BusEvent) {
-        match event {
-            BusEvent::Word(word) if word.source == Source::Peripheral => self.master.heard(word),
-            BusEvent::Word(word) => {
-                for (_, device) in &self.devices {
-                    device.borrow_mut().heard(word);
-                }
-            }
-            BusEvent::Break { start, end, .. } => {
-                for (_, device) in &self.devices {
-                    device.borrow_mut().heard_break(*start, *end);
-                }
-            }
-            BusEvent::Garbled { .. } => {}
-        }
-    }
-
-    /// Takes what master and devices have to send and to tell.
-    fn collect(&mut self) {
-        for (name, device) in &self.devices {
-            let mut device = device.borrow_mut();
-            while let Some(sent) = device.take_transmission() {
-                self.wire
-                    .transmit_through(&mut self.faults, Source::Peripheral, sent);
-            }
-            for movement in device.take_movements() {
-                self.books.book(self.now, None, movement).expect("booked");
-            }
-            let notes = device.take_notes();
-            let told = |text| (self.now, format!("{name}: {text}"));
-            self.notes.extend(notes.into_iter().map(told));
-        }
-        while let Some(sent) = self.master.take_transmission() {
-            self.wire
-                .transmit_through(&mut self.faults, Source::Master, sent);
-        }
-        for movement in self.master.take_movements() {
-            self.books.book(self.now, None, movement).expect("booked");
-        }
-        let notes = self.master.take_notes();
-        self.notes
-            .extend(notes.into_iter().map(|text| (self.now, text)));
     }
 
     /// Forgets what was on the wire so far.
@@ -363,25 +465,25 @@ impl<M: Master> Bench<M> {
     /// What devices and master showed and noticed: `changer: returned: no power`.
     #[must_use]
     pub fn notes(&self) -> Vec<&str> {
-        self.notes.iter().map(|(_, text)| text.as_str()).collect()
+        self.notes.iter().map(String::as_str).collect()
     }
 
     /// True when a note has these words in it.
     #[must_use]
     pub fn noted(&self, words: &str) -> bool {
-        self.notes.iter().any(|(_, text)| text.contains(words))
+        self.notes.iter().any(|text| text.contains(words))
     }
 
     /// The books.
     #[must_use]
     pub fn books(&self) -> &Books {
-        &self.books
+        self.inner.books()
     }
 
     /// The balance of a place by its printed name: `changer tube 2`, `customer`.
     #[must_use]
     pub fn balance(&self, place: &str) -> Money {
-        let mut all = self.books.ledger().balances();
+        let mut all = self.books().ledger().balances();
         all.find(|(p, _)| p.to_string() == place)
             .map_or(Money::ZERO, |(_, m)| m)
     }
@@ -389,7 +491,7 @@ impl<M: Master> Bench<M> {
     /// Where board and money disagree, in words.
     #[must_use]
     pub fn discrepancies(&self) -> Vec<String> {
-        let found = self.books.discrepancies();
+        let found = self.books().discrepancies();
         found.iter().map(|d| d.text(Decimals(2))).collect()
     }
 
@@ -399,7 +501,7 @@ impl<M: Master> Bench<M> {
     /// When it does not.
     #[track_caller]
     pub fn assert_books_agree(&self) {
-        assert_eq!(self.books.ledger().sum(), 0);
+        assert_eq!(self.books().ledger().sum(), 0);
         assert_eq!(self.discrepancies(), Vec::<String>::new());
     }
 }
@@ -412,23 +514,25 @@ impl Bench<Asker> {
     #[track_caller]
     pub fn ask(&mut self, bytes: &[u8]) -> Outcome {
         let block = Block::new(bytes).expect("1 to 35 bytes");
-        self.now = self.now.max(self.master.bus.free_at());
-        self.master.outcome = None;
-        self.master.bus.command(self.now, &block);
-        self.collect();
-        let over = self.run_until(|b| b.master.outcome.is_some());
+        let free = self.master().bus.free_at();
+        self.inner.move_on(free);
+        self.at_master(|asker, now| {
+            asker.outcome = None;
+            asker.bus.command(now, &block);
+        });
+        let over = self.run_until(|b| b.master().outcome.is_some());
         assert!(over, "every exchange ends");
         // The ACK, NAK or RET after it is on the wire yet.
-        let free = self.run_until(|b| b.master.bus.free_at() != Micros::NEVER);
+        let free = self.run_until(|b| b.master().bus.free_at() != Micros::NEVER);
         assert!(free, "the master becomes free");
         self.run_for(Micros::ms(2));
-        self.master.outcome.unwrap_or(Outcome::Silence)
+        let outcome = self.master().outcome;
+        outcome.unwrap_or(Outcome::Silence)
     }
 
     /// Holds the line active, and waits for the set-up time to pass.
     pub fn bus_reset(&mut self) {
-        self.master.bus.bus_reset(self.now);
-        self.collect();
+        self.at_master(|asker, now| asker.bus.bus_reset(now));
         self.run_for(Micros::secs(1));
     }
 }
@@ -440,7 +544,7 @@ impl Bench<Controller> {
     /// When that does not come about within a minute.
     #[track_caller]
     pub fn run_until_ready(&mut self) {
-        assert!(self.run_until(|b| b.master.is_ready()), "not ready");
+        assert!(self.run_until(|b| b.master().is_ready()), "not ready");
     }
 
     /// Runs until no sale, payout or command is under way, and then as long as given.
@@ -449,25 +553,23 @@ impl Bench<Controller> {
     /// When that does not come about within a minute.
     #[track_caller]
     pub fn run_until_quiet(&mut self, and_then: Micros) {
-        assert!(self.run_until(|b| b.master.is_quiet()), "not quiet");
+        assert!(self.run_until(|b| b.master().is_quiet()), "not quiet");
         self.run_for(and_then);
     }
 
     /// Presses a selection.
     pub fn select(&mut self, item: u16) {
-        self.master.select(self.now, item);
-        self.collect();
+        self.at_master(|board, now| board.select(now, item));
     }
 
     /// Presses the machine's coin return.
     pub fn press_return(&mut self) {
-        self.master.press_return(self.now);
-        self.collect();
+        self.at_master(Controller::press_return);
     }
 
     /// What the display shows as cash credit.
     #[must_use]
     pub fn credit(&self) -> Money {
-        self.master.vending().credit()
+        self.master().vending().credit()
     }
 }

@@ -1,7 +1,7 @@
 //! Helpers shared by the end-to-end tests: a bench in miniature.
 //!
-//! [`Bench`] is a virtual bus with one master and any number of real devices on it, in simulated
-//! time. The master is either [`Asker`], which sends what a test tells it to and gives back the
+//! [`Bench`] is a [`payrig_bench::Bench`] of one virtual bus with one master and any number of devices
+//! on it, in simulated time. The master is either [`Asker`], which sends what a test tells it to and gives back the
 //! outcome, or the whole [`Controller`](payrig_controller::Controller). Everything on the wire is
 //! kept as [`Frame`]s, to be compared word for word or by the names the standard gives.
 //!
@@ -36,7 +36,7 @@ mod frame;
 use payrig_wire::recording::Entry;
 use std::path::Path;
 
-pub use bench::{Asker, Bench, Master, Plugged, fault};
+pub use bench::{Asker, Bench, Handle, Plugged, fault};
 pub use board::{board, item};
 pub use frame::{Frame, Spoken};
 

@@ -261,14 +261,14 @@ fn disable_and_enable_sequence() {
     let mut set = ready(|_| {}, BillConfig::default());
     set.bench.forget();
     let now = set.bench.now();
-    set.bench.master.set_service(now, true);
+    set.bench.master_mut().set_service(now, true);
     set.run(1_000);
     set.follows(&[Is("BILL TYPE", "ACK")]);
     set.has_words("> 34* 00 00 00 00 34");
     assert!(!set.bench.at(&set.bill, |v, _| v.is_accepting()));
     set.bench.forget();
     let now = set.bench.now();
-    set.bench.master.set_service(now, false);
+    set.bench.master_mut().set_service(now, false);
     set.run(1_000);
     set.follows(&[Is("STACKER", "0 bills"), Dots, Is("BILL TYPE", "ACK")]);
     set.has_words("> 34* 00 0F 00 0F 52");

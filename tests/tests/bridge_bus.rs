@@ -1,18 +1,16 @@
 //! An old acceptor behind a bridge on the bus of a real board: what comes in by pulses is credited
 //! once, whatever happens on the wire and to the power.
 
-use payrig_bench::{FaultKind, FrameKind, VirtualBus};
+use payrig_bench::{FaultKind, FrameKind};
 use payrig_bridge::{Appearance, PulseBridge, PulseToMdb, PulseToMdbConfig, Release};
 use payrig_controller::{BoardConfig, Controller, ExpectedKind};
 use payrig_mdb::{CurrencyCode, Scaling};
 use payrig_peripherals::{BusPeripheral, PortTiming};
 use payrig_pulse::{Profile, PulseSender};
-use payrig_tests::{Bench, board, fault};
+use payrig_tests::{Bench, Handle, board, fault};
 use payrig_units::{Micros, Money};
 use payrig_wire::Source;
 use proptest::prelude::*;
-use std::cell::RefCell;
-use std::rc::Rc;
 
 fn config(appears: Appearance, values: &[i64]) -> PulseToMdbConfig {
     PulseToMdbConfig {
@@ -38,7 +36,7 @@ fn config(appears: Appearance, values: &[i64]) -> PulseToMdbConfig {
 /// A board, a bridge and the acceptor before it, on one supply.
 struct Machine {
     bench: Bench<Controller>,
-    bridge: Rc<RefCell<PulseBridge>>,
+    bridge: Handle<PulseBridge>,
     sender: PulseSender,
     fed: i64,
 }
@@ -58,8 +56,7 @@ impl Machine {
             ..board(&[("bridge", kind)])
         };
         let board = Controller::new(board_config, Micros::ZERO);
-        let wire = VirtualBus::new(seed, Micros(100));
-        let mut bench = Bench::with_wire(board, wire);
+        let mut bench = Bench::with_jitter(board, seed, Micros(100));
         let profile = config.profile.clone();
         let mut bridge = PulseBridge::new(PulseToMdb::new(config).unwrap(), PortTiming::default());
         if !hold_up {
@@ -167,7 +164,7 @@ fn credit_while_the_bus_is_down_waits_and_comes_once() {
         let mut m = Machine::new(appears, &[100, 500], 3);
         m.bench.run_until_ready();
         let now = m.bench.now();
-        m.bench.master.power(now, false);
+        m.bench.master_mut().power(now, false);
         m.feed(500);
         for _ in 0..20 {
             m.feed(100);
@@ -176,7 +173,7 @@ fn credit_while_the_bus_is_down_waits_and_comes_once() {
         assert_eq!(m.credited(), 0);
         assert_eq!(m.owed(), Money(2_500));
         let now = m.bench.now();
-        m.bench.master.power(now, true);
+        m.bench.master_mut().power(now, true);
         m.run(Micros::secs(20));
         assert_eq!(m.credited(), 2_500, "{appears:?}");
     }
@@ -315,7 +312,7 @@ proptest! {
                 Act::Fault(kind, from, frame) => m.bench.add_fault(fault(kind, from, frame)),
                 Act::BusReset => {
                     let now = m.bench.now();
-                    m.bench.master.bus_reset(now);
+                    m.bench.master_mut().bus_reset(now);
                 }
                 Act::Cut { after, dark } => {
                     m.run(Micros::ms(after));

@@ -1,130 +1,155 @@
 //! An MDB bill validator behind a bridge that drives a pulse line: what is stacked is sent, once,
 //! whatever happens on the wire and to the power of the bridge.
 
-use payrig_bench::{Fault, FaultInjector, FaultKind, FrameKind, VirtualBus};
+use payrig_bench::nodes::{Peripheral, ToPulses};
+use payrig_bench::{
+    Bench, BusId, Fault, FaultKind, FrameKind, Input, LineEdge, Node, NodeId, Output, node_identity,
+};
 use payrig_bridge::{MdbToPulse, MdbToPulseConfig};
 use payrig_peripherals::bill::{BillConfig, BillValidator, Quirks};
 use payrig_peripherals::{Port, PortTiming};
 use payrig_pulse::{CreditCounter, Profile, PulseFinding};
 use payrig_tests::fault;
-use payrig_units::{Ledger, Micros, Money, Place};
-use payrig_wire::{BusEvent, Source};
+use payrig_units::{Decimals, Micros, Money, Place};
+use payrig_wire::recording::Entry;
+use payrig_wire::{Edge, RuleName, Source};
 use proptest::prelude::*;
+
+/// What the bench calls the bridge.
+const BRIDGE: &str = "bridge";
+
+/// A board that counts pulses and can hold the bridge off.
+#[derive(Clone, Debug)]
+struct Board {
+    counter: CreditCounter,
+    /// The edges that came from the bridge.
+    sent: Vec<Edge>,
+    inhibit: Vec<Edge>,
+}
+
+impl Node for Board {
+    node_identity!();
+
+    fn next_deadline(&self) -> Micros {
+        Micros::NEVER
+    }
+    fn wake(&mut self, _: Micros) {}
+    fn hear(&mut self, input: &Input<'_>) {
+        match *input {
+            Input::Level { line, at, high, .. } => self.counter.start_level(line, at, high),
+            Input::Edge { line, edge, .. } => {
+                self.sent.push(edge);
+                self.counter.edge(line, edge.at, edge.high);
+            }
+            Input::Word(_) | Input::Break { .. } | Input::LinkDelay(_) => {}
+        }
+    }
+    fn drain(&mut self, _: Micros, out: &mut Output) {
+        out.edges
+            .extend(self.inhibit.drain(..).map(|edge| LineEdge {
+                device: BRIDGE.to_owned(),
+                line: "inhibit".to_owned(),
+                edge,
+            }));
+    }
+    fn power(&mut self, _: Micros, _: bool) {}
+}
 
 /// Validator, bus, bridge, credit line, and a board that counts.
 struct Machine {
-    now: Micros,
-    bus: VirtualBus,
-    faults: FaultInjector,
-    validator: Port<BillValidator>,
-    bridge: MdbToPulse,
-    board: CreditCounter,
-    ledger: Ledger,
-    sent: Vec<(Micros, bool)>,
+    bench: Bench,
+    validator: NodeId,
+    bridge: NodeId,
+    board: NodeId,
+    notes: Vec<String>,
 }
 
 impl Machine {
     fn new(profile: Profile, seed: u64) -> Self {
-        let validator = BillValidator::new(BillConfig::default(), Quirks::default()).unwrap();
+        let config = BillConfig::default();
+        let name = config.name.clone();
+        let validator = BillValidator::new(config, Quirks::default()).unwrap();
+        let validator = Peripheral(Port::new(validator, PortTiming::default()));
         let config = MdbToPulseConfig {
-            name: "bridge".to_owned(),
+            name: BRIDGE.to_owned(),
             profile: profile.clone(),
             poll_every: Micros::ms(125),
         };
-        let mut board = CreditCounter::new(profile, Micros::ZERO);
         let bridge = MdbToPulse::new(config, Micros::ZERO);
-        for (line, high) in bridge.resting_levels() {
-            board.start_level(&line, Micros::ZERO, high);
-        }
-        Self {
-            now: Micros::ZERO,
-            bus: VirtualBus::new(seed, Micros(100)),
-            faults: FaultInjector::default(),
-            validator: Port::new(validator, PortTiming::default()),
-            bridge,
-            board,
-            ledger: Ledger::new(),
+        let bridge = ToPulses::new(bridge, BRIDGE.to_owned(), None);
+        let board = Board {
+            counter: CreditCounter::new(profile, Micros::ZERO),
             sent: Vec::new(),
-        }
-    }
-
-    fn next(&self) -> Micros {
-        self.bus
-            .next()
-            .min(self.validator.next_deadline())
-            .min(self.bridge.next_deadline())
+            inhibit: Vec::new(),
+        };
+        let mut bench = Bench::new(seed, Micros(100), Decimals(2));
+        bench.attend();
+        let on = |side| Some((BusId::BOARD, side));
+        let mut machine = Self {
+            validator: bench.add_node(&name, Box::new(validator), on(Source::Peripheral)),
+            bridge: bench.add_node(BRIDGE, Box::new(bridge), on(Source::Master)),
+            board: bench.add_board(Box::new(board)),
+            bench,
+            notes: Vec::new(),
+        };
+        machine.bench.begin();
+        machine
     }
 
     fn run(&mut self, time: Micros) {
-        let until = self.now + time;
-        self.carry();
-        while self.next() <= until {
-            self.now = self.now.max(self.next());
-            while let Some(heard) = self.bus.pop(self.now) {
-                match heard.event {
-                    _ if !heard.reaches_peer => {}
-                    BusEvent::Word(w) if w.source == Source::Master => self.validator.heard(&w),
-                    BusEvent::Word(w) => self.bridge.heard(&w),
-                    BusEvent::Break { start, end, .. } => self.validator.heard_break(start, end),
-                    BusEvent::Garbled { .. } => {}
+        let until = self.bench.now() + time;
+        self.bench.run_until(until);
+        self.at_board(|board, now| board.counter.idle(now));
+        for entry in self.bench.take_entries() {
+            match entry {
+                Entry::Note { text, .. } => self.notes.push(text),
+                Entry::Finding(found) => {
+                    let broken = found.rule == RuleName::Money || found.rule == RuleName::Bench;
+                    assert!(!broken, "{}", found.text);
                 }
-                self.carry();
+                _ => {}
             }
-            self.validator.wake(self.now);
-            self.bridge.wake(self.now);
-            self.carry();
-        }
-        self.now = until;
-        self.board.idle(self.now);
-    }
-
-    fn carry(&mut self) {
-        while let Some(sent) = self.bridge.take_transmission() {
-            self.bus
-                .transmit_through(&mut self.faults, Source::Master, sent);
-        }
-        while let Some(sent) = self.validator.take_transmission() {
-            self.bus
-                .transmit_through(&mut self.faults, Source::Peripheral, sent);
-        }
-        for (line, edge) in self.bridge.take_edges() {
-            self.sent.push((edge.at, edge.high));
-            self.board.edge(&line, edge.at, edge.high);
-        }
-        use payrig_peripherals::Device;
-        for movement in self.validator.device_mut().take_movements() {
-            self.ledger.book(self.now, None, movement).unwrap();
         }
     }
 
     fn insert(&mut self, bill_type: u8) {
-        self.validator.device_mut().insert_bill(self.now, bill_type);
+        let insert = |on: &mut Peripheral<BillValidator>, now| {
+            on.0.device_mut().insert_bill(now, bill_type);
+        };
+        self.bench.at_node(self.validator, insert).unwrap();
+    }
+
+    fn at_board<T>(&mut self, act: impl FnOnce(&mut Board, Micros) -> T) -> T {
+        self.bench.at_node(self.board, act).unwrap()
+    }
+
+    fn board(&self) -> &Board {
+        self.bench.node(self.board).unwrap()
+    }
+
+    fn bridge(&self) -> &MdbToPulse {
+        self.bench.node::<ToPulses>(self.bridge).unwrap().bridge()
     }
 
     fn inhibit(&mut self, on: bool) {
-        let now = self.now;
-        self.bridge.input_edge(now, "inhibit", on);
-        self.board.edge("inhibit", now, on);
+        self.at_board(|board, now| {
+            board.counter.edge("inhibit", now, on);
+            board.inhibit.push(Edge { at: now, high: on });
+        });
     }
 
     fn power(&mut self, on: bool) {
-        self.bridge.power(self.now, on);
-        if !on {
-            // What is on the wire goes on; what was not begun is forgotten with the power.
-            self.carry();
-        }
+        // What is on the wire goes on; what was not begun is forgotten with the power.
+        self.bench.power(Some(BRIDGE), on).unwrap();
     }
 
     fn stacked(&self) -> Money {
         let stacker = Place::Stacker(BillConfig::default().name);
-        self.ledger
-            .balances()
-            .find(|(p, _)| **p == stacker)
-            .map_or(Money::ZERO, |(_, m)| m)
+        self.bench.books().ledger().balance(&stacker)
     }
 
     fn limits(&mut self) -> Vec<PulseFinding> {
-        let all = self.board.take_findings();
+        let all = self.at_board(|board, _| board.counter.take_findings());
         all.into_iter().filter(PulseFinding::is_limit).collect()
     }
 }
@@ -133,11 +158,14 @@ impl Machine {
 fn bills_become_pulses_and_the_inhibit_becomes_bill_type() {
     let mut m = Machine::new(Profile::short(), 1);
     m.run(Micros::secs(2));
-    assert!(m.bridge.is_running());
+    assert!(m.bridge().is_running());
     m.insert(1);
     m.run(Micros::secs(8));
-    assert_eq!((m.board.total(), m.stacked()), (Money(500), Money(500)));
-    assert_eq!(m.bridge.taken(), Money(500));
+    assert_eq!(
+        (m.board().counter.total(), m.stacked()),
+        (Money(500), Money(500))
+    );
+    assert_eq!(m.bridge().taken(), Money(500));
     m.inhibit(true);
     m.run(Micros::secs(1));
     m.insert(0);
@@ -147,7 +175,10 @@ fn bills_become_pulses_and_the_inhibit_becomes_bill_type() {
     m.run(Micros::secs(1));
     m.insert(0);
     m.run(Micros::secs(8));
-    assert_eq!((m.board.total(), m.stacked()), (Money(600), Money(600)));
+    assert_eq!(
+        (m.board().counter.total(), m.stacked()),
+        (Money(600), Money(600))
+    );
     assert_eq!(m.limits(), []);
 }
 
@@ -156,7 +187,7 @@ fn what_the_profile_cannot_say_is_refused_and_named() {
     // A unit of 5.00: a bill of 1.00 is no whole number of pulses.
     let mut m = Machine::new(Profile::short().with_count(1, Money(500)), 1);
     m.run(Micros::secs(2));
-    let notes = m.bridge.take_notes().join("; ");
+    let notes = m.notes.join("; ");
     assert!(
         notes.contains("bills of 100 minor units cannot be said"),
         "{notes}"
@@ -166,7 +197,7 @@ fn what_the_profile_cannot_say_is_refused_and_named() {
     assert_eq!(m.stacked(), Money::ZERO);
     m.insert(2);
     m.run(Micros::secs(6));
-    assert_eq!(m.board.total(), Money(1_000));
+    assert_eq!(m.board().counter.total(), Money(1_000));
 }
 
 #[test]
@@ -174,12 +205,12 @@ fn held_off_in_mid_train_the_train_ends_and_the_next_one_waits() {
     let mut m = Machine::new(Profile::short(), 1);
     m.run(Micros::secs(2));
     m.insert(1);
-    while m.sent.is_empty() {
+    while m.board().sent.is_empty() {
         m.run(Micros::ms(10));
     }
     m.inhibit(true);
     m.run(Micros::secs(30));
-    assert_eq!(m.board.total(), Money(500));
+    assert_eq!(m.board().counter.total(), Money(500));
     assert_eq!(m.limits(), []);
 }
 
@@ -242,17 +273,17 @@ proptest! {
                     m.run(Micros::ms(time));
                     m.inhibit(false);
                 }
-                Act::Fault(fault) => m.faults.add(fault),
+                Act::Fault(fault) => m.bench.inject(BusId::BOARD, fault).unwrap(),
             }
         }
         m.run(Micros::secs(30));
-        while !m.bridge.is_idle() {
+        while !m.bridge().is_idle() {
             m.run(Micros::secs(10));
         }
         m.run(Micros::secs(10));
-        prop_assert_eq!(m.board.carried(), 0);
-        prop_assert_eq!(m.board.total(), m.stacked());
-        prop_assert_eq!(m.bridge.taken(), m.stacked());
+        prop_assert_eq!(m.board().counter.carried(), 0);
+        prop_assert_eq!(m.board().counter.total(), m.stacked());
+        prop_assert_eq!(m.bridge().taken(), m.stacked());
         let inhibited = m.limits().into_iter().filter(|f| f.rule.name() == "pulse-while-inhibited");
         prop_assert_eq!(inhibited.count(), 0);
     }

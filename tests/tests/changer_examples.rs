@@ -227,7 +227,7 @@ fn section_5_6_error_sequence() {
 fn section_5_6_enable_and_disable_sequence() {
     let mut machine = Machine::running(ChangerPolicy::default());
     let now = machine.bench.now();
-    machine.bench.master.set_service(now, true);
+    machine.bench.master_mut().set_service(now, true);
     machine.bench.run_for(Micros::secs(1));
     assert_eq!(machine.said(), ["> COIN TYPE", "< ACK"]);
     // All coin types off, the inventory switches on.
@@ -235,7 +235,7 @@ fn section_5_6_enable_and_disable_sequence() {
     assert_eq!(machine.accepted(), 0);
     machine.bench.forget();
     let now = machine.bench.now();
-    machine.bench.master.set_service(now, false);
+    machine.bench.master_mut().set_service(now, false);
     machine.bench.run_for(Micros::secs(1));
     assert_eq!(machine.said(), ENABLE);
     assert_eq!(machine.words_of("> COIN TYPE"), ["> 0C* 00 0F FF FF 19"]);
@@ -301,7 +301,7 @@ fn section_5_6_a_free_vend_token_is_accepted() {
     machine.bench.forget();
     machine.bench.select(12);
     machine.bench.run_for(Micros::secs(3));
-    assert_eq!(machine.bench.master.vending().sold(), [12]);
+    assert_eq!(machine.bench.master().vending().sold(), [12]);
     assert_eq!(machine.said(), ENABLE);
     assert_eq!(machine.accepted(), 0x001F);
     machine.bench.assert_books_agree();
@@ -491,8 +491,8 @@ fn section_5_3_no_command_above_the_changers_level() {
         .bench
         .at(&machine.changer, |c, now| c.jam_coin_path(now, true));
     machine.bench.run_for(Micros::secs(12));
-    assert_eq!(machine.bench.master.life("changer"), Some(Life::Running));
-    assert_eq!(machine.bench.master.vending().sold(), [11]);
+    assert_eq!(machine.bench.master().life("changer"), Some(Life::Running));
+    assert_eq!(machine.bench.master().vending().sold(), [11]);
     let commands: Vec<Command> = machine
         .bench
         .frames()

@@ -101,7 +101,7 @@ fn any_frame_lost_in_mid_payout_costs_nobody_anything() {
                     one.skip = skip;
                     m.bench.add_fault(one);
                     let what = format!("{kind:?} {from:?} {skip}");
-                    let quiet = m.bench.run_until(|b| b.master.is_quiet());
+                    let quiet = m.bench.run_until(|b| b.master().is_quiet());
                     assert!(quiet, "{what}: {:?}", m.bench.words());
                     m.bench.run_for(Micros::secs(2));
                     assert_eq!(m.paid(), 0, "{what}: {:?}", m.bench.notes());
@@ -147,7 +147,7 @@ fn a_power_cut_of_the_changer_in_mid_payout() {
         assert_eq!(m.paid(), -50);
         m.bench.select(11);
         assert_eq!(
-            m.bench.master.vending().display(),
+            m.bench.master().vending().display(),
             "Please wait",
             "money in question buys nothing"
         );
@@ -185,7 +185,7 @@ fn a_busy_changer_is_waited_for() {
     assert_eq!(m.orders(), 0);
     m.assert_paid_back_once();
     assert_eq!(m.orders(), 1);
-    assert_eq!(m.bench.master.life("changer"), Some(Life::Running));
+    assert_eq!(m.bench.master().life("changer"), Some(Life::Running));
 }
 
 /// The board's power goes in mid payout, at any moment of it: what came out meanwhile is told by the
@@ -200,10 +200,10 @@ fn a_power_cut_of_the_board_in_mid_payout_pays_exactly_once() {
             m.until_ordered();
             m.bench.run_for(Micros::ms(after));
             let now = m.bench.now();
-            m.bench.master.power(now, false);
+            m.bench.master_mut().power(now, false);
             m.bench.run_for(Micros::secs(3));
             let now = m.bench.now();
-            m.bench.master.power(now, true);
+            m.bench.master_mut().power(now, true);
             m.bench.run_until_ready();
             m.assert_paid_back_once();
         }
@@ -224,7 +224,7 @@ fn what_is_filled_in_in_the_dark_is_the_most_that_is_paid_twice() {
             m.until_ordered();
             m.bench.run_for(Micros::ms(after));
             let now = m.bench.now();
-            m.bench.master.power(now, false);
+            m.bench.master_mut().power(now, false);
             m.bench.run_for(Micros::secs(3));
             m.act(|c, now| c.begin_manual_fill(now));
             for _ in 0..2 {
@@ -233,7 +233,7 @@ fn what_is_filled_in_in_the_dark_is_the_most_that_is_paid_twice() {
             }
             m.act(|c, now| c.end_manual(now));
             let now = m.bench.now();
-            m.bench.master.power(now, true);
+            m.bench.master_mut().power(now, true);
             m.bench.run_until_ready();
             m.bench.run_until_quiet(Micros::secs(2));
             m.bench.press_return();

@@ -58,6 +58,7 @@ fn changers_that_misbehave() {
 }
 
 /// A changer that answers some commands in its own way; `None` leaves the answer as it is.
+#[derive(Debug)]
 struct Odd {
     inner: Changer,
     way: fn(&[u8], u32) -> Option<Reply>,

@@ -73,7 +73,7 @@ impl Net {
         net.bench.run_until_ready();
         let all = net
             .bench
-            .run_until(|b| ALL.iter().all(|a| b.master.files().takes_part(*a)));
+            .run_until(|b| ALL.iter().all(|a| b.master_mut().files().takes_part(*a)));
         assert!(all, "all four take part");
         net.bench.run_for(Micros::secs(1));
         net.bench.forget();
@@ -91,13 +91,17 @@ impl Net {
 
     fn offer_from_board(&mut self, to: Address, file: FileId, data: &[u8]) {
         let now = self.bench.now();
-        let files = self.bench.master.files();
-        files.offer(now, to, file, LAST, data).unwrap();
+        let done = self
+            .bench
+            .master_mut()
+            .files()
+            .offer(now, to, file, LAST, data);
+        done.unwrap();
     }
 
     fn run(&mut self) {
         self.bench.run_for(Micros::secs(2));
-        let idle = self.bench.run_until(|b| b.master.files().is_idle());
+        let idle = self.bench.run_until(|b| b.master_mut().files().is_idle());
         assert!(idle, "the transfer ends");
         self.bench.run_for(Micros::secs(1));
     }
@@ -149,7 +153,10 @@ fn successful_transfer_vmc_to_a() {
         ],
     );
     assert_eq!(net.came_from(A, VMC), Some(vec![7; 40]));
-    assert_eq!(net.bench.master.files().outcome(A), Some(Outcome::Complete));
+    assert_eq!(
+        net.bench.master_mut().files().outcome(A),
+        Some(Outcome::Complete)
+    );
 }
 
 #[test]
@@ -162,7 +169,7 @@ fn denied_transfer_vmc_to_a() {
         &net,
         &["VMC to A: REQ TO SEND", "A: RETRY/DENY", "VMC to A: ACK"],
     );
-    let outcome = net.bench.master.files().outcome(A);
+    let outcome = net.bench.master_mut().files().outcome(A);
     assert_eq!(outcome, Some(Outcome::Denied(0)));
     assert!(net.bench.noted("denied by the other side"));
 }
@@ -171,7 +178,10 @@ fn denied_transfer_vmc_to_a() {
 fn successful_and_denied_request_vmc_to_a() {
     for denied in [false, true] {
         let mut net = Net::new();
-        net.bench.master.files().deny_with(denied.then_some(0));
+        net.bench
+            .master_mut()
+            .files()
+            .deny_with(denied.then_some(0));
         net.station(A, |s| s.ask(VMC, FileId::MANUFACTURER, 10))
             .unwrap();
         net.run();
@@ -199,7 +209,7 @@ fn vmc_aborted_transfer() {
     net.offer_from_board(A, OWN, &[1; 3000]);
     let named = |b: &mut Bench<Controller>| b.names().iter().any(|n| n == "> SEND BLOCK");
     assert!(net.bench.run_until(named));
-    net.bench.master.files().abort(A);
+    net.bench.master_mut().files().abort(A);
     net.run();
     let said = net.said();
     assert_eq!(said[3], "VMC to A: SEND BLOCK");
@@ -223,7 +233,7 @@ fn peripheral_abort_transfer() {
     // Straight to a block, or to a POLL that comes first: both are the standard's.
     assert!(end[0].contains("SEND BLOCK") || end[0].contains("POLL"));
     assert_eq!(end[1..], ["A: RETRY/DENY", "VMC to A: ACK"]);
-    let outcome = net.bench.master.files().outcome(A);
+    let outcome = net.bench.master_mut().files().outcome(A);
     assert_eq!(outcome, Some(Outcome::AbortedByPeer));
 }
 
@@ -231,7 +241,10 @@ fn peripheral_abort_transfer() {
 fn successful_and_denied_transfer_a_to_vmc() {
     for denied in [false, true] {
         let mut net = Net::new();
-        net.bench.master.files().deny_with(denied.then_some(0));
+        net.bench
+            .master_mut()
+            .files()
+            .deny_with(denied.then_some(0));
         let data = [0x42; 50];
         net.station(A, |s| s.offer(VMC, FileId::DTS, LAST, &data))
             .unwrap();
@@ -257,7 +270,7 @@ fn successful_and_denied_transfer_a_to_vmc() {
             file: FileId::DTS,
             data: data.to_vec(),
         };
-        let came = net.bench.master.files().take_received();
+        let came = net.bench.master_mut().files().take_received();
         assert_eq!(came, if denied { vec![] } else { vec![file] });
         assert_eq!(net.bench.noted("from changer: 50 bytes"), !denied);
     }
@@ -402,10 +415,14 @@ fn everybody_with_everybody() {
         net.run();
         assert_eq!(net.came_from(to, VMC), Some(data));
         let now = net.bench.now();
-        let files = net.bench.master.files();
-        files.ask(now, to, FileId::MANUFACTURER, 0).unwrap();
+        let done = net
+            .bench
+            .master_mut()
+            .files()
+            .ask(now, to, FileId::MANUFACTURER, 0);
+        done.unwrap();
         net.run();
-        let came = net.bench.master.files().take_received();
+        let came = net.bench.master_mut().files().take_received();
         assert_eq!(came.len(), 1, "{to}");
         assert!(came[0].from == to && came[0].data.starts_with(b"ZZZ"));
         for from in ALL.into_iter().filter(|from| *from != to) {
@@ -429,7 +446,8 @@ fn without_the_option_transfers_are_denied() {
     assert_said(&net, &diagram);
     let now = net.bench.now();
     let missing = Address::GATEWAY;
-    let files = net.bench.master.files();
+    let mut board = net.bench.master_mut();
+    let files = board.files();
     let refused = files.offer(now, missing, OWN, LAST, b"x");
     assert_eq!(refused, Err(NoTransfer::NotAMember(missing)));
 }
@@ -454,11 +472,12 @@ fn the_option_is_enabled_where_offered() {
         let enable = "> EXPANSION FEATURE ENABLE FTL";
         let said = bench.spoken().iter().any(|s| s.text() == enable);
         assert_eq!(said, ftl);
-        assert_eq!(bench.master.files().takes_part(B), ftl);
+        assert_eq!(bench.master_mut().files().takes_part(B), ftl);
     }
 }
 
 /// A validator that does not answer so many SEND BLOCKs.
+#[derive(Debug)]
 struct Dull {
     inner: BillValidator,
     silences: u32,
@@ -583,15 +602,19 @@ fn two_sessions_then_a_reset() {
     let mut net = Net::new();
     for (control, data) in [(Control(0), b"first "), (Control(3), b"second")] {
         let now = net.bench.now();
-        let files = net.bench.master.files();
-        files.offer(now, A, OWN, control, data).unwrap();
+        let done = net
+            .bench
+            .master_mut()
+            .files()
+            .offer(now, A, OWN, control, data);
+        done.unwrap();
         net.bench.run_for(Micros::secs(1));
     }
     assert_eq!(net.came_from(A, VMC), Some(b"first second".to_vec()));
     assert!(net.said().contains(&"A: JUST RESET".to_owned()));
     net.bench.run_until_ready();
     net.bench.run_for(Micros::secs(1));
-    assert!(net.bench.master.files().takes_part(A));
+    assert!(net.bench.master_mut().files().takes_part(A));
 }
 
 /// A peripheral that goes away in the middle: the other side is told, and the board goes on.
@@ -608,8 +631,8 @@ fn a_device_that_goes_away_ends_the_transfer() {
         net.station(A, |s| s.outcome()),
         Some(Outcome::AbortedByPeer)
     );
-    assert!(!net.bench.master.files().takes_part(B));
+    assert!(!net.bench.master_mut().files().takes_part(B));
     net.bench.power(&net.bill.clone(), true);
     net.bench.run_for(Micros::secs(25));
-    assert!(net.bench.master.files().takes_part(B));
+    assert!(net.bench.master_mut().files().takes_part(B));
 }

@@ -267,7 +267,7 @@ fn section_2_5_g_an_absent_peripheral_is_reset_every_ten_seconds() {
     assert_eq!(rest, [10_000_000, 10_000_000, 10_000_000]);
     // Plugged in again, it is found by the next one.
     bench.power(&changer, true);
-    assert!(bench.run_until(|b| b.master.life("changer") == Some(Life::Running)));
+    assert!(bench.run_until(|b| b.master().life("changer") == Some(Life::Running)));
 }
 
 /// The changer of the CHK example: level 2, telephone code of the USA, factor 5; nickel, dime and
@@ -316,6 +316,7 @@ fn section_2_2_the_chk_example_on_the_bus() {
 }
 
 /// A peripheral that answers everything with the twelve bytes of the example, no more.
+#[derive(Debug)]
 struct TwelveBytes;
 
 impl Device for TwelveBytes {

@@ -17,6 +17,7 @@ use crate::fault::Fault;
 use crate::node::{Input, Node, NodeId, Output, Refusal, Shown};
 use crate::observation::{Observation, Observed};
 use crate::plan::{DeviceLink, DevicePlan};
+use crate::virtual_bus::Heard;
 use crate::wiring::Wiring;
 use payrig_controller::Controller;
 use payrig_mdb::Address;
@@ -104,6 +105,8 @@ pub struct Bench {
     /// Edges for ports.
     pub(crate) outbound: VecDeque<Outbound>,
     delivered: Vec<u16>,
+    /// What came off the buses, for whoever [listens](Self::listen).
+    overheard: Option<Vec<(BusId, Heard)>>,
     /// Entries that are not in order yet: see [`publish`](Self::publish).
     pub(crate) pending: Vec<Entry>,
     /// Events that nobody has taken yet.
@@ -140,6 +143,7 @@ impl Bench {
             told_outside: Vec::new(),
             outbound: VecDeque::new(),
             delivered: Vec::new(),
+            overheard: None,
             pending: Vec::new(),
             events: VecDeque::new(),
             number: 1,
@@ -161,6 +165,17 @@ impl Bench {
     /// as they become known instead of in order of time. A block becomes known when it ends.
     pub fn attend(&mut self) {
         self.attended = true;
+    }
+
+    /// Keeps everything that comes off the buses from now on, for [`take_heard`](Self::take_heard).
+    pub fn listen(&mut self) {
+        self.overheard.get_or_insert_default();
+    }
+
+    /// Every event on a bus since this was last asked, in order, as the tap on the bus sees it, and
+    /// whether the other side heard it; nothing on a bench that nobody [listens](Self::listen) to.
+    pub fn take_heard(&mut self) -> impl Iterator<Item = (BusId, Heard)> + '_ {
+        self.overheard.iter_mut().flat_map(|all| all.drain(..))
     }
 
     /// Puts the pulse lines of a device on the port of its link. What they are connected to is outside,
@@ -622,7 +637,7 @@ impl Bench {
         for index in 0..self.buses.len() {
             let id = BusId(index);
             while let Some(heard) = self.buses.get_mut(index).and_then(|b| b.pop(self.now)) {
-                self.tap(id, &heard.event);
+                self.tap(id, &heard.event, heard.reaches_peer);
                 if heard.reaches_peer {
                     self.hear(id, &heard.event);
                 }
@@ -631,8 +646,18 @@ impl Bench {
         }
     }
 
-    /// The tap on a bus sees an event.
-    pub(crate) fn tap(&mut self, id: BusId, event: &BusEvent) {
+    /// The tap on a bus sees an event, which the other side hears or not.
+    pub(crate) fn tap(&mut self, id: BusId, event: &BusEvent, reaches_peer: bool) {
+        if let Some(overheard) = &mut self.overheard {
+            let event = *event;
+            overheard.push((
+                id,
+                Heard {
+                    event,
+                    reaches_peer,
+                },
+            ));
+        }
         if let (BusId::BOARD, BusEvent::Word(word)) = (id, event) {
             self.last_word = Some(word.start);
         }

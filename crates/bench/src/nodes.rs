@@ -450,6 +450,12 @@ impl ToPulses {
             mute: Mute::default(),
         }
     }
+
+    /// The bridge.
+    #[must_use]
+    pub fn bridge(&self) -> &MdbToPulse {
+        &self.bridge
+    }
 }
 
 impl Node for ToPulses {

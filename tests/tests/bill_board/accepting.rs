@@ -85,9 +85,9 @@ fn a_held_bill_is_stacked_first_and_then_the_item_is_delivered() {
     set.run(500);
     set.bench.select(12);
     set.until_said("> ESCROW", 1);
-    assert_eq!(set.bench.master.vending().sold(), &[] as &[u16]);
+    assert_eq!(set.bench.master().vending().sold(), &[] as &[u16]);
     set.run(5_000);
-    assert_eq!(set.bench.master.vending().sold(), [12]);
+    assert_eq!(set.bench.master().vending().sold(), [12]);
     set.expect(375, 500);
 }
 
@@ -102,8 +102,8 @@ fn a_held_bill_that_cannot_be_stacked_buys_nothing() {
     set.run(300);
     set.bench.at(&set.bill, |v, now| v.jam(now));
     set.run(5_000);
-    assert_eq!(set.bench.master.vending().sold(), &[] as &[u16]);
-    assert!(set.bench.master.is_quiet());
+    assert_eq!(set.bench.master().vending().sold(), &[] as &[u16]);
+    assert!(set.bench.master().is_quiet());
     set.expect(0, 0);
 }
 

@@ -211,10 +211,10 @@ fn credit_that_waits_for_a_board_is_priced_once_setup_is_known() {
     set.insert(1);
     set.until_said("> ESCROW", 1);
     let now = set.bench.now();
-    set.bench.master.power(now, false);
+    set.bench.master_mut().power(now, false);
     set.run(3_000);
     let now = set.bench.now();
-    set.bench.master.power(now, true);
+    set.bench.master_mut().power(now, true);
     set.run(10_000);
     set.expect(500, 500);
 }

@@ -189,7 +189,7 @@ fn a_recycler_that_goes_away_while_it_pays_is_settled_when_it_is_back() {
     set.run(20_000);
     assert_eq!(set.noted("went away while it paid"), 1);
     assert!(
-        set.bench.master.is_quiet(),
+        set.bench.master().is_quiet(),
         "the machine does not wait for it"
     );
     // What it did not say to have paid is neither owed nor paid until it is known.
@@ -406,10 +406,10 @@ fn what_a_recycler_may_have_paid_is_not_paid_again_in_coins() {
                 let now = set.bench.now();
                 match cut {
                     "board" => {
-                        set.bench.master.power(now, false);
+                        set.bench.master_mut().power(now, false);
                         set.run(15_000);
                         let now = set.bench.now();
-                        set.bench.master.power(now, true);
+                        set.bench.master_mut().power(now, true);
                         set.run(300);
                         // The customer presses until something happens.
                         for _ in 0..60 {

@@ -94,7 +94,7 @@ fn bill_change_with_a_validator_that_is_no_recycler() {
     set.run(4_000);
     set.bench.press_return();
     set.run(2_000);
-    assert!(set.bench.master.is_quiet());
+    assert!(set.bench.master().is_quiet());
     set.expect(100, 100);
 }
 

@@ -18,7 +18,7 @@ fn example_14_dispensed_from_another_column() {
         multi_vend(b);
     });
     s.card(500);
-    s.bench.master.mishap(15, Mishap::Jam);
+    s.bench.master_mut().mishap(15, Mishap::Jam);
     s.bench.select(15);
     s.rest();
     assert_said(&s, &[BEGIN_SESSION, REQUEST_APPROVED, SUCCESS]);
@@ -37,7 +37,7 @@ fn example_14_with_enhanced_item_numbers() {
         b.cashless.codes.insert(16, "B6".to_owned());
     });
     s.card(500);
-    s.bench.master.mishap(15, Mishap::Jam);
+    s.bench.master_mut().mishap(15, Mishap::Jam);
     s.bench.select(15);
     s.rest();
     let words = s.bench.words();
@@ -65,7 +65,7 @@ fn basket(approve_less: i64, shares: BasketShares) -> Scene {
 #[test]
 fn example_15_part_of_a_product() {
     let mut s = basket(0, BasketShares::Even);
-    s.bench.master.mishap(4, Mishap::Part(Money(75)));
+    s.bench.master_mut().mishap(4, Mishap::Part(Money(75)));
     s.bench.select(4);
     s.rest();
     assert_said(&s, &[BEGIN_SESSION, REQUEST_APPROVED, SUCCESS]);
@@ -85,10 +85,10 @@ fn example_15_part_of_a_product() {
 fn three(mishaps: &[(u16, Mishap)], shares: BasketShares) -> Scene {
     let mut s = basket(120, shares);
     for (item, mishap) in mishaps {
-        s.bench.master.mishap(*item, *mishap);
+        s.bench.master_mut().mishap(*item, *mishap);
     }
     let now = s.bench.now();
-    s.bench.master.select_basket(now, &[11, 12, 13]);
+    s.bench.master_mut().select_basket(now, &[11, 12, 13]);
     s.bench.run_for(Micros::secs(1));
     s.rest();
     let words = s.bench.words();

@@ -17,17 +17,17 @@ fn prompted(s: &mut Scene, keys: u8) {
         assert!(d.show(now, "Your number?", 50));
     });
     s.bench.run_for(Micros::ms(400));
-    assert_eq!(s.bench.master.vending().display(), "Your number?");
+    assert_eq!(s.bench.master().vending().display(), "Your number?");
 }
 
 /// A key is pressed, and the reader shows one more asterisk.
 fn key(s: &mut Scene, key: u8, shown: &str) {
     let now = s.bench.now();
-    s.bench.master.press_key(now, key);
+    s.bench.master_mut().press_key(now, key);
     s.bench.run_for(Micros::ms(200));
     s.bench.at(&s.card, |d, now| d.show(now, shown, 50));
     s.bench.run_for(Micros::ms(400));
-    assert_eq!(s.bench.master.vending().display(), shown);
+    assert_eq!(s.bench.master().vending().display(), shown);
 }
 
 /// One answer with two messages: the name is that of the first (7.3.1).
@@ -44,7 +44,7 @@ fn data_entry_1_three_keys_with_prompt_and_asterisks() {
     key(&mut s, b'3', "Entry OK");
     assert_eq!(s.state(), CashlessState::Enabled);
     // "After Display Request Time expires, VMC regains control of display."
-    let shown = |s: &Scene| s.bench.master.vending().display().to_owned();
+    let shown = |s: &Scene| s.bench.master().vending().display().to_owned();
     s.bench.run_for(Micros::secs(3));
     assert_eq!(shown(&s), "Entry OK");
     s.bench.run_for(Micros::secs(3));
@@ -63,7 +63,7 @@ fn data_entry_2_cancelled_by_the_reader() {
     prompted(&mut s, 4);
     key(&mut s, b'1', "Your number? *");
     let now = s.bench.now();
-    s.bench.master.press_key(now, b'9');
+    s.bench.master_mut().press_key(now, b'9');
     s.bench.run_for(Micros::ms(200));
     s.bench.at(&s.card, |d, now| d.press_cancel(now));
     s.bench.run_for(Micros::ms(400));
@@ -74,7 +74,7 @@ fn data_entry_2_cancelled_by_the_reader() {
     // The key that comes too late goes nowhere.
     s.bench.forget();
     let now = s.bench.now();
-    s.bench.master.press_key(now, b'1');
+    s.bench.master_mut().press_key(now, b'1');
     s.rest();
     assert_said(&s, &[]);
 }
@@ -105,7 +105,7 @@ fn data_entry_keys_that_wait_go_together() {
     prompted(&mut s, 10);
     let now = s.bench.now();
     for key in b"1234567890" {
-        s.bench.master.press_key(now, *key);
+        s.bench.master_mut().press_key(now, *key);
     }
     s.bench.run_for(Micros::secs(1));
     assert!(s.bench.noted("keys entered: 1234567890"));

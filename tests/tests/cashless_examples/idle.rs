@@ -70,7 +70,7 @@ fn example_13_nobody_presents_a_card() {
     let asked = s.bench.now();
     assert!(
         s.bench
-            .run_until(|b| b.master.vending().display() == "Declined")
+            .run_until(|b| b.master().vending().display() == "Declined")
     );
     assert!(s.bench.now().since(asked) >= Micros::secs(7), "Z7 is 7 s");
     s.rest();

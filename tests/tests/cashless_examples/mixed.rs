@@ -154,6 +154,6 @@ fn two_cards_at_once_and_return() {
     for reader in [&p.one, &p.two] {
         assert_eq!(reader.borrow().device().state(), CashlessState::Enabled);
     }
-    assert!(!p.bench.master.vending().in_session());
+    assert!(!p.bench.master().vending().in_session());
     p.bench.assert_books_agree();
 }

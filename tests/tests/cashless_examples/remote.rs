@@ -57,7 +57,7 @@ fn selections_that_cannot_be() {
     assert!(words.iter().any(|w| w.starts_with("> 13* 07 00 63 01")));
     s.bench.forget();
     let now = s.bench.now();
-    s.bench.master.test_vend(now, 4);
+    s.bench.master_mut().test_vend(now, 4);
     pick(&mut s, 11, 0, Card::unknown());
     let words = s.bench.words();
     assert!(words.iter().any(|w| w.starts_with("> 13* 07 00 0B FF")));

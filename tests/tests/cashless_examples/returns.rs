@@ -9,10 +9,10 @@ fn returned(change: impl FnOnce(&mut CashlessConfig), mishap: Option<Mishap>) ->
     let mut s = with(Options::NEGATIVE_VEND, change, |_| {});
     s.card(500);
     if let Some(mishap) = mishap {
-        s.bench.master.mishap(7, mishap);
+        s.bench.master_mut().mishap(7, mishap);
     }
     let now = s.bench.now();
-    s.bench.master.give_back(now, 7, Money(25));
+    s.bench.master_mut().give_back(now, 7, Money(25));
     s.bench.run_for(Micros::secs(1));
     s.rest();
     s

@@ -79,7 +79,7 @@ impl Scene {
             .bench
             .at(&self.card, |d, now| d.present_card(now, card));
         assert!(taken);
-        assert!(self.bench.run_until(|b| b.master.vending().in_session()));
+        assert!(self.bench.run_until(|b| b.master().vending().in_session()));
         // The ACK of the controller.
         self.bench.run_for(Micros::ms(3));
     }
@@ -109,7 +109,7 @@ impl Scene {
     }
 
     pub(crate) fn sold(&self) -> usize {
-        self.bench.master.vending().sold().len()
+        self.bench.master().vending().sold().len()
     }
 }
 

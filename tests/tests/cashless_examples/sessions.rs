@@ -43,7 +43,7 @@ fn example_2_valid_multiple_vend() {
         s.bench.select(4);
         assert!(
             s.bench
-                .run_until(|b| b.master.vending().sold().len() == sold)
+                .run_until(|b| b.master().vending().sold().len() == sold)
         );
         s.bench.run_for(Micros::ms(300));
     }
@@ -128,7 +128,7 @@ fn example_5_product_not_dispensed_refund_positive() {
     let refund = |c: &mut CashlessConfig| c.refund_delay = Micros::ms(400);
     let mut s = with(Options::NONE, refund, |_| {});
     s.card(500);
-    s.bench.master.mishap(4, Mishap::Jam);
+    s.bench.master_mut().mishap(4, Mishap::Jam);
     s.bench.select(4);
     s.rest();
     assert_said(&s, &[BEGIN_SESSION, REQUEST, APPROVED, FAILURE, END]);
@@ -160,7 +160,7 @@ fn example_5a_product_not_dispensed_refund_fails() {
         };
         let mut s = with(Options::NONE, no_refund, |b| b.cashless_level = level);
         s.card(500);
-        s.bench.master.mishap(4, Mishap::Jam);
+        s.bench.master_mut().mishap(4, Mishap::Jam);
         s.bench.select(4);
         s.rest();
         let malfunction: &[&str] = match told {
@@ -194,7 +194,7 @@ fn example_1_with_a_balance_that_is_not_known() {
     let mut s = scene(Options::NONE);
     s.present(Card::unknown());
     assert_eq!(
-        s.bench.master.vending().display(),
+        s.bench.master().vending().display(),
         "Please make a selection"
     );
     s.bench.select(4);

@@ -17,10 +17,12 @@ fn example_7_command_out_of_sequence() {
     let mut id = vec![0x17, 0x00];
     id.extend([b'Z'; 29]);
     let now = s.bench.now();
-    s.bench.master.say(now, "card", Block::new(&id).unwrap());
+    s.bench
+        .master_mut()
+        .say(now, "card", Block::new(&id).unwrap());
     assert!(s.bench.run_until(|b| b.noted("command out of sequence")));
     assert_eq!(s.state(), CashlessState::SessionIdle);
-    assert!(s.bench.run_until(|b| !b.master.is_ready()));
+    assert!(s.bench.run_until(|b| !b.master().is_ready()));
     s.bench.run_until_ready();
     let offending: &[&str] = &["> EXPANSION REQUEST ID", "< ACK"];
     let answer: &[&str] = &["> POLL", "< COMMAND OUT OF SEQUENCE", "> ACK"];
@@ -65,7 +67,7 @@ fn busy_for(time: Micros) -> (usize, usize) {
         s.bench.select(4);
         assert!(
             s.bench
-                .run_until(|b| b.master.vending().sold().len() == sold)
+                .run_until(|b| b.master().vending().sold().len() == sold)
         );
         s.bench.run_for(Micros::ms(300));
     }

@@ -89,13 +89,13 @@ fn weekday_week_summertime_and_holiday() {
 fn reasons_of_selection_denied() {
     for why in 0x02..=0x08 {
         let mut s = with(Options::REMOTE_VEND, |_| {}, |_| {});
-        s.bench.master.close_item(11, Some(Reason(why)));
+        s.bench.master_mut().close_item(11, Some(Reason(why)));
         let pick = |d: &mut CashlessDevice, now| d.select_item(now, 11, 0, Card::unknown());
         assert!(s.bench.at(&s.card, pick));
         s.bench.run_for(Micros::secs(1));
         let denied = format!("> 13* 07 00 0B {why:02X}");
         assert_eq!(words(&s.bench, "> 13* 07"), [denied]);
-        s.bench.master.close_item(11, None);
+        s.bench.master_mut().close_item(11, None);
         assert!(s.bench.at(&s.card, pick));
         s.bench.run_for(Micros::secs(1));
         s.rest();
@@ -104,7 +104,7 @@ fn reasons_of_selection_denied() {
     // Another mode of the machine, where the reader is not disabled for it.
     let mut s = with(Options::REMOTE_VEND, |_| {}, |b| b.cards.in_service = true);
     let now = s.bench.now();
-    s.bench.master.set_service(now, true);
+    s.bench.master_mut().set_service(now, true);
     let pick = |d: &mut CashlessDevice, now| d.select_item(now, 11, 0, Card::unknown());
     assert!(s.bench.at(&s.card, pick));
     s.bench.run_for(Micros::secs(1));
@@ -117,7 +117,7 @@ fn reasons_of_vend_failure() {
     for why in 0x00..=0x09 {
         let mut s = with(Options::BASKET, |_| {}, |_| {});
         s.card(500);
-        s.bench.master.mishap(11, Mishap::Fails(Reason(why)));
+        s.bench.master_mut().mishap(11, Mishap::Fails(Reason(why)));
         s.bench.select(11);
         s.rest();
         // Item 11, 20 counts, none left, no options.
@@ -151,7 +151,7 @@ fn readers_are_disabled_in_service() {
     for (stay, expected) in [(false, 1), (true, 0)] {
         let mut s = with(Options::NONE, |_| {}, |b| b.cards.in_service = stay);
         let now = s.bench.now();
-        s.bench.master.set_service(now, true);
+        s.bench.master_mut().set_service(now, true);
         s.rest();
         assert_eq!(words(&s.bench, "> 14* 00").len(), expected);
         let state = match stay {
@@ -160,7 +160,7 @@ fn readers_are_disabled_in_service() {
         };
         assert_eq!(s.state(), state);
         let now = s.bench.now();
-        s.bench.master.set_service(now, false);
+        s.bench.master_mut().set_service(now, false);
         s.rest();
         assert_eq!(words(&s.bench, "> 14* 01").len(), expected);
         assert_eq!(s.state(), CashlessState::Enabled);
@@ -246,7 +246,7 @@ fn diagnostics_of_every_device() {
     ] {
         s.bench.forget();
         let now = s.bench.now();
-        assert!(s.bench.master.diagnose(now, name, &[0x01, 0xA0]));
+        assert!(s.bench.master_mut().diagnose(now, name, &[0x01, 0xA0]));
         s.bench.run_for(Micros::secs(1));
         assert_eq!(
             words(&s.bench, "> 17* FF").len()
@@ -259,7 +259,7 @@ fn diagnostics_of_every_device() {
         assert!(s.bench.noted("DIAGNOSTICS"), "{:?}", s.bench.notes());
     }
     let now = s.bench.now();
-    assert!(!s.bench.master.diagnose(now, "nobody", &[]));
+    assert!(!s.bench.master_mut().diagnose(now, "nobody", &[]));
     s.bench.forget();
     s.bench.run_for(Micros::secs(20));
     assert!(words(&s.bench, "> 30*").is_empty(), "nobody was RESET");
@@ -311,15 +311,15 @@ fn every_form_of_the_vend_commands() {
         s.bench.select(11);
         s.rest();
         s.card(500);
-        s.bench.master.mishap(11, Mishap::Jam);
+        s.bench.master_mut().mishap(11, Mishap::Jam);
         s.bench.select(11);
         s.rest();
         s.card(500);
         let now = s.bench.now();
-        s.bench.master.give_back(now, 7, Money(25));
+        s.bench.master_mut().give_back(now, 7, Money(25));
         s.rest();
         let now = s.bench.now();
-        s.bench.master.test_vend(now, 11);
+        s.bench.master_mut().test_vend(now, 11);
         s.rest();
         for (start, length) in [
             // Sub-command and item count with the address; PA101 twice, six characters each.
@@ -337,7 +337,7 @@ fn every_form_of_the_vend_commands() {
                 assert_eq!(bytes, length, "{one} with {options}");
             }
         }
-        assert_eq!(s.bench.master.vending().sold().len(), 2);
+        assert_eq!(s.bench.master().vending().sold().len(), 2);
         assert!(!s.bench.noted("out of sequence"), "{options}");
         let texts = s.bench.conversation(Address::CASHLESS_1);
         let other = texts.iter().find(|t| t.text().contains("in the form of"));

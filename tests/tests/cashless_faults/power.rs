@@ -16,7 +16,7 @@ fn cut(what: Cut, after: Micros, fails: bool) -> Scene {
     let mut s = with(Options::NONE, slow, |_| {});
     s.card(500);
     if fails {
-        s.bench.master.mishap(4, Mishap::Jam);
+        s.bench.master_mut().mishap(4, Mishap::Jam);
     }
     s.bench.select(4);
     s.bench.run_for(after);
@@ -28,12 +28,12 @@ fn cut(what: Cut, after: Micros, fails: bool) -> Scene {
             s.bench.power(&s.card, true);
         }
         Cut::Board => {
-            s.bench.master.power(now, false);
+            s.bench.master_mut().power(now, false);
             s.bench.run_for(Micros::ms(300));
             let now = s.bench.now();
-            s.bench.master.power(now, true);
+            s.bench.master_mut().power(now, true);
         }
-        Cut::BusReset => s.bench.master.bus_reset(now),
+        Cut::BusReset => s.bench.master_mut().bus_reset(now),
     }
     s.bench.run_for(Micros::secs(20));
     s.bench.run_until_ready();
@@ -45,7 +45,7 @@ fn cut(what: Cut, after: Micros, fails: bool) -> Scene {
 fn judge(s: &Scene, what: &str) -> bool {
     assert_eq!(s.bench.books().ledger().sum(), 0, "{what}");
     assert_eq!(s.state(), CashlessState::Enabled, "{what}");
-    assert!(!s.bench.master.vending().in_session(), "{what}");
+    assert!(!s.bench.master().vending().in_session(), "{what}");
     let (receipts, sold) = (s.balance("card receipts"), s.sold() as i64);
     let found = s.bench.discrepancies();
     assert_eq!(

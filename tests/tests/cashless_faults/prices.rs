@@ -40,11 +40,11 @@ fn prices_that_change_are_told_again() {
     let mut s = booting(Options::MONEY_32, |_| {}, |_| {});
     s.bench.forget();
     let now = s.bench.now();
-    s.bench.master.set_price(now, 12, Money(150));
+    s.bench.master_mut().set_price(now, 12, Money(150));
     s.rest();
     let told = "> 11* 01 00 00 00 1E 00 00 00 0D 18 40";
     assert_eq!(words(&s.bench, "> 11*"), [told]);
-    s.bench.master.set_price(now, 12, Money(150));
+    s.bench.master_mut().set_price(now, 12, Money(150));
     s.rest();
     assert_eq!(words(&s.bench, "> 11*").len(), 1);
     s.card(200);
@@ -109,7 +109,7 @@ fn a_basket_by_price_list() {
     );
     s.present(media(1, [0, 2]));
     let now = s.bench.now();
-    s.bench.master.select_basket(now, &[11, 12, 13]);
+    s.bench.master_mut().select_basket(now, &[11, 12, 13]);
     s.rest();
     // 0.80, 1.20 and the normal 1.00: 60 counts for three items.
     let request = "> 13* 00 00 3C FF FF 00 00 00 00 03 00 00";
@@ -125,11 +125,11 @@ fn options_price() {
     let mut s = with(Options::BASKET, |_| {}, |b| b.multi_vend = true);
     s.card(500);
     let now = s.bench.now();
-    s.bench.master.select_with_options(now, 11, Money(25));
+    s.bench.master_mut().select_with_options(now, 11, Money(25));
     s.rest();
-    s.bench.master.mishap(11, Mishap::Jam);
+    s.bench.master_mut().mishap(11, Mishap::Jam);
     let now = s.bench.now();
-    s.bench.master.select_with_options(now, 11, Money(25));
+    s.bench.master_mut().select_with_options(now, 11, Money(25));
     s.rest();
     let request = "> 13* 00 00 19 00 0B 00 00 00 00 01 00 05";
     assert_eq!(words(&s.bench, "> 13* 00"), [request, request]);
@@ -149,7 +149,7 @@ fn options_price() {
     );
     s.present(media(1, [0, 2]));
     let now = s.bench.now();
-    s.bench.master.select_with_options(now, 11, Money(25));
+    s.bench.master_mut().select_with_options(now, 11, Money(25));
     s.rest();
     assert_eq!(words(&s.bench, "> 13* 00"), ["> 13* 00 00 15 00 0B"]);
     assert_eq!((s.balance("card receipts"), s.sold()), (105, 1));

@@ -56,7 +56,7 @@ fn approved_more_than_asked() {
 #[test]
 fn no_refund_is_found_in_the_books() {
     let mut s = with_quirk("no-refund-on-vend-failure", |_| {});
-    s.bench.master.mishap(4, Mishap::Jam);
+    s.bench.master_mut().mishap(4, Mishap::Jam);
     sell(&mut s);
     assert_eq!(s.balance("card receipts"), 100);
     let found = s.bench.discrepancies();
@@ -107,7 +107,7 @@ fn end_session_missing_is_answered_with_reset() {
     assert!(s.bench.noted("END SESSION did not come in time: reset"));
     s.bench.run_until_ready();
     assert_eq!(s.state(), CashlessState::Enabled);
-    assert!(!s.bench.master.vending().in_session());
+    assert!(!s.bench.master().vending().in_session());
 }
 
 /// 7.4.6: approved though it was cancelled: VEND FAILURE brings it back.

@@ -78,7 +78,7 @@ fn the_card_is_taken_away_at_any_moment() {
         assert_eq!(s.state(), CashlessState::Enabled, "{after} ms");
         let sold = s.sold() as i64;
         assert_eq!(s.balance("card receipts"), 100 * sold, "{after} ms");
-        assert!(!s.bench.master.vending().in_session());
+        assert!(!s.bench.master().vending().in_session());
         s.bench.assert_books_agree();
     }
 }
@@ -89,14 +89,14 @@ fn disabled_readers_take_no_cards() {
     let mut s = scene(Options::NONE);
     s.card(500);
     let now = s.bench.now();
-    s.bench.master.welcome_cards(now, false);
+    s.bench.master_mut().welcome_cards(now, false);
     s.bench.select(4);
     s.rest();
     assert_eq!((s.state(), s.sold()), (CashlessState::Disabled, 1));
     let card = Card::with(Money(500));
     assert!(!s.bench.at(&s.card, |d, now| d.present_card(now, card)));
     let now = s.bench.now();
-    s.bench.master.welcome_cards(now, true);
+    s.bench.master_mut().welcome_cards(now, true);
     s.rest();
     assert_eq!(s.state(), CashlessState::Enabled);
     s.bench.assert_books_agree();

@@ -214,7 +214,7 @@ fn a_power_cut_in_a_revalue_gives_no_money_twice() {
             t.s.bench.run_for(Micros::ms(5 * step));
             let board = |t: &mut Till, on| {
                 let now = t.s.bench.now();
-                t.s.bench.master.power(now, on);
+                t.s.bench.master_mut().power(now, on);
             };
             let reader = |t: &mut Till, on| t.s.bench.power(&t.s.card.clone(), on);
             match who {

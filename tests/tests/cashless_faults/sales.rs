@@ -30,7 +30,7 @@ fn told(options: Options, takes: bool) -> (Scene, Plugged<Changer>) {
     s.bench.select(1);
     s.bench.run_until_quiet(Micros::secs(1));
     let now = s.bench.now();
-    s.bench.master.test_vend(now, 2);
+    s.bench.master_mut().test_vend(now, 2);
     s.bench.run_until_quiet(Micros::secs(1));
     s.bench
         .at(&changer, |d, now| d.insert_coin(now, CoinType::of(3)));
@@ -38,7 +38,7 @@ fn told(options: Options, takes: bool) -> (Scene, Plugged<Changer>) {
     s.bench.select(2);
     s.bench.run_until_quiet(Micros::secs(1));
     let now = s.bench.now();
-    s.bench.master.give_back(now, 7, Money(25));
+    s.bench.master_mut().give_back(now, 7, Money(25));
     s.bench.run_for(Micros::secs(2));
     s.bench.run_until_quiet(Micros::secs(2));
     (s, changer)

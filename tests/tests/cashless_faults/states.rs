@@ -71,17 +71,16 @@ fn act() -> impl Strategy<Value = Act> {
 
 fn perform(s: &mut Scene, act: &Act) {
     let now = s.bench.now();
-    let board = &mut s.bench.master;
     match act {
-        Act::Select(item) => board.select(now, *item),
-        Act::Basket => board.select_basket(now, &[11, 12, 13]),
-        Act::GiveBack => board.give_back(now, 7, Money(25)),
-        Act::Jam(item) => board.mishap(*item, Mishap::Jam),
-        Act::Return => board.press_return(now),
-        Act::Key => board.press_key(now, b'1'),
-        Act::Welcome(on) => board.welcome_cards(now, *on),
-        Act::Board(on) => board.power(now, *on),
-        Act::BusReset => board.bus_reset(now),
+        Act::Select(item) => s.bench.master_mut().select(now, *item),
+        Act::Basket => s.bench.master_mut().select_basket(now, &[11, 12, 13]),
+        Act::GiveBack => s.bench.master_mut().give_back(now, 7, Money(25)),
+        Act::Jam(item) => s.bench.master_mut().mishap(*item, Mishap::Jam),
+        Act::Return => s.bench.master_mut().press_return(now),
+        Act::Key => s.bench.master_mut().press_key(now, b'1'),
+        Act::Welcome(on) => s.bench.master_mut().welcome_cards(now, *on),
+        Act::Board(on) => s.bench.master_mut().power(now, *on),
+        Act::BusReset => s.bench.master_mut().bus_reset(now),
         Act::Reader(on) => s.bench.power(&s.card.clone(), *on),
         Act::Fault(master, skip) => s.bench.add_fault(Fault {
             kind: FaultKind::Deaf,

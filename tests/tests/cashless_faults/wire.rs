@@ -18,15 +18,15 @@ fn session(fault: Fault, fails: bool, answers: Answers) -> Scene {
     let card = Card::with(Money(500));
     s.bench.at(&s.card, |d, now| d.present_card(now, card));
     s.bench.add_fault(fault);
-    assert!(s.bench.run_until(|b| b.master.vending().in_session()));
+    assert!(s.bench.run_until(|b| b.master().vending().in_session()));
     if fails {
-        s.bench.master.mishap(4, Mishap::Jam);
+        s.bench.master_mut().mishap(4, Mishap::Jam);
     }
     s.bench.select(4);
     s.bench.run_for(Micros::secs(3));
     assert!(
         s.bench
-            .run_until(|b| b.master.is_ready() && b.master.is_quiet()),
+            .run_until(|b| b.master().is_ready() && b.master().is_quiet()),
         "{fault:?}"
     );
     s.bench.run_for(Micros::secs(1));
@@ -73,7 +73,7 @@ fn up_to_three_faults_in_a_row_cost_nobody_anything() {
 fn a_failure_that_is_never_heard_is_found_in_the_books() {
     let mut s = scene(Options::NONE);
     s.card(500);
-    s.bench.master.mishap(4, Mishap::Jam);
+    s.bench.master_mut().mishap(4, Mishap::Jam);
     s.bench.select(4);
     assert!(
         s.bench
@@ -90,7 +90,7 @@ fn a_failure_that_is_never_heard_is_found_in_the_books() {
     });
     // The whole non-response time, then one RESET every ten seconds until one is heard.
     let mut waited = 0;
-    while !(s.bench.master.is_ready() && s.bench.noted("does not answer any more")) {
+    while !(s.bench.master().is_ready() && s.bench.noted("does not answer any more")) {
         s.bench.run_for(Micros::secs(10));
         waited += 1;
         assert!(waited < 300, "it comes back");

@@ -83,14 +83,14 @@ fn validator(heard: &mut Heard) {
         s.then(|v, now| v.repair(now, fault));
     }
     let now = s.bench.now();
-    s.bench.master.set_service(now, true);
+    s.bench.master_mut().set_service(now, true);
     s.then(|v, now| v.insert_bill(now, 0));
     heard.listen(&s.bench);
     // An escrow command when there is nothing in escrow: nobody here would say so.
     s.bench.forget();
     let now = s.bench.now();
     let escrow = payrig_mdb::Block::new(&[0x35, 0x01]).unwrap();
-    s.bench.master.say(now, "bill", escrow);
+    s.bench.master_mut().say(now, "bill", escrow);
     s.bench.run_for(Micros::secs(2));
     heard.listen_to_devices(&s.bench);
 }
@@ -123,7 +123,7 @@ fn recycling(heard: &mut Heard, change: BillChange, while_moving: WhileMoving) {
         s.then(|v, now| v.repair_dispenser(now, fault));
     }
     let now = s.bench.now();
-    s.bench.master.diagnose(now, "bill", &[0x01]);
+    s.bench.master_mut().diagnose(now, "bill", &[0x01]);
     s.bench.run_for(Micros::secs(30));
     // It goes away until it is RESET.
     let bill = s.bill.clone();

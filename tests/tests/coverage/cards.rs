@@ -106,7 +106,7 @@ fn customers(heard: &mut Heard, unit: Unit) {
     s.card();
     s.select();
     s.card();
-    s.bench.master.mishap(11, Mishap::Jam);
+    s.bench.master_mut().mishap(11, Mishap::Jam);
     s.select();
     s.card();
     s.then(CashlessDevice::press_cancel);
@@ -118,7 +118,7 @@ fn customers(heard: &mut Heard, unit: Unit) {
     s.rest();
     s.card();
     let now = s.bench.now();
-    s.bench.master.give_back(now, 7, Money(25));
+    s.bench.master_mut().give_back(now, 7, Money(25));
     s.rest();
     s.then(|d, now| d.select_item(now, 12, 0, Card::with(Money(500))));
     s.then(|d, now| d.select_item(now, 99, 0, Card::with(Money(500))));
@@ -127,7 +127,7 @@ fn customers(heard: &mut Heard, unit: Unit) {
     s.then(|d, now| d.ask_for_keys(now, 4));
     for key in *b"1234" {
         let now = s.bench.now();
-        s.bench.master.press_key(now, key);
+        s.bench.master_mut().press_key(now, key);
     }
     s.rest();
     s.then(|d, now| d.ask_for_keys(now, 4));
@@ -142,13 +142,13 @@ fn service(heard: &mut Heard, unit: Unit) {
     s.then(CashlessDevice::ask_time);
     s.then(|d, now| d.fail(now, Malfunction::REFUND_LOST));
     let now = s.bench.now();
-    s.bench.master.set_service(now, true);
+    s.bench.master_mut().set_service(now, true);
     s.rest();
     let now = s.bench.now();
-    s.bench.master.set_service(now, false);
+    s.bench.master_mut().set_service(now, false);
     s.rest();
     let now = s.bench.now();
-    s.bench.master.diagnose(now, "card", &[0x01]);
+    s.bench.master_mut().diagnose(now, "card", &[0x01]);
     s.rest();
     // The reader goes away until it is RESET.
     let card = s.card.clone();
@@ -162,7 +162,7 @@ fn service(heard: &mut Heard, unit: Unit) {
     let now = s.bench.now();
     let first = s.unit.address().with(3);
     let wrong = Block::new(&[first, 0x02, 0x00, 0x0B]).unwrap();
-    s.bench.master.say(now, "card", wrong);
+    s.bench.master_mut().say(now, "card", wrong);
     s.rest();
     heard.listen_to_devices(&s.bench);
 }

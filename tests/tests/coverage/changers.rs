@@ -71,7 +71,7 @@ pub(crate) fn all(heard: &mut Heard) {
         });
         s.then(|c, now| c.end_manual(now));
         let now = s.bench.now();
-        s.bench.master.diagnose(now, "changer", &[0x01]);
+        s.bench.master_mut().diagnose(now, "changer", &[0x01]);
         s.bench.run_for(Micros::secs(5));
         // It goes away until it is RESET.
         let changer = s.changer.clone();

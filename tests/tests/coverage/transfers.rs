@@ -55,7 +55,7 @@ fn net() -> Net {
         };
         bench.plug(name, CashlessDevice::new(config))
     });
-    let ready = bench.run_until(|b| ALL.iter().all(|a| b.master.files().takes_part(*a)));
+    let ready = bench.run_until(|b| ALL.iter().all(|a| b.master_mut().files().takes_part(*a)));
     assert!(ready, "all four take part");
     Net {
         bench,
@@ -86,8 +86,9 @@ pub(crate) fn all(heard: &mut Heard) {
         let mut net = net();
         let offer = |net: &mut Net, size: usize| {
             let now = net.bench.now();
-            let files = net.bench.master.files();
-            files.offer(now, at, OWN, LAST, &vec![7; size]).unwrap();
+            let data = vec![7; size];
+            let mut board = net.bench.master_mut();
+            board.files().offer(now, at, OWN, LAST, &data).unwrap();
         };
         // To it and from it, at either side's wish.
         offer(&mut net, 40);
@@ -99,14 +100,18 @@ pub(crate) fn all(heard: &mut Heard) {
             .unwrap();
         net.rest();
         let now = net.bench.now();
-        let files = net.bench.master.files();
-        files.ask(now, at, FileId::MANUFACTURER, 10).unwrap();
+        let done = net
+            .bench
+            .master_mut()
+            .files()
+            .ask(now, at, FileId::MANUFACTURER, 10);
+        done.unwrap();
         net.rest();
         // Denied on both sides.
         net.station(at, |s| s.deny_with(Some(0)));
         offer(&mut net, 40);
         net.rest();
-        net.bench.master.files().deny_with(Some(0));
+        net.bench.master_mut().files().deny_with(Some(0));
         net.station(at, |s| s.offer(VMC, OWN, LAST, &[7; 40]))
             .unwrap();
         net.rest();

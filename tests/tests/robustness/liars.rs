@@ -26,6 +26,7 @@ enum Lie {
 }
 
 /// A device that answers some commands otherwise than it should.
+#[derive(Debug)]
 struct Liar<D> {
     inner: D,
     lies: Vec<Lie>,
@@ -257,7 +258,8 @@ proptest! {
         }
         bench.run_for(Micros::secs(5));
         let allowed = allowed(&bench);
-        let (credit, sold) = (bench.credit(), bench.master.vending().sold());
+        let credit = bench.credit();
+        let sold = bench.master().vending().sold().to_vec();
         prop_assert!(credit >= Money::ZERO);
         prop_assert!(
             credit <= allowed.cash,
@@ -291,7 +293,7 @@ fn the_truth_is_allowed_what_it_says() {
     assert_eq!(allowed(&bench).cash, Money(100));
     bench.select(11);
     bench.run_for(Micros::secs(10));
-    assert_eq!(bench.master.vending().sold(), [11]);
+    assert_eq!(bench.master().vending().sold(), [11]);
     assert_eq!(bench.balance("customer"), Money(35 - 100));
     // One word of a liar is worth a dollar, and no more.
     let mut bench = Bench::new(Controller::new(

@@ -335,10 +335,12 @@ fn trace_event(number: u64, what: &Entry) {
 mod tests {
     use super::*;
     use crate::bus::BusId;
+    use crate::fault::{Fault, FaultKind, FrameKind};
     use crate::node::{Input, Node, Output};
+    use crate::virtual_bus::Heard;
     use payrig_mdb::Block;
     use payrig_units::Decimals;
-    use payrig_wire::{Edge, Source, Transmission};
+    use payrig_wire::{BusEvent, Edge, Source, Transmission};
 
     /// Somebody on the pulse lines of a bench.
     #[derive(Clone, Debug, Default)]
@@ -397,6 +399,40 @@ mod tests {
         let first = known.first();
         assert!(matches!(first, Some(Entry::Block(_))), "{known:?}");
         assert!(!bench.ended());
+    }
+
+    #[test]
+    fn who_listens_to_a_bench_hears_every_word_and_whether_the_other_side_did() {
+        let mut bench = attended();
+        let say_and_hear = |bench: &mut Bench| {
+            let at = bench.now();
+            let end = bench.transmit(BusId::BOARD, Source::Master, poll(at));
+            bench.run_until(end);
+            bench.take_heard().collect::<Vec<_>>()
+        };
+        assert_eq!(say_and_hear(&mut bench), [], "nobody listens");
+        bench.listen();
+        for reaches in [true, false] {
+            if !reaches {
+                let deaf = Fault {
+                    kind: FaultKind::Deaf,
+                    from: Source::Master,
+                    frame: FrameKind::Any,
+                    address: None,
+                    skip: 0,
+                    count: 1,
+                };
+                bench.inject(BusId::BOARD, deaf).unwrap();
+            }
+            let heard = say_and_hear(&mut bench);
+            let what = |(bus, heard): &(BusId, Heard)| match heard.event {
+                BusEvent::Word(word) => Some((*bus, word.word.byte, heard.reaches_peer)),
+                _ => None,
+            };
+            let known: Vec<_> = heard.iter().filter_map(what).collect();
+            assert_eq!(known, [(BusId::BOARD, 0x0B, reaches); 2]);
+        }
+        assert_eq!(bench.take_heard().count(), 0, "what was taken is gone");
     }
 
     #[test]

@@ -173,7 +173,7 @@ impl Bench {
         let outside = bus.outside();
         let heard = bus.heard(*event);
         let piled_up = self.piled_up(event);
-        self.tap(id, event);
+        self.tap(id, event, heard.reaches_peer);
         if let BusEvent::Word(word) = event {
             self.delayed(id, word.uncertainty);
         }
@@ -191,7 +191,7 @@ impl Bench {
         if let Some(bus) = self.buses.get_mut(id.0) {
             bus.sent();
         }
-        self.tap(id, event);
+        self.tap(id, event, true);
         self.delayed(id, late.total());
         if late.total() > LATE {
             let text = format!(
