@@ -88,7 +88,7 @@ pub struct Bench {
     pub(crate) decimals: Decimals,
     last_word: Option<Micros>,
     /// The driver did not look from when until, with what had piled up, when.
-    pub(crate) stall: Option<(Micros, Micros)>,
+    pub(crate) stall: Option<ports::Stall>,
     pub(crate) ending: Option<Micros>,
     pub(crate) ended: bool,
     /// Something of it is real.

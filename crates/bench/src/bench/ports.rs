@@ -64,9 +64,32 @@ pub enum Outbound {
 /// How late something of ours may be before it is reported.
 const LATE: Micros = Micros::ms(1);
 
+/// After a stall the thread of a port may need so long itself to read what had piled up.
+const PILE_READ: Micros = Micros::ms(50);
+
 /// What had piled up while the driver did not look comes without a pause: the first word after one
 /// (MDB/ICP 4.3, section 3.2: 1 ms at the most inside a block) is new.
 const PILE_PAUSE: Micros = Micros::ms(1);
+
+/// A stretch in which the driver did not look.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Stall {
+    from: Micros,
+    /// Until when, with what of the pile has come so far.
+    until: Micros,
+    /// Something of the pile has come.
+    reading: bool,
+}
+
+impl Stall {
+    /// How long there may be nothing before what comes is not of the pile.
+    const fn pause(self) -> Micros {
+        match self.reading {
+            true => PILE_PAUSE,
+            false => PILE_READ,
+        }
+    }
+}
 
 /// One of our devices whose money a board outside is told.
 #[derive(Clone, Debug)]
@@ -224,30 +247,33 @@ impl Bench {
         if self.ended {
             return;
         }
-        if self
-            .stall
-            .is_some_and(|(_, until)| from > until + PILE_PAUSE)
-        {
+        if self.stall_over() < from {
             self.end_stall();
         }
         self.mark_slept(from, to);
-        let from = self.stall.map_or(from, |(first, _)| first);
-        self.stall = Some((from, to));
+        let from = self.stall.map_or(from, |stall| stall.from);
+        self.stall = Some(Stall {
+            from,
+            until: to,
+            reading: false,
+        });
     }
 
     /// True for what had piled up while the driver did not look.
     fn piled_up(&mut self, event: &BusEvent) -> bool {
-        let Some((from, until)) = self.stall else {
+        let Some(mut stall) = self.stall else {
             return false;
         };
-        if event.start() > until + PILE_PAUSE {
+        if event.start() > stall.until + stall.pause() {
             self.end_stall();
             return false;
         }
-        if event.end() > until {
-            self.mark_slept(until, event.end());
-            self.stall = Some((from, event.end()));
+        if event.end() > stall.until {
+            self.mark_slept(stall.until, event.end());
+            stall.until = event.end();
+            stall.reading = true;
         }
+        self.stall = Some(stall);
         true
     }
 
@@ -261,16 +287,16 @@ impl Bench {
     /// When it is known that all that had piled up is read.
     pub(crate) fn stall_over(&self) -> Micros {
         match self.stall {
-            Some((_, until)) => until + PILE_PAUSE + PILE_PAUSE,
+            Some(stall) => stall.until + stall.pause() + PILE_PAUSE,
             None => Micros::NEVER,
         }
     }
 
     pub(crate) fn end_stall(&mut self) {
-        let Some((from, to)) = self.stall.take() else {
+        let Some(stall) = self.stall.take() else {
             return;
         };
-        for entry in payrig_wire::analysis::slept(from, to) {
+        for entry in payrig_wire::analysis::slept(stall.from, stall.until) {
             match entry {
                 Entry::Finding(finding) => self.report(finding),
                 other => self.pending.push(other),
