@@ -452,7 +452,7 @@ impl Bench {
         };
         let done = placed.call(|node| node.act(now, action));
         if let (Ok(()), Action::Silent { device, time }) = (&done, action) {
-            self.silenced(device, *time);
+            self.silenced(index, device, *time);
         }
         match (done, who) {
             (Err(Refusal::CannotDo(_)), Some(device)) => Err(Refusal::CannotDo(device.to_owned())),
@@ -461,9 +461,9 @@ impl Bench {
     }
 
     /// A device is kept silent for so long from now: the tap on its bus expects no answers.
-    fn silenced(&mut self, device: &str, time: Micros) {
+    fn silenced(&mut self, index: usize, device: &str, time: Micros) {
         let (from, until) = (self.now, self.now + time);
-        let placed = self.nodes.iter().find(|p| p.name == device);
+        let placed = self.nodes.get(index);
         let address = placed.and_then(|p| p.address);
         let on = placed.and_then(|p| p.on).map(|(bus, _)| bus);
         let bus = on.and_then(|id| self.buses.get_mut(id.0));
@@ -615,6 +615,14 @@ impl Bench {
             self.finish();
         }
         self.publish();
+    }
+
+    /// Lets everything happen, at its own time, that is due before `to`: what came through a port then
+    /// must not overtake it.
+    pub fn advance_before(&mut self, to: Micros) {
+        while self.next_deadline() < to {
+            self.advance(self.next_deadline());
+        }
     }
 
     /// Runs in simulated time until `to`, or until the bench has ended.

@@ -126,9 +126,7 @@ impl<P: WordPort> Ports<P> {
     /// turn the order around.
     fn take(&self, bench: &mut Bench, came: Came) -> Result<(), LinkError> {
         let at = came.at().unwrap_or_else(|| self.clock.now());
-        while bench.next_deadline() < at && !bench.ended() {
-            bench.advance(bench.next_deadline());
-        }
+        bench.advance_before(at);
         if bench.ended() {
             return Ok(());
         }
@@ -247,14 +245,13 @@ pub async fn run_live<P: WordPort>(
             ports.park(bench).await;
             return Ok(());
         }
-        let now = clock.now();
-        if now >= limit {
+        let asleep = clock.now();
+        if asleep >= limit {
             bench.move_on(limit);
             bench.finish_now();
             continue;
         }
         let due = bench.next_deadline().min(limit);
-        let asleep = clock.now();
         let until = due.min(asleep + BEAT);
         let (mut came, mut waited, mut stopped) = (None, Ok(()), None);
         tokio::select! {

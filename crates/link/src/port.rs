@@ -70,12 +70,9 @@ impl fmt::Display for PortEvent {
             Self::Peer { at, .. } => write!(f, "{at}: the other end is gone"),
             Self::Overdue { at, words } => write!(
                 f,
-                "{at}: this tool was held up until the master spoke again; the last {} of its answer \
-                 dropped",
-                match words {
-                    1 => "word".to_owned(),
-                    more => format!("{more} words"),
-                }
+                "{at}: this tool was held up until the master spoke again; what was left of its answer, \
+                 {}, was dropped",
+                words::count(*words, "word")
             ),
             Self::Overrun { at } => {
                 write!(f, "{at}: the other end does not read, a word was dropped")

@@ -207,9 +207,7 @@ impl Driven {
     fn hear(&mut self, event: PortEvent) {
         if let PortEvent::Heard(event) | PortEvent::Sent { event, .. } = &event {
             let at = event.end();
-            while self.bench.next_deadline() < at {
-                self.bench.advance(self.bench.next_deadline());
-            }
+            self.bench.advance_before(at);
             self.bench.move_on(at);
         }
         match event {
