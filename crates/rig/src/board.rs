@@ -73,6 +73,7 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardPlan,
         motor: fields.time("motor")?.unwrap_or(Micros::ms(1_500)),
         bills: read_bills(fields, decimals)?,
         hold_bills: fields.boolean("hold-bills")?,
+        keep_credit: fields.boolean("keep-credit")?,
         cashless: board_cards::read_uses(fields)?,
         cards: board_cards::read_sales(fields, decimals)?,
     };

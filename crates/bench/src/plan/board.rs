@@ -39,7 +39,7 @@ pub struct BoardPlan {
     pub cashless_level: u8,
     /// How long a session may last before it is cancelled.
     pub session_timeout: Micros,
-    /// Credit is kept after a sale.
+    /// Several vends in one card session, where the reader allows it.
     pub multi_vend: bool,
     /// How long a delivery takes.
     pub motor: Micros,
@@ -47,6 +47,8 @@ pub struct BoardPlan {
     pub bills: BillPolicy,
     /// A bill is held in escrow until something is selected.
     pub hold_bills: bool,
+    /// Credit stays after a sale, for another.
+    pub keep_credit: bool,
     /// What it uses of its cashless devices; the codes of its items are added from the items.
     pub cashless: CashlessUse,
     /// How it sells to cards.
@@ -93,6 +95,7 @@ impl BoardPlan {
             motor_time: self.motor,
             bills: self.bills.clone(),
             hold_bills: self.hold_bills,
+            keep_credit: self.keep_credit,
             cashless: self.cashless_use(),
             cards: self.cards.clone(),
             instead: self.instead(),

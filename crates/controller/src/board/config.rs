@@ -63,6 +63,9 @@ pub struct BoardConfig {
     /// A bill that buys something stays in escrow until something is bought, so that the coin
     /// return gives the same bill back.
     pub hold_bills: bool,
+    /// Credit stays after a sale, for another; the coin return gives it back. Without it, change is
+    /// paid as soon as an item fell. The standard leaves this open (common practice, no source).
+    pub keep_credit: bool,
     /// Times on the wire.
     pub timing: MasterTiming,
     /// What the board says of itself to cashless devices.
@@ -92,6 +95,7 @@ impl Default for BoardConfig {
             motor_time: Micros::ms(1_500),
             bills: BillPolicy::default(),
             hold_bills: false,
+            keep_credit: false,
             timing: MasterTiming::default(),
             identity: VmcIdentity::default(),
             cashless: CashlessUse::default(),

@@ -28,6 +28,7 @@ impl Controller {
             session_timeout: config.session_timeout,
             multi_vend: config.multi_vend,
             hold_bills: config.hold_bills,
+            keep_credit: config.keep_credit,
             cards: config.cards.clone(),
         };
         let mut board = Self {

@@ -155,7 +155,10 @@ impl Vending {
             }
             self.revalue_credit(means);
         } else if !self.revalue_credit(means) && (sale.cash > Money::ZERO || sale.inward) {
-            self.pay_back();
+            match self.policy.keep_credit && !sale.inward {
+                true => self.show_credit(),
+                false => self.pay_back(),
+            }
         }
     }
 }

@@ -46,6 +46,8 @@ pub struct Policy {
     pub multi_vend: bool,
     /// A bill that buys something is kept in escrow until something is bought.
     pub hold_bills: bool,
+    /// Credit stays after a sale, for another.
+    pub keep_credit: bool,
     /// How it sells to cards.
     pub cards: CardSales,
 }

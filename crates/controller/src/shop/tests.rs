@@ -36,6 +36,7 @@ fn seller() -> Vending {
         session_timeout: Micros::secs(30),
         multi_vend: false,
         hold_bills: false,
+        keep_credit: false,
         cards: CardSales::default(),
     };
     Vending::new(vec![item(1, 65), item(2, 100)], policy)

@@ -11,7 +11,7 @@ mod seeing;
 
 pub use outside::BoardOutside;
 
-use super::habit::Board;
+use super::bad_habit::Board;
 use super::heard::{BILL, CHANGER, HeardBlock, Listener, READER, What};
 use super::setup::BoardSetup;
 use crate::device::habit::Layer;
@@ -44,7 +44,7 @@ use std::collections::BTreeMap;
 /// The board under examination.
 #[derive(Debug)]
 enum Subject {
-    /// Our controller with its habits.
+    /// Our controller with its bad habits.
     Emulated(NodeId),
     /// At the other end of a port; a person is at it.
     Outside(Box<outside::AtHand>),
@@ -105,7 +105,7 @@ impl BoardBench {
         let mut run = Driven::simulated(setup.board.decimals);
         let played = Played::new(setup, &mut run, false)?;
         let controller = Controller::new(setup.board.clone(), Micros::ZERO);
-        let board = Board::new(controller, setup.habits.clone()).with_acceptor(&setup.pulse.name);
+        let board = Board::new(controller, setup.bad.clone()).with_acceptor(&setup.pulse.name);
         let board = run.bench.add_board(Box::new(board));
         Some(Self::set_up(setup, run, played, Subject::Emulated(board)))
     }

@@ -2,12 +2,12 @@
 //!
 //! `checks` has the checks, a file per group; `table` their order; `runner` runs them, on an emulated
 //! board or on one outside. A check speaks to a `bench`, which is arranged by a `setup`, and judges by
-//! blocks that were `heard`. `habit` and `hearing` make boards that misbehave.
+//! blocks that were `heard`. `bad_habit` and `hearing` make boards that misbehave.
 
+pub mod bad_habit;
 mod bench;
 mod check;
 mod checks;
-pub mod habit;
 mod heard;
 mod hearing;
 mod options;

@@ -1,7 +1,7 @@
 //! The examination of a board at the other end of a port, in simulated time: the port, the board and
 //! the person at it are played here.
 
-use super::habit::{Board, BoardHabits};
+use super::bad_habit::{BadHabits, Board};
 use super::*;
 use crate::link::{Cable, Linked};
 use crate::person::{Person, Question, Reply, SeenBy, ToDo, ToSee, Unattended};
@@ -23,7 +23,7 @@ struct World {
     now: Micros,
     bus: VirtualBus,
     config: BoardConfig,
-    habits: BoardHabits,
+    bad: BadHabits,
     board: Board,
     delivered: Vec<u16>,
     shown: Vec<String>,
@@ -52,8 +52,8 @@ impl World {
             now: Micros::ZERO,
             bus: VirtualBus::new(1, Micros(60)),
             config: setup.board.clone(),
-            habits: setup.habits.clone(),
-            board: Board::new(controller, setup.habits.clone()),
+            bad: setup.bad.clone(),
+            board: Board::new(controller, setup.bad.clone()),
             delivered: Vec::new(),
             shown: Vec::new(),
             planned: BTreeMap::new(),
@@ -91,7 +91,7 @@ impl World {
         let mut config = self.config.clone();
         options.apply(&mut config);
         let controller = Controller::new(config, self.now);
-        self.board = Board::new(controller, self.habits.clone());
+        self.board = Board::new(controller, self.bad.clone());
         self.collect();
     }
 

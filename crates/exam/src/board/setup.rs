@@ -1,6 +1,6 @@
 //! What is on the bench of a board examination.
 
-use super::habit::BoardHabits;
+use super::bad_habit::BadHabits;
 use crate::device::habit::Habits;
 use payrig_bench::Plan;
 use payrig_bench::plan::{Kind, PulsePlan};
@@ -23,7 +23,7 @@ pub struct BoardSetup {
     /// The board.
     pub board: BoardConfig,
     /// Its bad habits.
-    pub habits: BoardHabits,
+    pub bad: BadHabits,
     /// The changer it is given.
     pub changer: ChangerConfig,
     /// The changer's quirks.
@@ -78,7 +78,7 @@ impl BoardSetup {
         };
         Ok(Self {
             board,
-            habits: BoardHabits::default(),
+            bad: BadHabits::default(),
             changer: changer.0,
             changer_quirks: changer.1,
             bill,

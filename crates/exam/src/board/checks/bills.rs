@@ -1,8 +1,8 @@
 //! Bills: stacked or given back, credited once, by their reports only.
 
 use super::common::{given, kept, refund, refunds};
+use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::habit::Said;
 use crate::board::heard::{BILL, What};
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
@@ -33,7 +33,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             refunds(b, 100)
         },
         quirk: Quirk::new("returns-bills", "returns every bill from escrow", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x35, _] => Said::Changed(vec![0x35, 0x00]),
                 _ => Said::AsIs,
             })
@@ -57,7 +57,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "credits-in-escrow",
             "takes a bill in escrow for stacked",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x33] {
                         for b in d.iter_mut().filter(|b| (0x90..0xA0).contains(*b)) {
                             *b &= 0x8F;
@@ -94,7 +94,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "credits-repeated-bills",
             "takes a repeated report for a new bill",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if c == [0x33] && d.iter().any(|b| (0x80..0x90).contains(b)) {
                         m.count += 1;
                         // The other bill of the same kind of report: it cannot be told as a repetition.
@@ -132,7 +132,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "reads-first-bill-only",
             "reads only the first bill of an answer",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x33] {
                         let mut seen = false;
                         d.retain(|b| {
@@ -164,7 +164,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "drops-bills-beside-status",
             "does not credit a bill that comes with a status",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x33] && d.contains(&0x08) {
                         d.retain(|b| !(0x80..0x90).contains(b));
                     }
@@ -192,7 +192,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "credits-rejected-paper",
             "takes BILL REJECTED for a bill",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x33] {
                         for b in d.iter_mut().filter(|b| **b == 0x0B) {
                             *b = 0x80;
@@ -221,7 +221,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             refunds(b, 0)
         },
         quirk: Quirk::new("credits-jams", "takes VALIDATOR JAMMED for a bill", |s| {
-            s.habits.hears = Some(|_, c, d| {
+            s.bad.hears = Some(|_, c, d| {
                 if c == [0x33] {
                     for b in d.iter_mut().filter(|b| **b == 0x05) {
                         *b = 0x80;
@@ -254,7 +254,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "stops-at-cash-box",
             "polls no more once the cash box is out",
             |s| {
-                s.habits.says = Some(|m, c| {
+                s.bad.says = Some(|m, c| {
                     let out = |d: &Vec<u8>| d.split_last().is_some_and(|(_, d)| d.contains(&0x08));
                     if m.last_data.get(&BILL).is_some_and(out) {
                         m.count = 1;
@@ -302,7 +302,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "stops-at-full-stacker",
             "polls no more once the validator is full",
             |s| {
-                s.habits.says = Some(|m, c| {
+                s.bad.says = Some(|m, c| {
                     let told = |code: u8| {
                         let data = m.last_data.get(&BILL);
                         data.and_then(|d| d.split_last())
@@ -342,7 +342,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             ))
         },
         quirk: Quirk::new("takes-large-bills", "takes bills of any size", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x34, ..] => Said::Changed(vec![0x34, 0x00, 0x0F, 0x00, 0x0F]),
                 [0x35, ..] => Said::Changed(vec![0x35, 0x01]),
                 _ => Said::AsIs,

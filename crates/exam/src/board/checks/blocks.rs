@@ -29,7 +29,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "wrong-checksums",
             "every fifth command has a wrong CHK",
-            |s| s.habits.wrong_chk = true,
+            |s| s.bad.wrong_chk = true,
         ),
     },
     BoardCheck {
@@ -56,7 +56,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "no-mode-bits",
             "every fifth address byte is not marked",
-            |s| s.habits.no_mode_bit = true,
+            |s| s.bad.no_mode_bit = true,
         ),
     },
     BoardCheck {
@@ -79,7 +79,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(without == 0 && !all.is_empty(), text))
         },
         quirk: Quirk::new("never-acknowledges", "sends no ACK", |s| {
-            s.habits.never_acks = true
+            s.bad.never_acks = true
         }),
     },
     BoardCheck {
@@ -102,7 +102,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(refused == 0, text))
         },
         quirk: Quirk::new("naks-good-data", "answers data with NAK", |s| {
-            s.habits.naks_data = true
+            s.bad.naks_data = true
         }),
     },
 ];

@@ -1,8 +1,8 @@
 //! Change: right, once, from what is there; exact change, failed vends.
 
 use super::common::{empty_tubes, kept, sell_for_coins};
+use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::habit::Said;
 use crate::board::heard::{CHANGER, HeardBlock, What};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
@@ -22,7 +22,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| sale(b, 35),
         quirk: Quirk::new("pays-no-change", "does not pay change", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x0D, ..] => Said::Instead(vec![0x0B]),
                 _ => Said::AsIs,
             })
@@ -49,7 +49,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "repeats-dispense",
             "sends an unacknowledged DISPENSE again",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x0D, ..] => {
                         m.kept = c.to_vec();
                         Said::AsIs
@@ -84,7 +84,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(change == Money(35), text))
         },
         quirk: Quirk::new("pays-once-only", "orders one DISPENSE per sale", |s| {
-            s.habits.says = Some(|m, c| match c {
+            s.bad.says = Some(|m, c| match c {
                 [0x0D, ..] if m.commands.contains_key(&0x0D) => Said::Instead(vec![0x0B]),
                 _ => Said::AsIs,
             })
@@ -136,7 +136,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "believes-jammed-tube",
             "takes the coin of a jammed tube for paid",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if c != [0x0A] {
                         return;
                     }
@@ -174,7 +174,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "takes-every-bill",
             "takes bills whatever the tubes hold",
             |s| {
-                s.habits.says = Some(|_, c| match c {
+                s.bad.says = Some(|_, c| match c {
                     [0x34, ..] => Said::Changed(vec![0x34, 0x00, 0x0F, 0x00, 0x0F]),
                     [0x35, ..] => Said::Changed(vec![0x35, 0x01]),
                     _ => Said::AsIs,
@@ -208,7 +208,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(enabled, text))
         },
         quirk: Quirk::new("bills-off-for-ever", "never enables bills again", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x34, ..] => Said::Changed(vec![0x34, 0, 0, 0, 0]),
                 _ => Said::AsIs,
             })
@@ -229,7 +229,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(on, text))
         },
         quirk: Quirk::new("no-light", "never shows exact change", |s| {
-            s.habits.no_exact_change_light = true
+            s.bad.no_exact_change_light = true
         }),
     },
     BoardCheck {
@@ -250,7 +250,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(before && !after, text))
         },
         quirk: Quirk::new("light-stays-on", "the light, once on, stays on", |s| {
-            s.habits.light_stays_on = true
+            s.bad.light_stays_on = true
         }),
     },
     BoardCheck {
@@ -278,7 +278,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "no-drop-sensor",
             "does not notice that an item did not fall",
-            |s| s.habits.no_drop_sensor = true,
+            |s| s.bad.no_drop_sensor = true,
         ),
     },
 ];

@@ -21,7 +21,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| coins(b, &[2], 25),
         quirk: Quirk::new("misses-tube-coins", "does not credit coins to tubes", |s| {
-            s.habits.hears = Some(|_, c, d| {
+            s.bad.hears = Some(|_, c, d| {
                 if c == [0x0B] && matches!(d.as_slice(), [0x50..=0x5F, _]) {
                     d.clear();
                 }
@@ -41,7 +41,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "misses-cash-box-coins",
             "does not credit coins to the cash box",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x0B] && matches!(d.as_slice(), [0x40..=0x4F, _]) {
                         d.clear();
                     }
@@ -69,7 +69,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "reads-first-coin-only",
             "reads only the first report of an answer",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x0B] && d.len() >= 4 {
                         d.truncate(2);
                     }
@@ -96,7 +96,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "credits-repetitions",
             "takes a repeated report for a new coin",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if c == [0x0B] && matches!(d.as_slice(), [0x50..=0x5F, _]) {
                         m.count += 1;
                         if m.count > 1
@@ -126,7 +126,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             refunds(b, 25)
         },
         quirk: Quirk::new("ignores-checksums", "takes answers with a wrong CHK", |s| {
-            s.habits.ignores_checksum = true
+            s.bad.ignores_checksum = true
         }),
     },
     BoardCheck {
@@ -144,7 +144,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             refunds(b, 0)
         },
         quirk: Quirk::new("credits-slugs", "takes a slug for a coin", |s| {
-            s.habits.hears = Some(|_, c, d| {
+            s.bad.hears = Some(|_, c, d| {
                 if c == [0x0B] && matches!(d.as_slice(), [0x20..=0x3F]) {
                     *d = vec![0x52, 0x1A];
                 }
@@ -169,7 +169,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "credits-double-arrival",
             "takes DOUBLE ARRIVAL for a coin",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x0B] && *d == [0x05] {
                         *d = vec![0x52, 0x1A];
                     }
@@ -196,7 +196,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(back == Money(25), text))
         },
         quirk: Quirk::new("ignores-lever", "takes no notice of the lever", |s| {
-            s.habits.hears = Some(|_, c, d| {
+            s.bad.hears = Some(|_, c, d| {
                 if c == [0x0B] && *d == [0x01] {
                     d.clear();
                 }

@@ -3,8 +3,8 @@
 
 use super::common::{than_right, times};
 use super::resets::doubled;
+use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
-use crate::board::habit::{Memory, Said};
 use crate::board::heard::What;
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
@@ -39,7 +39,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "no-reset-after-cut",
             "does not reset the bus after a power cut",
-            |s| s.habits.no_bus_reset = true,
+            |s| s.bad.no_bus_reset = true,
         ),
     },
     BoardCheck {
@@ -73,7 +73,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(gained <= Money::ZERO, text))
         },
         quirk: Quirk::new("pays-after-power-cut", "pays out after a power cut", |s| {
-            s.habits.says = Some(|m, c| match c {
+            s.bad.says = Some(|m, c| match c {
                 [0x0B] if m.commands.get(&0x0C).is_some_and(|n| *n >= 4) && m.count == 0 => {
                     m.count = 1;
                     Said::Instead(vec![0x0D, 0x42])
@@ -110,7 +110,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "reader-off-after-cut",
             "does not enable the reader again",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x14, 0x01] if m.commands.contains_key(&0x14) => Said::Instead(vec![0x12]),
                     _ => Said::AsIs,
                 })
@@ -130,7 +130,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "drops-coins-after-cut",
             "drops coins reported after a power cut",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if m.cuts > 0 && c == [0x0B] && matches!(d.as_slice(), [0x40..=0x5F, _]) {
                         d.clear();
                     }
@@ -151,7 +151,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "pays-double-after-cut",
             "orders each coin twice after a power cut",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x0D, order] if m.cuts > 0 => Said::Changed(vec![0x0D, doubled(*order)]),
                     _ => Said::AsIs,
                 })
@@ -171,7 +171,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "credits-returned-bills-after-cut",
             "takes the validator's start after a power cut for a stacked bill",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if m.cuts > 0 && c == [0x33] && d.first() == Some(&0x06) {
                         d.insert(0, 0x80);
                     }
@@ -191,7 +191,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "pays-out-at-start-after-cut",
             "pays 1.25 at the first start after a power cut",
-            |s| s.habits.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x52])),
+            |s| s.bad.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x52])),
         ),
     },
     BoardCheck {
@@ -207,7 +207,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "pays-again-after-cut",
             "repeats the last DISPENSE after a power cut",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x0D, ..] if m.cuts == 0 => {
                         m.kept = c.to_vec();
                         Said::AsIs
@@ -232,7 +232,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "pays-a-coin-after-cut",
             "pays a coin of 0.10 at the first start after a power cut",
-            |s| s.habits.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x11])),
+            |s| s.bad.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x11])),
         ),
     },
     BoardCheck {
@@ -247,7 +247,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "pays-card-funds-after-cut",
             "pays coins for a session that was open at the cut",
-            |s| s.habits.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x42])),
+            |s| s.bad.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x42])),
         ),
     },
     BoardCheck {
@@ -264,7 +264,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "asks-again-after-cut",
             "asks again after a power cut for what it asked before",
-            |s| s.habits.says = Some(|m, c| repeat_after_cut(m, c, &[0x13, 0x00])),
+            |s| s.bad.says = Some(|m, c| repeat_after_cut(m, c, &[0x13, 0x00])),
         ),
     },
     BoardCheck {
@@ -280,7 +280,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "says-success-after-cut",
             "says VEND SUCCESS after a power cut",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x12]
                         if m.cuts > 0
                             && m.count == 0
@@ -307,7 +307,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "says-failure-after-cut",
             "says VEND FAILURE after a power cut",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x12]
                         if m.cuts > 0
                             && m.count == 0
@@ -334,7 +334,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "no-cards-after-cut",
             "hears of no card after a power cut",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if m.cuts > 0 && c == [0x12] && matches!(d.as_slice(), [0x03, ..]) {
                         d.clear();
                     }

@@ -32,7 +32,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "lets-in-at-start",
             "lets the acceptor take money before it is set up",
-            |s| s.habits.lets_in = Some(LetsIn::AtStart),
+            |s| s.bad.lets_in = Some(LetsIn::AtStart),
         ),
     },
     BoardCheck {
@@ -51,7 +51,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(taken == Money(100), text))
         },
         quirk: Quirk::new("never-lets-in", "holds the acceptor off for ever", |s| {
-            s.habits.lets_in = Some(LetsIn::Never)
+            s.bad.lets_in = Some(LetsIn::Never)
         }),
     },
     BoardCheck {
@@ -72,7 +72,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "lets-in-without-change",
             "lets the acceptor in whatever the tubes hold",
-            |s| s.habits.lets_in = Some(LetsIn::WithoutChange),
+            |s| s.bad.lets_in = Some(LetsIn::WithoutChange),
         ),
     },
     BoardCheck {
@@ -95,7 +95,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "never-holds-off-again",
             "does not hold the acceptor off once it was let in",
-            |s| s.habits.lets_in = Some(LetsIn::OnceIn),
+            |s| s.bad.lets_in = Some(LetsIn::OnceIn),
         ),
     },
     BoardCheck {
@@ -120,7 +120,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "chattering-inhibit",
             "moves the inhibit line every three seconds",
-            |s| s.habits.lets_in = Some(LetsIn::Chatters),
+            |s| s.bad.lets_in = Some(LetsIn::Chatters),
         ),
     },
 ];

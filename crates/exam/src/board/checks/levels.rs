@@ -2,8 +2,8 @@
 //! offer.
 
 use super::common::{buy, times};
+use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
-use crate::board::habit::{Memory, Said};
 use crate::board::heard::{BILL, CHANGER, HeardBlock, READER, What};
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
@@ -40,7 +40,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "expansion-to-level-2",
             "sends EXPANSION to a level 2 changer",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x0B] if m.commands.contains_key(&0x0C) && m.count == 0 => {
                         m.count = 1;
                         Said::Instead(vec![0x0F, 0x00])
@@ -80,7 +80,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "enables-every-feature",
             "enables every feature there is",
             |s| {
-                s.habits.says = Some(|_, c| match c {
+                s.bad.says = Some(|_, c| match c {
                     [0x0F, 0x01, ..] => Said::Changed(vec![0x0F, 0x01, 0xFF, 0xFF, 0xFF, 0xFF]),
                     _ => Said::AsIs,
                 })
@@ -112,7 +112,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "level-2-to-level-1",
             "asks a level 1 validator for its options",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x33] if m.commands.contains_key(&0x34) && m.count == 0 => {
                         m.count = 1;
                         Said::Instead(vec![0x37, 0x02])
@@ -147,7 +147,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "options-to-level-1",
             "enables options of a level 1 reader",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x12] if m.commands.contains_key(&0x14) && m.count == 0 => {
                         m.count = 1;
                         Said::Instead(vec![0x17, 0x04, 0, 0, 0, 2])
@@ -177,7 +177,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "options-to-level-2",
             "enables options of a level 2 reader",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x12] if m.commands.contains_key(&0x14) && m.count == 0 => {
                         m.count = 1;
                         Said::Instead(vec![0x17, 0x04, 0, 0, 0, 2])
@@ -214,7 +214,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             })
         },
         quirk: Quirk::new("enables-everything", "enables every option there is", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x17, 0x04, ..] => Said::Changed(vec![0x17, 0x04, 0, 0, 0x07, 0xFF]),
                 _ => Said::AsIs,
             })
@@ -232,7 +232,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "asks-in-16-bits",
             "asks in 16 bits though 32 were agreed on",
-            |s| s.habits.says = Some(narrow),
+            |s| s.bad.says = Some(narrow),
         ),
     },
     BoardCheck {
@@ -252,7 +252,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "drops-longer-sessions",
             "does not understand the longer BEGIN SESSION",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x12] && matches!(d.as_slice(), [0x03, ..]) && d.len() > 10 {
                         d.clear();
                     }
@@ -288,7 +288,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "knows-no-always-idle",
             "asks no card that is not there yet",
             |s| {
-                s.habits.says = Some(|_, c| match c {
+                s.bad.says = Some(|_, c| match c {
                     [0x13, 0x00, ..] => Said::Instead(vec![0x12]),
                     _ => Said::AsIs,
                 })

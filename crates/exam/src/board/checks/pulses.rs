@@ -20,7 +20,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| bills(b, &[100]),
         quirk: Quirk::new("deaf-to-pulses", "does not hear pulses", |s| {
-            s.habits.mishears = Some(Mishears::All)
+            s.bad.mishears = Some(Mishears::All)
         }),
     },
     BoardCheck {
@@ -33,7 +33,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| stray(b, 5, 5),
         quirk: Quirk::new("counts-short-pulses", "counts spikes as pulses", |s| {
-            s.habits.mishears = Some(Mishears::Short)
+            s.bad.mishears = Some(Mishears::Short)
         }),
     },
     BoardCheck {
@@ -48,7 +48,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "counts-long-pulses",
             "counts a line that was held as a pulse",
-            |s| s.habits.mishears = Some(Mishears::Long),
+            |s| s.bad.mishears = Some(Mishears::Long),
         ),
     },
     BoardCheck {
@@ -63,7 +63,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "hears-first-pulse-only",
             "hears only the first pulse of a train",
-            |s| s.habits.mishears = Some(Mishears::AllButFirst),
+            |s| s.bad.mishears = Some(Mishears::AllButFirst),
         ),
     },
     BoardCheck {
@@ -103,7 +103,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "deaf-while-paying",
             "does not hear pulses while it pays",
-            |s| s.habits.mishears = Some(Mishears::WhilePaying),
+            |s| s.bad.mishears = Some(Mishears::WhilePaying),
         ),
     },
     BoardCheck {
@@ -125,7 +125,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "coins-or-pulses",
             "hears no coins beside a pulse acceptor",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x0B] && matches!(d.as_slice(), [0x40..=0x5F, _]) {
                         d.clear();
                     }

@@ -2,8 +2,8 @@
 //! right.
 
 use super::common::{behave, blink, given, not_given, than_right, times};
+use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
-use crate::board::habit::{Memory, Said};
 use crate::board::heard::{BILL, CHANGER, READER, What};
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Seen, Weight};
@@ -27,7 +27,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             given(b, from, What::CoinType)
         },
         quirk: Quirk::new("ignores-just-reset", "takes no notice of JUST RESET", |s| {
-            s.habits.hears = Some(|m, c, d| {
+            s.bad.hears = Some(|m, c, d| {
                 if c == [0x0B] && *d == [0x0B] && m.commands.contains_key(&0x0C) {
                     d.clear();
                 }
@@ -49,7 +49,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             not_given(b, from, What::Reset(CHANGER))
         },
         quirk: Quirk::new("resets-on-just-reset", "sends RESET on JUST RESET", |s| {
-            s.habits.says = Some(|m, c| {
+            s.bad.says = Some(|m, c| {
                 let told = m
                     .last_data
                     .get(&CHANGER)
@@ -80,7 +80,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "ignores-bill-just-reset",
             "takes no notice of the validator's JUST RESET",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if c == [0x33] && m.commands.contains_key(&0x34) {
                         d.retain(|b| *b != 0x06);
                     }
@@ -106,7 +106,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "ignores-reader-just-reset",
             "takes no notice of the reader's JUST RESET",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if c == [0x12] && *d == [0x00] && m.commands.contains_key(&0x14) {
                         d.clear();
                     }
@@ -136,7 +136,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "pays-nothing-after-reset",
             "pays nothing once the changer was reset",
             |s| {
-                s.habits.says = Some(|m, c| {
+                s.bad.says = Some(|m, c| {
                     note_reset(m);
                     match c {
                         [0x0D, ..] if m.count > 1 => Said::Instead(vec![0x0B]),
@@ -177,7 +177,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "pays-double-after-reset",
             "orders each coin twice once the changer was reset",
             |s| {
-                s.habits.says = Some(|m, c| {
+                s.bad.says = Some(|m, c| {
                     note_reset(m);
                     match c {
                         [0x0D, order] if m.count > 1 => Said::Changed(vec![0x0D, doubled(*order)]),
@@ -222,7 +222,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "pays-again-after-reset",
             "repeats its last DISPENSE once the changer was reset",
             |s| {
-                s.habits.says = Some(|m, c| {
+                s.bad.says = Some(|m, c| {
                     if let [0x0D, ..] = c {
                         m.kept = c.to_vec();
                     }
@@ -273,7 +273,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "credits-bill-at-reset",
             "takes a validator's reset for a stacked bill",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if c == [0x33] && d.first() == Some(&0x06) {
                         m.count += 1;
                         if m.count > 1 {
@@ -310,7 +310,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "session-outlives-reset",
             "takes no notice of JUST RESET in a session",
             |s| {
-                s.habits.hears = Some(|m, c, d| match (c, d.as_slice()) {
+                s.bad.hears = Some(|m, c, d| match (c, d.as_slice()) {
                     ([0x12], [0x03, ..]) => m.count = 1,
                     ([0x12], [0x00]) if m.count == 1 => d.clear(),
                     _ => {}
@@ -352,7 +352,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "sells-at-reset",
             "takes a reset in mid vend for an approval",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if c == [0x12] && *d == [0x00] && m.commands.contains_key(&0x13) {
                         *d = vec![0x05, 0x00, 0x0D];
                     }
@@ -395,7 +395,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "no-cards-after-reset",
             "hears of no card once the reader was reset",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if c == [0x12] && d.first() == Some(&0x00) && m.commands.contains_key(&0x13) {
                         m.count = 1;
                     }

@@ -1,8 +1,8 @@
 //! Cash put on a card, where a board does that (sections 7.4.18, 7.4.19).
 
 use super::common::refunds;
+use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::habit::Said;
 use crate::board::heard::What;
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
@@ -47,7 +47,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "revalues-without-asking",
             "sends REVALUE REQUEST where REVALUE LIMIT REQUEST belongs",
             |s| {
-                s.habits.says = Some(|_, c| match c {
+                s.bad.says = Some(|_, c| match c {
                     [0x15, 0x01] => Said::Changed(vec![0x15, 0x00, 0x00, 0x14]),
                     _ => Said::AsIs,
                 })
@@ -82,7 +82,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(more == Money(100) && missing == more, text))
         },
         quirk: Quirk::new("revalues-half", "asks for half of the cash only", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x15, 0x00, h, l] => Said::Changed(vec![0x15, 0x00, *h, l / 2]),
                 _ => Said::AsIs,
             })
@@ -114,7 +114,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "takes-denied-for-approved",
             "takes REVALUE DENIED for REVALUE APPROVED",
             |s| {
-                s.habits.hears = Some(|m, _, d| {
+                s.bad.hears = Some(|m, _, d| {
                     if *d == [0x0E] {
                         m.count += 1;
                         // First the limit, then the request.

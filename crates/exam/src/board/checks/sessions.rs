@@ -1,8 +1,8 @@
 //! Card sessions: begun, cancelled, left alone, cut short, with one vend or several.
 
 use super::common::{after_vend, buy, buy_with, given, not_given, than_right, times};
+use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
-use crate::board::habit::{Memory, Said};
 use crate::board::heard::{HeardBlock, READER, What};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
@@ -33,7 +33,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "ignores-cancel",
             "takes no notice of SESSION CANCEL REQUEST",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x12] && *d == [0x04] {
                         d.clear();
                     }
@@ -54,12 +54,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "wants-a-balance",
             "asks nothing of a card without a balance",
             |s| {
-                s.habits.hears = Some(|m, _, d| {
+                s.bad.hears = Some(|m, _, d| {
                     if matches!(d.as_slice(), [0x03, 0xFF, 0xFF, ..]) {
                         m.count = 1;
                     }
                 });
-                s.habits.says = Some(no_request);
+                s.bad.says = Some(no_request);
             },
         ),
     },
@@ -76,12 +76,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "judges-the-balance",
             "asks nothing of a card with too little",
             |s| {
-                s.habits.hears = Some(|m, _, d| {
+                s.bad.hears = Some(|m, _, d| {
                     if matches!(d.as_slice(), [0x03, 0x00, 0..=12, ..]) {
                         m.count = 1;
                     }
                 });
-                s.habits.says = Some(no_request);
+                s.bad.says = Some(no_request);
             },
         ),
     },
@@ -100,7 +100,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "multi-vend-everywhere",
             "goes on with the session whatever the reader allows",
             |s| {
-                s.habits.hears = Some(|_, _, d| {
+                s.bad.hears = Some(|_, _, d| {
                     if let [0x01, _, _, _, _, _, _, misc] = d.as_mut_slice() {
                         *misc |= 2;
                     }
@@ -129,7 +129,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "never-multi-vend",
             "ends every session after one vend",
             |s| {
-                s.habits.hears = Some(|_, _, d| {
+                s.bad.hears = Some(|_, _, d| {
                     if let [0x01, _, _, _, _, _, _, misc] = d.as_mut_slice() {
                         *misc &= !2;
                     }
@@ -180,7 +180,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "ignores-out-of-sequence",
             "takes COMMAND OUT OF SEQUENCE for a denial",
             |s| {
-                s.habits.hears = Some(|_, _, d| {
+                s.bad.hears = Some(|_, _, d| {
                     // Alone, or behind VEND APPROVED.
                     if matches!(d.as_slice(), [0x0B] | [0x0B, _] | [0x05, _, _, 0x0B, _]) {
                         *d = vec![0x06];
@@ -205,12 +205,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "disables-in-session",
             "sends READER DISABLE in a session",
             |s| {
-                s.habits.hears = Some(|m, _, d| {
+                s.bad.hears = Some(|m, _, d| {
                     if d.len() > 2 && d.first() == Some(&0x03) {
                         m.count = 1;
                     }
                 });
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x12] if m.count == 1 => {
                         m.count = 2;
                         Said::Instead(vec![0x14, 0x00])
@@ -258,7 +258,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(good, text))
         },
         quirk: Quirk::new("sells-twice", "asks again for the same item", |s| {
-            s.habits.says = Some(|m, c| match c {
+            s.bad.says = Some(|m, c| match c {
                 [0x13, 0x04] if m.count == 0 => {
                     m.count = 1;
                     Said::Instead(vec![0x13, 0x00, 0x00, 0x0D, 0x00, 0x0B])
@@ -299,7 +299,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "knows-one-session",
             "hears of no card after its first session",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     if c == [0x12] && matches!(d.as_slice(), [0x03, ..]) {
                         m.count += 1;
                         if m.count > 1 {
@@ -336,7 +336,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "keeps-taken-cards",
             "takes no notice of a card that was taken out",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x12] && *d == [0x04] {
                         d.clear();
                     }
@@ -376,7 +376,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "cash-off-without-reader",
             "credits no coins while the reader is away",
             |s| {
-                s.habits.hears = Some(|m, c, d| {
+                s.bad.hears = Some(|m, c, d| {
                     let lost = m.silences.get(&READER).is_some_and(|n| *n > 0);
                     if lost && c == [0x0B] && matches!(d.as_slice(), [0x40..=0x5F, _]) {
                         d.clear();
@@ -416,7 +416,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "shows-nothing-for-readers",
             "shows nothing a reader asks for",
-            |s| s.habits.no_display = true,
+            |s| s.bad.no_display = true,
         ),
     },
 ];

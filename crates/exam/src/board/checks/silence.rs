@@ -2,8 +2,8 @@
 //! others.
 
 use super::common::{behave, given};
+use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::habit::Said;
 use crate::board::heard::{BILL, CHANGER, READER, What};
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
@@ -36,7 +36,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             ))
         },
         quirk: Quirk::new("gives-up-at-once", "gives up at the first silence", |s| {
-            s.habits.says = Some(|m, c| {
+            s.bad.says = Some(|m, c| {
                 let silent = m.silences.get(&CHANGER).is_some_and(|n| *n >= 1);
                 if silent && c == [0x0B] {
                     Said::Nothing
@@ -65,7 +65,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             })
         },
         quirk: Quirk::new("never-resets", "never sends RESET", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x08] => Said::Nothing,
                 _ => Said::AsIs,
             })
@@ -95,7 +95,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             ))
         },
         quirk: Quirk::new("resets-rarely", "sends every third RESET only", |s| {
-            s.habits.says = Some(|m, c| match c {
+            s.bad.says = Some(|m, c| match c {
                 [0x08] => {
                     m.count += 1;
                     if m.count % 3 == 1 {
@@ -135,7 +135,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "stops-for-one",
             "polls nobody while the changer is away",
             |s| {
-                s.habits.says = Some(|m, c| {
+                s.bad.says = Some(|m, c| {
                     let silent = m.silences.get(&CHANGER).is_some_and(|n| *n >= 1);
                     if silent && c == [0x33] {
                         Said::Nothing
@@ -167,7 +167,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "forgets-the-lost",
             "never speaks to a lost peripheral again",
             |s| {
-                s.habits.says = Some(|m, c| {
+                s.bad.says = Some(|m, c| {
                     if m.silences.get(&CHANGER).is_some_and(|n| *n >= 3) {
                         m.count = 1;
                     }
@@ -196,7 +196,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "repeats-without-poll",
             "repeats COIN TYPE without a POLL between",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x0C, ..] => {
                         m.kept = c.to_vec();
                         Said::AsIs
@@ -222,7 +222,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "says-bill-type-once",
             "gives BILL TYPE up after one try",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x34, ..] if m.commands.contains_key(&0x34) => Said::Instead(vec![0x33]),
                     _ => Said::AsIs,
                 })
@@ -244,7 +244,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "enables-without-poll",
             "repeats READER ENABLE without a POLL between",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x14, 0x01] => {
                         m.count = 1;
                         Said::AsIs
@@ -277,7 +277,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "asks-for-a-vend-once",
             "gives VEND REQUEST up after one try",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x13, 0x00, ..] if m.commands.contains_key(&0x13) => Said::Instead(vec![0x12]),
                     _ => Said::AsIs,
                 })

@@ -1,8 +1,8 @@
 //! The bus reset, and the set-up of each peripheral.
 
 use super::common::given;
+use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::habit::Said;
 use crate::board::heard::{BILL, CHANGER, READER, What};
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
@@ -90,7 +90,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(missing.is_empty(), text))
         },
         quirk: Quirk::new("ignores-bill-validator", "never speaks to 30H", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x30..=0x37, ..] => Said::Nothing,
                 _ => Said::AsIs,
             })
@@ -117,7 +117,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(good, names.join(", ")))
         },
         quirk: Quirk::new("asks-setup-first", "sends SETUP before POLL", |s| {
-            s.habits.says = Some(|m, c| match c {
+            s.bad.says = Some(|m, c| match c {
                 [0x0B] if !m.commands.contains_key(&0x0B) => Said::Instead(vec![0x09]),
                 _ => Said::AsIs,
             })
@@ -133,7 +133,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: changer_initialised,
         quirk: Quirk::new("no-coin-type", "never sends COIN TYPE", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x0C, ..] => Said::Instead(vec![0x0B]),
                 _ => Said::AsIs,
             })
@@ -149,7 +149,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| initialised(b, &[What::Setup(BILL), What::BillType]),
         quirk: Quirk::new("no-bill-type", "never sends BILL TYPE", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x34, ..] => Said::Instead(vec![0x33]),
                 _ => Said::AsIs,
             })
@@ -173,7 +173,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             initialised(b, &wanted)
         },
         quirk: Quirk::new("no-prices", "never tells MAX/MIN PRICES", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x11, 0x01, ..] => Said::Instead(vec![0x12]),
                 _ => Said::AsIs,
             })
@@ -193,7 +193,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             given(b, from, What::ReaderEnable)
         },
         quirk: Quirk::new("no-reader-enable", "never sends READER ENABLE", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x14, 0x01] => Said::Instead(vec![0x12]),
                 _ => Said::AsIs,
             })
@@ -230,7 +230,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge((*max, *min) == (Some(25), 13), text))
         },
         quirk: Quirk::new("wrong-price-range", "tells half the highest price", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x11, 0x01, h, l, rest @ ..] => {
                     let mut out = vec![0x11, 0x01, *h, l / 2];
                     out.extend(rest);
@@ -263,7 +263,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             ))
         },
         quirk: Quirk::new("asks-tubes-early", "sends TUBE STATUS at once", |s| {
-            s.habits.says = Some(|m, c| match c {
+            s.bad.says = Some(|m, c| match c {
                 [0x0B] if m.commands.contains_key(&0x09) && m.count == 0 => {
                     m.count = 1;
                     Said::Instead(vec![0x0A])

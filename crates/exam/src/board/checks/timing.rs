@@ -1,8 +1,8 @@
 //! Times on the wire: pauses in commands, acknowledgments, polling.
 
 use super::common::{answers, behave};
+use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::habit::Said;
 use crate::board::heard::{BILL, CHANGER, HeardBlock, READER, What};
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
@@ -167,7 +167,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "no-poll-after-credit",
             "leaves out the POLL after a coin",
             |s| {
-                s.habits.says = Some(|m, c| {
+                s.bad.says = Some(|m, c| {
                     let coin = |d: &Vec<u8>| matches!(d.first(), Some(0x40..=0x5F));
                     if c == [0x0B] && m.last_data.get(&CHANGER).is_some_and(coin) {
                         m.last_data.remove(&CHANGER);
@@ -209,7 +209,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "takes-nak-for-ack",
             "takes NAK for ACK and goes on at once",
-            |s| s.habits.nak_is_ack = true,
+            |s| s.bad.nak_is_ack = true,
         ),
     },
 ];

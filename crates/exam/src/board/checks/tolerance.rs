@@ -3,8 +3,8 @@
 
 use super::common::{behave, refunds, times};
 use super::start::changer_initialised;
+use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::habit::Said;
 use crate::board::heard::{BILL, CHANGER, READER, What};
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
@@ -117,7 +117,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "resets-slow-payout",
             "sends RESET when a payout takes longer than 5 s",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x0D, ..] => {
                         m.count = 1;
                         Said::AsIs
@@ -161,7 +161,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "knows-no-response-time",
             "takes every response time for 5 s",
             |s| {
-                s.habits.hears = Some(|_, _, d| {
+                s.bad.hears = Some(|_, _, d| {
                     if let [0x01, _, _, _, _, _, time, _] = d.as_mut_slice() {
                         *time = 5;
                     }
@@ -198,7 +198,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "chokes-on-unknown",
             "drops an answer with an unknown code",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x0B] && d.first() == Some(&0x0F) {
                         d.clear();
                     }

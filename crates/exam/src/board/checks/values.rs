@@ -1,8 +1,8 @@
 //! What money is worth: scaling factors, decimals and currency codes of peripherals that differ.
 
 use super::common::refunds;
+use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::habit::Said;
 use crate::board::heard::{CHANGER, READER, What};
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
@@ -31,7 +31,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "one-scaling-for-all",
             "uses a tenth of the validator's scaling factor",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if c == [0x31]
                         && let Some(factor) = d.get_mut(4)
                     {
@@ -61,7 +61,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "compares-codes",
             "refuses a changer with another code",
             |s| {
-                s.habits.says = Some(|m, c| {
+                s.bad.says = Some(|m, c| {
                     if m.last_data
                         .get(&CHANGER)
                         .is_some_and(|d| d.starts_with(&[0x03, 0x00, 0x01]))
@@ -99,7 +99,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "compares-reader-codes",
             "refuses a reader with another code",
             |s| {
-                s.habits.says = Some(|m, c| {
+                s.bad.says = Some(|m, c| {
                     let told = m.last_data.get(&READER);
                     if told.is_some_and(|d| matches!(d.as_slice(), [0x01, _, 0x00, 0x01, ..])) {
                         m.count = 1;
@@ -127,7 +127,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "multiplies-by-decimals",
             "takes decimal places for a factor",
             |s| {
-                s.habits.hears = Some(|_, c, d| {
+                s.bad.hears = Some(|_, c, d| {
                     if let ([0x09], [_, _, _, factor, 0, ..]) = (c, d.as_mut_slice()) {
                         *factor = factor.saturating_mul(10);
                     }

@@ -1,8 +1,8 @@
 //! Vends by card: prices, decisions, failures.
 
 use super::common::{after_vend, buy, given, times};
+use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::habit::Said;
 use crate::board::heard::{HeardBlock, READER, What};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
@@ -34,7 +34,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(price == 13, text))
         },
         quirk: Quirk::new("asks-more", "asks for one count more", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x13, 0x00, h, l, rest @ ..] => {
                     let mut out = vec![0x13, 0x00, *h, l + 1];
                     out.extend(rest);
@@ -61,7 +61,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(b.count(from, What::VendRequest) == 0, text))
         },
         quirk: Quirk::new("ignores-scaling", "takes every scale factor for 5", |s| {
-            s.habits.hears = Some(|_, _, d| {
+            s.bad.hears = Some(|_, _, d| {
                 if let [0x01, _, _, _, scale, _, _, _] = d.as_mut_slice() {
                     *scale = 5;
                 }
@@ -78,7 +78,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| after_vend(b, What::VendSuccess),
         quirk: Quirk::new("no-vend-success", "never says VEND SUCCESS", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x13, 0x02, ..] => Said::Instead(vec![0x12]),
                 _ => Said::AsIs,
             })
@@ -94,7 +94,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| after_vend(b, What::SessionComplete),
         quirk: Quirk::new("no-session-complete", "never says SESSION COMPLETE", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x13, 0x04] => Said::Instead(vec![0x12]),
                 _ => Said::AsIs,
             })
@@ -122,7 +122,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "sells-when-denied",
             "takes VEND DENIED for VEND APPROVED",
             |s| {
-                s.habits.hears = Some(|_, _, d| {
+                s.bad.hears = Some(|_, _, d| {
                     if *d == [0x06] {
                         *d = vec![0x05, 0x00, 0x0D];
                     }
@@ -145,7 +145,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "refuses-discounts",
             "takes an approval for less for a denial",
             |s| {
-                s.habits.hears = Some(|_, _, d| {
+                s.bad.hears = Some(|_, _, d| {
                     if matches!(d.as_slice(), [0x05, 0x00, n] if *n < 13) {
                         *d = vec![0x06];
                     }
@@ -170,7 +170,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "says-success-always",
             "says VEND SUCCESS for a failed vend",
             |s| {
-                s.habits.says = Some(|_, c| match c {
+                s.bad.says = Some(|_, c| match c {
                     [0x13, 0x03] => Said::Changed(vec![0x13, 0x02, 0x00, 0x0B]),
                     _ => Said::AsIs,
                 })
@@ -202,7 +202,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "pays-card-money",
             "pays coins after a failed card vend",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x0B] if m.commands.get(&0x13).is_some_and(|n| *n >= 2) && m.count == 0 => {
                         m.count = 1;
                         Said::Instead(vec![0x0D, 0x12])
@@ -235,7 +235,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(!gave_up.is_empty(), text))
         },
         quirk: Quirk::new("waits-for-ever", "waits for ever for a decision", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x13, 0x01 | 0x04] | [0x10] => Said::Instead(vec![0x12]),
                 _ => Said::AsIs,
             })
@@ -254,7 +254,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "keeps-failures-to-itself",
             "says nothing of a failed vend",
             |s| {
-                s.habits.says = Some(|_, c| match c {
+                s.bad.says = Some(|_, c| match c {
                     [0x13, 0x03] => Said::Instead(vec![0x12]),
                     _ => Said::AsIs,
                 })
@@ -276,7 +276,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "success-for-all-after-one",
             "says VEND SUCCESS for every vend once one succeeded",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x13, 0x02, ..] => {
                         m.count = 1;
                         Said::AsIs
@@ -313,7 +313,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(good, text))
         },
         quirk: Quirk::new("item-zero", "says item 0 for everything", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x13, sub @ (0x00 | 0x02), rest @ ..] => {
                     let mut out = vec![0x13, *sub];
                     out.extend(rest.iter().take(rest.len().saturating_sub(2)));
@@ -357,7 +357,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "keeps-cash-beside-card",
             "pays no cash back after a card vend",
             |s| {
-                s.habits.says = Some(|m, c| match c {
+                s.bad.says = Some(|m, c| match c {
                     [0x0D, ..] if m.commands.contains_key(&0x13) => Said::Instead(vec![0x0B]),
                     _ => Said::AsIs,
                 })
@@ -379,7 +379,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(paid == Money(65), text))
         },
         quirk: Quirk::new("cheaper-by-card", "asks a card for 0.10 less", |s| {
-            s.habits.says = Some(|_, c| match c {
+            s.bad.says = Some(|_, c| match c {
                 [0x13, 0x00, h, l, rest @ ..] => {
                     let mut out = vec![0x13, 0x00, *h, l.saturating_sub(2)];
                     out.extend(rest);

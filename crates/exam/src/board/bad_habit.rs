@@ -52,7 +52,7 @@ pub type Hears = fn(&mut Memory, &[u8], &mut Vec<u8>);
 
 /// Bad habits of a board; all off by default.
 #[derive(Clone, Debug, Default)]
-pub struct BoardHabits {
+pub struct BadHabits {
     /// What becomes of commands.
     pub says: Option<fn(&mut Memory, &[u8]) -> Said>,
     /// What becomes of data answers: the command, and the data without CHK. Nothing left is ACK.
@@ -89,7 +89,7 @@ pub struct BoardHabits {
 #[derive(Clone, Debug)]
 pub struct Board {
     controller: Controller,
-    habits: BoardHabits,
+    bad: BadHabits,
     memory: Memory,
     /// What the controller said last, without CHK.
     asked: Vec<u8>,
@@ -110,15 +110,15 @@ pub struct Board {
 }
 
 impl Board {
-    /// A board with habits.
+    /// A board with bad habits.
     #[must_use]
-    pub fn new(controller: Controller, habits: BoardHabits) -> Self {
+    pub fn new(controller: Controller, bad: BadHabits) -> Self {
         Self {
             controller,
-            ear: Ear::new(habits.mishears),
-            gate: Gate::new(habits.lets_in),
+            ear: Ear::new(bad.mishears),
+            gate: Gate::new(bad.lets_in),
             light_was_on: false,
-            habits,
+            bad,
             memory: Memory::default(),
             asked: Vec::new(),
             swallow: false,
@@ -152,7 +152,7 @@ impl Board {
 
     /// The motor of an item is blocked.
     pub fn block_motor(&mut self, item: u16) {
-        if !self.habits.no_drop_sensor {
+        if !self.bad.no_drop_sensor {
             self.controller.jam(item);
         }
     }
@@ -161,14 +161,14 @@ impl Board {
     #[must_use]
     pub fn exact_change(&self) -> bool {
         let on = self.controller.exact_change() || self.light_was_on;
-        on && !self.habits.no_exact_change_light
+        on && !self.bad.no_exact_change_light
     }
 
     /// What the display showed since the last call.
     pub fn take_shown(&mut self) -> Vec<String> {
-        self.light_was_on |= self.habits.light_stays_on && self.controller.exact_change();
+        self.light_was_on |= self.bad.light_stays_on && self.controller.exact_change();
         let shown = self.controller.take_shown().0;
-        match self.habits.no_display {
+        match self.bad.no_display {
             true => Vec::new(),
             false => shown,
         }
@@ -190,11 +190,11 @@ impl Board {
     pub fn heard(&mut self, word: TimedWord) {
         self.answered = true;
         let mut word = word;
-        if self.habits.nak_is_ack && self.answer.is_empty() && word.word == Word::marked(NAK) {
+        if self.bad.nak_is_ack && self.answer.is_empty() && word.word == Word::marked(NAK) {
             word.word = Word::marked(ACK);
         }
         // A pause longer than the controller tolerates ends the answer for it.
-        let changes = self.swallow || self.habits.hears.is_some() || self.habits.ignores_checksum;
+        let changes = self.swallow || self.bad.hears.is_some() || self.bad.ignores_checksum;
         if !changes {
             self.remember(word);
             self.controller.heard(&word);
@@ -227,7 +227,7 @@ impl Board {
         };
         let block = match Block::from_wire(&bytes) {
             Ok(block) => block,
-            Err(_) if self.habits.ignores_checksum => {
+            Err(_) if self.bad.ignores_checksum => {
                 Block::truncated(bytes.split_last().map_or(&[][..], |(_, data)| data))
             }
             Err(_) => return words,
@@ -237,7 +237,7 @@ impl Board {
         self.memory.last_data.insert(address, data.clone());
         if self.swallow {
             data.clear();
-        } else if let Some(hears) = self.habits.hears {
+        } else if let Some(hears) = self.bad.hears {
             let asked = self.asked.clone();
             hears(&mut self.memory, &asked, &mut data);
         }
@@ -309,11 +309,11 @@ impl Board {
     fn outgoing(&mut self, sent: Transmission) -> Option<Transmission> {
         let Transmission::Words { at, words, gap } = sent else {
             self.resets += 1;
-            return (self.resets == 1 || !self.habits.no_bus_reset).then_some(sent);
+            return (self.resets == 1 || !self.bad.no_bus_reset).then_some(sent);
         };
         let words = match words.as_slice() {
-            [word] if word.byte == ACK && self.habits.never_acks => return None,
-            [word] if word.byte == ACK && self.habits.naks_data => vec![Word::plain(NAK)],
+            [word] if word.byte == ACK && self.bad.never_acks => return None,
+            [word] if word.byte == ACK && self.bad.naks_data => vec![Word::plain(NAK)],
             [word] => vec![*word],
             _ => self.command(at, &words)?,
         };
@@ -332,7 +332,7 @@ impl Board {
             *silences = if self.answered { 0 } else { *silences + 1 };
         }
         self.answered = false;
-        let said = match self.habits.says {
+        let said = match self.bad.says {
             Some(says) => says(&mut self.memory, &command),
             None => Said::AsIs,
         };
@@ -353,13 +353,10 @@ impl Board {
         let mut words: Vec<Word> = Block::truncated(&out).master_words().collect();
         let total: u32 = self.memory.commands.values().sum();
         let fifth = total.is_multiple_of(5);
-        if let Some(last) = words.last_mut().filter(|_| fifth && self.habits.wrong_chk) {
+        if let Some(last) = words.last_mut().filter(|_| fifth && self.bad.wrong_chk) {
             last.byte ^= 0x20;
         }
-        if let Some(first) = words
-            .first_mut()
-            .filter(|_| fifth && self.habits.no_mode_bit)
-        {
+        if let Some(first) = words.first_mut().filter(|_| fifth && self.bad.no_mode_bit) {
             first.mode = false;
         }
         Some(words)
