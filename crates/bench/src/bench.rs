@@ -8,7 +8,7 @@ mod script;
 
 pub use event::Event;
 pub(crate) use ports::ToldOutside;
-pub use ports::{BusAt, LineLevel, Outbound};
+pub use ports::{BusAt, LineLevel, OWN_LATENESS, Outbound};
 pub(crate) use script::Script;
 
 use crate::action::Action;

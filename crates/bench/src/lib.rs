@@ -18,7 +18,7 @@ mod setup;
 mod virtual_bus;
 mod wiring;
 
-pub use bench::{Bench, BusAt, Event, LineLevel, Outbound};
+pub use bench::{Bench, BusAt, Event, LineLevel, OWN_LATENESS, Outbound};
 pub use bus::BusId;
 pub use fault::{Fault, FaultInjector, FaultKind, FrameKind, Incoming, Injected};
 pub use node::{Input, LineEdge, Node, NodeId, Output, Refusal, Shown};

@@ -4,7 +4,7 @@
 use crate::result::{CheckResult, Outcome};
 use payrig_units::Micros;
 
-pub(crate) use crate::seen::{Run, Seen};
+pub(crate) use crate::seen::{Run, Seen, Timed};
 
 /// Where a check comes from when no standard asks for it.
 pub const COMMON_PRACTICE: &str = "common practice, no source";

@@ -21,6 +21,8 @@ pub struct Evidence {
     pub uncertainty: Micros,
     /// How late the tool itself spoke, at the worst.
     pub late_by: Micros,
+    /// For how long altogether it did not look at the port.
+    pub slept: Micros,
     /// Found on the wire.
     pub findings: Vec<Finding>,
     /// Measured.
@@ -35,6 +37,12 @@ pub struct Evidence {
     pub seen_by: SeenBy,
     /// How the check ended in truth, where somebody or something was missing.
     pub over: Option<Seen>,
+}
+
+/// How long stretches last together.
+pub(crate) fn slept_for(stretches: &[(Micros, Micros)]) -> Micros {
+    let lengths = stretches.iter().map(|(from, to)| to.since(*from));
+    lengths.fold(Micros::ZERO, |sum, length| sum + length)
 }
 
 impl Evidence {

@@ -8,6 +8,7 @@ use crate::result::Outcome;
 use crate::seen::Seen;
 use crate::skip::Skip;
 use payrig_units::Micros;
+use std::fmt;
 
 /// How often a check is done that fails while the tool itself is late.
 const TRIES: u32 = 3;
@@ -54,6 +55,33 @@ impl Course {
     }
 }
 
+/// How the tool itself was held up in a check, so that what was seen may not be the subject's fault.
+#[derive(Clone, Copy, Debug)]
+enum HeldUp {
+    /// It spoke so late.
+    Late(Micros),
+    /// It did not look at its port for so long.
+    Slept(Micros),
+}
+
+impl HeldUp {
+    fn of(evidence: &Evidence) -> Option<Self> {
+        if evidence.slept > Micros::ZERO {
+            return Some(Self::Slept(evidence.slept));
+        }
+        (evidence.late_by > HARMLESS).then_some(Self::Late(evidence.late_by))
+    }
+}
+
+impl fmt::Display for HeldUp {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Late(by) => write!(f, "spoke {by} late"),
+            Self::Slept(time) => write!(f, "did not look at the link for {time}"),
+        }
+    }
+}
+
 /// Runs a check with a subject that is lent to it. Where it fails and the tool itself spoke late
 /// meanwhile, it is done again; where that never goes well, nobody knows whose fault it was. `None`
 /// when there is no bench for it.
@@ -69,26 +97,26 @@ pub(crate) fn attempts<O>(
         if let Some(before) = before.take() {
             evidence.follow(before);
         }
-        let doubtful = seen.outcome == Outcome::Fail && evidence.late_by > HARMLESS;
+        let held_up = HeldUp::of(&evidence);
+        let doubtful = seen.outcome == Outcome::Fail && held_up.is_some();
+        // What the tool slept through may be what could not be seen.
+        let unseen = seen.outcome == Outcome::CannotTell && evidence.slept > Micros::ZERO;
         match back {
             // Nobody is asked to do it all over again.
-            Some(mut back) if doubtful && tries < TRIES && evidence.seen_by == SeenBy::Wire => {
-                let late = evidence.late_by;
-                inform(
-                    &mut back,
-                    &format!("This tool spoke {late} late meanwhile: the check is done again."),
-                );
+            Some(mut back)
+                if (doubtful || unseen) && tries < TRIES && evidence.seen_by == SeenBy::Wire =>
+            {
+                if let Some(how) = held_up {
+                    let text = format!("This tool {how} meanwhile: the check is done again.");
+                    inform(&mut back, &text);
+                }
                 before = Some(evidence);
                 subject = back;
                 tries += 1;
             }
             back => {
-                if doubtful {
-                    let late = evidence.late_by;
-                    let text = format!(
-                        "{}; this tool itself spoke {late} late meanwhile",
-                        seen.text
-                    );
+                if let (true, Some(how)) = (doubtful, held_up) {
+                    let text = format!("{}; this tool itself {how} meanwhile", seen.text);
                     (seen.outcome, seen.text) = (Outcome::CannotTell, text);
                 }
                 return Some((seen, evidence, back));

@@ -3,7 +3,36 @@
 use crate::person::SeenBy;
 use crate::result::Outcome;
 use crate::skip::Skip;
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
+
+/// Of so many times one may be left out of a pass that could not be measured: one whose uncertainty
+/// alone is as long as the limit.
+const UNMEASURED_OF: usize = 20;
+
+/// A time that was measured, or a moment, and how far it may be off either way.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Timed {
+    /// The time.
+    pub time: Micros,
+    /// How far it may be off.
+    pub off: Micros,
+}
+
+impl Timed {
+    /// The time from an earlier moment to this one.
+    #[must_use]
+    pub fn since(self, earlier: Self) -> Self {
+        Self {
+            time: self.time.since(earlier.time),
+            off: self.off + earlier.off,
+        }
+    }
+
+    /// The times alone.
+    pub(crate) fn times(all: &[Self]) -> Vec<Micros> {
+        all.iter().map(|timed| timed.time).collect()
+    }
+}
 
 /// What a check saw.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -82,33 +111,46 @@ impl Seen {
         }
     }
 
-    /// Times of which none may be longer than `limit`, each of which may be off by `uncertainty`
-    /// either way: a fail is beyond doubt, a pass too, and anything between cannot be told.
+    /// Times of which none may be longer than `limit`. A fail is beyond doubt: one is longer, however
+    /// far off it may be. For a pass all are shorter likewise, but for a few that could not be measured.
     #[must_use]
-    pub fn at_most(times: &[Micros], limit: Micros, uncertainty: Micros, text: String) -> Self {
-        if times.iter().any(|t| t.since(uncertainty) > limit) {
-            return Self::fail(text);
-        }
-        if times.iter().all(|t| *t + uncertainty <= limit) {
-            return Self::pass(text);
-        }
-        Self::cannot_tell(format!(
-            "{text}; with this link each may be off by {uncertainty}"
-        ))
+    pub fn at_most(times: &[Timed], limit: Micros, text: String) -> Self {
+        let fails = times.iter().any(|t| t.time.since(t.off) > limit);
+        Self::within(times, limit, text, fails, |t| t.time + t.off <= limit)
     }
 
-    /// A time that may not be shorter than `limit`, likewise.
+    /// Times of which none may be shorter than `limit`, likewise.
     #[must_use]
-    pub fn at_least(time: Micros, limit: Micros, uncertainty: Micros, text: String) -> Self {
-        if time + uncertainty < limit {
-            Self::fail(text)
-        } else if time.since(uncertainty) >= limit {
-            Self::pass(text)
-        } else {
-            Self::cannot_tell(format!(
-                "{text}; with this link it may be off by {uncertainty}"
-            ))
+    pub fn at_least(times: &[Timed], limit: Micros, text: String) -> Self {
+        let fails = times.iter().any(|t| t.time + t.off < limit);
+        Self::within(times, limit, text, fails, |t| t.time.since(t.off) >= limit)
+    }
+
+    fn within(
+        times: &[Timed],
+        limit: Micros,
+        text: String,
+        fails: bool,
+        passes: impl Fn(&Timed) -> bool,
+    ) -> Self {
+        if fails {
+            return Self::fail(text);
         }
+        let doubtful: Vec<&Timed> = times.iter().filter(|t| !passes(t)).collect();
+        if doubtful.is_empty() {
+            return Self::pass(text);
+        }
+        let measured = doubtful.iter().any(|t| t.off < limit);
+        if !measured && doubtful.len() * UNMEASURED_OF <= times.len() {
+            let unmeasured = words::count(doubtful.len(), "time");
+            return Self::pass(format!(
+                "{text}; {unmeasured} could not be measured: this tool was held up"
+            ));
+        }
+        let off = doubtful.iter().map(|t| t.off).max().unwrap_or_default();
+        Self::cannot_tell(format!(
+            "{text}; with this link each may be off by {off}"
+        ))
     }
 
     /// The same, and this is to be done about it instead of what the check advises; `None` leaves
@@ -131,11 +173,48 @@ impl Seen {
 mod tests {
     use super::*;
 
+    fn timed(times: &[(u64, u64)]) -> Vec<Timed> {
+        let timed = |&(time, off): &(u64, u64)| Timed {
+            time: Micros(time),
+            off: Micros(off),
+        };
+        times.iter().map(timed).collect()
+    }
+
+    /// Each time is judged by how far it may itself be off.
+    #[test]
+    fn one_time_in_doubt_does_not_hide_one_beyond_doubt() {
+        let at_most = |times: &[(u64, u64)]| {
+            Seen::at_most(&timed(times), Micros(5_000), String::new()).outcome
+        };
+        let mut times = vec![(1_200, 100); 40];
+        assert_eq!(at_most(&times), Outcome::Pass);
+        // The tool was held up for 12 ms: this one is not measured.
+        times.push((3_000, 12_000));
+        assert_eq!(at_most(&times), Outcome::Pass);
+        times.push((4_950, 100));
+        assert_eq!(at_most(&times), Outcome::CannotTell);
+        times.push((8_000, 100));
+        assert_eq!(at_most(&times), Outcome::Fail);
+        // Too many that were not measured.
+        assert_eq!(at_most(&[(1_200, 100), (1_200, 9_000)]), Outcome::CannotTell);
+    }
+
+    #[test]
+    fn a_pause_is_too_short_beyond_doubt_or_not() {
+        let at_least = |times: &[(u64, u64)]| {
+            Seen::at_least(&timed(times), Micros(25_000), String::new()).outcome
+        };
+        assert_eq!(at_least(&[(50_000, 200), (26_000, 900)]), Outcome::Pass);
+        assert_eq!(at_least(&[(50_000, 200), (15_000, 900)]), Outcome::Fail);
+        assert_eq!(at_least(&[(50_000, 200), (24_500, 900)]), Outcome::CannotTell);
+    }
+
     #[test]
     fn a_time_near_the_limit_of_an_uncertain_link_cannot_be_told() {
         let judge = |times: &[u64], off: u64| {
-            let times: Vec<Micros> = times.iter().copied().map(Micros).collect();
-            Seen::at_most(&times, Micros(5_000), Micros(off), String::new()).outcome
+            let times: Vec<(u64, u64)> = times.iter().map(|time| (*time, off)).collect();
+            Seen::at_most(&timed(&times), Micros(5_000), String::new()).outcome
         };
         assert_eq!(judge(&[1_000, 5_000], 0), Outcome::Pass);
         assert_eq!(judge(&[1_000, 5_001], 0), Outcome::Fail);

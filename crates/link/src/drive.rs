@@ -1,7 +1,7 @@
 //! Drives a bench with the wall clock: what it hears comes from ports, what it sends goes to them,
 //! and bench time is theirs. A bench without ports runs by the clock alone.
 
-use crate::{Clock, ExactTimer, LinkError, ModemEvent, ModemThread, PortEvent, WordPort};
+use crate::{Clock, ExactTimer, LinkError, ModemEvent, ModemThread, PortEvent, Watch, WordPort};
 use payrig_bench::{Bench, BusAt, Outbound};
 use payrig_units::Micros;
 use payrig_wire::recording::Entry;
@@ -10,13 +10,6 @@ use std::io;
 use std::pin::{Pin, pin};
 use std::task::Poll;
 use std::time::Duration;
-
-/// How long the loop sleeps at the most, so that a stall of the tool is noticed.
-const BEAT: Micros = Micros::ms(20);
-
-/// A loop that wakes this much later than it had to was stopped, or the machine was busy: what came
-/// meanwhile has no times of its own.
-const STALL: Micros = Micros::ms(25);
 
 /// Why a bench on links stopped early. Everything up to then has gone to the sink.
 #[derive(Debug, thiserror::Error)]
@@ -226,7 +219,7 @@ pub async fn run_live<P: WordPort>(
     let mut stop = pin!(stop);
     let mut timer = ExactTimer::new()?;
     let clock = ports.clock;
-    let mut looked = clock.now();
+    let mut watch = Watch::new(clock.now());
     let mut drain = |bench: &mut Bench| -> io::Result<()> {
         let entries: Vec<Entry> = bench.take_entries().collect();
         entries.into_iter().try_for_each(|entry| sink(bench, entry))
@@ -252,7 +245,7 @@ pub async fn run_live<P: WordPort>(
             continue;
         }
         let due = bench.next_deadline().min(limit);
-        let until = due.min(asleep + BEAT);
+        let until = Watch::sleep_until(asleep, due);
         let (mut came, mut waited, mut stopped) = (None, Ok(()), None);
         tokio::select! {
             biased;
@@ -263,11 +256,9 @@ pub async fn run_live<P: WordPort>(
         }
         waited?;
         let awake = clock.now();
-        // Stopped, or held up by its own output.
-        if awake.since(until.max(asleep)) > STALL || asleep.since(looked) > STALL {
-            bench.slept(looked, awake);
+        if let Some((from, to)) = watch.woke(asleep, until, awake) {
+            bench.slept(from, to);
         }
-        looked = awake;
         if let Some(came) = came {
             if let Err(error) = ports.take(bench, came) {
                 break error;

@@ -19,6 +19,7 @@ mod port;
 pub mod ports;
 mod serial;
 mod thread;
+mod watch;
 
 #[cfg(not(all(target_os = "linux", feature = "linux")))]
 mod elsewhere;
@@ -50,3 +51,4 @@ pub use serial::{
 };
 pub use system::{ExactTimer, PtyOptions, PtyPort, Waker};
 pub use thread::{Awake, ThreadPort};
+pub use watch::Watch;

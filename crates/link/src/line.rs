@@ -87,6 +87,8 @@ pub struct Line {
     last_arrival: Micros,
     incoming: VecDeque<BusEvent>,
     incoming_until: Micros,
+    /// The earliest that what was heard last can have ended.
+    incoming_least: Micros,
     open_break: OpenBreak,
     outgoing: VecDeque<Planned>,
     outgoing_until: Micros,
@@ -111,6 +113,7 @@ impl Line {
             last_arrival: Micros::ZERO,
             incoming: VecDeque::new(),
             incoming_until: Micros::ZERO,
+            incoming_least: Micros::ZERO,
             open_break: OpenBreak::default(),
             outgoing: VecDeque::new(),
             outgoing_until: Micros::ZERO,
@@ -118,7 +121,8 @@ impl Line {
         }
     }
 
-    /// How far the times of what is heard from now on may be off.
+    /// How long before it is read what is read from now on may have come. A stamp that its sender gave
+    /// with it says more: what is written ahead of its time is on the line at that time, exactly.
     pub const fn set_uncertainty(&mut self, uncertainty: Micros) {
         self.uncertainty = uncertainty;
     }
@@ -312,16 +316,18 @@ impl Line {
         if let Some(event) = self.open_break.cut_short(now, self.theirs) {
             self.hear_break(event);
         }
-        let start = now
-            .max(self.incoming_until)
-            .max(said.stamp.unwrap_or_default());
-        let too_far = said.stamp.is_some_and(|stamp| stamp > now + HORIZON);
-        let (source, uncertainty) = (self.theirs, self.uncertainty);
+        let stamp = said.stamp.unwrap_or_default();
+        let start = now.max(self.incoming_until).max(stamp);
+        let came = now - self.uncertainty;
+        let least = came.max(self.incoming_least).max(stamp);
+        let too_far = stamp > now + HORIZON;
+        let (source, uncertainty) = (self.theirs, start.since(least));
         match said.symbol {
             Symbol::Word(word) if !too_far => {
                 self.drop_overdue(now);
                 let end = start + WORD_TIME;
                 self.incoming_until = end;
+                self.incoming_least = least + WORD_TIME;
                 self.incoming.push_back(BusEvent::Word(TimedWord {
                     start,
                     end,
@@ -339,6 +345,7 @@ impl Line {
             } if !too_far && length <= HORIZON => {
                 let end = start + length;
                 self.incoming_until = end;
+                self.incoming_least = least + length;
                 self.incoming.push_back(BusEvent::Break {
                     start,
                     end,
@@ -373,6 +380,7 @@ impl Line {
 
     fn hear_break(&mut self, event: BusEvent) {
         self.incoming_until = self.incoming_until.max(event.end());
+        self.incoming_least = self.incoming_least.max(event.start() + WORD_TIME);
         self.incoming.push_back(event);
     }
 }

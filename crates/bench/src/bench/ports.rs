@@ -61,8 +61,8 @@ pub enum Outbound {
     },
 }
 
-/// How late something of ours may be before it is reported.
-const LATE: Micros = Micros::ms(1);
+/// How late something of ours may be before it is reported as the tool's own fault.
+pub const OWN_LATENESS: Micros = Micros::ms(1);
 
 /// After a stall the thread of a port may need so long itself to read what had piled up.
 const PILE_READ: Micros = Micros::ms(50);
@@ -70,6 +70,11 @@ const PILE_READ: Micros = Micros::ms(50);
 /// What had piled up while the driver did not look comes without a pause: the first word after one
 /// (MDB/ICP 4.3, section 3.2: 1 ms at the most inside a block) is new.
 const PILE_PAUSE: Micros = Micros::ms(1);
+
+/// A bus reset in a pile is known when it is over, the longest that a link tells of after so long (the
+/// standard's lasts 100 ms, section 2.2). Whether it belongs to the pile is decided by when it began;
+/// until then nothing says that the pile has been read.
+const LONGEST_BREAK: Micros = Micros::secs(10);
 
 /// A stretch in which the driver did not look.
 #[derive(Clone, Copy, Debug)]
@@ -216,7 +221,7 @@ impl Bench {
         }
         self.tap(id, event, true);
         self.delayed(id, late.total());
-        if late.total() > LATE {
+        if late.total() > OWN_LATENESS {
             let text = format!(
                 "this tool spoke {} later than it meant to: {} spent in its own code, {} waited for \
                  the machine it runs on. What follows from that is not the other side's fault",
@@ -247,7 +252,8 @@ impl Bench {
         if self.ended {
             return;
         }
-        if self.stall_over() < from {
+        let read = |stall: Stall| stall.until + stall.pause() + PILE_PAUSE < from;
+        if self.stall.is_some_and(read) {
             self.end_stall();
         }
         self.mark_slept(from, to);
@@ -284,10 +290,10 @@ impl Bench {
         self.pulses.slept(from, to);
     }
 
-    /// When it is known that all that had piled up is read.
+    /// When nothing can come any more that had piled up.
     pub(crate) fn stall_over(&self) -> Micros {
         match self.stall {
-            Some(stall) => stall.until + stall.pause() + PILE_PAUSE,
+            Some(stall) => stall.until + stall.pause() + LONGEST_BREAK,
             None => Micros::NEVER,
         }
     }
@@ -322,7 +328,7 @@ impl Bench {
         };
         let (device, own) = (end.device.to_owned(), end.line.to_owned());
         self.log_edge(&device, &own, edge, Micros::ZERO);
-        if late > LATE {
+        if late > OWN_LATENESS {
             let text = format!(
                 "this tool moved {device} {own} ({line} of {port}) {late} later than it meant to. \
                  What follows from that is not the other side's fault"

@@ -16,11 +16,11 @@ use super::heard::{BILL, CHANGER, HeardBlock, Listener, READER, What};
 use super::setup::BoardSetup;
 use crate::device::habit::Layer;
 use crate::device::layered::Layered;
-use crate::evidence::Evidence;
+use crate::evidence::{Evidence, slept_for};
 use crate::link::{Driven, Linked};
 use crate::person::{self, Question, Reply, SeenBy, ToDo, ToSee, Unattended};
 use crate::result::Interval;
-use crate::seen::Seen;
+use crate::seen::{Seen, Timed};
 use crate::skip::Skip;
 use payrig_bench::action::Action;
 use payrig_bench::nodes::{Operable, PulseNode};
@@ -77,6 +77,8 @@ pub struct BoardBench {
     listener: Listener,
     blocks: Vec<HeardBlock>,
     breaks: Vec<(Micros, Micros)>,
+    /// Stretches in which the tool did not look at its port.
+    slept: Vec<(Micros, Micros)>,
     findings: Vec<Finding>,
     /// What a person saw fall of a machine outside.
     fell: Vec<u16>,
@@ -149,6 +151,7 @@ impl BoardBench {
             listener: Listener::default(),
             blocks: Vec::new(),
             breaks: Vec::new(),
+            slept: Vec::new(),
             findings: Vec::new(),
             fell: Vec::new(),
             pulse_name: setup.pulse.name.clone(),
@@ -186,10 +189,11 @@ impl BoardBench {
         self.run.uncertainty()
     }
 
-    /// How far the ends of bus resets may be off: over some links their length is not known at all.
+    /// A time from or to the end of a bus reset: over some links its length is not known at all.
     #[must_use]
-    pub fn break_uncertainty(&self) -> Micros {
-        self.break_uncertainty.max(self.uncertainty())
+    pub fn of_a_break(&self, time: Micros) -> Timed {
+        let off = self.break_uncertainty.max(self.uncertainty());
+        Timed { time, off }
     }
 
     /// Bench time.
@@ -238,6 +242,7 @@ impl BoardBench {
         for entry in &entries {
             match entry {
                 Entry::Finding(finding) => self.findings.push(finding.clone()),
+                Entry::Slept { from_us, to_us } => self.slept.push((*from_us, *to_us)),
                 Entry::Block(block) => self.keep_block(block),
                 Entry::Break {
                     source: Source::Master,

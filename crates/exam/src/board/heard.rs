@@ -1,9 +1,10 @@
 //! Blocks as they were heard on the bus of the examination, and what they are.
 
+use crate::seen::Timed;
 use payrig_mdb::{Address, Block, Typed, bill, cashless, changer};
 use payrig_units::Micros;
-use payrig_wire::Source;
 use payrig_wire::recording::BlockRecord;
+use payrig_wire::{Source, TimedWord};
 
 /// The changer's address.
 pub(super) const CHANGER: Address = Address::CHANGER;
@@ -171,8 +172,12 @@ pub struct HeardBlock {
     pub address: Address,
     /// The message; `None` for what is none.
     pub message: Option<Typed>,
-    /// The longest pause in it.
-    pub pause: Micros,
+    /// How far its start may be off.
+    start_off: Micros,
+    /// How far its end may be off.
+    end_off: Micros,
+    /// The pauses between its words.
+    pub pauses: Vec<Timed>,
     /// Its bytes, CHK included.
     bytes: Vec<u8>,
     /// Its mode bits.
@@ -180,6 +185,24 @@ pub struct HeardBlock {
 }
 
 impl HeardBlock {
+    /// When it began.
+    #[must_use]
+    pub const fn began(&self) -> Timed {
+        Timed {
+            time: self.at,
+            off: self.start_off,
+        }
+    }
+
+    /// When it ended.
+    #[must_use]
+    pub const fn ended(&self) -> Timed {
+        Timed {
+            time: self.end,
+            off: self.end_off,
+        }
+    }
+
     /// What it is, where it is a command of the board that checks ask for.
     #[must_use]
     pub fn what(&self) -> Option<What> {
@@ -367,15 +390,21 @@ impl Listener {
             self.speaking_to = Address::of(*first);
         }
         let words = block.words();
+        let off = |word: Option<&TimedWord>| word.map_or(Micros::ZERO, |w| w.uncertainty);
         let pauses = words.iter().zip(words.iter().skip(1));
-        let pauses = pauses.map(|(a, b)| b.start.since(a.end));
+        let pauses = pauses.map(|(a, b)| Timed {
+            time: b.start.since(a.end),
+            off: a.uncertainty + b.uncertainty,
+        });
         HeardBlock {
             at: block.start_us,
             end: block.end_us,
             board,
             address: self.speaking_to,
             message: block.message().cloned(),
-            pause: pauses.max().unwrap_or_default(),
+            start_off: off(words.first()),
+            end_off: off(words.last()),
+            pauses: pauses.collect(),
             bytes: block.bytes.clone(),
             modes: block.modes.clone(),
         }
@@ -389,7 +418,7 @@ mod tests {
     use payrig_mdb::{ACK, Word};
     use payrig_wire::analysis::Analyst;
     use payrig_wire::recording::Entry;
-    use payrig_wire::{BusEvent, TimedWord, WORD_TIME};
+    use payrig_wire::{BusEvent, WORD_TIME};
 
     /// What a bench hears of frames on its bus.
     fn heard(frames: &[(Source, Vec<Word>)]) -> Vec<HeardBlock> {

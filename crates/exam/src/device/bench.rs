@@ -15,11 +15,11 @@ use super::reports::Reports;
 use super::setup::{Kind, Setup};
 use super::subject::Emulated;
 use crate::Stop;
-use crate::evidence::Evidence;
+use crate::evidence::{Evidence, slept_for};
 use crate::link::{Driven, LINE_IN, LINE_OUT, Linked};
 use crate::person::{self, Person, Question, Reply, SeenBy, Tally, ToDo, ToSee};
 use crate::result::Interval;
-use crate::seen::Seen;
+use crate::seen::{Seen, Timed};
 use crate::skip::Skip;
 use payrig_bench::action::Action;
 use payrig_bench::plan::{self, DeviceLink, DevicePlan, LineLink, Pin};
@@ -133,8 +133,10 @@ pub struct Bench {
     unit: Option<Box<PulseUnit>>,
     decimals: Decimals,
     heard: Vec<TimedWord>,
-    answer_times: Vec<Micros>,
-    gaps: Vec<Micros>,
+    answer_times: Vec<Timed>,
+    gaps: Vec<Timed>,
+    /// Stretches in which the tool did not look at its port.
+    slept: Vec<(Micros, Micros)>,
     findings: Vec<Finding>,
     trains: Vec<TrainRecord>,
     currency_scale: i64,
@@ -198,6 +200,7 @@ impl Bench {
             heard: Vec::new(),
             answer_times: Vec::new(),
             gaps: Vec::new(),
+            slept: Vec::new(),
             findings: Vec::new(),
             trains: Vec::new(),
             currency_scale: 1,
@@ -320,8 +323,10 @@ impl Bench {
             }
         }
         for entry in run.bench.take_entries() {
-            if let Entry::Finding(finding) = &entry {
-                self.findings.push(finding.clone());
+            match &entry {
+                Entry::Finding(finding) => self.findings.push(finding.clone()),
+                Entry::Slept { from_us, to_us } => self.slept.push((*from_us, *to_us)),
+                _ => {}
             }
             self.entries.push(entry);
         }
@@ -377,12 +382,13 @@ impl Bench {
             began: self.began,
             uncertainty,
             late_by,
+            slept: slept_for(&self.slept),
             now,
             live,
             findings: self.findings,
             intervals: vec![
-                Interval::at_most("answer time", Micros::ms(5), self.answer_times),
-                Interval::at_most("pause between bytes", Micros::ms(1), self.gaps),
+                Interval::at_most("answer time", Micros::ms(5), Timed::times(&self.answer_times)),
+                Interval::at_most("pause between bytes", Micros::ms(1), Timed::times(&self.gaps)),
             ],
             trains: self.trains,
             books: bench.books().clone(),

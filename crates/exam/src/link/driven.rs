@@ -3,13 +3,10 @@
 use super::lines::{CreditLines, LINE_IN, LINE_OUT, LOOK_AFTER, LineEvent, late_text};
 use super::{AcceptorLines, Linked};
 use crate::seen::Seen;
-use payrig_bench::{Bench, BusAt, BusId, Outbound};
-use payrig_link::PortEvent;
+use payrig_bench::{Bench, BusAt, BusId, OWN_LATENESS, Outbound};
+use payrig_link::{PortEvent, Watch};
 use payrig_units::{Decimals, Micros};
 use payrig_wire::{Edge, Source, Transmission};
-
-/// What of ours is later than meant by more than this is reported as the tool's own fault.
-const OWN_LATENESS: Micros = Micros::ms(1);
 
 /// A word of ours that is not on the wire this long after its time never will be.
 const SENDING_TIME: Micros = Micros::secs(2);
@@ -23,6 +20,8 @@ const JITTER: Micros = Micros(60);
 pub(crate) struct Driven {
     pub(crate) bench: Bench,
     linked: Option<Box<Linked>>,
+    /// Whether the port was looked at often enough.
+    watch: Watch,
 }
 
 impl Driven {
@@ -33,6 +32,7 @@ impl Driven {
         Self {
             bench,
             linked: None,
+            watch: Watch::new(Micros::ZERO),
         }
     }
 
@@ -45,10 +45,12 @@ impl Driven {
             Source::Peripheral => Source::Master,
         });
         bench.attend();
-        bench.move_on(linked.now());
+        let now = linked.now();
+        bench.move_on(now);
         Self {
             bench,
             linked: Some(Box::new(linked)),
+            watch: Watch::new(now),
         }
     }
 
@@ -189,7 +191,14 @@ impl Driven {
         let Some(linked) = &mut self.linked else {
             return false;
         };
+        let asleep = linked.now();
+        let until = Watch::sleep_until(asleep, until);
         let event = linked.pump(until);
+        if let Some((from, to)) = self.watch.woke(asleep, until, linked.now())
+            && !linked.is_over()
+        {
+            self.bench.slept(from, to);
+        }
         let came = event.is_some();
         if let Some(event) = event {
             self.hear(event);

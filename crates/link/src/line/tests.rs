@@ -194,3 +194,101 @@ proptest! {
         }
     }
 }
+
+fn uncertainties(line: &mut Line, until: Micros) -> Vec<(u64, u64)> {
+    line.advance(until);
+    let word = |e: PortEvent| match e {
+        PortEvent::Heard(BusEvent::Word(w)) => Some((w.start.0, w.uncertainty.0)),
+        _ => None,
+    };
+    events(line).into_iter().filter_map(word).collect()
+}
+
+#[test]
+fn a_stamp_ahead_of_its_time_is_exact_and_one_behind_it_bounds_what_is_not_known() {
+    let mut line = Line::new(Source::Peripheral, WordCoding::Plain);
+    line.set_uncertainty(Micros(8_000));
+    // Written 5 ms ahead: it is on the line when its sender says.
+    line.arrived(Micros(100_000), b"W 105000 0B*\n");
+    // Nobody says when: it came while we were not looking.
+    line.arrived(Micros(200_000), b"W - 0B*\n");
+    // Not before 297,000, read at 300,000.
+    line.arrived(Micros(300_000), b"W 297000 0B*\n");
+    assert_eq!(
+        uncertainties(&mut line, Micros(400_000)),
+        [(105_000, 0), (200_000, 8_000), (300_000, 3_000)]
+    );
+}
+
+#[test]
+fn a_word_is_no_earlier_than_the_end_of_the_one_before_it() {
+    let mut line = Line::new(Source::Peripheral, WordCoding::Plain);
+    line.set_uncertainty(Micros(300));
+    line.arrived(Micros(100_000), b"W - 0B* 0B\n");
+    line.set_uncertainty(Micros(50_000));
+    line.arrived(Micros(101_500), b"W - 00\n");
+    let end = 100_000 + 2 * WORD_TIME.0;
+    assert_eq!(
+        uncertainties(&mut line, Micros(400_000)),
+        [(100_000, 300), (end - WORD_TIME.0, 300), (end, 300)]
+    );
+}
+
+proptest! {
+    /// Whatever is read in whatever pieces: what comes out is in the order in which it was written, and
+    /// nothing overlaps what was before it. Breaks of known length and of unknown, in a pile or not.
+    #[test]
+    fn what_piled_up_comes_out_in_the_order_in_which_it_was_written(
+        plain in any::<bool>(),
+        // What is written: a word for small numbers, else a break; and how long after the last it is read.
+        written in proptest::collection::vec((0u8..16, prop_oneof![Just(0u64), 0u64..400_000]), 1..80),
+    ) {
+        let coding = if plain { WordCoding::Plain } else { WordCoding::MarkedParity };
+        let mut line = Line::new(Source::Peripheral, coding);
+        let (mut now, mut came) = (Micros::ZERO, Vec::new());
+        let mut wanted = Vec::new();
+        let advance = |line: &mut Line, to: Micros, came: &mut Vec<BusEvent>| {
+            while line.next_deadline() <= to {
+                line.advance(line.next_deadline());
+                came.extend(events(line).into_iter().filter_map(|e| match e {
+                    PortEvent::Heard(event) => Some(event),
+                    _ => None,
+                }));
+            }
+        };
+        for (number, (what, pause)) in written.iter().enumerate() {
+            now += Micros(*pause);
+            advance(&mut line, now, &mut came);
+            let mut bytes = BytesMut::new();
+            let symbol = match what {
+                // Not 00, which reads as a break with its mode bit.
+                0..12 => Symbol::Word(Word { byte: 1 + (number % 200) as u8, mode: what % 2 == 0 }),
+                _ => Symbol::Break { length: plain.then_some(Micros::ms(120)) },
+            };
+            wanted.push(match symbol {
+                Symbol::Word(word) => Some(word),
+                _ => None,
+            });
+            // In the coding that has stamps, none: as soon as may be.
+            match (plain, symbol) {
+                (true, Symbol::Word(word)) => bytes.extend_from_slice(format!("W - {word}\n").as_bytes()),
+                (true, _) => bytes.extend_from_slice(b"B - 120000\n"),
+                (false, symbol) => Encoder(coding).encode(now, symbol, &mut bytes),
+            }
+            line.arrived(now, &bytes);
+            came.extend(events(&mut line).into_iter().filter_map(|e| match e {
+                PortEvent::Heard(event) => Some(event),
+                _ => None,
+            }));
+        }
+        advance(&mut line, now + Micros::secs(60), &mut came);
+        let heard: Vec<Option<Word>> = came.iter().map(|event| match event {
+            BusEvent::Word(word) => Some(word.word),
+            _ => None,
+        }).collect();
+        prop_assert_eq!(heard, wanted);
+        for (one, next) in came.iter().zip(came.iter().skip(1)) {
+            prop_assert!(one.end() <= next.start(), "{:?} {:?}", one, next);
+        }
+    }
+}

@@ -1,6 +1,6 @@
 //! A pseudo-terminal with a bus behind it: any program opens its path as a serial port.
 
-use super::sleep::{processor_time, sleep};
+use super::sleep::{processor_time, sleep, waited_for_processor};
 use crate::{BlockingPort, Clock, Line, LinkError, PortEvent, Waker, WordCoding};
 use bytes::BytesMut;
 use payrig_units::Micros;
@@ -31,8 +31,10 @@ pub struct PtyOptions {
 /// Our end of a pseudo-terminal.
 ///
 /// Its times are those of a 9600 baud line (see [`Line`]). What a program wrote is only noticed
-/// when the machine wakes us, so the uncertainty of what is heard is the longest delay of the last
-/// 64 wake-ups of ours that had an exact time, and never under 100 us.
+/// when the machine wakes us. How long this wake-up waited for a processor the system says; the rest of
+/// what may have held it up is taken to be as much as in the last 64 wake-ups that had an exact time,
+/// and never under 100 us. What came while we did not wait for it came after we last saw that there was
+/// nothing.
 #[derive(Debug)]
 pub struct PtyPort {
     master: OwnedFd,
@@ -44,6 +46,21 @@ pub struct PtyPort {
     attached: bool,
     delays: [Micros; 64],
     delays_seen: usize,
+    /// When there was nothing to be read for the last time.
+    empty_at: Micros,
+}
+
+/// A wait for the port, as it turned out.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Waited {
+    /// When it began.
+    pub(super) asleep: Micros,
+    /// Until when it was to last.
+    pub(super) asked: Micros,
+    /// When it was over.
+    pub(super) woke: Micros,
+    /// How much of it was spent waiting for a processor, where the system says.
+    pub(super) queued: Micros,
 }
 
 impl PtyPort {
@@ -82,6 +99,7 @@ impl PtyPort {
             attached: false,
             delays: [Micros::ZERO; 64],
             delays_seen: 0,
+            empty_at: options.clock.now(),
         })
     }
 
@@ -155,15 +173,44 @@ impl PtyPort {
         }
     }
 
-    /// Remembers how long after `asked` the machine woke us.
-    pub(super) fn note_delay(&mut self, asked: Micros, woke: Micros) {
+    /// Remembers how long after its time the machine woke us, and could not say why.
+    pub(super) fn note_delay(&mut self, waited: Waited) {
         let slot = self.delays_seen % self.delays.len();
         if let Some(delay) = self.delays.get_mut(slot) {
-            *delay = woke.since(asked);
+            *delay = waited.woke.since(waited.asked).since(waited.queued);
         }
         self.delays_seen = self.delays_seen.wrapping_add(1);
+    }
+
+    /// The longest delay of those remembered.
+    pub(super) fn usual_delay(&self) -> Micros {
         let longest = self.delays.iter().max().copied().unwrap_or_default();
-        self.line.set_uncertainty(longest.max(LEAST_UNCERTAINTY));
+        longest.max(LEAST_UNCERTAINTY)
+    }
+
+    /// There was nothing to be read when this wait began, and nothing came in it.
+    pub(super) fn note_empty(&mut self, waited: Waited) {
+        self.empty_at = self.empty_at.max(waited.asleep);
+    }
+
+    /// The earliest that what a wait has ended for can have come.
+    pub(super) fn came_after(&self, waited: Waited) -> Micros {
+        let Waited {
+            asleep,
+            asked,
+            woke,
+            queued,
+        } = waited;
+        let delay = self.usual_delay() + queued;
+        if woke.since(asleep).since(queued) <= LEAST_UNCERTAINTY {
+            // It may have been there before.
+            self.empty_at
+        } else if woke.since(asked) > delay {
+            // We were stopped.
+            asleep
+        } else {
+            asleep.max(woke - delay)
+        }
     }
 
     /// A program has opened or closed the other end.
@@ -181,9 +228,10 @@ impl PtyPort {
         }
     }
 
-    /// Reads what there is. True when there was something.
-    pub(super) fn read(&mut self) -> Result<bool, LinkError> {
+    /// Reads what there is, which came after `came`. True when there was something.
+    pub(super) fn read(&mut self, came: Micros) -> Result<bool, LinkError> {
         let mut bytes = [0; 512];
+        let before = self.clock.now();
         match rustix::io::read(&self.master, &mut bytes) {
             Ok(0) | Err(Errno::AGAIN | Errno::INTR) => Ok(false),
             // No program has the other end open.
@@ -193,8 +241,12 @@ impl PtyPort {
             }
             Ok(count) => {
                 let now = self.clock.now();
+                self.line.set_uncertainty(now.since(came));
                 self.line
                     .arrived(now, bytes.get(..count).unwrap_or_default());
+                if count < bytes.len() {
+                    self.empty_at = before;
+                }
                 Ok(true)
             }
             Err(error) => Err(LinkError::from_io(&self.path, "reading", error.into())),
@@ -278,19 +330,35 @@ impl BlockingPort for PtyPort {
             // With nobody there the terminal is "hung up" all the time: look, but do not wait.
             let listening = self.listening();
             let fd = listening.then_some(self.master.as_fd());
+            let queued = waited_for_processor();
             let mut woken = sleep(self.clock, asked, fd, waker)
                 .map_err(|e| LinkError::from_io(&self.path, "waiting", e))?;
             woke = self.clock.now();
+            let waited = Waited {
+                asleep: now,
+                asked,
+                woke,
+                queued: waited_for_processor().since(queued),
+            };
             if !self.attached {
+                // Nobody was there when the wait began.
+                self.note_empty(waited);
                 woken.readable = self.look()?;
             }
             if woken.readable {
-                self.read()?;
-            } else if listening && woken.hung_up {
-                self.note_attached(false);
+                let came = match listening {
+                    true => self.came_after(waited),
+                    false => self.empty_at,
+                };
+                self.read(came)?;
+            } else if listening {
+                self.note_empty(waited);
+                if woken.hung_up {
+                    self.note_attached(false);
+                }
             }
             if woke >= asked && !woken.readable {
-                self.note_delay(asked, woke);
+                self.note_delay(waited);
             }
             if woken.rung {
                 return Ok(self.line.take_event());

@@ -1,6 +1,7 @@
 //! The pseudo-terminal on tokio's own thread: for tests and for benches that want no other.
 
 use super::PtyPort;
+use super::pty::Waited;
 use crate::{BlockingPort, LinkError, PortEvent, WordPort};
 use payrig_units::Micros;
 use payrig_wire::Transmission;
@@ -107,7 +108,9 @@ impl WordPort for AsyncPtyPort {
             let readable = tokio::select! {
                 ready = self.port.readable_mut(), if listening => {
                     let mut guard = ready.map_err(failed)?;
-                    if !guard.get_inner_mut().read()? {
+                    let port = guard.get_inner_mut();
+                    let came = port.clock().now() - port.usual_delay();
+                    if !port.read(came)? {
                         guard.clear_ready();
                     }
                     true
@@ -125,7 +128,12 @@ impl WordPort for AsyncPtyPort {
                 port.look()?;
             }
             if !readable && woke >= asked {
-                port.note_delay(asked, woke);
+                port.note_delay(Waited {
+                    asleep: now,
+                    asked,
+                    woke,
+                    queued: Micros::ZERO,
+                });
             }
         }
     }

@@ -261,23 +261,21 @@ impl BoardBench {
         self.run.bench.close();
         self.gather();
         let from = self.resting_since.unwrap_or(Micros::NEVER);
-        let polls = |address| -> Vec<Micros> {
+        let polls = |address| {
             let polls = self.since(from).filter(|c| c.is(What::Poll(address)));
-            let at: Vec<Micros> = polls.map(|poll| poll.at).collect();
-            let pairs = at.iter().zip(at.iter().skip(1));
-            pairs.map(|(a, b)| b.since(*a)).collect()
+            Timed::times(&self.intervals(polls))
         };
         let interval = |what: &str, values| Interval::at_most(what, Micros::ms(200), values);
         let intervals = vec![
             Interval::at_most(
                 "time to acknowledge",
                 Micros::ms(5),
-                measured::acknowledged(&self.blocks),
+                Timed::times(&measured::acknowledged(&self)),
             ),
             Interval::at_most(
                 "longest pause in a command",
                 Micros::ms(1),
-                measured::pauses(&self.blocks),
+                Timed::times(&measured::pauses(&self)),
             ),
             interval("polling interval of the changer", polls(CHANGER)),
             interval("polling interval of the bill validator", polls(BILL)),
@@ -303,6 +301,7 @@ impl BoardBench {
             live,
             uncertainty,
             late_by,
+            slept: slept_for(&self.slept),
             entries: self.entries,
             seen_by: self.seen_by.get(),
             over: broken_off.or(self.over),

@@ -1,25 +1,29 @@
 //! What is measured of a board in passing, for the report: when it acknowledges, how it spaces its
 //! bytes; and the pulses it was sent.
 
-use super::HeardBlock;
+use super::{BoardBench, HeardBlock};
+use crate::seen::Timed;
 use payrig_pulse::{LineSetup, Profile, Train, TrainReader};
 use payrig_units::Micros;
 use payrig_wire::Edge;
 use payrig_wire::recording::{Entry, LineRole, TrainRecord};
 
 /// From the end of every data answer to the board's ACK, NAK or RET of it.
-pub(super) fn acknowledged(blocks: &[HeardBlock]) -> Vec<Micros> {
-    let pairs = blocks.iter().zip(blocks.iter().skip(1));
+pub(super) fn acknowledged(b: &BoardBench) -> Vec<Timed> {
+    let pairs = b.blocks.iter().zip(b.blocks.iter().skip(1));
     pairs
         .filter(|(data, next)| data.is_data() && next.is_verdict())
-        .map(|(data, next)| next.at.since(data.end))
+        .filter(|(data, next)| b.looked(data.at, next.end))
+        .map(|(data, next)| next.began().since(data.ended()))
         .collect()
 }
 
 /// The longest pause between two bytes of every command.
-pub(super) fn pauses(blocks: &[HeardBlock]) -> Vec<Micros> {
-    let commands = blocks.iter().filter(|c| c.is_command());
-    commands.map(|command| command.pause).collect()
+pub(super) fn pauses(b: &BoardBench) -> Vec<Timed> {
+    let commands = b.blocks.iter().filter(|c| c.is_command());
+    let commands = commands.filter(|c| b.looked(c.at, c.end));
+    let longest = |command: &HeardBlock| command.pauses.iter().max().copied();
+    commands.map(|c| longest(c).unwrap_or_default()).collect()
 }
 
 /// Trains that went to the board on its credit lines, read from the recording.

@@ -20,6 +20,28 @@ impl BoardBench {
         &self.breaks
     }
 
+    /// True when the tool looked at its port all the time from `from` until `to`: what came while it
+    /// did not has no times.
+    #[must_use]
+    pub fn looked(&self, from: Micros, to: Micros) -> bool {
+        let mut slept = self.slept.iter();
+        !slept.any(|(asleep, awake)| from <= *awake && to >= *asleep)
+    }
+
+    /// The longest pause between two bytes of every command.
+    #[must_use]
+    pub fn pauses(&self) -> Vec<Timed> {
+        measured::pauses(self)
+    }
+
+    /// From the start of each block to the start of the next, in stretches in which the tool looked.
+    pub fn intervals<'a>(&self, blocks: impl Iterator<Item = &'a HeardBlock>) -> Vec<Timed> {
+        let starts: Vec<Timed> = blocks.map(HeardBlock::began).collect();
+        let pairs = starts.iter().zip(starts.iter().skip(1));
+        let looked = pairs.filter(|(a, b)| self.looked(a.time, b.time));
+        looked.map(|(a, b)| b.since(*a)).collect()
+    }
+
     /// How often the board gave this command since a time.
     #[must_use]
     pub fn count(&self, from: Micros, what: What) -> usize {

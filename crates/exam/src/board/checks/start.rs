@@ -28,7 +28,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 Some((from, to)) => {
                     let length = to.since(*from);
                     let text = format!("held for {length}");
-                    Seen::at_least(length, Micros::ms(100), b.break_uncertainty(), text)
+                    let length = b.of_a_break(length);
+                    Seen::at_least(&[length], Micros::ms(100), text)
                 }
             })
         },
@@ -284,7 +285,7 @@ fn reset_pause(b: &mut BoardBench, least: Micros) -> Run {
     };
     let pause = first.at.since(end);
     let text = format!("first command after {pause}");
-    Ok(Seen::at_least(pause, least, b.break_uncertainty(), text))
+    Ok(Seen::at_least(&[b.of_a_break(pause)], least, text))
 }
 
 /// True when these commands were given in this order.

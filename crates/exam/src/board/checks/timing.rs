@@ -5,7 +5,7 @@ use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, CHANGER, HeardBlock, READER, What};
 use crate::board::table::BoardCheck;
-use crate::check::{Quirk, Run, Seen, Weight};
+use crate::check::{Quirk, Run, Seen, Timed, Weight};
 use crate::device::habit::Habits;
 use payrig_mdb::changer::Report;
 use payrig_units::{Micros, words};
@@ -73,13 +73,14 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
-            let longest = intervals(b, HeardBlock::is_command)
-                .into_iter()
-                .max()
-                .unwrap_or(Micros::secs(20));
-            let text = format!("longest pause {longest}");
-            let limit = Micros::ms(200);
-            Ok(Seen::at_most(&[longest], limit, b.uncertainty(), text))
+            let mut all = intervals(b, HeardBlock::is_command);
+            if all.is_empty() {
+                let (time, off) = (Micros::secs(20), Micros::ZERO);
+                all.push(Timed { time, off });
+            }
+            let longest = all.iter().max().copied().unwrap_or_default();
+            let text = format!("longest pause {}", longest.time);
+            Ok(Seen::at_most(&all, Micros::ms(200), text))
         },
         quirk: Quirk::new("polls-rarely", "polls every 400 ms", |s| {
             s.board.poll_every = Micros::ms(400)
@@ -94,19 +95,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
-            let Some(shortest) = intervals(b, |block| block.is(What::Poll(block.address)))
-                .into_iter()
-                .min()
-            else {
+            let all = intervals(b, |block| block.is(What::Poll(block.address)));
+            let Some(shortest) = all.iter().min() else {
                 return Ok(Seen::cannot_tell("nothing was polled"));
             };
-            let text = format!("shortest interval {shortest}");
-            Ok(Seen::at_least(
-                shortest,
-                Micros::ms(25),
-                b.uncertainty(),
-                text,
-            ))
+            let text = format!("shortest interval {}", shortest.time);
+            Ok(Seen::at_least(&all, Micros::ms(25), text))
         },
         quirk: Quirk::new("polls-madly", "polls every 10 ms", |s| {
             s.board.poll_every = Micros::ms(10)
@@ -124,7 +118,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let all = intervals(b, |block| block.is(What::Poll(block.address)));
             let good = all
                 .iter()
-                .filter(|i| (Micros::ms(125)..=Micros::ms(200)).contains(*i))
+                .filter(|i| (Micros::ms(125)..=Micros::ms(200)).contains(&i.time))
                 .count();
             let text = format!(
                 "{good} of {} within 125 to 200 ms",
@@ -216,34 +210,32 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
 
 fn byte_gaps(b: &mut BoardBench, limit: Micros) -> Run {
     b.ready_or_not();
-    let commands = b.blocks().iter().filter(|block| block.is_command());
-    let longest = commands
-        .map(|command| command.pause)
-        .max()
-        .unwrap_or_default();
-    let text = format!("longest pause {longest}");
-    Ok(Seen::at_most(&[longest], limit, b.uncertainty(), text))
+    let pauses = b.pauses();
+    let longest = pauses.iter().max().copied().unwrap_or_default();
+    let text = format!("longest pause {}", longest.time);
+    Ok(Seen::at_most(&pauses, limit, text))
 }
 
 fn ack_times(b: &mut BoardBench, limit: Micros) -> Run {
     b.ready_or_not();
     let times = answers(b).into_iter().filter_map(|(data, next)| {
-        let verdict = next.filter(|next| next.is_verdict())?;
-        Some(verdict.at.since(data.end))
+        let verdict = next.filter(|next| next.is_verdict() && b.looked(data.at, next.end))?;
+        Some(verdict.began().since(data.ended()))
     });
-    let times: Vec<Micros> = times.collect();
+    let times: Vec<Timed> = times.collect();
     let Some(longest) = times.iter().max() else {
         return Ok(Seen::cannot_tell("nothing was acknowledged"));
     };
     let text = format!(
-        "{}, the latest after {longest}",
-        words::count(times.len(), "acknowledgment")
+        "{}, the latest after {}",
+        words::count(times.len(), "acknowledgment"),
+        longest.time
     );
-    Ok(Seen::at_most(&[*longest], limit, b.uncertainty(), text))
+    Ok(Seen::at_most(&times, limit, text))
 }
 
 /// From each command of a kind to the next of it, of every peripheral in 20 s at rest.
-fn intervals(b: &mut BoardBench, of: impl Fn(&HeardBlock) -> bool) -> Vec<Micros> {
+fn intervals(b: &mut BoardBench, of: impl Fn(&HeardBlock) -> bool) -> Vec<Timed> {
     b.ready_or_not();
     b.secs(3);
     let from = b.rest();
@@ -251,9 +243,7 @@ fn intervals(b: &mut BoardBench, of: impl Fn(&HeardBlock) -> bool) -> Vec<Micros
     let mut all = Vec::new();
     for address in [CHANGER, BILL, READER] {
         let commands = b.since(from).filter(|block| block.is_command_to(address));
-        let starts: Vec<Micros> = commands.filter(|c| of(c)).map(|c| c.at).collect();
-        let pairs = starts.iter().zip(starts.iter().skip(1));
-        all.extend(pairs.map(|(a, b)| b.since(*a)));
+        all.extend(b.intervals(commands.filter(|c| of(c))));
     }
     all
 }

@@ -120,16 +120,21 @@ impl Bench {
             }
         }
         let words = std::mem::take(&mut self.heard);
-        let Some(first) = words.first() else {
+        let (Some(first), Some(last)) = (words.first(), words.last()) else {
             self.until(by);
             return Answer::Silence;
         };
-        self.answer_times.push(first.start.since(end));
-        let ends = words.iter().map(|w| w.end);
-        let gaps = ends
-            .zip(words.iter().skip(1))
-            .map(|(end, next)| next.start.since(end));
-        self.gaps.extend(gaps);
+        if self.looked(end, last.end) {
+            self.answer_times.push(Timed {
+                time: first.start.since(end),
+                off: first.uncertainty,
+            });
+            let pairs = words.iter().zip(words.iter().skip(1));
+            self.gaps.extend(pairs.map(|(one, next)| Timed {
+                time: next.start.since(one.end),
+                off: one.uncertainty + next.uncertainty,
+            }));
+        }
         let bytes: Vec<u8> = words.iter().map(|w| w.word.byte).collect();
         let closed = words.last().is_some_and(|w| w.word.mode);
         match (bytes.as_slice(), closed) {
@@ -143,6 +148,13 @@ impl Bench {
         }
     }
 
+    /// True when the tool looked at its port all the time from `from` until `to`: what came while it
+    /// did not has no times.
+    fn looked(&self, from: Micros, to: Micros) -> bool {
+        let mut slept = self.slept.iter();
+        !slept.any(|(asleep, awake)| from <= *awake && to >= *asleep)
+    }
+
     /// Words of the device that nobody asked for, since this was last called.
     pub fn take_unasked(&mut self) -> Vec<TimedWord> {
         std::mem::take(&mut self.heard)
@@ -150,13 +162,13 @@ impl Bench {
 
     /// Answer times so far.
     #[must_use]
-    pub fn answer_times(&self) -> &[Micros] {
+    pub fn answer_times(&self) -> &[Timed] {
         &self.answer_times
     }
 
     /// Pauses inside answers so far.
     #[must_use]
-    pub fn gaps(&self) -> &[Micros] {
+    pub fn gaps(&self) -> &[Timed] {
         &self.gaps
     }
 }

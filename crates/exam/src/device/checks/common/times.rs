@@ -1,7 +1,7 @@
 //! Times on the wire, over thousands of POLLs.
 
 use super::{found, poll};
-use crate::check::{Check, Quirk, Run, Seen, Weight};
+use crate::check::{Check, Quirk, Run, Seen, Timed, Weight};
 use crate::device::typed::{Common, Request};
 use crate::device::{Bench, DeviceCheck};
 use payrig_units::Micros;
@@ -30,7 +30,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             many_polls(b, 4_000);
-            times_within(b.answer_times(), ANSWER_LIMIT, "answers", b.uncertainty())
+            times_within(b.answer_times(), ANSWER_LIMIT, "answers")
         },
     },
     Check {
@@ -48,9 +48,9 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             many_polls(b, 200);
-            let (times, off) = (b.answer_times(), b.uncertainty());
-            let seen = times_within(times, Micros::ms(4), "answers", off)?;
-            Ok(margin(seen, times, ANSWER_LIMIT, off))
+            let times = b.answer_times();
+            let seen = times_within(times, Micros::ms(4), "answers")?;
+            Ok(margin(seen, times, ANSWER_LIMIT))
         },
     },
     Check {
@@ -69,7 +69,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             long_answers(b);
-            times_within(b.gaps(), GAP_LIMIT, "pauses", b.uncertainty())
+            times_within(b.gaps(), GAP_LIMIT, "pauses")
         },
     },
     Check {
@@ -85,9 +85,9 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             long_answers(b);
-            let (times, off) = (b.gaps(), b.uncertainty());
-            let seen = times_within(times, Micros(800), "pauses", off)?;
-            Ok(margin(seen, times, GAP_LIMIT, off))
+            let times = b.gaps();
+            let seen = times_within(times, Micros(800), "pauses")?;
+            Ok(margin(seen, times, GAP_LIMIT))
         },
     },
 ];
@@ -100,9 +100,9 @@ fn many_polls(b: &mut Bench, count: u32) {
     }
 }
 
-fn spread(times: &[Micros]) -> Option<(Micros, Micros, usize)> {
-    let least = times.iter().min()?;
-    Some((*least, *times.iter().max()?, times.len()))
+fn spread(times: &[Timed]) -> Option<(Micros, Micros, usize)> {
+    let (least, most) = (times.iter().min()?, times.iter().max()?);
+    Some((least.time, most.time, times.len()))
 }
 
 /// What is said of a margin that is missed by more than the limit itself.
@@ -110,18 +110,18 @@ const BEYOND_THE_LIMIT: &str =
     "It does not even keep the limit: what is advised for the check of the limit itself holds.";
 
 /// A recommended margin below a limit.
-fn margin(seen: Seen, times: &[Micros], limit: Micros, uncertainty: Micros) -> Seen {
-    let beyond = times.iter().any(|t| t.since(uncertainty) > limit);
+fn margin(seen: Seen, times: &[Timed], limit: Micros) -> Seen {
+    let beyond = times.iter().any(|t| t.time.since(t.off) > limit);
     seen.advising(beyond.then_some(BEYOND_THE_LIMIT))
 }
 
-fn times_within(times: &[Micros], limit: Micros, what: &str, uncertainty: Micros) -> Run {
+fn times_within(times: &[Timed], limit: Micros, what: &str) -> Run {
     let Some((least, most, count)) = spread(times) else {
         return Ok(Seen::cannot_tell("it answered nothing that could be timed"));
     };
-    let late = times.iter().filter(|t| **t > limit).count();
+    let late = times.iter().filter(|t| t.time > limit).count();
     let text = format!("{count} {what}: {least} to {most}, {late} over {limit}");
-    Ok(Seen::at_most(times, limit, uncertainty, text))
+    Ok(Seen::at_most(times, limit, text))
 }
 
 fn long_answers(b: &mut Bench) {
