@@ -78,7 +78,7 @@ impl<P: BusPeripheral + fmt::Debug + Send + Sync + 'static> Node for OnBus<P> {
     }
 }
 
-/// The master as a node.
+/// Something that is a node already: the master, or what is on pulse lines.
 #[derive(Debug)]
 struct OnTop<M>(Shared<M>);
 
@@ -322,6 +322,34 @@ impl<M: Node + Sync> Bench<M> {
         Handle { node, it }
     }
 
+    /// Puts a node beside the master, on the bus where it is a peripheral.
+    pub fn plug_node<N: Node + Sync>(
+        &mut self,
+        name: &str,
+        node: N,
+        on: Option<Source>,
+    ) -> Handle<N> {
+        let it = Shared::new(node);
+        let on = on.map(|side| (BusId::BOARD, side));
+        let node = self.inner.add_node(name, Box::new(OnTop(it.clone())), on);
+        self.nodes.push((node, refresh::<OnTop<N>>));
+        Handle { node, it }
+    }
+
+    /// Has the pulses of a device counted by a bridge; who is on a line knows its level from then on.
+    pub fn begin_lines<N>(&mut self, device: &str, bridge: &Handle<N>) {
+        self.inner.count_by(device, bridge.node);
+        self.inner.begin();
+        self.refresh();
+    }
+
+    /// Cuts or restores the power of what goes by this name.
+    pub fn power_of(&mut self, name: &str, on: bool) {
+        self.refresh();
+        self.inner.power(Some(name), on).expect("it is there");
+        self.take_in();
+    }
+
     /// Does something at it, at this moment.
     pub fn at_peripheral<P, T>(
         &mut self,
@@ -371,7 +399,7 @@ impl<M: Node + Sync> Bench<M> {
         self.take_in();
     }
 
-    /// Lets time pass until something is so, at most a minute. True when it came to be.
+    /// Lets time pass until something is so, at most a minute. True when it did.
     pub fn run_until(&mut self, mut so: impl FnMut(&mut Self) -> bool) -> bool {
         let limit = self.now() + Micros::secs(60);
         loop {
@@ -447,7 +475,7 @@ impl<M: Node + Sync> Bench<M> {
         self.spoken().iter().map(Spoken::name).collect()
     }
 
-    /// What was said to and by one address, without the POLLs that had nothing to tell.
+    /// What was said to and by one address, without the POLLs that had nothing to report.
     #[must_use]
     pub fn conversation(&self, address: Address) -> Vec<Spoken> {
         let spoken = without_idle_polls(self.spoken());

@@ -1,11 +1,12 @@
 //! An old acceptor behind a bridge on the bus of a real board: what comes in by pulses is credited
 //! once, whatever happens on the wire and to the power.
 
-use payrig_bench::{FaultKind, FrameKind};
+use payrig_bench::nodes::ToBus;
+use payrig_bench::{FaultKind, FrameKind, Input, LineEdge, Node, Output, node_identity};
 use payrig_bridge::{Appearance, PulseBridge, PulseToMdb, PulseToMdbConfig, Release};
 use payrig_controller::{BoardConfig, Controller, ExpectedKind};
 use payrig_mdb::{CurrencyCode, Scaling};
-use payrig_peripherals::{BusPeripheral, PortTiming};
+use payrig_peripherals::PortTiming;
 use payrig_pulse::{Profile, PulseSender};
 use payrig_tests::{Bench, Handle, board, fault};
 use payrig_units::{Micros, Money};
@@ -33,11 +34,52 @@ fn config(appears: Appearance, values: &[i64]) -> PulseToMdbConfig {
     }
 }
 
+/// The acceptor before the bridge, on its lines.
+#[derive(Clone, Debug)]
+struct Acceptor {
+    sender: PulseSender,
+    /// The inhibit, once somebody drives it.
+    inhibit: Option<bool>,
+}
+
+/// What the bench calls it.
+const ACCEPTOR: &str = "old";
+
+impl Node for Acceptor {
+    node_identity!();
+
+    fn next_deadline(&self) -> Micros {
+        self.sender.next_deadline()
+    }
+    fn wake(&mut self, now: Micros) {
+        self.sender.wake(now);
+    }
+    fn hear(&mut self, input: &Input<'_>) {
+        if let Input::Edge { edge, .. } = *input {
+            self.inhibit = Some(edge.high);
+        }
+    }
+    fn drain(&mut self, _: Micros, out: &mut Output) {
+        let edges = self.sender.take_edges().into_iter();
+        out.edges.extend(edges.map(|(line, edge)| LineEdge {
+            device: ACCEPTOR.to_owned(),
+            line,
+            edge,
+        }));
+    }
+    fn power(&mut self, now: Micros, on: bool) {
+        self.sender.power(now, on);
+    }
+    fn resting_levels(&self) -> Vec<(String, bool)> {
+        vec![("credit".to_owned(), true)]
+    }
+}
+
 /// A board, a bridge and the acceptor before it, on one supply.
 struct Machine {
     bench: Bench<Controller>,
-    bridge: Handle<PulseBridge>,
-    sender: PulseSender,
+    bridge: Handle<ToBus>,
+    acceptor: Handle<Acceptor>,
     fed: i64,
 }
 
@@ -57,53 +99,43 @@ impl Machine {
         };
         let board = Controller::new(board_config, Micros::ZERO);
         let mut bench = Bench::with_jitter(board, seed, Micros(100));
-        let profile = config.profile.clone();
+        let acceptor = Acceptor {
+            sender: PulseSender::new(config.profile.clone()),
+            inhibit: None,
+        };
         let mut bridge = PulseBridge::new(PulseToMdb::new(config).unwrap(), PortTiming::default());
         if !hold_up {
             bridge = bridge.without_hold_up();
         }
-        let bridge = bench.plug_peripheral("bridge", bridge);
-        bench.at_peripheral(&bridge, |b, now| b.level(now, "credit", true));
+        let bridge = ToBus {
+            bridge,
+            counts: ACCEPTOR.to_owned(),
+        };
+        let acceptor = bench.plug_node(ACCEPTOR, acceptor, None);
+        let bridge = bench.plug_node("bridge", bridge, Some(Source::Peripheral));
+        bench.begin_lines(ACCEPTOR, &bridge);
         Self {
             bench,
             bridge,
-            sender: PulseSender::new(profile),
+            acceptor,
             fed: 0,
         }
     }
 
     fn feed(&mut self, minor: i64) {
-        assert_eq!(self.sender.credit(Money(minor)), None);
+        let mut acceptor = self.acceptor.borrow_mut();
+        assert_eq!(acceptor.sender.credit(Money(minor)), None);
         self.fed += minor;
     }
 
-    /// Lets time pass, with the edges of the acceptor in it.
     fn run(&mut self, time: Micros) {
-        let until = self.bench.now() + time;
-        loop {
-            let due = self.sender.next_deadline().max(self.bench.now());
-            if due > until {
-                break;
-            }
-            self.bench.run_for(due.since(self.bench.now()));
-            self.sender.wake(self.bench.now());
-            self.carry_edges();
-        }
-        self.bench.run_for(until.since(self.bench.now()));
-    }
-
-    fn carry_edges(&mut self) {
-        for (line, edge) in self.sender.take_edges() {
-            self.bench
-                .at_peripheral(&self.bridge, |b, now| b.input_edge(now, &line, edge.high));
-        }
+        self.bench.run_for(time);
     }
 
     fn power(&mut self, on: bool) {
-        self.sender.power(self.bench.now(), on);
-        self.carry_edges();
-        self.bench
-            .at_peripheral(&self.bridge, |b, now| b.power(now, on));
+        for device in [ACCEPTOR, "bridge"] {
+            self.bench.power_of(device, on);
+        }
     }
 
     fn credited(&self) -> i64 {
@@ -111,14 +143,11 @@ impl Machine {
     }
 
     fn owed(&self) -> Money {
-        self.bridge.borrow().bridge().owed()
+        self.bridge.borrow().bridge.bridge().owed()
     }
 
-    fn inhibited(&mut self) -> Option<bool> {
-        let edges = self
-            .bench
-            .at_peripheral(&self.bridge, |b, _| b.take_edges());
-        edges.last().map(|(_, edge)| edge.high)
+    fn inhibited(&self) -> Option<bool> {
+        self.acceptor.borrow().inhibit
     }
 }
 
@@ -233,7 +262,7 @@ fn escrow_is_answered_with_invalid_escrow_request() {
 }
 
 /// The moment in which nobody could know: the report was heard, its ACK is on the way, and the
-/// power goes. With a supply that holds for it the ACK is heard. Without one the coin is told again
+/// power goes. With a supply that holds for it the ACK is heard. Without one the coin is reported again
 /// after the reset. Our board knows it again, and does not credit it twice; another board may.
 #[test]
 fn a_cut_between_report_and_ack_is_what_the_hold_up_is_for() {
@@ -257,7 +286,7 @@ fn a_cut_between_report_and_ack_is_what_the_hold_up_is_for() {
         (m.bench.names().iter().filter(told).count(), m.credited())
     };
     assert_eq!(credited(true), (1, 25));
-    assert_eq!(credited(false), (2, 25), "told twice without it");
+    assert_eq!(credited(false), (2, 25), "reported twice without it");
 }
 
 #[derive(Clone, Debug)]
@@ -269,8 +298,8 @@ enum Act {
     Wait(u64),
 }
 
-/// All flips of a case are of one bit. CHK tells one turned bit and not every two: those of one place in
-/// a word and in CHK cancel out. Nor does it tell every turned mode bit: 41 00 41 00 82* becomes
+/// All flips of a case are of one bit. CHK detects one turned bit and not every two: those of one place in
+/// a word and in CHK cancel out. Nor does it detect every turned mode bit: 41 00 41 00 82* becomes
 /// 41 00 41*, one coin in place of two (section 2.2).
 fn acts() -> impl Strategy<Value = Vec<Act>> {
     let flip = (0u8..3, 0u8..8).prop_map(|(word, bit)| FaultKind::Flip { word, bit });
@@ -324,7 +353,7 @@ proptest! {
             }
         }
         // As long as the acceptor has something to send, and then until the board is at rest.
-        while !m.sender.is_idle() {
+        while !m.acceptor.borrow().sender.is_idle() {
             m.run(Micros::secs(1));
         }
         m.run(Micros::secs(60));

@@ -143,16 +143,19 @@ fn mishap() -> impl Strategy<Value = Action> {
     ]
 }
 
-/// A coin taken out by hand. Where the changer is reset in mid payout it forgets to tell of it, and the
+/// A coin taken out by hand. Where the changer is reset in mid payout it forgets to report it, and the
 /// tubes cannot say whether the board's order or a hand took the coin: that is found in the end, by
 /// whoever counts the money.
 fn by_hand() -> impl Strategy<Value = Action> {
-    Just(at_changer(ChangerAction::ManualDispense(Money(10), 1)))
+    Just(at_changer(ChangerAction::ManualDispense(
+        Money(10).into(),
+        1,
+    )))
 }
 
 /// Coins come one after another, as from a hand. Two reports of one coin type to the cash box that come
-/// nearer, with frames lost or not answered between them, could be one that is told again: a changer
-/// that is silent for a time tells of both at its end.
+/// nearer, with frames lost or not answered between them, could be one that is reported again: a changer
+/// that is silent for a time reports both at its end.
 fn one_after_another(script: &mut [Step]) {
     let silences = script.iter().map(|s| match &s.what {
         StepKind::Do(Action::Silent { time, .. }) => *time,
@@ -317,7 +320,7 @@ proptest! {
     }
 
     /// Customers, and one or two frames in a row lost or not heard: nobody loses a cent. (More of
-    /// it can leave a coin in doubt: one that is told again, late, may be a second one.)
+    /// it can leave a coin in doubt: one that is reported again, late, may be a second one.)
     #[test]
     fn lost_frames_cost_nobody_anything(
         board in ways_to_pay(),

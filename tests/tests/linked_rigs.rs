@@ -2,7 +2,7 @@
 //! clock. What one sends, the other hears, like with a cable between two computers.
 
 use payrig_bench::plan::{DeviceLink, DevicePlan};
-use payrig_bench::{Bench, BusAt, Outbound, Plan};
+use payrig_bench::{Bench, BusAt, LineLevel, Outbound, Plan};
 use payrig_units::{Micros, Money};
 use payrig_wire::port::{InLine, Lateness, OutLine};
 use payrig_wire::reading::{ReadOptions, read_file};
@@ -450,7 +450,7 @@ do = \"wait-ready\"
     assert!(notes.iter().any(|n| n.contains(said)), "{notes:?}");
 }
 
-/// A pulse that is lost before it is sent: the sender's own bench says what was not told, and the
+/// A pulse that is lost before it is sent: the sender's own bench says what was not reported, and the
 /// other books what came.
 #[test]
 fn a_missing_pulse_on_real_lines_is_found_where_the_money_is() {
@@ -461,7 +461,9 @@ fn a_missing_pulse_on_real_lines_is_found_where_the_money_is() {
     let mut pair = Pair::new(&a, &b, &[]);
     pair.run(Micros::secs(60));
     let limits = pair.a.limits();
-    let found = limits.iter().any(|l| l.contains("was taken and not told"));
+    let found = limits
+        .iter()
+        .any(|l| l.contains("was taken and not reported"));
     assert!(found, "{limits:?}");
     assert!(pair.b.limits().is_empty(), "{:?}", pair.b.limits());
     let (taken, told) = (pair.a.balance("old stacker"), pair.b.balance("old stacker"));
@@ -649,7 +651,7 @@ fn the_uncertainty_of_a_link_is_part_of_every_verdict() {
             (limits, advice),
             "{width} ms, {uncertainty} us"
         );
-        // What cannot be told is counted; what is proved wrong is not.
+        // What is too close to tell is counted; what is proved wrong is not.
         let taken = Money(if limits == 0 { 100 } else { 0 });
         assert_eq!(
             side.balance("old stacker"),
@@ -688,6 +690,149 @@ fn a_real_line_that_never_moves_is_named_with_what_to_check() {
             assert!(found.contains(word), "{found}");
         }
     }
+}
+
+/// Runs a bench whose CTS has this level as it begins, where that is known, and moves at these times.
+/// Gives what `nothing-read` says and the notes; the reading of its recording says the same.
+fn with_cts(
+    text: &str,
+    level: Option<bool>,
+    edges: &[(u64, bool)],
+    optional: bool,
+) -> (Vec<String>, String) {
+    let rig = rig(text);
+    let levels = level.map(|high| {
+        ["A", "B"].map(|port| LineLevel {
+            port: port.to_owned(),
+            line: InLine::Cts,
+            high,
+        })
+    });
+    let levels = levels.iter().flatten().cloned().collect::<Vec<_>>();
+    let mut side = Side::new(&rig);
+    side.stage = Bench::live(&rig, &levels);
+    if optional {
+        side.stage.peer_optional();
+    }
+    for &(ms, high) in edges {
+        let at = Micros::ms(ms);
+        for port in ["A", "B"] {
+            let seen = Coming::Seen(port.to_owned(), InLine::Cts, Edge { at, high });
+            side.queue(at, seen);
+        }
+    }
+    while side.next() <= Micros::secs(30) {
+        let next = side.next();
+        side.advance(next);
+        while side.stage.take_outbound().is_some() {}
+    }
+    side.stage.finish_now();
+    side.advance(Micros::secs(30));
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("it.recording.jsonl");
+    let header = Header::new("test", "test", None).with_peer_optional(optional);
+    let header = header.live("2026-11-29T03:00:00Z").ours(rig.ours());
+    let file = std::fs::File::create(&path).unwrap();
+    let mut writer = RecordingWriter::start(file, &header).unwrap();
+    for entry in &side.log {
+        writer.entry(entry).unwrap();
+    }
+    let read = read_file(&path, &ReadOptions::default()).unwrap();
+    let silent = |log: &[Entry]| -> Vec<_> {
+        let one = |e: &Entry| match e {
+            Entry::Finding(f) if f.rule == "nothing-read" => Some(f.clone()),
+            _ => None,
+        };
+        log.iter().filter_map(one).collect()
+    };
+    let found = silent(&side.log);
+    assert_eq!(silent(&read.entries), found);
+    let passed = matches!(side.log.last(), Some(Entry::Verdict { passed: true, .. }));
+    assert_eq!(read.passed, passed, "{text}");
+    assert!(found.is_empty() || !passed, "{found:?}");
+    let found = found.into_iter().map(|f| f.text.into()).collect();
+    (found, side.notes().join("; "))
+}
+
+/// A pulse link on which nobody outside did anything does not pass, whatever payrig did on it; where
+/// nobody need be there it passes, and is said all the same.
+#[test]
+fn nobody_at_the_other_end_of_pulse_lines_does_not_pass() {
+    let bridge_out = format!(
+        "{VALIDATOR}[[device]]\nkind = \"bridge\"\nname = \"bridge\"\nfrom = \"new\"\n\
+         [device.link]\nport = \"A\"\n"
+    );
+    let hopper_out = "[[device]]\nkind = \"pulse-hopper\"\nname = \"hopper\"\ncoin = \"0.25\"\ncount = 20\n\
+                      [device.link]\nport = \"A\"\n";
+    let real = "old sent no pulse: credit (CTS of B) never moved";
+    let no_board = |device: &str, line: &str| {
+        format!(
+            "no board was seen at the other end of the lines of {device}: {line} (CTS of A) never moved"
+        )
+    };
+    let cases = [
+        // A real acceptor that never sends: by itself, and behind a bridge.
+        (format!("{BOARD}{ACCEPTOR_IN}"), real.to_owned()),
+        (format!("{BOARD}{ACCEPTOR_IN}{BRIDGE}"), real.to_owned()),
+        // Our acceptor takes money and sends pulses: that is no board yet.
+        (
+            format!("{NO_BOARD}{ACCEPTOR_OUT}{}", feed("old")),
+            no_board("old", "inhibit"),
+        ),
+        (
+            format!("{NO_BOARD}{bridge_out}"),
+            no_board("bridge", "inhibit"),
+        ),
+        (
+            format!("{NO_BOARD}{hopper_out}"),
+            no_board("hopper", "motor"),
+        ),
+    ];
+    for (rig, says) in cases {
+        let rig = format!("{BENCH}{rig}");
+        for level in [None, Some(true)] {
+            let (found, _) = with_cts(&rig, level, &[], false);
+            assert!(
+                matches!(found.as_slice(), [one] if one.starts_with(&says) && one.contains("--peer-optional")),
+                "{rig}: {found:?}"
+            );
+        }
+        let (found, notes) = with_cts(&rig, Some(true), &[], true);
+        assert!(found.is_empty(), "{rig}: {found:?}");
+        assert!(notes.contains(&says), "{rig}: {notes}");
+        // Edges that say the same level again are none.
+        let (found, _) = with_cts(&rig, Some(true), &[(2_000, true)], false);
+        assert_eq!(found.len(), 1, "{rig}: {found:?}");
+        // One pulse of the acceptor, or of the board, is somebody.
+        let (found, _) = with_cts(&rig, Some(true), &[(2_000, false), (2_050, true)], false);
+        assert!(found.is_empty(), "{rig}: {found:?}");
+    }
+}
+
+/// A board that holds a line where an open input would not be is there, though it never moves it; an
+/// acceptor that does no more has sent nothing. Where no line of a board is watched, none is missed.
+#[test]
+fn a_board_that_holds_a_line_is_there() {
+    let ours = |keys: &str| format!("{BENCH}{NO_BOARD}{ACCEPTOR_OUT}{keys}\n");
+    let real = format!("{BENCH}{BOARD}{ACCEPTOR_IN}");
+    for (rig, level, silent) in [
+        (ours(""), false, false),
+        (ours(""), true, true),
+        (ours("asserted = \"high\""), false, true),
+        (ours("asserted = \"high\""), true, false),
+        (real, false, true),
+    ] {
+        let (found, _) = with_cts(&rig, Some(level), &[], false);
+        assert_eq!(!found.is_empty(), silent, "{rig} {level}: {found:?}");
+    }
+    let script = feed("old");
+    let unseen = ours(&format!("lines = {{ credit = \"rts\" }}\n{script}"));
+    let (found, notes) = with_cts(&unseen, None, &[], false);
+    assert!(found.is_empty(), "{found:?}");
+    assert!(
+        notes.contains("whether one is there is not seen"),
+        "{notes}"
+    );
 }
 
 /// Somebody who connects a real acceptor is told what may go wrong when payrig is gone.

@@ -7,7 +7,7 @@ mod ports;
 mod script;
 
 pub use event::Event;
-pub(crate) use ports::ToldOutside;
+pub(crate) use ports::ReportedOutside;
 pub use ports::{BusAt, LineLevel, OWN_LATENESS, Outbound};
 pub(crate) use script::Script;
 
@@ -21,7 +21,7 @@ use crate::virtual_bus::Heard;
 use crate::wiring::Wiring;
 use payrig_controller::Controller;
 use payrig_mdb::Address;
-use payrig_units::{Decimals, Micros};
+use payrig_units::{Decimals, Micros, Place};
 use payrig_wire::analysis::{Books, PulseLines, breach};
 use payrig_wire::recording::Entry;
 use payrig_wire::{BusEvent, Edge, Finding, Origin, RuleName, Source, Transmission};
@@ -101,7 +101,7 @@ pub struct Bench {
     pub(crate) active: bool,
     /// Pulse lines that are on ports, and what is outside.
     pub(crate) wiring: Wiring,
-    pub(crate) told_outside: Vec<ToldOutside>,
+    pub(crate) reported_outside: Vec<ReportedOutside>,
     /// Edges for ports.
     pub(crate) outbound: VecDeque<Outbound>,
     delivered: Vec<u16>,
@@ -140,7 +140,7 @@ impl Bench {
             peers: Peers::default(),
             active: false,
             wiring: Wiring::default(),
-            told_outside: Vec::new(),
+            reported_outside: Vec::new(),
             outbound: VecDeque::new(),
             delivered: Vec::new(),
             overheard: None,
@@ -242,7 +242,8 @@ impl Bench {
         self.board.is_some()
     }
 
-    pub(crate) fn set_behind(&mut self, device: &str, bridge: NodeId) {
+    /// Has the pulses of a device counted by a bridge, and not by the board.
+    pub fn count_by(&mut self, device: &str, bridge: NodeId) {
         self.behind.insert(device.to_owned(), bridge.0);
     }
 
@@ -353,6 +354,14 @@ impl Bench {
             Observation::Delivered => {
                 let count = u32::try_from(self.delivered.len()).unwrap_or(u32::MAX);
                 Ok(Observed::Count(count))
+            }
+            Observation::Fell(item) => Ok(Observed::Flag(self.delivered.contains(item))),
+            Observation::WentTo(place) => {
+                let moved = self.books.ledger().entries().iter().map(|e| &e.movement);
+                let mut real = moved
+                    .rev()
+                    .filter(|m| m.to.is_physical() && m.from != Place::Supply);
+                Ok(Observed::Flag(real.next().is_some_and(|m| m.to == *place)))
             }
             Observation::Seen(text) => Ok(Observed::Flag(self.script.has_seen(text))),
             Observation::BoardReady => Ok(Observed::Flag(self.is_ready())),

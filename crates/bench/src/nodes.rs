@@ -1,6 +1,6 @@
 //! The nodes of the house: emulated peripherals, bridges, and our own board.
 
-use crate::action::{Action, Tender};
+use crate::action::{Action, Coin, Tender};
 use crate::node::{Input, LineEdge, Node, Output, Refusal, Shown};
 use crate::observation::{Observation, Observed};
 use crate::plan::PulsePlan;
@@ -9,7 +9,7 @@ use payrig_controller::{Controller, Life};
 use payrig_mdb::changer::CoinType;
 use payrig_peripherals::bill::{BillKind, BillValidator};
 use payrig_peripherals::cashless::{Card, CashlessDevice};
-use payrig_peripherals::changer::{Changer, CoinWorth};
+use payrig_peripherals::changer::Changer;
 use payrig_peripherals::pulse::{
     PulseAcceptor, PulseCardReader, PulseCoinAcceptor, PulseConfigError, PulseDevice, PulseHopper,
 };
@@ -99,15 +99,10 @@ impl Operable for Changer {
     fn operate(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
         match action {
             Action::InsertCoin { coin, .. } => {
-                let known = match coin {
+                let known = match *coin {
+                    Tender::Worth(value) => Coin::Worth(value).at(self),
+                    Tender::Type(number) => Some(CoinType::of(number)),
                     Tender::Unknown => None,
-                    Tender::Worth(value) => {
-                        let of_value = |t: &CoinType| {
-                            let coin = self.config().coin(*t);
-                            coin.is_some_and(|c| c.worth == CoinWorth::Money(*value))
-                        };
-                        CoinType::all().find(of_value)
-                    }
                 };
                 match known {
                     Some(coin_type) => self.insert_coin(now, coin_type),
@@ -130,6 +125,7 @@ impl Operable for BillValidator {
                     Tender::Worth(value) => {
                         (0..16).find(|t| self.config().kind(*t) == BillKind::Value(*value))
                     }
+                    Tender::Type(number) => Some(*number),
                     Tender::Unknown => None,
                 };
                 match known {
@@ -328,15 +324,18 @@ impl Node for PulseNode {
 
     fn act(&mut self, now: Micros, action: &Action) -> Result<(), Refusal> {
         let worth = |tender: &Tender| match tender {
-            Tender::Worth(value) => *value,
-            Tender::Unknown => Money::ZERO,
+            Tender::Worth(value) => Ok(*value),
+            Tender::Unknown => Ok(Money::ZERO),
+            Tender::Type(_) => Err(Refusal::NotNow(
+                "coins and bills have no types on pulse lines: name it by its value".to_owned(),
+            )),
         };
         match (&mut self.machine, action) {
             (PulseMachine::Bill(device), Action::InsertBill { bill, .. }) => {
-                device.insert_bill(now, worth(bill));
+                device.insert_bill(now, worth(bill)?);
             }
             (PulseMachine::Coin(device), Action::InsertCoin { coin, .. }) => {
-                device.insert_coin(now, worth(coin));
+                device.insert_coin(now, worth(coin)?);
             }
             (PulseMachine::Card(device), Action::PresentCard { amount, .. }) => {
                 device.present_card(now, *amount);
@@ -473,7 +472,7 @@ impl Node for ToPulses {
         match *input {
             Input::Word(word) => self.bridge.heard(word),
             Input::Edge { line, edge, .. } => self.bridge.input_edge(edge.at, line, edge.high),
-            Input::LinkDelay(delay) => self.bridge.link_delay(delay),
+            Input::LinkDelay(delay) => self.bridge.set_link_delay(delay),
             Input::Break { .. } | Input::Level { .. } => {}
         }
     }
@@ -559,7 +558,7 @@ impl Node for Controller {
                 edge,
                 uncertainty,
             } => self.pulse_edge_within(device, line, edge, uncertainty),
-            Input::LinkDelay(delay) => self.link_delay(delay),
+            Input::LinkDelay(delay) => self.set_link_delay(delay),
             Input::Break { .. } => {}
         }
     }

@@ -19,8 +19,13 @@ pub enum Observation {
     Ready(String),
     /// What a place of the ledger holds.
     Balance(Place),
+    /// Whether the money that moved last, other than from the supply, went to this place: the coin into
+    /// its tube, the bill into the stacker.
+    WentTo(Place),
     /// How many items were delivered since the bench began.
     Delivered,
+    /// Whether an item of this number was delivered since the bench began.
+    Fell(u16),
     /// Whether somebody at the machine saw or heard a text since this was last asked.
     Seen(String),
 }
@@ -85,6 +90,10 @@ impl Missed {
                 format!("{device} is {}", if on { "set up" } else { "not set up" })
             }
             Observation::Balance(place) => format!("{place} holds {found}, not {wanted}"),
+            Observation::WentTo(place) if on => format!("it went to {place}"),
+            Observation::WentTo(place) => format!("it did not go to {place}"),
+            Observation::Fell(item) if on => format!("item {item} was delivered"),
+            Observation::Fell(item) => format!("item {item} was not delivered"),
             Observation::Delivered => match self.found {
                 Observed::Count(count) => format!("delivered: {}", words::count(count, "item")),
                 _ => format!("delivered: {found}"),
@@ -104,7 +113,9 @@ impl fmt::Display for Observation {
             Self::BoardReady => f.write_str("whether the board is ready"),
             Self::Ready(device) => write!(f, "whether {device} is set up"),
             Self::Balance(place) => write!(f, "what {place} holds"),
+            Self::WentTo(place) => write!(f, "whether it went to {place}"),
             Self::Delivered => f.write_str("what was delivered"),
+            Self::Fell(item) => write!(f, "whether item {item} was delivered"),
             Self::Seen(text) => write!(f, "whether \"{text}\" was seen"),
         }
     }

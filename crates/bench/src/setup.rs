@@ -1,6 +1,6 @@
 //! A bench as a plan describes it.
 
-use crate::bench::{Bench, LineLevel, Peers, Script, ToldOutside};
+use crate::bench::{Bench, LineLevel, Peers, ReportedOutside, Script};
 use crate::bus::{Bus, BusId};
 use crate::node::{Node, NodeId};
 use crate::nodes::{Peripheral, PulseNode, ToBus, ToPulses};
@@ -49,7 +49,7 @@ impl Bench {
         bench.script = Script::new(rig.script.clone());
         bench.wiring = Wiring::new(rig, devices_outside);
         bench.peers = Peers::Needed;
-        bench.told_outside = ToldOutside::of(rig);
+        bench.reported_outside = ReportedOutside::of(rig);
         for device in &rig.devices {
             // Real ones are there instead.
             let real = devices_outside && device.address().is_some();
@@ -65,7 +65,7 @@ impl Bench {
         }
         for device in &rig.devices {
             if let Some(bridge) = device.behind.as_ref().and_then(|name| bench.find(name)) {
-                bench.set_behind(&device.name, bridge);
+                bench.count_by(&device.name, bridge);
             }
         }
         if let Some(config) = rig.board.controller(rig) {

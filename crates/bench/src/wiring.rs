@@ -17,8 +17,13 @@ struct Route {
     rest: bool,
     /// The level that holds the device off, for an inhibit.
     holds_off: Option<bool>,
-    /// The level while nobody drives the modem line.
+    /// The level while nobody drives the modem line; one that is watched reads the same with nothing
+    /// connected (common practice, no source: adapters pull an open input to its idle level).
     released: bool,
+    /// The last level of a line that is watched, where one is known.
+    level: Option<bool>,
+    /// Whoever is outside has shown on a line that is watched that it is there.
+    seen: bool,
 }
 
 /// A line of a device at the other end of a modem line.
@@ -74,6 +79,8 @@ impl Wiring {
                 rest,
                 holds_off: inhibit.map(|i| i.inhibits.is_high()),
                 released: !link.asserted_is_high,
+                level: None,
+                seen: false,
             });
         }
     }
@@ -86,6 +93,67 @@ impl Wiring {
             Pin::Out(out) => Some((&route.port, out)),
             Pin::In(_) => None,
         }
+    }
+
+    /// The level of a line that is watched, as it was read when the bench began.
+    pub(crate) fn level(&mut self, port: &str, pin: Pin, high: bool) {
+        if let Some(route) = self.route_mut(port, pin) {
+            route.level = Some(high);
+            // A board holds a line where an open input would not be. An acceptor that does no more than
+            // that has sent nothing yet.
+            route.seen |= !route.outside && high != route.released;
+        }
+    }
+
+    /// A line that is watched took this level.
+    pub(crate) fn moved(&mut self, port: &str, pin: Pin, high: bool) {
+        if let Some(route) = self.route_mut(port, pin) {
+            route.seen |= route.level.replace(high) != Some(high);
+        }
+    }
+
+    fn route_mut(&mut self, port: &str, pin: Pin) -> Option<&mut Route> {
+        let mut all = self.routes.iter_mut();
+        all.find(|r| r.port == port && r.pin == pin)
+    }
+
+    /// Devices on whose lines nothing came from outside in the whole run, each in a sentence. A board
+    /// that drives none of the lines cannot be seen: it is not missed here, but cautioned of.
+    pub(crate) fn silences(&self) -> Vec<String> {
+        let watched = |r: &&Route| matches!(r.pin, Pin::In(_));
+        let mut devices: Vec<&str> = Vec::new();
+        for route in self.routes.iter().filter(watched) {
+            if !devices.contains(&route.device.as_str()) {
+                devices.push(&route.device);
+            }
+        }
+        let silence = |device: &str| {
+            let own: Vec<&Route> = self
+                .routes
+                .iter()
+                .filter(watched)
+                .filter(|r| r.device == device)
+                .collect();
+            if own.iter().any(|r| r.seen) {
+                return None;
+            }
+            let lines: Vec<String> = own
+                .iter()
+                .map(|r| format!("{} ({} of {})", r.line, r.pin, r.port))
+                .collect();
+            let lines = lines.join(", ");
+            Some(match own.iter().any(|r| r.outside) {
+                true => format!(
+                    "{device} sent no pulse: {lines} never moved. Connect it there, and have it take money"
+                ),
+                false => format!(
+                    "no board was seen at the other end of the lines of {device}: {lines} never moved. \
+                     Connect a board there, and have it move a line once; one that never does looks like no \
+                     board at all"
+                ),
+            })
+        };
+        devices.into_iter().filter_map(silence).collect()
     }
 
     /// The device's line on a modem line.
@@ -109,9 +177,17 @@ impl Wiring {
         real.filter_map(|r| Some((r.device.as_str(), r.line.as_str(), r.holds_off?)))
     }
 
-    /// What somebody who connects real acceptors must know: device and words.
+    /// What somebody who connects real acceptors or boards must know: device and words.
     pub(crate) fn cautions(&self) -> Vec<(String, String)> {
         let mut cautions = Vec::new();
+        for route in self.routes.iter().filter(|r| !r.outside) {
+            let mut own = self.routes.iter().filter(|r| r.device == route.device);
+            let known = cautions.iter().any(|(device, _)| *device == route.device);
+            if !known && own.all(|r| matches!(r.pin, Pin::Out(_))) {
+                let text = "no line that a board drives is on a modem line: whether one is there is not seen";
+                cautions.push((route.device.clone(), text.to_owned()));
+            }
+        }
         for (device, _) in &self.outside {
             let mut own = self
                 .routes

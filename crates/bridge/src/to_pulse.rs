@@ -24,7 +24,7 @@ pub struct MdbToPulseConfig {
 /// The bridge. To the validator it is the VMC, to the board an acceptor on pulse lines.
 ///
 /// - A bill counts once it is stacked (section 6.3, POLL, note 2).
-/// - Only bills that the profile can say are enabled; none while the board holds the bridge off.
+/// - Only bills that the profile can express are enabled; none while the board holds the bridge off.
 /// - While it is held off no train begins: what was taken before is sent when it is released again.
 /// - What is to be sent, and the last report of the validator, outlast power cuts: a train that is
 ///   cut goes on where it stopped, a report that is repeated is not sent twice.
@@ -105,8 +105,8 @@ impl MdbToPulse {
     }
 
     /// The link to the validator may hold up what goes either way for so long.
-    pub fn link_delay(&mut self, delay: Micros) {
-        self.host.link_delay(delay);
+    pub fn set_link_delay(&mut self, delay: Micros) {
+        self.host.set_link_delay(delay);
     }
 
     /// A word of the validator.
@@ -186,7 +186,7 @@ impl MdbToPulse {
         let sayable = self.sayable(values.clone());
         for value in values.iter().filter(|v| !sayable.contains(v)) {
             self.notes.push(format!(
-                "bills of {} minor units cannot be said in pulses of profile {}: they are refused",
+                "bills of {} minor units cannot be expressed in pulses of profile {}: they are refused",
                 value.as_minor(),
                 self.config.profile.name
             ));

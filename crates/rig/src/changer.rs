@@ -3,7 +3,7 @@
 use super::error::RigError;
 use super::fields::Fields;
 use super::setting::{Setting, quirks};
-use payrig_bench::action::ChangerAction;
+use payrig_bench::action::{ChangerAction, Coin};
 use payrig_bench::plan::Kind;
 use payrig_controller::ChangerPolicy;
 use payrig_mdb::changer::{DispenseCount, Features};
@@ -121,7 +121,8 @@ pub(super) fn read_action(
 ) -> Result<Option<ChangerAction>, RigError> {
     let coin = || {
         let value = fields.money("value", decimals)?;
-        fields.need("value", "the value of the coin, as in \"0.25\"", value)
+        let value = fields.need("value", "the value of the coin, as in \"0.25\"", value)?;
+        Ok::<_, RigError>(Coin::Worth(value))
     };
     let coins = || {
         let count = fields.number("count", 1..65_536)?.unwrap_or(1);
@@ -131,6 +132,7 @@ pub(super) fn read_action(
         "insert-token" => ChangerAction::InsertToken,
         "insert-two-coins" => ChangerAction::InsertTwoCoins,
         "press-lever" => ChangerAction::PressLever,
+        "hold-lever" | "release-lever" => ChangerAction::HoldLever(name == "hold-lever"),
         "manual-dispense" => ChangerAction::ManualDispense(coin()?, coins()?),
         "begin-manual-fill" => ChangerAction::BeginManualFill,
         "begin-manual-payout" => ChangerAction::BeginManualPayout,

@@ -43,6 +43,8 @@ const ACTIONS: &[(&str, Of, &str)] = &[
     ("insert-token", Of::Device, ""),
     ("insert-two-coins", Of::Device, ""),
     ("press-lever", Of::Device, ""),
+    ("hold-lever", Of::Device, ""),
+    ("release-lever", Of::Device, ""),
     ("manual-dispense", Of::Device, "value = \"0.25\""),
     ("begin-manual-fill", Of::Device, ""),
     ("begin-manual-payout", Of::Device, ""),

@@ -119,7 +119,7 @@ impl fmt::Display for BillAction {
             Self::TakeBill => f.write_str("the customer takes the bill"),
             Self::PullBill => f.write_str("the bill is pulled out of the escrow position"),
             Self::FishInStacker { success: true } => f.write_str("a bill is fished out"),
-            Self::FishInStacker { success: false } => f.write_str("somebody fishes in vain"),
+            Self::FishInStacker { success: false } => f.write_str("somebody fishes and gets none"),
         }
     }
 }

@@ -4,7 +4,51 @@ use payrig_mdb::changer::CoinType;
 use payrig_peripherals::changer::{Changer, CoinWorth};
 use payrig_units::{Decimals, Micros, Money, words};
 
-/// What happens to a changer, or is done at it. Coins are named by their value.
+/// A coin that a changer knows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Coin {
+    /// By its value: the first coin type that has it.
+    Worth(Money),
+    /// By its coin type.
+    Type(CoinType),
+}
+
+impl From<Money> for Coin {
+    fn from(value: Money) -> Self {
+        Self::Worth(value)
+    }
+}
+
+impl From<CoinType> for Coin {
+    fn from(coin_type: CoinType) -> Self {
+        Self::Type(coin_type)
+    }
+}
+
+impl Coin {
+    /// Its coin type at a changer; `None` where the changer has none of this value.
+    pub(crate) fn at(self, changer: &Changer) -> Option<CoinType> {
+        match self {
+            Self::Type(coin_type) => Some(coin_type),
+            Self::Worth(value) => with(changer, CoinWorth::Money(value)),
+        }
+    }
+
+    fn text(self, decimals: Decimals) -> String {
+        match self {
+            Self::Worth(value) => value.show(decimals).to_string(),
+            Self::Type(coin_type) => format!("coin type {}", coin_type.get()),
+        }
+    }
+}
+
+/// The first coin type of a changer that is worth this.
+fn with(changer: &Changer, worth: CoinWorth) -> Option<CoinType> {
+    let of = |t: &CoinType| changer.config().coin(*t).is_some_and(|c| c.worth == worth);
+    CoinType::all().find(of)
+}
+
+/// What happens to a changer, or is done at it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ChangerAction {
     /// A vend token is put in.
@@ -13,24 +57,26 @@ pub enum ChangerAction {
     InsertTwoCoins,
     /// The return lever is pressed and released.
     PressLever,
+    /// The return lever is pressed and held, or released.
+    HoldLever(bool),
     /// A tube's own switch is pressed.
-    ManualDispense(Money, u16),
+    ManualDispense(Coin, u16),
     /// Coins put in fill the tubes, until [`ChangerAction::EndManual`].
     BeginManualFill,
     /// Coins are taken out under the changer's control, until [`ChangerAction::EndManual`].
     BeginManualPayout,
     /// So many of these.
-    ManualPayout(Money, u16),
+    ManualPayout(Coin, u16),
     /// Manual fill or payout ends.
     EndManual,
     /// Coins are dropped into a tube from above, uncounted.
-    LoadTube(Money, u16),
+    LoadTube(Coin, u16),
     /// Coins are taken out of a tube by hand, uncounted.
-    TakeFromTube(Money, u16),
+    TakeFromTube(Coin, u16),
     /// A tube's outlet is blocked, or cleared.
-    BlockTube(Money, bool),
+    BlockTube(Coin, bool),
     /// A tube's sensor fails, or is mended.
-    BreakTubeSensor(Money, bool),
+    BreakTubeSensor(Coin, bool),
     /// The acceptor is taken off, or put back.
     UnplugAcceptor(bool),
     /// The changer resets itself.
@@ -39,10 +85,12 @@ pub enum ChangerAction {
 
 impl ChangerAction {
     /// Their names in a script.
-    pub const NAMES: [&'static str; 17] = [
+    pub const NAMES: [&'static str; 19] = [
         "insert-token",
         "insert-two-coins",
         "press-lever",
+        "hold-lever",
+        "release-lever",
         "manual-dispense",
         "begin-manual-fill",
         "begin-manual-payout",
@@ -64,19 +112,14 @@ impl ChangerAction {
     /// # Errors
     /// When the changer has no such coin, or no such coins come out.
     pub fn perform(self, changer: &mut Changer, now: Micros) -> Result<(), String> {
-        let find = |worth: CoinWorth| {
-            let of = |t: &CoinType| changer.config().coin(*t).is_some_and(|c| c.worth == worth);
-            CoinType::all().find(of)
-        };
         let known = |coin: Option<CoinType>| coin.ok_or("it has no such coin".to_owned());
-        let coin = |value| known(find(CoinWorth::Money(value)));
         let all = |done: u16, asked: u16| match done == asked {
             true => Ok(()),
             false => Err(format!("{done} of {asked} coins")),
         };
         match self {
             Self::InsertToken => {
-                let token = known(find(CoinWorth::Token))?;
+                let token = known(with(changer, CoinWorth::Token))?;
                 changer.insert_coin(now, token);
             }
             Self::InsertTwoCoins => changer.insert_two_at_once(now),
@@ -84,31 +127,33 @@ impl ChangerAction {
                 changer.press_escrow_lever(now);
                 changer.release_escrow_lever(now);
             }
-            Self::ManualDispense(value, n) => {
-                let coin = coin(value)?;
+            Self::HoldLever(true) => changer.press_escrow_lever(now),
+            Self::HoldLever(false) => changer.release_escrow_lever(now),
+            Self::ManualDispense(coin, n) => {
+                let coin = known(coin.at(changer))?;
                 return all(changer.manual_dispense(now, coin, n), n);
             }
             Self::BeginManualFill => changer.begin_manual_fill(now),
             Self::BeginManualPayout => changer.begin_manual_payout(now),
-            Self::ManualPayout(value, n) => {
-                let coin = coin(value)?;
+            Self::ManualPayout(coin, n) => {
+                let coin = known(coin.at(changer))?;
                 return all(changer.manual_payout(now, coin, n), n);
             }
             Self::EndManual => changer.end_manual(now),
-            Self::LoadTube(value, n) => {
-                let coin = coin(value)?;
+            Self::LoadTube(coin, n) => {
+                let coin = known(coin.at(changer))?;
                 return all(changer.load_by_hand(now, coin, n), n);
             }
-            Self::TakeFromTube(value, n) => {
-                let coin = coin(value)?;
+            Self::TakeFromTube(coin, n) => {
+                let coin = known(coin.at(changer))?;
                 return all(changer.take_by_hand(now, coin, n), n);
             }
-            Self::BlockTube(value, blocked) => {
-                let coin = coin(value)?;
+            Self::BlockTube(coin, blocked) => {
+                let coin = known(coin.at(changer))?;
                 changer.block_tube(now, coin, blocked);
             }
-            Self::BreakTubeSensor(value, broken) => {
-                let coin = coin(value)?;
+            Self::BreakTubeSensor(coin, broken) => {
+                let coin = known(coin.at(changer))?;
                 changer.break_tube_sensor(now, coin, broken);
             }
             Self::UnplugAcceptor(unplugged) => changer.unplug_acceptor(now, unplugged),
@@ -120,28 +165,29 @@ impl ChangerAction {
     /// In plain words.
     #[must_use]
     pub fn text(self, decimals: Decimals) -> String {
-        let coins = |value: Money, n: u16| {
-            format!("{} of {}", words::count(n, "coin"), value.show(decimals))
-        };
-        let tube = |value: Money| format!("tube for {}", value.show(decimals));
+        let coins =
+            |coin: Coin, n: u16| format!("{} of {}", words::count(n, "coin"), coin.text(decimals));
+        let tube = |coin: Coin| format!("tube for {}", coin.text(decimals));
         match self {
             Self::InsertToken => "a token goes in".to_owned(),
             Self::InsertTwoCoins => "two coins go in together".to_owned(),
             Self::PressLever => "the return lever is pressed".to_owned(),
-            Self::ManualDispense(value, n) => format!("{} by its switch", coins(value, n)),
+            Self::HoldLever(true) => "the return lever is held".to_owned(),
+            Self::HoldLever(false) => "the return lever is released".to_owned(),
+            Self::ManualDispense(coin, n) => format!("{} by its switch", coins(coin, n)),
             Self::BeginManualFill => "manual fill begins".to_owned(),
             Self::BeginManualPayout => "manual payout begins".to_owned(),
-            Self::ManualPayout(value, n) => format!("{} in manual payout", coins(value, n)),
+            Self::ManualPayout(coin, n) => format!("{} in manual payout", coins(coin, n)),
             Self::EndManual => "manual fill or payout ends".to_owned(),
-            Self::LoadTube(value, n) => format!("{} dropped into the tube", coins(value, n)),
-            Self::TakeFromTube(value, n) => format!("{} taken from the tube", coins(value, n)),
-            Self::BlockTube(value, true) => format!("the {} is blocked", tube(value)),
-            Self::BlockTube(value, false) => format!("the {} is cleared", tube(value)),
-            Self::BreakTubeSensor(value, true) => {
-                format!("the sensor of the {} fails", tube(value))
+            Self::LoadTube(coin, n) => format!("{} dropped into the tube", coins(coin, n)),
+            Self::TakeFromTube(coin, n) => format!("{} taken from the tube", coins(coin, n)),
+            Self::BlockTube(coin, true) => format!("the {} is blocked", tube(coin)),
+            Self::BlockTube(coin, false) => format!("the {} is cleared", tube(coin)),
+            Self::BreakTubeSensor(coin, true) => {
+                format!("the sensor of the {} fails", tube(coin))
             }
-            Self::BreakTubeSensor(value, false) => {
-                format!("the sensor of the {} is mended", tube(value))
+            Self::BreakTubeSensor(coin, false) => {
+                format!("the sensor of the {} is mended", tube(coin))
             }
             Self::UnplugAcceptor(true) => "the acceptor is taken off".to_owned(),
             Self::UnplugAcceptor(false) => "the acceptor is put back".to_owned(),

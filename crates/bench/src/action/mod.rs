@@ -10,7 +10,7 @@ mod step;
 
 pub use bill::BillAction;
 pub use cashless::CashlessAction;
-pub use changer::ChangerAction;
+pub use changer::{ChangerAction, Coin};
 pub use expectation::Expectation;
 pub use machine::MachineAction;
 pub use step::{Step, StepKind};
@@ -23,6 +23,8 @@ use payrig_units::{Decimals, Micros, Money};
 pub enum Tender {
     /// Of this value.
     Worth(Money),
+    /// Of this coin type or bill type of a device on the bus (MDB/ICP 4.3, sections 5.3 and 6.3).
+    Type(u8),
     /// Something the device does not know.
     Unknown,
 }
@@ -178,6 +180,7 @@ impl Action {
     pub fn text(&self, decimals: Decimals) -> String {
         let tender = |t: &Tender, thing: &str| match t {
             Tender::Worth(value) => format!("{thing} of {}", value.show(decimals)),
+            Tender::Type(number) => format!("{thing} of type {number}"),
             Tender::Unknown => format!("unknown {thing}"),
         };
         match self {

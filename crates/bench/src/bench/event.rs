@@ -216,7 +216,7 @@ impl Bench {
             board.is_some_and(|b| b.knows_of_escrow(device))
         };
         discrepancies.extend(self.books.at_rest(known));
-        let ours = |d: &Discrepancy| comparable && !self.is_told_outside(&d.device);
+        let ours = |d: &Discrepancy| comparable && !self.is_reported_outside(&d.device);
         let discrepancies: Vec<_> = discrepancies.into_iter().filter(ours).collect();
         for discrepancy in discrepancies {
             let text = match self.wiring.outside_place(&discrepancy.device) {
@@ -230,7 +230,7 @@ impl Bench {
                 text,
             ));
         }
-        self.settle_told_outside();
+        self.settle_reported_outside();
         self.hold_off_what_is_real();
         for text in self.script.unplayed(self.decimals) {
             self.report(breach(RuleName::Script, Origin::Script, self.now, text));
@@ -246,6 +246,7 @@ impl Bench {
             return;
         }
         let mut silent: Vec<String> = self.buses.iter().filter_map(Bus::silence).collect();
+        silent.extend(self.wiring.silences());
         let tally = self.tally();
         let active = self.active || self.pending.iter().any(Entry::is_activity);
         if silent.is_empty() && tally.silence(active, self.now).is_some() {

@@ -61,7 +61,8 @@ pub enum Outbound {
     },
 }
 
-/// How late something of ours may be before it is reported as the tool's own fault.
+/// How late something of ours may be before it is reported: as long as a pause inside a block may be
+/// (MDB/ICP 4.3, section 3.2).
 pub const OWN_LATENESS: Micros = Micros::ms(1);
 
 /// After a stall the thread of a port may need so long itself to read what had piled up.
@@ -96,17 +97,17 @@ impl Stall {
     }
 }
 
-/// One of our devices whose money a board outside is told.
+/// One of our devices whose money is reported to a board outside.
 #[derive(Clone, Debug)]
-pub(crate) struct ToldOutside {
+pub(crate) struct ReportedOutside {
     device: String,
     /// By pulses, which can be held against the money.
     by_pulses: bool,
 }
 
-impl ToldOutside {
+impl ReportedOutside {
     pub(crate) fn of(rig: &Plan) -> Vec<Self> {
-        let told = |d: &DevicePlan| {
+        let reported = |d: &DevicePlan| {
             let by_lines = matches!(d.link, Some(DeviceLink::Lines(_)));
             let hopper = match &d.kind {
                 Kind::Pulse(rig) => rig.hopper().is_some(),
@@ -117,13 +118,17 @@ impl ToldOutside {
                 by_pulses: by_lines && !hopper,
             })
         };
-        rig.devices.iter().filter_map(told).collect()
+        rig.devices.iter().filter_map(reported).collect()
     }
 }
 
 impl Bench {
     /// Everything that is outside is made known, with the levels of its lines.
     pub(crate) fn set_up_lines(&mut self, levels: &[LineLevel]) {
+        for known in levels {
+            let pin = Pin::In(known.line);
+            self.wiring.level(&known.port, pin, known.high);
+        }
         let inputs: Vec<(String, String, bool, bool)> = self
             .wiring
             .inputs()
@@ -152,7 +157,7 @@ impl Bench {
         }
     }
 
-    /// Reports what somebody who connects real acceptors must know.
+    /// Reports what somebody who connects real acceptors or boards must know.
     pub(crate) fn caution(&mut self) {
         for (device, text) in self.wiring.cautions() {
             self.note(Some(device), text);
@@ -312,6 +317,7 @@ impl Bench {
 
     /// A modem line changed; how far its time may be off.
     pub fn line_seen(&mut self, port: &str, line: InLine, edge: Edge, uncertainty: Micros) {
+        self.wiring.moved(port, Pin::In(line), edge.high);
         let Some(end) = self.wiring.far_end(port, Pin::In(line)) else {
             return;
         };
@@ -412,20 +418,20 @@ impl Bench {
         }
     }
 
-    /// True when the account of a device is told to a board outside, and not to ours.
-    pub(crate) fn is_told_outside(&self, account: &str) -> bool {
-        let mut told = self.told_outside.iter();
-        told.any(|t| self.books.account_of(&t.device) == account)
+    /// True when the account of a device is reported to a board outside, and not to ours.
+    pub(crate) fn is_reported_outside(&self, account: &str) -> bool {
+        let mut all = self.reported_outside.iter();
+        all.any(|t| self.books.account_of(&t.device) == account)
     }
 
-    /// What boards outside were told, against the money.
-    pub(crate) fn settle_told_outside(&mut self) {
-        for told in self.told_outside.clone() {
-            let device = &told.device;
+    /// What was reported to boards outside, against the money.
+    pub(crate) fn settle_reported_outside(&mut self) {
+        for outside in self.reported_outside.clone() {
+            let device = &outside.device;
             let root = self.books.account_of(device).to_owned();
             let real = self.books.real(&root);
             let show = |m: Money| -> Amount { m.show(self.decimals) };
-            if !told.by_pulses {
+            if !outside.by_pulses {
                 let text = format!(
                     "{root} took {} (less what it gave back); what the board outside made of it, only \
                      that board can say",
@@ -434,7 +440,7 @@ impl Bench {
                 self.note(Some("books".to_owned()), text);
                 continue;
             }
-            let said = self.pulses.told(device);
+            let said = self.pulses.reported(device);
             if real == said {
                 let text = format!(
                     "{root} took {}, and the pulses of {device} said as much; what the board outside \
@@ -446,8 +452,8 @@ impl Bench {
             }
             let missing = real.saturating_sub(said);
             let what = match missing > Money::ZERO {
-                true => format!("{} was taken and not told", show(missing)),
-                false => format!("{} was told that never came in", show(-missing)),
+                true => format!("{} was taken and not reported", show(missing)),
+                false => format!("{} was reported that never came in", show(-missing)),
             };
             let text = format!(
                 "{root}: took {}, the pulses of {device} to the board outside said {}: {what}",

@@ -104,7 +104,7 @@ impl BoardPlan {
     }
 }
 
-/// What the board is told of a device.
+/// What the board knows of a device.
 fn expected(device: &DevicePlan) -> Vec<Expected> {
     if device.behind.is_some() || device.is_for_outside_board() {
         return Vec::new();

@@ -53,7 +53,7 @@ impl BridgePlan {
         }
     }
 
-    /// What the board is told of it.
+    /// What the board knows of it.
     pub(crate) fn expected(&self, name: &str) -> Expected {
         let kind = match &self.way {
             BridgeWay::ToMdb { config, .. } => match config.appears {

@@ -75,7 +75,7 @@ impl DevicePlan {
         }
     }
 
-    /// True when a board at the other end of its own link, and not ours, is told of its money.
+    /// True when its money is reported to a board at the other end of its own link, and not to ours.
     #[must_use]
     pub fn is_for_outside_board(&self) -> bool {
         self.link.is_some() && !self.is_outside()

@@ -53,7 +53,7 @@ impl PulsePlan {
         }
     }
 
-    /// What the board is told of it: an acceptor, a hopper, or both.
+    /// What the board knows of it: an acceptor, a hopper, or both.
     pub(crate) fn expected(&self, name: &str) -> Vec<Expected> {
         let acceptor = self.profile().map(|profile| Expected {
             name: name.to_owned(),

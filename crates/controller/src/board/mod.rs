@@ -53,7 +53,7 @@ pub struct Controller {
 
 impl Controller {
     /// The link may hold up what goes either way for so long: see [`BusMaster::set_link_delay`].
-    pub fn link_delay(&mut self, delay: Micros) {
+    pub fn set_link_delay(&mut self, delay: Micros) {
         self.master.set_link_delay(delay);
     }
 
@@ -314,7 +314,7 @@ impl Controller {
             .map(|s| s.channel.life())
     }
 
-    /// True when the board was told of a bill in the escrow of this validator, and owes the customer
+    /// True when a bill was reported in the escrow of this validator, and owes the customer
     /// a decision.
     #[must_use]
     pub fn knows_of_escrow(&self, name: &str) -> bool {
@@ -322,7 +322,7 @@ impl Controller {
         self.slots.iter().filter(bill).any(|s| s.name == name)
     }
 
-    /// True when every peripheral is set up and polled, and nothing else is waiting to be said.
+    /// True when every peripheral is set up and polled, and nothing else is waiting to be sent.
     #[must_use]
     pub fn is_ready(&self) -> bool {
         self.powered

@@ -381,7 +381,7 @@ impl Node for Board {
             Input::Edge {
                 device, line, edge, ..
             } => self.pulse_edge(device, line, edge),
-            Input::LinkDelay(delay) => self.controller.link_delay(delay),
+            Input::LinkDelay(delay) => self.controller.set_link_delay(delay),
             Input::Level { .. } | Input::Break { .. } => {}
         }
     }

@@ -18,7 +18,7 @@ use crate::device::habit::Layer;
 use crate::device::layered::Layered;
 use crate::evidence::{Evidence, slept_for};
 use crate::link::{Driven, Linked};
-use crate::person::{self, Question, Reply, SeenBy, ToDo, ToSee, Unattended};
+use crate::person::{self, Question, Reply, SeenBy, ToDo, Unattended};
 use crate::result::Interval;
 use crate::seen::{Seen, Timed};
 use crate::skip::Skip;

@@ -4,7 +4,7 @@
 use super::bad_habit::{BadHabits, Board};
 use super::*;
 use crate::link::{Cable, Linked};
-use crate::person::{Person, Question, Reply, SeenBy, ToDo, ToSee, Unattended};
+use crate::person::{Person, Question, Reply, SeenBy, ToDo, Unattended};
 use crate::result::{CheckResult, Examination, Outcome};
 use crate::skip::Skip;
 use crate::stop::Stop;
@@ -235,25 +235,25 @@ impl Person for Somebody {
             Question::Do { what, .. } => {
                 match what {
                     ToDo::Act(Action::Select { item }) => {
-                        // What fell before is of before.
+                        // What fell before does not count.
                         world.delivered.clear();
                         world.board.person().select(now, *item);
                     }
                     ToDo::Act(Action::JamItem { item }) => world.board.block_motor(*item),
                     ToDo::Act(Action::Power { device: None, on }) => world.board.power(now, *on),
                     ToDo::SetUp(options) => world.set_up(*options),
-                    ToDo::Act(_) | ToDo::Prepare | ToDo::AtDevice(_) => {}
+                    ToDo::Act(_) | ToDo::Prepare => {}
                 }
                 world.collect();
                 Reply::Done
             }
             Question::Look { what, .. } => Reply::Saw(match what {
-                ToSee::Observe(Observation::ExactChange) => world.board.exact_change(),
-                ToSee::Fell(item) => {
+                Observation::ExactChange => world.board.exact_change(),
+                Observation::Fell(item) => {
                     let at = world.delivered.iter().position(|d| d == item);
                     at.map(|at| world.delivered.remove(at)).is_some()
                 }
-                ToSee::Observe(Observation::Seen(text)) => world
+                Observation::Seen(text) => world
                     .shown
                     .iter()
                     .any(|shown| shown.contains(text.as_str())),

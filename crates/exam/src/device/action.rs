@@ -1,45 +1,9 @@
 //! What is done at a device and what it answers.
 
+use super::setup::Kind;
+use payrig_bench::action::{Action, BillAction, ChangerAction, Coin, Tender};
+use payrig_peripherals::bill::Fault;
 use payrig_units::{Decimals, Money};
-
-/// What the person does at the device.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum DeviceAction {
-    /// Puts in a coin of this type.
-    Coin(u8),
-    /// Puts in something that is no coin.
-    Slug,
-    /// Presses the return lever.
-    PressLever,
-    /// Lets it go.
-    ReleaseLever,
-    /// Disturbs a tube sensor: unplugs it, covers it.
-    BreakTubeSensor(u8),
-    /// Puts in a bill of this type.
-    Bill(u8),
-    /// Puts in a piece of paper.
-    Paper,
-    /// Takes the cash box away.
-    RemoveCashBox,
-    /// Blocks the bill path.
-    JamBill,
-    /// Presents a card with this balance.
-    Card(i64),
-    /// Puts a bill or coin of this value into the pulse acceptor, or shows a card for so much.
-    PulseMoney(i64),
-    /// Takes the card away before it is answered.
-    TakeCard,
-    /// Fills the stacker with bills.
-    FillStacker,
-    /// Puts a tube sensor right again.
-    MendTubeSensor(u8),
-    /// Puts the cash box back, and empties the stacker where it was full.
-    ReturnCashBox,
-    /// Clears the bill path.
-    ClearJam,
-    /// Cuts the device's power, or gives it back.
-    Power(bool),
-}
 
 /// How an exchange is closed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -100,57 +64,103 @@ impl Answer {
     }
 }
 
-impl DeviceAction {
-    /// What puts a device right again that is to serve the next check too.
-    #[must_use]
-    pub const fn undone_by(self) -> Option<Self> {
-        match self {
-            Self::PressLever => Some(Self::ReleaseLever),
-            Self::BreakTubeSensor(t) => Some(Self::MendTubeSensor(t)),
-            Self::RemoveCashBox | Self::FillStacker => Some(Self::ReturnCashBox),
-            Self::JamBill => Some(Self::ClearJam),
-            Self::Card(_) => Some(Self::TakeCard),
-            Self::Power(false) => Some(Self::Power(true)),
+/// What restores a device that is to serve the next check too.
+#[must_use]
+pub(super) fn undone_by(action: &Action) -> Option<Action> {
+    let at_changer = |device: &String, what| {
+        let device = device.clone();
+        Some(Action::AtChanger { device, what })
+    };
+    let at_validator = |device: &String, what| {
+        let device = device.clone();
+        Some(Action::AtBillValidator { device, what })
+    };
+    match action {
+        Action::AtChanger { device, what } => match *what {
+            ChangerAction::HoldLever(true) => at_changer(device, ChangerAction::HoldLever(false)),
+            ChangerAction::BreakTubeSensor(coin, true) => {
+                at_changer(device, ChangerAction::BreakTubeSensor(coin, false))
+            }
             _ => None,
-        }
+        },
+        Action::AtBillValidator { device, what } => match *what {
+            BillAction::RemoveCashBox | BillAction::FillStacker => {
+                at_validator(device, BillAction::ReplaceCashBox { emptied: true })
+            }
+            BillAction::Break(fault) => at_validator(device, BillAction::Repair(fault)),
+            _ => None,
+        },
+        Action::PresentCard {
+            device,
+            balance: Some(_),
+            ..
+        } => Some(Action::RemoveCard {
+            device: device.clone(),
+        }),
+        Action::Power { device, on: false } => Some(Action::Power {
+            device: device.clone(),
+            on: true,
+        }),
+        _ => None,
     }
+}
 
-    /// What a person is asked to do. `worth` is what the coin or bill is worth, where that is known.
-    #[must_use]
-    pub fn instruction(self, worth: Money, decimals: Decimals) -> String {
-        let of = match worth.is_zero() {
-            true => String::new(),
-            false => format!(" of {}", worth.show(decimals)),
-        };
-        let show = |amount: i64| Money(amount).show(decimals);
-        match self {
-            Self::Coin(t) => format!("put in a coin{of} (type {t})"),
-            Self::Slug => "put in something that is no coin: a slug, a token".to_owned(),
-            Self::PressLever => "press the return lever and hold it".to_owned(),
-            Self::ReleaseLever => "let the return lever go".to_owned(),
-            Self::BreakTubeSensor(t) => {
-                format!("disturb the sensor of the tube of coin type {t}: unplug or cover it")
-            }
-            Self::Bill(t) => format!("put in a bill{of} (type {t})"),
-            Self::Paper => "put in a piece of plain paper, cut like a bill".to_owned(),
-            Self::RemoveCashBox => "take the cash box away".to_owned(),
-            Self::JamBill => "block the bill path, so that a bill jams".to_owned(),
-            Self::Card(balance) => format!("present a card with {} on it", show(balance)),
-            Self::PulseMoney(value) => {
-                format!(
-                    "put in a bill or coin of {0}, or a card for {0}",
-                    show(value)
-                )
-            }
-            Self::MendTubeSensor(t) => {
-                format!("put the sensor of the tube of coin type {t} right again")
-            }
-            Self::ReturnCashBox => "put the cash box back, empty".to_owned(),
-            Self::ClearJam => "clear the bill path".to_owned(),
-            Self::TakeCard => "take the card away".to_owned(),
-            Self::FillStacker => "make the stacker full, or block it as full".to_owned(),
-            Self::Power(false) => "cut the device's power".to_owned(),
-            Self::Power(true) => "give the device its power back".to_owned(),
+/// What a person is asked to do at a device of this kind. `worth` is what the coin or bill is worth, where
+/// that is known.
+#[must_use]
+pub(super) fn instruction(action: &Action, kind: Kind, worth: Money, decimals: Decimals) -> String {
+    let of = match worth.is_zero() {
+        true => String::new(),
+        false => format!(" of {}", worth.show(decimals)),
+    };
+    let show = |amount: Money| amount.show(decimals);
+    match action {
+        Action::InsertCoin { coin, .. } => match coin {
+            Tender::Type(number) => format!("put in a coin{of} (type {number})"),
+            Tender::Worth(value) => format!("put in a coin of {}", show(*value)),
+            Tender::Unknown => "put in something that is no coin: a slug, a token".to_owned(),
+        },
+        Action::InsertBill { bill, .. } => match bill {
+            Tender::Type(number) => format!("put in a bill{of} (type {number})"),
+            Tender::Worth(value) => format!("put in a bill of {}", show(*value)),
+            Tender::Unknown => "put in a piece of plain paper, cut like a bill".to_owned(),
+        },
+        Action::PresentCard {
+            amount: Some(amount),
+            ..
+        } => {
+            let amount = show(*amount);
+            format!("choose {amount} and show a card that has so much on it")
         }
+        Action::PresentCard {
+            balance: Some(balance),
+            ..
+        } => format!("present a card with {} on it", show(*balance)),
+        Action::RemoveCard { .. } => "take the card away".to_owned(),
+        Action::Power { on: false, .. } => "cut the device's power".to_owned(),
+        Action::Power { on: true, .. } => "give the device its power back".to_owned(),
+        Action::AtChanger { what, .. } => match *what {
+            ChangerAction::HoldLever(true) => "press the return lever and hold it".to_owned(),
+            ChangerAction::HoldLever(false) => "release the return lever".to_owned(),
+            ChangerAction::BreakTubeSensor(Coin::Type(coin), true) => format!(
+                "disturb the sensor of the tube of coin type {}: unplug or cover it",
+                coin.get()
+            ),
+            ChangerAction::BreakTubeSensor(Coin::Type(coin), false) => {
+                format!("restore the sensor of the tube of coin type {}", coin.get())
+            }
+            what => format!("at the {kind}: {}", what.text(decimals)),
+        },
+        Action::AtBillValidator { what, .. } => match *what {
+            BillAction::RemoveCashBox => "take the cash box away".to_owned(),
+            BillAction::ReplaceCashBox { emptied: true } => {
+                "put the cash box back, empty".to_owned()
+            }
+            BillAction::FillStacker => "make the stacker full, or block it as full".to_owned(),
+            BillAction::Break(Fault::Jam) => "block the bill path, so that a bill jams".to_owned(),
+            BillAction::Repair(Fault::Jam) => "clear the bill path".to_owned(),
+            what => format!("at the {kind}: {what}"),
+        },
+        other => other.text(decimals),
     }
 }

@@ -7,7 +7,8 @@ mod asking;
 mod lines;
 mod talking;
 
-pub(super) use super::action::{Answer, Close, DeviceAction};
+pub(super) use super::action::{Answer, Close};
+use super::action::{instruction, undone_by};
 use super::examiner::Examiner;
 use super::outside_lines::OutsideLines;
 use super::pulse_unit::{self, HopperWires, PulseUnit};
@@ -17,15 +18,16 @@ use super::subject::Emulated;
 use crate::Stop;
 use crate::evidence::{Evidence, slept_for};
 use crate::link::{Driven, LINE_IN, LINE_OUT, Linked};
-use crate::person::{self, Person, Question, Reply, SeenBy, Tally, ToDo, ToSee};
+use crate::person::{self, Person, Question, Reply, SeenBy, Tally, ToDo};
 use crate::result::Interval;
 use crate::seen::{Seen, Timed};
 use crate::skip::Skip;
-use payrig_bench::action::Action;
+use payrig_bench::action::{Action, BillAction, ChangerAction, Tender};
 use payrig_bench::plan::{self, DeviceLink, DevicePlan, LineLink, Pin};
-use payrig_bench::{BusId, Node, NodeId};
+use payrig_bench::{BusId, Node, NodeId, Observation, Refusal};
 use payrig_mdb::bill::{self, EscrowStatus};
 use payrig_mdb::cashless::Unit;
+use payrig_mdb::changer::CoinType;
 use payrig_mdb::{ACK, Block, NAK, Word};
 use payrig_peripherals::PortTiming;
 use payrig_pulse::{Profile, Train};
@@ -59,15 +61,15 @@ enum Subject {
     Outside(Box<AtHand>),
 }
 
-/// An outside device: who does and sees things at it, and what it told.
+/// An outside device: who does and sees things at it, and what it reported.
 #[derive(Debug)]
 struct AtHand {
     person: Box<dyn Person>,
     reports: Reports,
     /// Reports that came while the person was asked.
     queued: VecDeque<Vec<u8>>,
-    /// What is to be put right again before the next check.
-    to_undo: Vec<DeviceAction>,
+    /// What is to be undone before the next check.
+    to_undo: Vec<Action>,
 }
 
 /// An outside device and the bench it stands on, lent to one check after another.
@@ -123,6 +125,8 @@ impl Outside {
 #[derive(Debug)]
 pub struct Bench {
     kind: Kind,
+    /// The name its places have in the ledger.
+    place: String,
     reader: Unit,
     began: Micros,
     run: Driven,
@@ -188,8 +192,15 @@ impl Bench {
 
     fn set_up(setup: &Setup, mut run: Driven, subject: Subject, unit: Option<PulseUnit>) -> Self {
         let examiner = run.bench.add_board(Box::new(Examiner::default()));
+        let place = match (&subject, setup.kind) {
+            (Subject::Outside(at_hand), _) => at_hand.reports.name(),
+            (_, Kind::Changer) => setup.changer.name.clone(),
+            (_, Kind::BillValidator | Kind::BillRecycler) => setup.bill.name.clone(),
+            (_, kind) => kind.to_string(),
+        };
         let mut bench = Self {
             kind: setup.kind,
+            place,
             reader: setup.cashless.unit,
             began: run.now(),
             run,
@@ -217,6 +228,12 @@ impl Bench {
     #[must_use]
     pub fn kind(&self) -> Kind {
         self.kind
+    }
+
+    /// The name of its places in the ledger.
+    #[must_use]
+    pub fn place(&self) -> String {
+        self.place.clone()
     }
 
     /// Which of the two card readers it is, where it is one.
@@ -261,7 +278,7 @@ impl Bench {
         self.books().ledger().held(which)
     }
 
-    /// Minor units per count, once SETUP told it.
+    /// Minor units per count, once SETUP reported it.
     #[must_use]
     pub fn scale(&self) -> i64 {
         self.currency_scale

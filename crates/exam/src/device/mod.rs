@@ -33,7 +33,7 @@ mod proof;
 #[cfg(test)]
 mod tests;
 
-pub use action::{Answer, Close, DeviceAction};
+pub use action::{Answer, Close};
 pub use bench::{Bench, Outside};
 pub use check::DeviceCheck;
 pub use outside_lines::{LinePort, OutsideLines};

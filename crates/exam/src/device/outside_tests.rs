@@ -5,10 +5,11 @@ use super::pulse_unit::PulseUnit;
 use super::subject::Emulated;
 use super::*;
 use crate::link::{Cable, Linked};
-use crate::person::{Person, Question, Reply, SeenBy, Tally, ToDo, ToSee, Unattended};
+use crate::person::{Person, Question, Reply, SeenBy, Tally, ToDo, Unattended};
 use crate::result::Outcome;
 use crate::result::{CheckResult, Examination};
-use payrig_bench::{Input, Node, Output, VirtualBus};
+use payrig_bench::action::{Action, Tender};
+use payrig_bench::{Input, Node, Observation, Output, Refusal, VirtualBus};
 use payrig_link::LinkError;
 use payrig_link::{Lateness, PortEvent};
 use payrig_peripherals::bill::BillKind;
@@ -94,19 +95,25 @@ impl World {
     }
 
     /// What is in the hands of the person when this is done.
-    fn worth(&self, act: DeviceAction) -> Money {
-        match act {
-            DeviceAction::Coin(t) => {
+    fn worth(&self, action: &Action) -> Money {
+        match action {
+            Action::InsertCoin {
+                coin: Tender::Type(t),
+                ..
+            } => {
                 let coin = self
                     .setup
                     .changer
                     .coins
-                    .get(usize::from(t))
+                    .get(usize::from(*t))
                     .copied()
                     .flatten();
                 coin.map_or(Money::ZERO, |c| c.worth.money())
             }
-            DeviceAction::Bill(t) => match self.setup.bill.bills.get(usize::from(t)) {
+            Action::InsertBill {
+                bill: Tender::Type(t),
+                ..
+            } => match self.setup.bill.bills.get(usize::from(*t)) {
                 Some(BillKind::Value(value)) => *value,
                 _ => Money::ZERO,
             },
@@ -188,6 +195,18 @@ impl Cable for Wires {
     }
 }
 
+/// What a person does at the device. What is in order already needs nothing more.
+fn by_hand(device: &mut Emulated, now: Micros, action: &Action) -> bool {
+    match action {
+        Action::Power { on, .. } => device.power(now, *on),
+        _ => {
+            let done = device.act(now, action);
+            return matches!(done, Ok(()) | Err(Refusal::NotNow(_)));
+        }
+    }
+    true
+}
+
 /// A person who needs a moment for everything.
 #[derive(Debug)]
 struct Somebody {
@@ -211,21 +230,21 @@ impl Person for Somebody {
         let mut world = self.world.borrow_mut();
         if let (
             Question::Do {
-                what: ToDo::AtDevice(act),
+                what: ToDo::Act(action),
                 ..
             },
             false,
         ) = (&*question, *done)
         {
             *done = true;
-            let (now, act) = (world.now, *act);
-            if matches!(act, DeviceAction::Card(_)) {
+            let now = world.now;
+            if matches!(action, Action::PresentCard { .. }) {
                 self.receipts_before = world.receipts;
             }
             world.last = None;
-            let worth = world.worth(act);
+            let worth = world.worth(action);
             world.put_in = world.put_in.saturating_add(worth);
-            if !world.device.operate(now, act) {
+            if !by_hand(&mut world.device, now, action) {
                 return Some(Reply::CannotDo);
             }
             world.collect();
@@ -236,7 +255,7 @@ impl Person for Somebody {
         Some(match question {
             Question::Do { .. } => Reply::Done,
             Question::Look { what, .. } => Reply::Saw(match what {
-                ToSee::InTube(t) => {
+                Observation::WentTo(Place::Tube(_, t)) => {
                     matches!(&world.last, Some(Place::Tube(_, tube)) if tube == t)
                 }
                 _ => matches!(&world.last, Some(Place::Stacker(_))),
@@ -421,12 +440,7 @@ fn a_link_that_fails_ends_it_and_keeps_what_was_found() {
 fn a_device_that_is_dead_is_said_once_and_not_by_every_check() {
     let setup = Setup::good(Kind::Changer);
     let world = World::new(&setup);
-    assert!(
-        world
-            .borrow_mut()
-            .device
-            .operate(Micros::ZERO, DeviceAction::Power(false))
-    );
+    world.borrow_mut().device.power(Micros::ZERO, false);
     let linked = Linked::new(Box::new(Wires(world)), Source::Master, Micros(50));
     let outside = Outside::new(setup.kind, linked, Box::<Unattended>::default());
     let (examination, _) = examine_outside(&setup, outside, None, |_, _| {});
@@ -500,7 +514,7 @@ fn an_examination_that_nobody_attended_is_not_without_remarks() {
 
 /// A device that fails while the tool itself is late is not accused.
 #[test]
-fn what_fails_while_the_tool_is_late_cannot_be_told() {
+fn what_fails_while_the_tool_is_late_proves_nothing() {
     let mut setup = Setup::good(Kind::Changer);
     (quirk(Kind::Changer, "ret-ignored").unwrap().apply)(&mut setup);
     for (late, outcome) in [(0, Outcome::Fail), (20, Outcome::CannotTell)] {
@@ -519,7 +533,7 @@ fn what_fails_while_the_tool_is_late_cannot_be_told() {
 struct Wired {
     now: Micros,
     device: Emulated,
-    /// Edges of its lines that nobody was told of yet.
+    /// Edges of its lines that were not reported yet.
     edges: VecDeque<Edge>,
     /// Its inhibit line.
     inhibit: String,
@@ -618,13 +632,25 @@ impl Person for Feeder {
         let now = wired.now;
         let reply = match question {
             Question::Do {
-                what: ToDo::AtDevice(act),
+                what: ToDo::Act(action),
                 ..
             } => {
-                if let DeviceAction::PulseMoney(value) = act {
-                    wired.put_in = wired.put_in.saturating_add(Money(*value));
+                if let Action::InsertCoin {
+                    coin: Tender::Worth(value),
+                    ..
                 }
-                let able = wired.device.operate(now, *act);
+                | Action::InsertBill {
+                    bill: Tender::Worth(value),
+                    ..
+                }
+                | Action::PresentCard {
+                    amount: Some(value),
+                    ..
+                } = action
+                {
+                    wired.put_in = wired.put_in.saturating_add(*value);
+                }
+                let able = by_hand(&mut wired.device, now, action);
                 wired.collect();
                 if able { Reply::Done } else { Reply::CannotDo }
             }

@@ -145,7 +145,7 @@ impl PulseUnit {
         &self.values
     }
 
-    /// Pulses a value is said by.
+    /// Pulses that stand for a value.
     pub(super) fn pulses_for(&self, value: Money) -> u64 {
         self.fixed
             .map_or_else(|| self.profile.plan(value).pulses(), u64::from)
@@ -157,7 +157,7 @@ impl PulseUnit {
         for train in trains {
             let pulses = train.count() as u64;
             let value = self.values.iter().find(|v| self.pulses_for(**v) == pulses);
-            // What no value is said by is counted in pulses of the profile's unit.
+            // What stands for no value is counted in pulses of the profile's unit.
             let value = value.copied().unwrap_or_else(|| {
                 let worth = self.profile.worth(&train.line, &train.widths(), 0);
                 worth.amount

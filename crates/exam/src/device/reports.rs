@@ -3,8 +3,8 @@
 //! and counts, are all its books are made of.
 
 use super::setup::Kind;
-use crate::device::DeviceAction;
 use crate::result::Subject;
+use payrig_bench::action::{Action, Tender};
 use payrig_mdb::bill::{self, BillValue};
 use payrig_mdb::cashless::{self, Kind as CashlessKind, Mode, Report as CashlessReport};
 use payrig_mdb::changer::{self, CoinCredit, CoinType};
@@ -100,12 +100,19 @@ impl Reports {
     }
 
     /// What a coin or bill put in is worth, as far as it said.
-    pub(super) fn worth(&self, act: DeviceAction) -> Money {
-        match act {
-            DeviceAction::Coin(t) => self.coin(CoinType::of(t)),
-            DeviceAction::Bill(t) => self.note(t),
+    pub(super) fn worth(&self, action: &Action) -> Money {
+        match *action {
+            Action::InsertCoin { coin, .. } => match coin {
+                Tender::Type(number) => self.coin(CoinType::of(number)),
+                Tender::Worth(value) => value,
+                Tender::Unknown => Money::ZERO,
+            },
+            Action::InsertBill { bill, .. } => match bill {
+                Tender::Type(number) => self.note(number),
+                Tender::Worth(value) => value,
+                Tender::Unknown => Money::ZERO,
+            },
             // A card that is shown is no money that goes in.
-            DeviceAction::PulseMoney(value) if self.kind != Kind::PulseCard => Money(value),
             _ => Money::ZERO,
         }
     }
@@ -125,8 +132,8 @@ impl Reports {
     }
 
     /// The person has put something in.
-    pub(super) fn put(&mut self, act: DeviceAction) {
-        let worth = self.worth(act);
+    pub(super) fn put(&mut self, action: &Action) {
+        let worth = self.worth(action);
         self.put_in = self.put_in.saturating_add(worth);
         self.under_way = self.under_way.saturating_add(worth);
     }

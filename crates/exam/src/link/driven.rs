@@ -99,7 +99,7 @@ impl Driven {
         self.port().is_some_and(Linked::is_over)
     }
 
-    /// How a check ended in truth that the link or whoever ends examinations did not let end.
+    /// How a check really ended that the link, or whoever ended the examination, cut off.
     pub(crate) fn broken_off(&self) -> Option<Seen> {
         self.port()?.broken_off()
     }

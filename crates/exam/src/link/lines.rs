@@ -49,7 +49,7 @@ pub trait AcceptorLines: fmt::Debug {
     /// Plans an edge of the credit line at its time, which may have passed.
     fn drive(&mut self, edge: Edge);
 
-    /// What has happened and was not told yet; never waits.
+    /// What has happened and was not reported yet; never waits.
     ///
     /// # Errors
     /// When the port is gone.
@@ -106,7 +106,7 @@ impl CreditLines {
     }
 }
 
-/// What is told of an edge that was made too late: it makes a pulse of another width.
+/// What is reported of an edge that was made too late: it makes a pulse of another width.
 pub(super) fn late_text(late: Micros) -> String {
     format!(
         "this tool moved the credit line {late} later than it meant to: the machine it runs on was busy. \

@@ -17,7 +17,7 @@ const LOOK_FOR_STOP: Micros = Micros::ms(50);
 pub struct Linked {
     cable: Box<dyn Cable>,
     ours: Source,
-    /// How far times may be off by what was said of the port.
+    /// How far times may be off, by what is known of the port.
     said: Micros,
     /// The same by what was seen in this check, too.
     uncertainty: Micros,
@@ -133,7 +133,7 @@ impl Linked {
         self.cable.now()
     }
 
-    /// How far times may be off: by what was said of the port, and by what was seen in this check.
+    /// How far times may be off: by what is known of the port, and by what was seen in this check.
     #[must_use]
     pub fn uncertainty(&self) -> Micros {
         self.uncertainty
@@ -213,7 +213,7 @@ impl Linked {
         self.over
     }
 
-    /// How a check ended in truth that the link or whoever ends examinations did not let end.
+    /// How a check really ended that the link, or whoever ended the examination, cut off.
     pub(super) fn broken_off(&self) -> Option<Seen> {
         match &self.failure {
             Some(error) => Some(Seen::cannot_tell(format!(

@@ -11,37 +11,23 @@ pub use seen_by::SeenBy;
 pub use unattended::Unattended;
 
 use crate::board::BoardOptions;
-use crate::device::DeviceAction;
 use payrig_bench::Observation;
 use payrig_bench::action::Action;
 use payrig_units::{Decimals, Micros, Money};
 use payrig_wire::recording::Entry;
 use std::fmt;
 
-/// Something a person is asked to do.
+/// Something a person is asked to do: an action, as a script could do it on a bench, or one of the two
+/// things that only a person can do. How a machine is filled and set is how a bench begins, where it is
+/// emulated; on a bench that runs nothing changes it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum ToDo {
-    /// What a script could do on a bench as well, at the machine.
+    /// At the machine, or at the device under examination.
     Act(Action),
-    /// Something at the device under examination.
-    AtDevice(DeviceAction),
     /// Set the machine up as the checks need it.
     Prepare,
     /// Change the board's settings to these.
     SetUp(BoardOptions),
-}
-
-/// Something a person is asked to look at.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum ToSee {
-    /// What can be seen of an emulated machine as well.
-    Observe(Observation),
-    /// Whether an item of this selection fell.
-    Fell(u16),
-    /// Whether a coin lies in the tube of this coin type.
-    InTube(u8),
-    /// Whether a bill is in the stacker.
-    InStacker,
 }
 
 /// Money a person is asked to count.
@@ -68,7 +54,7 @@ pub enum Question {
         /// In plain words, with a question mark.
         text: String,
         /// What it is about.
-        what: ToSee,
+        what: Observation,
         /// What is taken when nobody looks.
         default: bool,
     },
@@ -154,7 +140,7 @@ pub trait Person: fmt::Debug {
     fn answer(&mut self, now: Micros) -> Option<Reply>;
 }
 
-/// Puts a question, and lets time pass until it is answered. `time` lets some pass, if told to, and gives
+/// Puts a question, and lets time pass until it is answered. `time` lets some pass, when asked to, and gives
 /// bench time; nothing once no answer is waited for any more: then nobody is asked, either.
 pub(crate) fn put(
     person: &mut dyn Person,

@@ -90,7 +90,7 @@ fn words(question: &Question) -> String {
         Question::Look { text, .. } => {
             format!("-> {text}\n   y or n; ? if nobody can see it, q to end")
         }
-        // What is expected is not said: it would be taken for the answer.
+        // What is expected is not shown: it would be taken for the answer.
         Question::Count { text, decimals, .. } => format!(
             "-> {text}\n   The amount, such as {}; ? if nobody looked, q to end",
             Money(25).show(*decimals)
@@ -125,7 +125,7 @@ fn counted(text: &str, decimals: Decimals) -> Result<Reply, String> {
 mod tests {
     use super::*;
     use payrig_bench::Observation;
-    use payrig_exam::person::{Tally, ToDo, ToSee};
+    use payrig_exam::person::{Tally, ToDo};
 
     #[test]
     fn answers_are_read_as_they_are_asked_for() {
@@ -139,7 +139,7 @@ mod tests {
         assert!(reply(&task, "0.25").is_err());
         let look = Question::Look {
             text: "Is it on?".to_owned(),
-            what: ToSee::Observe(Observation::ExactChange),
+            what: Observation::ExactChange,
             default: true,
         };
         assert_eq!(reply(&look, "no"), Ok(Reply::Saw(false)));

@@ -24,11 +24,11 @@ struct Device {
     /// It is real: whether it took any is not seen.
     outside: bool,
     /// Found to rest at the level that should be a pulse: read the other way round from the next
-    /// edge on, so that its trains can still be told.
+    /// edge on, so that its trains can still be read.
     reversed: Reversed,
     levels: BTreeMap<String, bool>,
-    /// What its pulses said in all.
-    told: Money,
+    /// What its pulses were worth in all.
+    reported: Money,
     /// Its power cut in the middle of its last train.
     cut_short: Option<Excuse>,
 }
@@ -51,7 +51,7 @@ impl Device {
             outside: false,
             reversed: Reversed::No,
             levels: BTreeMap::new(),
-            told: Money::ZERO,
+            reported: Money::ZERO,
             cut_short: None,
         }
     }
@@ -99,7 +99,7 @@ pub struct PulseLines {
     trains: u64,
 }
 
-/// Money that pulses said.
+/// Money that was counted in pulses.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Counted {
     /// How much.
@@ -279,13 +279,13 @@ impl PulseLines {
         self.devices.iter().any(|d| d.name == device)
     }
 
-    /// What the pulses of a device said in all.
-    pub fn told(&self, device: &str) -> Money {
+    /// What the pulses of a device were worth in all.
+    pub fn reported(&self, device: &str) -> Money {
         let mut all = self.devices.iter().filter(|d| d.name == device);
-        all.next().map_or(Money::ZERO, |d| d.told)
+        all.next().map_or(Money::ZERO, |d| d.reported)
     }
 
-    /// Money that pulses said since the last call, by device.
+    /// Money that was counted in pulses since the last call, by device.
     pub fn take_counted(&mut self) -> Vec<(String, Counted)> {
         std::mem::take(&mut self.counted)
     }
@@ -361,7 +361,7 @@ impl PulseLines {
             }
             for (train, credit) in trains.iter().zip(&credits) {
                 self.trains += 1;
-                device.told = device.told.saturating_add(credit.amount);
+                device.reported = device.reported.saturating_add(credit.amount);
                 let all = u64::try_from(train.count()).unwrap_or(u64::MAX);
                 let counted = Counted {
                     amount: credit.amount,

@@ -74,7 +74,7 @@ impl BillHost {
         self.settle(now);
     }
 
-    /// The values of the bills the validator knows, once it said so.
+    /// The values of the bills the validator knows, once it has reported them.
     #[must_use]
     pub fn values(&self) -> Vec<Money> {
         self.bill.values()
@@ -93,7 +93,7 @@ impl BillHost {
     }
 
     /// The link may hold up what goes either way for so long: see [`BusMaster::set_link_delay`].
-    pub fn link_delay(&mut self, delay: Micros) {
+    pub fn set_link_delay(&mut self, delay: Micros) {
         self.master.set_link_delay(delay);
     }
 

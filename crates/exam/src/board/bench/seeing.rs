@@ -66,10 +66,10 @@ impl BoardBench {
         };
         let pressed = std::mem::take(&mut hand.pressed);
         for item in pressed {
-            // Money that did not come back, or a vend that was told to be a success.
+            // Money that did not come back, or a vend that was reported as a success.
             let kept = self.customer() < Money::ZERO || !self.card_paid().is_zero();
             let text = format!("Did the item of selection {item} fall since you pressed it?");
-            if self.look(text, ToSee::Fell(item), kept) {
+            if self.look(text, Observation::Fell(item), kept) {
                 self.fell.push(item);
             }
         }
@@ -86,7 +86,7 @@ impl BoardBench {
         }
         let empty = self.sum(|p| matches!(p, Place::Tube(..))).is_zero();
         let text = "Is the exact-change light on?".to_owned();
-        self.look(text, ToSee::Observe(Observation::ExactChange), empty)
+        self.look(text, Observation::ExactChange, empty)
     }
 
     /// Whether the display showed a text: read from the emulated machine, or seen by a person.
@@ -98,14 +98,10 @@ impl BoardBench {
             return shown.iter().any(|shown| shown.contains(text));
         }
         let question = format!("Does the machine's display show \"{text}\", or did it just now?");
-        self.look(
-            question,
-            ToSee::Observe(Observation::Seen(text.to_owned())),
-            true,
-        )
+        self.look(question, Observation::Seen(text.to_owned()), true)
     }
 
-    pub(super) fn look(&mut self, text: String, what: ToSee, default: bool) -> bool {
+    pub(super) fn look(&mut self, text: String, what: Observation, default: bool) -> bool {
         let question = Question::Look {
             text,
             what,

@@ -8,23 +8,26 @@ impl Bench {
     ///
     /// # Errors
     /// A skipped check: the device is of another kind, or nobody is there.
-    pub fn act(&mut self, act: DeviceAction) -> Result<(), Seen> {
-        self.do_act(act, true)
+    pub fn act(&mut self, action: Action) -> Result<(), Seen> {
+        self.do_act(action, true)
     }
 
     /// As [`act`](Self::act), and nothing is said on the bus meanwhile: reports wait in the device.
     ///
     /// # Errors
     /// As [`act`](Self::act).
-    pub fn act_unasked(&mut self, act: DeviceAction) -> Result<(), Seen> {
-        self.do_act(act, false)
+    pub fn act_unasked(&mut self, action: Action) -> Result<(), Seen> {
+        self.do_act(action, false)
     }
 
-    pub(super) fn do_act(&mut self, act: DeviceAction, polling: bool) -> Result<(), Seen> {
-        let text = self.instruction(act);
-        if let Subject::Emulated(device) = self.subject {
-            if !self.operate(device, act) {
-                let text = format!("a {} cannot do that", self.kind);
+    pub(super) fn do_act(&mut self, action: Action, polling: bool) -> Result<(), Seen> {
+        let text = self.instruction(&action);
+        if let Subject::Emulated(_) = self.subject {
+            if let Err(why) = self.run.bench.act(&action) {
+                let text = match why {
+                    Refusal::CannotDo(_) => format!("a {} cannot do that", self.kind),
+                    other => other.to_string(),
+                };
                 return Err(Seen::skipped(text));
             }
             let at_us = self.now();
@@ -33,48 +36,125 @@ impl Bench {
         }
         if let Subject::Outside(at_hand) = &mut self.subject {
             // What is reported while the hand is still at the slot is of this coin.
-            at_hand.reports.put(act);
+            at_hand.reports.put(&action);
         }
-        let what = ToDo::AtDevice(act);
-        match self.ask_person(
-            &Question::Do {
-                text: text.clone(),
-                what,
-            },
-            polling,
-        ) {
+        let question = Question::Do {
+            text: text.clone(),
+            what: ToDo::Act(action.clone()),
+        };
+        match self.ask_person(&question, polling) {
             Reply::CannotDo | Reply::Default => {
-                self.taken_back(act);
+                self.taken_back(&action);
                 Err(Seen::skipped(Skip::NeedsPerson(text)))
             }
             Reply::Stop => {
-                self.taken_back(act);
+                self.taken_back(&action);
                 Err(self.stopped())
             }
             Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
                 let at_us = self.now();
                 self.record(Entry::Act { at_us, text });
                 if let Subject::Outside(at_hand) = &mut self.subject {
-                    at_hand.to_undo.retain(|undo| *undo != act);
-                    at_hand.to_undo.extend(act.undone_by());
+                    at_hand.to_undo.retain(|undo| *undo != action);
+                    at_hand.to_undo.extend(undone_by(&action));
                 }
                 Ok(())
             }
         }
     }
 
-    /// Does something at the emulated device. False when it is of another kind.
-    fn operate(&mut self, device: NodeId, act: DeviceAction) -> bool {
-        if let DeviceAction::Power(on) = act {
-            let device = self.unit.as_ref().map_or(SUBJECT, |unit| unit.name());
-            let device = Some(device.to_owned());
-            return self.run.bench.act(&Action::Power { device, on }).is_ok();
-        }
-        let operate = |node: &mut Emulated, now| node.operate(now, act);
-        self.run.bench.at_node(device, operate).unwrap_or_default()
+    fn device(&self) -> String {
+        let name = self.unit.as_ref().map_or(SUBJECT, |unit| unit.name());
+        name.to_owned()
     }
 
-    /// Has everything put right again that this check put wrong, and a bill in escrow given back.
+    fn coin_of(&self, coin: Tender) -> Action {
+        let device = self.device();
+        Action::InsertCoin { device, coin }
+    }
+
+    fn bill_of(&self, bill: Tender) -> Action {
+        let device = self.device();
+        Action::InsertBill { device, bill }
+    }
+
+    /// A coin of this type goes in.
+    #[must_use]
+    pub fn coin(&self, coin_type: CoinType) -> Action {
+        self.coin_of(Tender::Type(coin_type.get()))
+    }
+
+    /// Something that is no coin goes in.
+    #[must_use]
+    pub fn slug(&self) -> Action {
+        self.coin_of(Tender::Unknown)
+    }
+
+    /// A bill of this type goes in.
+    #[must_use]
+    pub fn bill(&self, bill_type: u8) -> Action {
+        self.bill_of(Tender::Type(bill_type))
+    }
+
+    /// A piece of paper goes in.
+    #[must_use]
+    pub fn paper(&self) -> Action {
+        self.bill_of(Tender::Unknown)
+    }
+
+    /// A bill or coin of this value goes into an acceptor on pulse lines, or a card is shown for so much.
+    #[must_use]
+    pub fn money(&self, value: Money) -> Action {
+        match self.kind {
+            Kind::PulseBill => self.bill_of(Tender::Worth(value)),
+            Kind::PulseCard => Action::PresentCard {
+                device: self.device(),
+                balance: None,
+                amount: Some(value),
+            },
+            _ => self.coin_of(Tender::Worth(value)),
+        }
+    }
+
+    /// A card with this balance is presented, in minor units.
+    #[must_use]
+    pub fn card(&self, balance: i64) -> Action {
+        Action::PresentCard {
+            device: self.device(),
+            balance: Some(Money(balance)),
+            amount: None,
+        }
+    }
+
+    /// The card is taken away before it is answered.
+    #[must_use]
+    pub fn card_away(&self) -> Action {
+        let device = self.device();
+        Action::RemoveCard { device }
+    }
+
+    /// Something is done at the changer.
+    #[must_use]
+    pub fn at_changer(&self, what: ChangerAction) -> Action {
+        let device = self.device();
+        Action::AtChanger { device, what }
+    }
+
+    /// Something is done at the bill validator.
+    #[must_use]
+    pub fn at_validator(&self, what: BillAction) -> Action {
+        let device = self.device();
+        Action::AtBillValidator { device, what }
+    }
+
+    /// The device's power is cut, or given back.
+    #[must_use]
+    pub fn device_power(&self, on: bool) -> Action {
+        let device = Some(self.device());
+        Action::Power { device, on }
+    }
+
+    /// Has everything undone that this check changed, and a bill in escrow given back.
     pub(super) fn undo(&mut self) {
         let in_escrow = |b: &Self| match &b.subject {
             Subject::Outside(at_hand) => at_hand.reports.in_escrow(),
@@ -100,9 +180,9 @@ impl Bench {
     }
 
     /// It was not put in after all.
-    pub(super) fn taken_back(&mut self, act: DeviceAction) {
+    pub(super) fn taken_back(&mut self, action: &Action) {
         if let Subject::Outside(at_hand) = &mut self.subject {
-            let worth = at_hand.reports.worth(act);
+            let worth = at_hand.reports.worth(action);
             at_hand.reports.take_back(worth);
         }
     }
@@ -114,22 +194,12 @@ impl Bench {
         seen
     }
 
-    pub(super) fn instruction(&self, act: DeviceAction) -> String {
-        if let DeviceAction::PulseMoney(value) = act {
-            let value = self.show(Money(value));
-            return match self.kind {
-                Kind::PulseBill => format!("put in a bill of {value}"),
-                Kind::PulseCard => {
-                    format!("choose {value} and show a card that has so much on it")
-                }
-                _ => format!("put in a coin of {value}"),
-            };
-        }
+    pub(super) fn instruction(&self, action: &Action) -> String {
         let worth = match &self.subject {
-            Subject::Outside(at_hand) => at_hand.reports.worth(act),
+            Subject::Outside(at_hand) => at_hand.reports.worth(action),
             Subject::Emulated(_) => Money::ZERO,
         };
-        act.instruction(worth, self.decimals)
+        instruction(action, self.kind, worth, self.decimals)
     }
 
     /// Puts a question and goes on with the wire until it is answered.
@@ -157,7 +227,7 @@ impl Bench {
         reply
     }
 
-    /// Keeps the device company; what it reports is kept for the check.
+    /// POLLs the device meanwhile; what it reports is kept for the check.
     pub(super) fn poll_meanwhile(&mut self) {
         let poll = self.poll_byte();
         let words = Block::truncated(&[poll]).master_words().collect();
@@ -165,7 +235,7 @@ impl Bench {
         let (Answer::Data(data), Subject::Outside(at_hand)) = (answer, &mut self.subject) else {
             return;
         };
-        // A state that lasts is said at every POLL; once is enough.
+        // A state that lasts is reported at every POLL; once is enough.
         let lasting = match (self.kind, data.as_slice()) {
             (Kind::Changer, [0x02 | 0x06 | 0x0A]) => true,
             (Kind::BillValidator | Kind::BillRecycler, [code]) => *code < 0x10,
@@ -184,18 +254,16 @@ impl Bench {
         }
     }
 
-    /// Something that is not on the wire: the emulated device is looked into, a person is asked,
-    /// or `default` is taken.
-    pub fn look(
-        &mut self,
-        text: &str,
-        what: ToSee,
-        default: bool,
-        emulated: impl FnOnce(&mut Self) -> bool,
-    ) -> bool {
+    /// Something that is not on the wire: it is observed on the bench of an emulated device, a person is
+    /// asked, or `default` is taken.
+    pub fn look(&mut self, text: &str, what: Observation, default: bool) -> bool {
         if !self.is_outside() {
             self.note_seen(SeenBy::Emulation);
-            return emulated(self);
+            return self
+                .run
+                .bench
+                .observe(&what)
+                .is_ok_and(|seen| seen.is_true());
         }
         let text = text.to_owned();
         let question = Question::Look {

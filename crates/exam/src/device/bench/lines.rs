@@ -70,7 +70,7 @@ impl Bench {
         self.unit().map_or(Vec::new(), |d| d.values().to_vec())
     }
 
-    /// Pulses a value is said by.
+    /// Pulses that stand for a value.
     #[must_use]
     pub fn pulses_for(&self, value: Money) -> u64 {
         self.unit().map_or(0, |d| d.pulses_for(value))

@@ -6,8 +6,8 @@ use super::{
 };
 use crate::check::{Check, Quirk, Seen, Weight};
 use crate::device::checks::common::order;
-use crate::device::{Bench, DeviceAction, DeviceCheck};
-use crate::person::ToSee;
+use crate::device::{Bench, DeviceCheck};
+use payrig_bench::Observation;
 use payrig_mdb::bill::{BillTypes, Command, EscrowStatus, Report, Routing};
 use payrig_units::{Micros, Money, Place};
 
@@ -114,13 +114,13 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         run: |b| {
             let setup = start(b, BillTypes::NONE)?;
             let (bill_type, value) = first_bill(&setup)?;
-            b.act(DeviceAction::Bill(bill_type))?;
+            b.act(b.bill(bill_type))?;
             if wait_for(b, BILL_TIME, is(Routing::Stacked)).is_none() {
                 return Ok(Seen::cannot_tell("BILL STACKED never came"));
             }
             let question = "Is the bill in the stacker now, out of sight of the slot?";
-            let emulated = |b: &mut Bench| stacked(b) == value;
-            let there = b.look(question, ToSee::InStacker, true, emulated);
+            let stacker = Place::Stacker(b.place());
+            let there = b.look(question, Observation::WentTo(stacker), true);
             let text = format!(
                 "{} {} the stacker when it was said",
                 b.show(value),
@@ -183,7 +183,7 @@ fn into_escrow(b: &mut Bench) -> Result<(u8, Money, bool), Seen> {
     let setup = start_with_escrow(b)?;
     let (bill_type, value) = first_bill(&setup)?;
     watch(b, Micros::ms(500));
-    b.act(DeviceAction::Bill(bill_type))?;
+    b.act(b.bill(bill_type))?;
     let said = wait_for(b, BILL_TIME, is(Routing::EscrowPosition)).is_some();
     Ok((bill_type, value, said))
 }

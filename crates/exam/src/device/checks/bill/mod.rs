@@ -6,9 +6,9 @@ pub(in crate::device) mod taking;
 
 use super::common::{ask, found, order, unreached};
 use crate::check::Seen;
+use crate::device::Bench;
 use crate::device::polling::poll_until;
 use crate::device::typed::ask_typed;
-use crate::device::{Bench, DeviceAction};
 use payrig_mdb::bill::{
     BillTypes, BillValue, Command, EscrowCapability, Report, Response, Routing, Setup, Stacker,
 };
@@ -110,7 +110,7 @@ fn kept(b: &mut Bench) -> Money {
 
 /// Feeds a bill, without escrow, and gives all reports of its way.
 fn feed(b: &mut Bench, bill_type: u8) -> Result<Vec<Report>, Seen> {
-    b.act(DeviceAction::Bill(bill_type))?;
+    b.act(b.bill(bill_type))?;
     Ok(watch(b, BILL_TIME))
 }
 
@@ -119,7 +119,7 @@ fn waiting_bill(b: &mut Bench) -> Result<u8, Seen> {
     let setup = start(b, BillTypes::NONE)?;
     let (bill_type, _) = first_bill(&setup)?;
     watch(b, Micros::ms(500));
-    b.act_unasked(DeviceAction::Bill(bill_type))?;
+    b.act_unasked(b.bill(bill_type))?;
     b.wait(BILL_TIME);
     Ok(bill_type)
 }

@@ -8,8 +8,10 @@ use crate::check::{COMMON_PRACTICE, Check, Quirk, Run, Seen, Weight};
 use crate::device::checks::common::order;
 use crate::device::habit::Context;
 use crate::device::typed;
-use crate::device::{Bench, DeviceAction, DeviceCheck, altered};
+use crate::device::{Bench, DeviceCheck, altered};
+use payrig_bench::action::BillAction;
 use payrig_mdb::bill::{BillTypes, Command, EscrowStatus, Report, Routing};
+use payrig_peripherals::bill::Fault;
 use payrig_units::Micros;
 
 /// The checks.
@@ -107,7 +109,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             start(b, BillTypes::NONE)?;
-            b.act(DeviceAction::Paper)?;
+            b.act(b.paper())?;
             let reports = watch(b, BILL_TIME);
             let credited = routed(&reports, Routing::Stacked).len();
             let said: Vec<String> = reports.iter().map(ToString::to_string).collect();
@@ -134,7 +136,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             },
         ),
         arrange: None,
-        run: |b| reports_trouble(b, DeviceAction::RemoveCashBox, Report::CashBoxOutOfPosition),
+        run: |b| reports_trouble(b, BillAction::RemoveCashBox, Report::CashBoxOutOfPosition),
     },
     Check {
         id: "jam-told",
@@ -147,7 +149,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             s.habits.rewrite = Some(|c, bytes| altered::hides(c, bytes, Report::ValidatorJammed))
         }),
         arrange: None,
-        run: |b| reports_trouble(b, DeviceAction::JamBill, Report::ValidatorJammed),
+        run: |b| reports_trouble(b, BillAction::Break(Fault::Jam), Report::ValidatorJammed),
     },
     Check {
         id: "disabled-said",
@@ -200,10 +202,10 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
     },
 ];
 
-fn reports_trouble(b: &mut Bench, act: DeviceAction, wanted: Report) -> Run {
+fn reports_trouble(b: &mut Bench, what: BillAction, wanted: Report) -> Run {
     start(b, BillTypes::NONE)?;
     watch(b, Micros::ms(500));
-    b.act(act)?;
+    b.act(b.at_validator(what))?;
     let said = wait_for(b, Micros::secs(3), |r| *r == wanted).is_some();
     let text = if said {
         wanted.name().to_owned()

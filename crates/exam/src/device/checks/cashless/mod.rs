@@ -8,7 +8,7 @@ use super::common::{unreached, until_just_reset};
 use crate::check::{Run, Seen};
 use crate::device::polling::poll_until;
 use crate::device::typed::maker_of_this_bench;
-use crate::device::{Answer, Bench, Close, DeviceAction};
+use crate::device::{Answer, Bench, Close};
 use payrig_mdb::cashless::{
     Command, Kind, Level, Mode, Negotiation, PriceRange, ReaderConfig, Report, Response,
     VendRequest, VmcConfig,
@@ -166,7 +166,7 @@ impl<'a> Talk<'a> {
     }
 
     fn present(&mut self) -> Result<Vec<Report>, Seen> {
-        self.bench.act(DeviceAction::Card(BALANCE))?;
+        self.bench.act(self.bench.card(BALANCE))?;
         let reports = self.watch(Micros::secs(10), is_begin);
         match reports.iter().any(is_begin) {
             true => Ok(reports),
@@ -231,7 +231,7 @@ fn texts(reports: &[Report]) -> String {
 }
 
 fn sessions_in(t: &mut Talk<'_>) -> Result<usize, Seen> {
-    t.bench.act(DeviceAction::Card(BALANCE))?;
+    t.bench.act(t.bench.card(BALANCE))?;
     let reports = t.watch(Micros::secs(5), never);
     Ok(reports.iter().filter(|r| is_begin(r)).count())
 }

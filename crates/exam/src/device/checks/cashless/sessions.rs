@@ -5,7 +5,7 @@ use crate::check::{Check, Quirk, Seen, Weight};
 use crate::device::checks::common::until_just_reset;
 use crate::device::habit::Context;
 use crate::device::typed::Command;
-use crate::device::{Close, DeviceAction, DeviceCheck, POLL_EVERY, altered};
+use crate::device::{Close, DeviceCheck, POLL_EVERY, altered};
 use payrig_mdb::cashless::{Kind, Level, Report};
 use payrig_units::{Micros, words};
 
@@ -55,7 +55,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let mut t = Talk::new(b);
             t.start(Level::ONE)?;
             t.order(Kind::ReaderEnable)?;
-            t.bench.act_unasked(DeviceAction::Card(BALANCE))?;
+            t.bench.act_unasked(t.bench.card(BALANCE))?;
             let by = t.bench.now() + Micros::secs(10);
             while t.bench.now() < by {
                 let (answer, reports) = t.send(Kind::Poll, Close::Ack);
@@ -152,7 +152,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         run: |b| {
             let mut t = Talk::new(b);
             t.enabled()?;
-            t.bench.act_unasked(DeviceAction::Card(BALANCE))?;
+            t.bench.act_unasked(t.bench.card(BALANCE))?;
             let by = t.bench.now() + Micros::secs(10);
             while t.bench.now() < by {
                 let (_, reports) = t.send(Kind::Poll, Close::Silence);

@@ -1,16 +1,14 @@
 //! Coins fed: reported once, by their routing, or refused.
 
-use super::{
-    COIN_TIME, accept, coins, in_tube, inside, poll, setup, start, used, waiting_coin, watch,
-};
+use super::{COIN_TIME, accept, coins, inside, poll, setup, start, used, waiting_coin, watch};
 use crate::check::{Check, Quirk, Seen, Weight};
 use crate::device::checks::common::{found, order, until_just_reset};
 use crate::device::habit::Context;
 use crate::device::typed::exchange;
-use crate::device::{Bench, Close, DeviceAction, DeviceCheck, altered};
-use crate::person::ToSee;
+use crate::device::{Close, DeviceCheck, altered};
+use payrig_bench::Observation;
 use payrig_mdb::changer::{CoinType, CoinTypes, Command, Report, Response, Routing};
-use payrig_units::{Micros, Money, words};
+use payrig_units::{Micros, Money, Place, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
@@ -73,7 +71,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let mut wrong = Vec::new();
             let used = used(&setup);
             for (coin_type, value) in &used {
-                b.act(DeviceAction::Coin(coin_type.get()))?;
+                b.act(b.coin(*coin_type))?;
                 let seen = coins(&watch(b, COIN_TIME));
                 let own = seen.iter().filter(|(t, _)| t == coin_type).count();
                 if own != 1 || seen.len() != 1 {
@@ -147,13 +145,13 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             for (coin_type, value) in &used {
                 accept(b, CoinTypes::ALL.without(*coin_type))?;
                 let before = inside(b);
-                b.act(DeviceAction::Coin(coin_type.get()))?;
+                b.act(b.coin(*coin_type))?;
                 let seen = coins(&watch(b, COIN_TIME));
                 if !seen.is_empty() || inside(b) != before {
                     wrong.push(format!("{} taken while disabled", b.show(*value)));
                 }
                 if let Some((other, value)) = used.iter().find(|(t, _)| t != coin_type) {
-                    b.act(DeviceAction::Coin(other.get()))?;
+                    b.act(b.coin(*other))?;
                     if !coins(&watch(b, COIN_TIME)).iter().any(|(t, _)| t == other) {
                         wrong.push(format!("{} refused while enabled", b.show(*value)));
                     }
@@ -188,7 +186,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let before = inside(b);
             let used = used(&setup);
             for (coin_type, _) in &used {
-                b.act(DeviceAction::Coin(coin_type.get()))?;
+                b.act(b.coin(*coin_type))?;
                 watch(b, COIN_TIME);
             }
             let taken = inside(b).saturating_sub(before);
@@ -214,7 +212,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             start(b)?;
-            b.act(DeviceAction::Slug)?;
+            b.act(b.slug())?;
             let reports = watch(b, COIN_TIME);
             let credited = coins(&reports).len();
             let said: Vec<String> = reports.iter().map(ToString::to_string).collect();
@@ -242,21 +240,15 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let setup = start(b)?;
             let mut wrong = Vec::new();
             for (coin_type, value) in used(&setup) {
-                let before = in_tube(b, coin_type);
-                b.act(DeviceAction::Coin(coin_type.get()))?;
+                b.act(b.coin(coin_type))?;
                 let seen = coins(&watch(b, COIN_TIME));
                 let reported = seen.iter().any(|(_, routing)| *routing == Routing::Tubes);
                 let question = format!(
                     "Did the coin of {} go to its tube (and not to the cash box)?",
                     b.show(value)
                 );
-                let emulated = |b: &mut Bench| in_tube(b, coin_type) > before;
-                let to_tube = b.look(
-                    &question,
-                    ToSee::InTube(coin_type.get()),
-                    reported,
-                    emulated,
-                );
+                let tube = Place::Tube(b.place(), coin_type.get());
+                let to_tube = b.look(&question, Observation::WentTo(tube), reported);
                 for (_, routing) in seen {
                     if (routing == Routing::Tubes) != to_tube {
                         let where_to = if to_tube { "tube" } else { "cash box" };

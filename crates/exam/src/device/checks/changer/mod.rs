@@ -8,7 +8,7 @@ use super::common::{ask, found, order, unreached};
 use crate::check::Seen;
 use crate::device::polling::poll_until;
 use crate::device::typed::ask_typed;
-use crate::device::{Answer, Bench, DeviceAction, POLL_EVERY};
+use crate::device::{Answer, Bench, POLL_EVERY};
 use payrig_mdb::changer::{
     CoinCredit, CoinType, CoinTypes, Command, DispenseCount, Features, Report, Response, Routing,
     Setup, Status, TubeStatus,
@@ -145,7 +145,7 @@ fn waiting_coin(b: &mut Bench) -> Result<CoinType, Seen> {
         return Err(Seen::cannot_tell("no coin has a value"));
     };
     watch(b, Micros::ms(500));
-    b.act_unasked(DeviceAction::Coin(coin_type.get()))?;
+    b.act_unasked(b.coin(coin_type))?;
     b.wait(Micros::ms(1_500));
     Ok(coin_type)
 }

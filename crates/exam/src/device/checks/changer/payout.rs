@@ -6,7 +6,7 @@ use super::{
 use crate::check::{Check, Quirk, Seen, Weight};
 use crate::device::habit::Context;
 use crate::device::typed::{self, Request};
-use crate::device::{Answer, DeviceAction, DeviceCheck, altered};
+use crate::device::{Answer, DeviceCheck, altered};
 use payrig_mdb::changer::{Command, Routing};
 use payrig_units::{Money, words};
 
@@ -32,7 +32,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let mut wrong = Vec::new();
             let mut followed = 0;
             for (coin_type, value) in used(&setup) {
-                b.act(DeviceAction::Coin(coin_type.get()))?;
+                b.act(b.coin(coin_type))?;
                 let reports = watch(b, COIN_TIME);
                 let to_tube = coins(&reports).contains(&(coin_type, Routing::Tubes));
                 let after = tubes(b)?;

@@ -8,7 +8,8 @@ use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
 use crate::device::checks::common::{ask, order, patient_order};
 use crate::device::habit::Context;
 use crate::device::typed::ask_typed;
-use crate::device::{Bench, DeviceAction, DeviceCheck, altered};
+use crate::device::{Bench, DeviceCheck, altered};
+use payrig_bench::action::ChangerAction;
 use payrig_mdb::changer::{
     CoinType, CoinTypes, Command, DiagnosticCode, Features, PerType, Report, Response, Status,
 };
@@ -35,7 +36,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             watch(b, Micros::ms(500));
             let fed: Vec<CoinType> = used.iter().map(|(t, _)| *t).cycle().take(3).collect();
             for coin_type in &fed {
-                b.act_unasked(DeviceAction::Coin(coin_type.get()))?;
+                b.act_unasked(b.coin(*coin_type))?;
             }
             b.wait(Micros::secs(2));
             let first = coins(&poll(b)).len();
@@ -160,7 +161,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         run: |b| {
             let (coin_type, _) = fullest(b)?;
             watch(b, Micros::ms(500));
-            b.act(DeviceAction::BreakTubeSensor(coin_type.get()))?;
+            b.act(b.at_changer(ChangerAction::BreakTubeSensor(coin_type.into(), true)))?;
             let said = has(&watch(b, Micros::secs(2)), Status::DefectiveTubeSensor) > 0;
             let shown = tubes(b)?.is_defective(coin_type);
             let text = format!(
@@ -252,9 +253,9 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
 fn escrow_presses(b: &mut Bench) -> Result<usize, Seen> {
     start(b)?;
     watch(b, Micros::ms(500));
-    b.act(DeviceAction::PressLever)?;
+    b.act(b.at_changer(ChangerAction::HoldLever(true)))?;
     let said = has(&watch(b, Micros::secs(3)), Status::EscrowRequest);
-    b.act(DeviceAction::ReleaseLever)?;
+    b.act(b.at_changer(ChangerAction::HoldLever(false)))?;
     Ok(said)
 }
 

@@ -5,7 +5,7 @@ use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
 use crate::device::habit::{Context, UNKNOWN};
 use crate::device::setup::Kind;
 use crate::device::typed::{Common, Request};
-use crate::device::{Answer, Bench, DeviceAction, DeviceCheck, POLL_EVERY, altered};
+use crate::device::{Answer, Bench, DeviceCheck, POLL_EVERY, altered};
 use payrig_mdb::{CurrencyCode, bill, cashless, changer};
 use payrig_units::{Micros, words};
 
@@ -172,9 +172,9 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             found(b);
-            b.act(DeviceAction::Power(false))?;
+            b.act(b.device_power(false))?;
             b.wait(Micros::secs(2));
-            b.act(DeviceAction::Power(true))?;
+            b.act(b.device_power(true))?;
             Ok(match until_just_reset(b) {
                 Some(took) => Seen::pass(format!("JUST RESET {took} after power came back")),
                 None => no_just_reset(b, "no JUST RESET after power came back", RUNS_UNSAID),

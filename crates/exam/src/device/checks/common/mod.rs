@@ -20,7 +20,7 @@ fn non_response(bench: &Bench) -> Micros {
     }
 }
 
-/// What is said of a check that broke off on its way to what it is about.
+/// What is reported of a check that broke off on its way to what it is about.
 const NOT_REACHED: &str = "A command this check needs was not answered as it must be, so it did not \
      get to what it is about. See to the other checks that failed first.";
 

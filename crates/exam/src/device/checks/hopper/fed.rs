@@ -2,7 +2,7 @@
 
 use super::inside;
 use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
-use crate::device::{DeviceAction, DeviceCheck};
+use crate::device::DeviceCheck;
 use payrig_units::Micros;
 
 /// The checks.
@@ -31,7 +31,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[Check {
         }
         for value in values {
             let before = inside(b);
-            b.act(DeviceAction::PulseMoney(value.as_minor()))?;
+            b.act(b.money(value))?;
             b.wait(Micros::secs(5));
             let rose = inside(b) > before;
             if rose != (value == coin) {

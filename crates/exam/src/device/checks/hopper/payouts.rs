@@ -2,8 +2,8 @@
 
 use super::{coins, enough, inside, pay};
 use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
+use crate::device::DeviceCheck;
 use crate::device::checks::pulse::range;
-use crate::device::{DeviceAction, DeviceCheck};
 use payrig_units::{Micros, words};
 
 /// The checks.
@@ -240,7 +240,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             b.hopper()?;
             b.motor(true);
             b.wait(Micros::secs(2));
-            b.act(DeviceAction::Power(false))?;
+            b.act(b.device_power(false))?;
             let before = inside(b);
             b.wait(Micros::secs(5));
             let gone = before.saturating_sub(inside(b));

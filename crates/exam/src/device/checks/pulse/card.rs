@@ -2,7 +2,7 @@
 
 use super::{afford, affordable, feed, lacking, largest, not_by_hand, refused_unseen};
 use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
-use crate::device::{Bench, DeviceAction, DeviceCheck};
+use crate::device::{Bench, DeviceCheck};
 use payrig_pulse::Train;
 use payrig_units::{Micros, Money, Place, words};
 
@@ -76,9 +76,9 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let value = largest(b)?;
             afford(b, &[value])?;
             b.take_trains();
-            b.act(DeviceAction::PulseMoney(value.as_minor()))?;
+            b.act(b.money(value))?;
             b.wait(Micros::ms(300));
-            b.act(DeviceAction::TakeCard)?;
+            b.act(b.card_away())?;
             b.wait(Micros::secs(10));
             let pulses: usize = b.take_trains().iter().map(Train::count).sum();
             let sum = paid(b);

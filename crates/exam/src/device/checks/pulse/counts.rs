@@ -2,7 +2,7 @@
 
 use super::{afford, affordable, feed, lacking, largest, measured, refused_unseen};
 use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
-use crate::device::{DeviceAction, DeviceCheck};
+use crate::device::DeviceCheck;
 use payrig_pulse::{CreditCounter, Profile, Train};
 use payrig_units::{Micros, Money, words};
 
@@ -131,7 +131,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let bill = largest(b)?;
             let second = b.values().first().copied().unwrap_or(bill);
             afford(b, &[bill, second])?;
-            b.act(DeviceAction::PulseMoney(bill.as_minor()))?;
+            b.act(b.money(bill))?;
             // The next as soon as the first pulse of this one has begun.
             let by = b.now() + Micros::secs(10);
             while !b.has_edges() && b.now() < by {
@@ -140,7 +140,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             if !b.has_edges() {
                 return Ok(Seen::cannot_tell("no pulses came"));
             }
-            b.act(DeviceAction::PulseMoney(second.as_minor()))?;
+            b.act(b.money(second))?;
             b.wait(Micros::secs(12));
             let trains = b.take_trains();
             let counts: Vec<String> = trains.iter().map(|t| t.count().to_string()).collect();

@@ -40,7 +40,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             }
             let good = taken.is_zero() && pulses == 0;
             if good && paid < values.len() {
-                // A card that cannot pay is refused anyhow.
+                // A card that cannot pay is refused in any case.
                 return Ok(Seen::cannot_tell(lacking(paid, values.len())));
             }
             let advice = taken.is_zero().then_some(PULSES_OF_ITS_OWN);

@@ -10,8 +10,8 @@ pub(in crate::device) mod power;
 pub(in crate::device) mod times;
 
 use crate::check::{Run, Seen};
+use crate::device::Bench;
 use crate::device::setup::Kind;
-use crate::device::{Bench, DeviceAction};
 use crate::skip::Skip;
 use payrig_pulse::Train;
 use payrig_units::{Micros, Money, Place, words};
@@ -70,7 +70,7 @@ fn lacking(paid: usize, needed: usize) -> String {
 fn feed(b: &mut Bench, value: Money) -> Result<Vec<Train>, Seen> {
     afford(b, &[value])?;
     b.take_trains();
-    b.act(DeviceAction::PulseMoney(value.as_minor()))?;
+    b.act(b.money(value))?;
     let profile = b.profile()?;
     let one = profile.on + profile.off + profile.off;
     let pulses = b.pulses_for(value);

@@ -2,7 +2,7 @@
 
 use super::{afford, largest, not_by_hand};
 use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
-use crate::device::{DeviceAction, DeviceCheck};
+use crate::device::DeviceCheck;
 use payrig_pulse::Train;
 use payrig_units::{Micros, words};
 
@@ -22,7 +22,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[Check {
         not_by_hand(b)?;
         let bill = largest(b)?;
         afford(b, &[bill])?;
-        b.act(DeviceAction::PulseMoney(bill.as_minor()))?;
+        b.act(b.money(bill))?;
         for _ in 0..2_000 {
             if b.has_edges() {
                 break;
@@ -35,9 +35,9 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[Check {
         // Into the middle of the third pause, so that no pulse is cut short.
         let (on, off) = (b.profile()?.on, b.profile()?.off);
         b.wait((on + off) * 2 + on + Micros(off.as_us() / 2));
-        b.act(DeviceAction::Power(false))?;
+        b.act(b.device_power(false))?;
         b.wait(Micros::secs(2));
-        b.act(DeviceAction::Power(true))?;
+        b.act(b.device_power(true))?;
         b.wait(Micros::secs(15));
         let pulses: usize = b.take_trains().iter().map(Train::count).sum();
         let wanted = b.pulses_for(bill);

@@ -6,7 +6,7 @@ use crate::device::checks::bill::{accept, routed, setup, used, watch};
 use crate::device::checks::common::{ask, found};
 use crate::device::habit::Context;
 use crate::device::typed::{self, Request};
-use crate::device::{Answer, Bench, DeviceAction, DeviceCheck, altered};
+use crate::device::{Answer, Bench, DeviceCheck, altered};
 use payrig_mdb::bill::{BillTypes, Command, Options, RecyclerUse, Report, Response, Routing};
 use payrig_units::{Micros, Money, words};
 
@@ -117,7 +117,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         run: |b| {
             let (bill_type, value) = fullest(b, 1)?;
             let before = status(b)?.count(bill_type);
-            b.act(DeviceAction::Bill(bill_type))?;
+            b.act(b.bill(bill_type))?;
             watch(b, Micros::secs(6));
             let after = status(b)?.count(bill_type);
             let text = format!(
@@ -175,7 +175,7 @@ fn each_way(b: &mut Bench, use_for: RecyclerUse, wanted: Routing) -> Run {
         .collect();
     for (bill_type, value) in &recycled {
         let before = stored(b);
-        b.act(DeviceAction::Bill(*bill_type))?;
+        b.act(b.bill(*bill_type))?;
         let reports = watch(b, Micros::secs(6));
         let said = routed(&reports, wanted) == [*bill_type];
         let rose = stored(b).saturating_sub(before);
