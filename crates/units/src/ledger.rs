@@ -2,7 +2,7 @@
 //!
 //! Two kinds of places share one book. Physical places (a tube, the stacker, the customer's
 //! pocket, a card account) hold money that exists. Claims are what the board *believes*: it credits
-//! what it was told, and owes it until it sells or pays out. Every movement takes from one place
+//! what was reported to it, and owes it until it sells or pays out. Every movement takes from one place
 //! what it gives to another, so the sum over all places is constant (zero, before the opening
 //! fill is taken from [`Place::Supply`]).
 
@@ -43,14 +43,14 @@ pub enum Place {
     BoardCredit,
     /// Claim: what the board sold.
     BoardSales,
-    /// Claim: what the board was told an attendant took out or filled in by hand.
+    /// Claim: what, by reports, an attendant took out or filled in by hand.
     BoardService,
-    /// Claim: what was ordered from a device that went away before it could tell whether it had paid
+    /// Claim: what was ordered from a device that went away before it could report whether it had paid
     /// it. Neither owed nor paid until that is known; by device name.
     BoardDoubt(String),
     /// Claim: what the board paid beyond the credit there was: the owner's loss.
     BoardOverpaid,
-    /// Claim: what the board was told an attendant put into a device (less what was taken out), by
+    /// Claim: what, by reports, an attendant put into a device (less what was taken out), by
     /// device name.
     BoardStock(String),
 }
@@ -98,7 +98,7 @@ impl fmt::Display for Place {
     }
 }
 
-/// Money moving from one place to another, as a device or the board tells it.
+/// Money moving from one place to another, as a device or the board reports it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Movement {
     /// Where it was.
