@@ -1,4 +1,4 @@
-//! How long a command block is, told from its first bytes (Table 1 and section 7.4).
+//! How long a command block is, by its first bytes (Table 1 and section 7.4).
 
 use super::{Level, Mode, Options, Unit};
 use crate::Length;

@@ -162,7 +162,7 @@ impl State {
     }
 }
 
-/// Bytes of a FTL message after its code (2.6), `None` when only the block's end tells.
+/// Bytes of a FTL message after its code (2.6), `None` when only the block's end shows.
 const fn ftl_length(code: u8) -> Option<usize> {
     match code {
         0x1B | 0x1F => Some(5),

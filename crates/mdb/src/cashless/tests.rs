@@ -139,7 +139,7 @@ fn sale_of_a_capture() {
 
 /// Same capture: the reader answers with level 01's BEGIN SESSION after both said level 02.
 #[test]
-fn begin_session_in_another_levels_form_is_read_and_told() {
+fn begin_session_in_another_levels_form_is_read_and_reported() {
     let bytes = [0x03, 0x00, 0xC8];
     assert!(matches!(
         Response::parse(&poll(), &bytes, &L2),
@@ -256,7 +256,7 @@ fn lengths_without_a_mode() {
     }
 }
 
-/// 7.7, example 24: a sale of 2.00 paid with cashless 1, told to cashless 2, and its CASH SALE
+/// 7.7, example 24: a sale of 2.00 paid with cashless 1, reported to cashless 2, and its CASH SALE
 /// flags.
 #[test]
 fn cash_sale_of_example_24() {

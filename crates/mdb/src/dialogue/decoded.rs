@@ -8,11 +8,11 @@ use std::fmt;
 /// What a transmission means.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Decoded {
-    /// Who is spoken to, or who answers; `None` where nothing before tells.
+    /// Who is spoken to, or who answers; `None` where nothing before it shows that.
     pub address: Option<Address>,
     /// The message itself; `None` for what cannot be typed.
     pub typed: Option<Typed>,
-    /// What its words say besides.
+    /// What else its words say.
     besides: Besides,
 }
 

@@ -321,7 +321,7 @@ proptest! {
         }
     }
 
-    /// A command that is typed is as long as its length, told from its first bytes, says.
+    /// A command that is typed is as long as its first bytes say.
     #[test]
     fn lengths_agree_with_what_parses(
         command in prop_oneof![0x08u8..=0x0F, 0x10u8..=0x17, 0x30u8..=0x37, 0x60u8..=0x67],

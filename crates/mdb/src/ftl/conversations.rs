@@ -197,7 +197,7 @@ fn successful_and_denied_request_a_to_b() {
     }
 }
 
-/// Section 2.6.2: five refusals, then both sides are told RETRY/DENY.
+/// Section 2.6.2: five refusals, then both sides are sent RETRY/DENY.
 #[test]
 fn five_refusals_end_the_transfer_on_both_sides() {
     let mut router = both_join();
@@ -242,7 +242,7 @@ fn unknown_destination_is_denied() {
 }
 
 /// A block that belongs to no transfer, or to one that was given up meanwhile, goes no further; its
-/// sender is told once.
+/// sender is notified once.
 #[test]
 fn blocks_of_no_transfer_are_not_forwarded() {
     let mut router = both_join();

@@ -55,9 +55,9 @@ pub enum Message {
     },
     /// FBH / 1CH: later, or never.
     RetryDeny {
-        /// Who is told.
+        /// Who is notified.
         dest: Address,
-        /// Who says so.
+        /// Who sends it.
         src: Address,
         /// Seconds to wait before the whole file is tried again; [`RETRY_NEVER`],
         /// [`RETRY_UNSUPPORTED`].

@@ -15,7 +15,7 @@ pub enum Routed {
     Forwarded(Address),
     /// It is for the controller itself.
     ForController,
-    /// Its destination does not take part: the sender will be told RETRY/DENY.
+    /// Its destination does not take part: the sender is sent RETRY/DENY.
     Denied,
 }
 
@@ -49,7 +49,7 @@ impl Router {
         self.members.insert(address);
     }
 
-    /// The device is gone: its mail is dropped, and whoever it had a transfer with is told
+    /// The device is gone: its mail is dropped, and the other side of its transfers is sent
     /// RETRY/DENY.
     pub fn leave(&mut self, address: Address) {
         self.members.remove(&address);
@@ -70,7 +70,7 @@ impl Router {
         }
         for peer in peers {
             self.end(address, peer);
-            self.tell_never(peer, address);
+            self.send_never(peer, address);
         }
     }
 
@@ -81,7 +81,7 @@ impl Router {
             return Routed::ForController;
         }
         if !self.members.contains(&to) {
-            self.tell_never(from, to);
+            self.send_never(from, to);
             return Routed::Denied;
         }
         match message {
@@ -97,7 +97,7 @@ impl Router {
                 let told = self.boxes.get(&from).into_iter().flatten();
                 let mut told = told.filter(|mail| mail.from == to);
                 if !told.any(|mail| matches!(mail.message, Message::RetryDeny { .. })) {
-                    self.tell_never(from, to);
+                    self.send_never(from, to);
                 }
                 return Routed::Denied;
             }
@@ -160,8 +160,8 @@ impl Router {
             return;
         }
         self.end(mail.from, address);
-        self.tell_never(address, mail.from);
-        self.tell_never(mail.from, address);
+        self.send_never(address, mail.from);
+        self.send_never(mail.from, address);
     }
 
     /// Drops what is left of the transfer between two devices.
@@ -177,7 +177,7 @@ impl Router {
         }
     }
 
-    fn tell_never(&mut self, to: Address, about: Address) {
+    fn send_never(&mut self, to: Address, about: Address) {
         let never = Message::RetryDeny {
             dest: to,
             src: about,

@@ -43,7 +43,7 @@ struct Running {
     purpose: Purpose,
     peer: Address,
     file: FileId,
-    told: bool,
+    reported: bool,
 }
 
 /// One end of file transfers. It gives its manufacturer file (00H) to whoever asks, takes
@@ -171,7 +171,7 @@ impl Station {
             purpose,
             peer,
             file,
-            told: false,
+            reported: false,
         }));
     }
 
@@ -191,7 +191,7 @@ impl Station {
     }
 
     /// Says what [`Self::next`] has: it goes out now, and [`Self::delivered`] or [`Self::refused`]
-    /// tells what became of it.
+    /// reports what became of it.
     pub fn say(&mut self) -> Option<Message> {
         self.in_flight = self.next();
         self.in_flight
@@ -219,7 +219,7 @@ impl Station {
         self.settle();
     }
 
-    /// Denied, where the message says whom to tell.
+    /// Denied, where the message says whom to notify.
     fn out_of_place(&mut self, message: &Message) {
         if let (Message::OkToSend { .. }, Some(src)) = (message, message.src())
             && !self.is_busy()
@@ -259,7 +259,7 @@ impl Station {
             None => self.running = None,
         }
         if denied && let Some(running) = &mut self.running {
-            running.told = true;
+            running.reported = true;
             self.notes.push(format!("{file} with {peer}: denied"));
         }
     }
@@ -269,10 +269,10 @@ impl Station {
         let Some(running) = &mut self.running else {
             return;
         };
-        let Some(outcome) = running.transfer.outcome().filter(|_| !running.told) else {
+        let Some(outcome) = running.transfer.outcome().filter(|_| !running.reported) else {
             return;
         };
-        running.told = true;
+        running.reported = true;
         let (peer, file) = (running.peer, running.file);
         let control = running.transfer.control();
         if outcome != Outcome::Complete {

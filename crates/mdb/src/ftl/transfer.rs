@@ -1,7 +1,7 @@
 //! One side of a file transfer (MDB/ICP 4.3, sections 2.6.1, 2.6.3 and the diagrams of 2.6.4).
 //!
 //! The machine knows messages, not wires: the controller's end sends what [`Transfer::next`] says
-//! as commands, a peripheral's as responses. Whoever drives it tells what became of it:
+//! as commands, a peripheral's as responses. Whoever drives it reports what became of it:
 //! acknowledged ([`Transfer::delivered`]), refused ([`Transfer::refused`]), or answered
 //! ([`Transfer::heard`], which counts as acknowledged).
 
@@ -36,17 +36,17 @@ pub struct Unexpected(pub Message);
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 enum State {
-    /// Sender: offers the file. `told` once the offer has got through.
+    /// Sender: offers the file. `delivered` once the offer has got through.
     Offering {
-        told: bool,
+        delivered: bool,
     },
     /// Sender: at block number `next` of the file; past its last comes the empty one.
     Sending {
         next: usize,
     },
-    /// Receiver: asks for a file. `told` once that has got through.
+    /// Receiver: asks for a file. `delivered` once that has got through.
     Asking {
-        told: bool,
+        delivered: bool,
     },
     /// Receiver: says OK TO SEND.
     Accepting,
@@ -114,7 +114,7 @@ impl Transfer {
         control: Control,
         data: &[u8],
     ) -> Result<Self, TooLong> {
-        let state = State::Offering { told: false };
+        let state = State::Offering { delivered: false };
         Ok(Self {
             sends: true,
             chunks: cut(data)?,
@@ -128,7 +128,7 @@ impl Transfer {
     pub fn ask(me: Address, peer: Address, file: FileId, control: Control, max_length: u8) -> Self {
         Self {
             limit: max_length,
-            ..Self::start(me, peer, file, control, State::Asking { told: false })
+            ..Self::start(me, peer, file, control, State::Asking { delivered: false })
         }
     }
 
@@ -212,16 +212,16 @@ impl Transfer {
     pub fn next(&self) -> Option<Message> {
         let (dest, src, file, control) = (self.peer, self.me, self.file, self.control);
         match self.state {
-            State::Offering { told: false } => Some(Message::ReqToSend {
+            State::Offering { delivered: false } => Some(Message::ReqToSend {
                 dest,
                 src,
                 file,
                 // 256 blocks do not fit the byte; it then counts round to 0. The standard does
-                // not say; the last block tells the end (2.6.3).
+                // not say; the last block marks the end (2.6.3).
                 length: self.chunks.len() as u8,
                 control,
             }),
-            State::Asking { told: false } => Some(Message::ReqToRcv {
+            State::Asking { delivered: false } => Some(Message::ReqToRcv {
                 dest,
                 src,
                 file,
@@ -243,8 +243,8 @@ impl Transfer {
     pub fn delivered(&mut self) {
         self.refusals = 0;
         self.state = match self.state {
-            State::Offering { .. } => State::Offering { told: true },
-            State::Asking { .. } => State::Asking { told: true },
+            State::Offering { .. } => State::Offering { delivered: true },
+            State::Asking { .. } => State::Asking { delivered: true },
             State::Accepting => State::Receiving { next: 0 },
             State::Sending { next } if next >= self.chunks.len() || next + 1 == MAX_BLOCKS => {
                 State::Over(Outcome::Complete)
