@@ -22,7 +22,7 @@ use serde::Deserialize;
 /// inhibit-line = "inhibit"
 /// inhibits = "high"        # the level that holds the acceptor off
 /// inhibit-silence-ms = 800
-/// unpowered = "inhibited"  # or "enabled": what the line says while its driver has no power
+/// unpowered = "inhibited"  # or "enabled": what the line signals while its driver has no power
 /// ```
 /// Instead of `pulses` and `unit`: `lines = [{ name = "coin-1", value = 25 }, ...]` for a line per
 /// coin, or `widths = [{ on-ms = 50, value = 25 }, ...]` for value coded in the pulse width.

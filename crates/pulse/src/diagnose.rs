@@ -44,7 +44,7 @@ pub struct Diagnosis {
     /// The nearest profile, whether it fits or not.
     pub nearest: Option<String>,
     /// True when the board credits what was fed, or (nothing fed) when the board's profile fits.
-    /// `None` when no board was named or it cannot be told.
+    /// `None` when no board was named or nothing can be said of it.
     pub board_agrees: Option<bool>,
     /// The answer in plain words, a sentence or two per entry.
     pub says: Vec<String>,

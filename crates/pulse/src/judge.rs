@@ -20,7 +20,7 @@ pub struct Judgement {
 
 impl Judgement {
     /// Whether the train is of this profile: [`Verdict::Fail`] when anything fails, else
-    /// [`Verdict::CannotTell`] when anything cannot be told.
+    /// [`Verdict::CannotTell`] when anything is too close to tell.
     #[must_use]
     pub fn verdict(&self) -> Verdict {
         let all = || self.widths.iter().chain(&self.gaps);
@@ -97,8 +97,8 @@ fn finding(
 /// Judges a train against a profile, with the uncertainty the train was measured with: a width or
 /// a pause has two edges, so it may be off by twice that.
 ///
-/// A pulse of which the record shows only a part passes when it can be told (it is already too
-/// long) and cannot be told otherwise.
+/// A pulse of which the record shows only a part fails where it is already too long; otherwise nothing
+/// can be said of it.
 #[must_use]
 pub fn judge(train: &Train, profile: &Profile) -> Judgement {
     let error = train.uncertainty * 2;
@@ -306,7 +306,7 @@ mod tests {
     }
 
     #[test]
-    fn a_cut_pulse_cannot_be_told_unless_it_is_too_long_already() {
+    fn a_cut_pulse_is_too_close_to_tell_unless_it_is_too_long_already() {
         let mut cut = train(&[30_000], 0);
         cut.pulses[0].cut = true;
         let judged = judge(&cut, &Profile::short());

@@ -1,4 +1,4 @@
-//! From an amount of money to the pulses that say it.
+//! From an amount of money to the pulses that encode it.
 
 use crate::profile::{CREDIT_LINE, Coding, Profile};
 use crate::{Edge, Level};
@@ -16,7 +16,7 @@ pub struct Run {
     pub count: u64,
 }
 
-/// The pulses that say an amount of money.
+/// The pulses that encode an amount of money.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Plan {
     /// Runs of pulses, in order of sending.
@@ -70,8 +70,8 @@ fn greedy(mut amount: i64, values: &[i64]) -> Vec<i64> {
 }
 
 impl Profile {
-    /// The pulses that say `amount`. Nothing is lost: what cannot be said is in
-    /// [`Plan::remainder`]. A negative amount cannot be said at all.
+    /// The pulses that encode `amount`. Nothing is lost: what cannot be encoded is in
+    /// [`Plan::remainder`]. A negative amount cannot be expressed at all.
     #[must_use]
     pub fn plan(&self, amount: Money) -> Plan {
         if amount <= Money::ZERO {

@@ -34,7 +34,7 @@ pub struct WidthValue {
 #[serde(rename_all = "kebab-case")]
 pub enum Coding {
     /// A number of pulses per unit of money, on the line [`CREDIT_LINE`]: four pulses per dollar
-    /// is `pulses: 4, unit: 100` (cents). A whole unit is the least that can be said.
+    /// is `pulses: 4, unit: 100` (cents). A whole unit is the least that can be encoded.
     Count {
         /// Pulses per unit, at least 1.
         pulses: u32,
@@ -47,7 +47,7 @@ pub enum Coding {
     Widths(Vec<WidthValue>),
 }
 
-/// What an inhibit wire says while whoever drives it has no power.
+/// What an inhibit wire signals while its driver has no power.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Unpowered {
@@ -76,7 +76,7 @@ pub struct Inhibit {
     /// Longest time from the inhibiting edge to silence: a train that *starts* later than this is
     /// a fault. A train already under way may end, since its money is already taken.
     pub silence: Micros,
-    /// What the line says while the board (or bridge) that drives it has no power.
+    /// What the line signals while the board (or bridge) that drives it has no power.
     #[serde(default, skip_serializing_if = "Unpowered::is_default")]
     pub unpowered: Unpowered,
 }

@@ -43,7 +43,7 @@ pub(super) fn compare(
         });
     } else if verdict == Verdict::CannotTell {
         says.push(format!(
-            "Whether the board's profile {} fits cannot be told over this link: measure over a \
+            "Whether the board's profile {} fits cannot be decided over this link: measure over a \
              better one.",
             board.name
         ));
