@@ -16,7 +16,7 @@ use payrig_units::Micros;
 /// (section 3.2), so that a breach of that limit does not tear a block.
 pub const FINISHED_PAUSE: Micros = Micros::ms(2);
 
-/// A pause after which an unfinished block is given up. Four times the pause a receiver should bear
+/// A pause after which an unfinished block is given up. Four times the pause a receiver should tolerate
 /// (Appendix 3, section 2).
 pub const UNFINISHED_PAUSE: Micros = Micros::ms(20);
 
@@ -266,7 +266,7 @@ impl BlockBuilder {
         self.spare.clear();
     }
 
-    /// Tells the time: closes a block whose line has been silent too long for it to go on.
+    /// Time has passed: closes a block whose line has been silent too long for it to go on.
     pub fn idle(&mut self, now: Micros) -> Option<WireBlock> {
         if now >= self.next_deadline() {
             self.flush()

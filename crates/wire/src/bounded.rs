@@ -36,7 +36,7 @@ fn read_from(
     loop {
         let before = bytes.len();
         let room = limit.saturating_sub(before as u64);
-        // One more than there is room for tells that there is more.
+        // One more than there is room for shows that there is more.
         let wanted = CHUNK.min(room.saturating_add(1));
         let got = from.by_ref().take(wanted).read_to_end(&mut bytes)?;
         if got as u64 > room {

@@ -38,7 +38,7 @@ pub enum InLine {
     Dsr,
     /// Data carrier detect.
     Dcd,
-    /// Ring indicator. Some hardware tells of its end only.
+    /// Ring indicator. Some hardware reports its end only.
     Ri,
 }
 

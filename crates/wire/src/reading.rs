@@ -273,8 +273,7 @@ impl Report {
             );
             if shape && finding.at == start && finding.is_limit() {
                 doubted += 1;
-                let text =
-                    "the capture ends in this block, so it cannot be told whether it is whole";
+                let text = "the capture ends in this block, so whether it is whole is not known";
                 *finding = Finding::advice(BusRule::Cut, start, text);
             }
         }

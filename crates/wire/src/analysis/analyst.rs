@@ -47,7 +47,7 @@ impl Analyst {
     }
 
     /// On a real link this tool speaks for one side: a limit which that side breaks is this tool's
-    /// own fault. It is said, and not held against what is on the other end.
+    /// own fault. It is reported, and not held against what is on the other end.
     #[must_use]
     pub fn speaking_for(mut self, ours: Option<Source>) -> Self {
         self.ours = ours;
@@ -178,7 +178,7 @@ impl Analyst {
         self.scratch = observed;
     }
 
-    /// A limit that our own side broke is said, and held against nobody.
+    /// A limit that our own side broke is reported, and held against nobody.
     fn charge_ourselves(&self, finding: &mut Finding) {
         let (Some(ours), Some(who)) = (self.ours, &finding.who) else {
             return;

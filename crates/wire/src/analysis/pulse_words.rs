@@ -1,4 +1,4 @@
-//! What is said of trains on pulse lines: which profile they fit, what to change, and what a power
+//! What is reported of trains on pulse lines: which profile they fit, what to change, and what a power
 //! cut did to them.
 
 use super::outages::Outages;

@@ -51,7 +51,7 @@ pub enum CaptureProblem {
         "the capture is empty: {0}. Record again, and check that the channels were switched on"
     )]
     Empty(String),
-    /// Neither extension nor content tells the format.
+    /// Neither extension nor content shows the format.
     #[error(
         "not a known kind of capture (extension {extension}). Expected .vcd (value change dump) \
          or .csv with the header \"Time [s],name,...\". Export it from the analyser as one of these"

@@ -1,4 +1,4 @@
-//! Opening a file: what it is, by its content first and by its extension where that tells nothing.
+//! Opening a file: what it is, by its content first and by its extension where that shows nothing.
 
 use super::{Capture, CaptureError, CaptureProblem, read_csv, read_vcd};
 use crate::bounded::{self, Input};
@@ -16,7 +16,7 @@ pub enum FileKind {
 }
 
 impl FileKind {
-    /// Tells by the first bytes, and where they tell nothing by the extension (without its dot).
+    /// By the first bytes, and where they show nothing by the extension (without its dot).
     #[must_use]
     pub fn of(extension: &str, head: &[u8]) -> Option<Self> {
         let text = head.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(head);

@@ -119,7 +119,7 @@ pub enum Entry {
         number: u32,
         /// What it asked for.
         text: String,
-        /// Whether it came true; `None` when it could not be told.
+        /// Whether it came true; `None` where nothing can be said.
         passed: Option<bool>,
         /// Why not.
         #[serde(default, skip_serializing_if = "Option::is_none")]

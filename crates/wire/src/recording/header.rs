@@ -52,7 +52,7 @@ pub struct Header {
     /// before 0.2 wrote none.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub ends: bool,
-    /// Nobody had to be at the other end of a link, so that a bench on which nothing was said passes.
+    /// Nobody had to be at the other end of a link, so that a bench on which nothing was sent passes.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub peer_optional: bool,
 }
@@ -106,7 +106,7 @@ impl Header {
     }
 
     /// True for a recording of checks one after another that need not end with a verdict; versions
-    /// before 0.2 tell by the name only.
+    /// before 0.2 show it by the name only.
     pub(crate) fn has_parts(&self) -> bool {
         !self.ends && (self.parts || self.bench.starts_with("examination of the "))
     }
@@ -120,7 +120,7 @@ impl Header {
 }
 
 /// What of a live bench this tool speaks for. What it breaks there is its own fault, and accuses
-/// nobody; the rest is somebody else's. Where all is simulated nothing is said here: devices and
+/// nobody; the rest is somebody else's. Where all is simulated this is empty: devices and
 /// board are then what is looked at.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Ours {
@@ -136,7 +136,7 @@ pub struct Ours {
 }
 
 impl Ours {
-    /// True when nothing is said.
+    /// True when it is empty.
     #[must_use]
     pub fn is_empty(&self) -> bool {
         *self == Self::default()

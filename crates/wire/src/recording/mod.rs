@@ -1,5 +1,5 @@
 //! What happened on a bench, as JSON lines: append-only, flushed per line, so that a recording
-//! survives a kill. The first line is the [`Header`]; then one object per line, told apart by its
+//! survives a kill. The first line is the [`Header`]; then one object per line, distinguished by its
 //! `type`. Times are microseconds since the start of the bench.
 
 mod entry;

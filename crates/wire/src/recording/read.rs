@@ -1,4 +1,4 @@
-//! Reading a recording: a torn last line is told and skipped, unknown types are kept.
+//! Reading a recording: a torn last line is reported and skipped, unknown types are kept.
 
 use super::entry::{Entry, TYPES};
 use super::error::{RecordingError, RecordingProblem};
@@ -105,7 +105,7 @@ impl Recording {
         let mut lines: Vec<CaptureLine> = Vec::new();
         for (_, entry) in &self.entries {
             if let Entry::Line(record) = entry {
-                // An examination says anew how its lines are at each check.
+                // An examination states again at each check what its lines are.
                 match lines.iter_mut().find(|l| l.name == record.line) {
                     Some(known) => known.level(record.at_us, record.high, Micros::ZERO),
                     None => lines.push(CaptureLine {
@@ -218,7 +218,7 @@ pub fn read_recording_path(path: &Path) -> Result<Recording, RecordingError> {
 }
 
 /// Reads a recording. A last line without line break that is no whole object was torn by a kill:
-/// it is told in [`Recording::torn`] and skipped.
+/// it is reported in [`Recording::torn`] and skipped.
 ///
 /// # Errors
 /// With the line of the file: no header, a later version, a line that does not follow the format.

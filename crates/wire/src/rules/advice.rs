@@ -129,7 +129,7 @@ impl Advice {
         }
     }
 
-    /// A bus reset: paces start anew.
+    /// A bus reset: paces start again.
     pub(crate) fn reset(&mut self) {
         for pace in self.paces.values_mut() {
             pace.command = None;

@@ -70,7 +70,7 @@ impl Monitor {
         observed.findings.extend(judge.event(event));
     }
 
-    /// Tells the time, so that the last block before a silence is given out.
+    /// Time has passed: the last block before a silence is given out.
     pub fn idle(&mut self, now: Micros) -> Observed {
         let mut observed = Observed::default();
         self.idle_to(now, &mut observed);

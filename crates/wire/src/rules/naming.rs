@@ -129,7 +129,7 @@ pub enum Party {
     Device(Address),
     /// The capture itself.
     Capture,
-    /// A break, whose length a link does not tell.
+    /// A break, whose length a link does not report.
     Break,
     /// A line of a capture or of a pulse device, by name.
     Line(Box<str>),

@@ -15,11 +15,11 @@ pub const BREAK: Micros = Micros::ms(100);
 pub const SETUP: Micros = Micros::ms(200);
 /// Pause between bytes a sender should keep to (Appendix 3, section 2).
 pub const INTER_BYTE_MARGIN: Micros = Micros(800);
-/// Pause between bytes a receiver should bear (Appendix 3, section 2).
+/// Pause between bytes a receiver should tolerate (Appendix 3, section 2).
 pub const INTER_BYTE_TOLERATED: Micros = Micros::ms(5);
 /// Response time a sender should keep to (Appendix 3, section 2).
 pub const RESPONSE_MARGIN: Micros = Micros::ms(4);
-/// Response time a receiver should bear (Appendix 3, section 2).
+/// Response time a receiver should tolerate (Appendix 3, section 2).
 pub const RESPONSE_TOLERATED: Micros = Micros::ms(20);
 /// Shortest polling interval recommended (section 2.4.3).
 pub const POLL_SHORTEST: Micros = Micros::ms(25);

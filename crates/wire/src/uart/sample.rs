@@ -76,7 +76,7 @@ impl Levels<'_> {
         before.map(|e| e.at)
     }
 
-    /// Moves to the next edge to that state and tells when it is.
+    /// Moves to the next edge to that state and gives its time.
     fn find(&mut self, active: bool) -> Option<Micros> {
         loop {
             let edge = self.edges.get(self.next)?;

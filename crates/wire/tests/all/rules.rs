@@ -265,7 +265,7 @@ fn silence_is_no_breach() {
 }
 
 #[test]
-fn what_nobody_asked_for_is_told() {
+fn what_nobody_asked_for_is_reported() {
     let bus = Bus::new()
         .command(POLL)
         .wait(900)
@@ -335,7 +335,7 @@ fn misplaced_mode_bits_keep_the_block_whole() {
     for (source, words) in [
         // No address byte.
         (Source::Master, w(&[(0x0B, false), (0x0B, false)])),
-        // A second one in mid block.
+        // A second one in the middle of a block.
         (
             Source::Master,
             w(&[
@@ -423,7 +423,7 @@ fn a_coarse_link_says_that_it_cannot_tell() {
     assert_eq!(surely.only_limit().uncertainty, Some(Micros(4_000)));
 }
 
-/// Marked parity tells of a break and not of its length: its uncertainty is its whole length.
+/// Marked parity reports a break but not its length: its uncertainty is its whole length.
 #[test]
 fn a_break_of_unknown_length_is_not_judged() {
     let length = Micros::ms(100);
@@ -435,7 +435,8 @@ fn a_break_of_unknown_length_is_not_judged() {
     let told = found.advice("too-close-to-tell");
     assert_eq!(told.certainty, Certainty::CannotTell);
     assert!(
-        told.text.contains("a length that this link does not tell"),
+        told.text
+            .contains("a length that this link does not report"),
         "{}",
         told.text
     );
@@ -443,7 +444,7 @@ fn a_break_of_unknown_length_is_not_judged() {
 }
 
 #[test]
-fn garbled_words_are_told_but_not_twice() {
+fn garbled_words_are_reported_once() {
     let bus = Bus::new()
         .garbled(Source::Master)
         .wait(50)

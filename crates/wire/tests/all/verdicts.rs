@@ -28,7 +28,7 @@ fn say(events: &mut Vec<BusEvent>, at: Micros, source: Source, words: &[Word]) -
             end,
             source,
             word: *word,
-            // As on a link that tells with each word how far it may be off.
+            // As on a link that reports with each word how far it may be off.
             uncertainty: Micros(1 + (start.0 % 3) * 150),
         }));
         start = end;

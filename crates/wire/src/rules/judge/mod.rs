@@ -86,7 +86,7 @@ impl Judge {
 
     /// Nobody looked from `from` until, at `to`, what had piled up was read: the times of what is in
     /// between are not to be trusted, and something may be missing. Whatever overlaps the stretch,
-    /// and whatever answers something in it, is not judged; paces are measured anew.
+    /// and whatever answers something in it, is not judged; paces are measured again.
     pub fn slept(&mut self, from: Micros, to: Micros) {
         self.asleep.add(from, to);
     }
@@ -272,7 +272,7 @@ impl Judge {
             &Party::Capture,
             at,
             None,
-            "starts or ends in mid block",
+            "starts or ends in the middle of a block",
         );
     }
 
@@ -316,10 +316,10 @@ impl Judge {
                 );
                 return;
             }
-            // A coding that tells of a break and not of its length.
+            // A coding that reports a break but not its length.
             Certainty::CannotTell if uncertainty >= length => {
-                let what = "has a length that this link does not tell; whether it was the 100 ms of \
-                            a bus reset cannot be told";
+                let what = "has a length that this link does not report; whether it was the 100 ms of \
+                            a bus reset is not known";
                 let worst = Some((length, both));
                 let name = BusRule::TooCloseToTell;
                 self.advice.count(name, &Party::Break, start, worst, what);
