@@ -97,7 +97,7 @@ impl<D: Device> Port<D> {
         &mut self.timing
     }
 
-    /// True while data are on their way of which the master has not said whether it heard them.
+    /// True while data are on their way of which it is not known whether the master heard them.
     pub fn awaits_ack(&self) -> bool {
         matches!(self.hearing, Hearing::AwaitingAck { .. })
     }

@@ -116,7 +116,7 @@ impl BillValidator {
         }
     }
 
-    /// What is said at each POLL as long as it holds (section 6.3, 33H, notes 2).
+    /// What is reported at each POLL as long as it holds (section 6.3, 33H, notes 2).
     fn conditions(&self) -> Vec<Report> {
         let waiting = self.inlet.is_some();
         let speaks = self.recycler_speaks();

@@ -155,7 +155,7 @@ pub enum BillConfigError {
     /// There are sixteen bill types.
     #[error("{0} bill types; the standard has 16, numbered 0 to 15 (section 6.3)")]
     TooManyTypes(usize),
-    /// The credit byte cannot say this value.
+    /// The credit byte cannot express this value.
     #[error(
         "bill type {bill_type} is worth {minor} minor units; with scaling factor {factor} it must \
          be {factor} to {max}, in steps of {factor} (section 6.3)"
@@ -201,7 +201,7 @@ pub enum BillConfigError {
 }
 
 impl BillConfig {
-    /// Checks that the standard can say what is configured.
+    /// Checks that the standard can express what is configured.
     ///
     /// # Errors
     /// The first thing that is wrong.

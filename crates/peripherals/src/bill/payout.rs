@@ -61,7 +61,7 @@ pub(super) struct Payout {
     active: bool,
     /// Paid by the last payout, per type; kept until PAYOUT STATUS is acknowledged.
     paid: [u16; 16],
-    /// Value paid that no PAYOUT VALUE POLL has said yet, in counts.
+    /// Value paid that no PAYOUT VALUE POLL has reported yet, in counts.
     since_poll: u32,
 }
 
@@ -114,8 +114,8 @@ impl Payout {
         self.active = self.plan.iter().any(|(_, left)| *left > 0);
     }
 
-    /// For PAYOUT VALUE POLL: the value not said yet; `None` when the payout is over and all was
-    /// said.
+    /// For PAYOUT VALUE POLL: the value not reported yet; `None` when the payout is over and all was
+    /// reported.
     pub(super) fn value(&self) -> Option<u16> {
         match (self.active, self.since_poll) {
             (false, 0) => None,

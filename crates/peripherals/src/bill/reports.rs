@@ -2,7 +2,7 @@
 
 use payrig_mdb::bill::{MAX_REPORTS, Report, Routing};
 
-/// The most attempts one report can say: five bits (section 6.3, 010xxxxx).
+/// The most attempts one report can hold: five bits (section 6.3, 010xxxxx).
 const MAX_ATTEMPTS: u8 = 31;
 /// Reports waiting at most; what happens beyond is not reported, so that a bench on which nobody
 /// polls does not grow without end.
@@ -37,7 +37,7 @@ impl Reports {
         }
     }
 
-    /// One more attempt to put in a bill while disabled. Joined with the attempts not said yet.
+    /// One more attempt to put in a bill while disabled. Joined with the attempts not reported yet.
     pub(super) fn attempt(&mut self) {
         for entry in self.entries.iter_mut().filter(|e| !e.said) {
             if let Report::AttemptsWhileDisabled(n) = &mut entry.report
@@ -51,7 +51,7 @@ impl Reports {
     }
 
     /// The reports for one answer: JUST RESET alone, so that it is heard before anything that came
-    /// after it, otherwise the oldest that `may` be said. They stay queued until
+    /// after it, otherwise the oldest that `may` be reported. They stay queued until
     /// [`acknowledged`](Self::acknowledged).
     pub(super) fn take_for_answer(&mut self, may: impl Fn(Report) -> bool) -> Vec<Report> {
         let alone = |e: &Entry| e.report == Report::JustReset;
@@ -72,7 +72,7 @@ impl Reports {
         said
     }
 
-    /// The answer arrived: what it said is forgotten; bill routings are said once more when
+    /// The answer arrived: what it reported is forgotten; bill routings are reported once more when
     /// `repeat` is set (a quirk).
     pub(super) fn acknowledged(&mut self, repeat: bool) {
         self.entries.retain_mut(|entry| {
@@ -85,7 +85,7 @@ impl Reports {
         });
     }
 
-    /// The answer did not arrive: all is said again.
+    /// The answer did not arrive: all is reported again.
     pub(super) fn unacknowledged(&mut self) {
         for entry in &mut self.entries {
             entry.in_flight = false;
@@ -94,7 +94,7 @@ impl Reports {
 
     /// A reset that keeps what the VMC must still hear of bills (stacked, recycled, returned),
     /// since 2.2 lets no unacknowledged report be dropped. ESCROW POSITION is not kept: after
-    /// JUST RESET no bill is in escrow. Returns true when one was dropped that was never said.
+    /// JUST RESET no bill is in escrow. Returns true when one was dropped that was never reported.
     pub(super) fn reset(&mut self) -> bool {
         let escrow = |e: &Entry| matches!(e.report, Report::Bill { routing, .. } if routing == Routing::EscrowPosition);
         let unheard = self.entries.iter().any(|e| escrow(e) && !e.said);
@@ -165,7 +165,7 @@ mod tests {
                 Report::AttemptsWhileDisabled(9)
             ]
         );
-        // Attempts during an answer are not added to what was already said.
+        // Attempts during an answer are not added to what was already reported.
         reports.attempt();
         reports.acknowledged(false);
         assert_eq!(

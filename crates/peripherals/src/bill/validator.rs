@@ -39,7 +39,7 @@ pub(super) struct RecyclerSettings {
     pub(super) use_for: [RecyclerUse; 16],
 }
 
-/// What the answer whose acknowledgment is awaited has said.
+/// What the answer whose acknowledgment is awaited has reported.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum InFlight {
     Nothing,
@@ -77,7 +77,7 @@ impl BillValidator {
     /// fill of stacker and stores is waiting in [`crate::Device::take_movements`].
     ///
     /// # Errors
-    /// When the standard cannot say what is configured: see [`BillConfig::check`].
+    /// When the standard cannot express what is configured: see [`BillConfig::check`].
     pub fn new(config: BillConfig, quirks: Quirks) -> Result<Self, BillConfigError> {
         config.check()?;
         let holdings = Holdings::new(&config);
@@ -207,7 +207,7 @@ impl BillValidator {
             || matches!(self.path, Path::Held { .. } | Path::Stuck { .. })
     }
 
-    /// Which reports may be said now. Those of the recycler need it to be set up, its routings of
+    /// Which reports may be sent now. Those of the recycler need it to be set up, its routings of
     /// bills RECYCLER ENABLE as well (section 6.3, 33H, notes).
     pub(super) fn sayable(&self) -> impl Fn(Report) -> bool + use<> {
         let speaks = self.recycler_speaks();

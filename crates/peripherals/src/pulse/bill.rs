@@ -81,7 +81,7 @@ impl PulseAcceptor {
     /// A validator with an empty path.
     ///
     /// # Errors
-    /// When a bill cannot be said in pulses of the profile, or the faults contradict it.
+    /// When a bill cannot be expressed in pulses of the profile, or the faults contradict it.
     pub fn new(config: PulseAcceptorConfig) -> Result<Self, PulseConfigError> {
         let bad = |text: String| PulseConfigError {
             device: config.name.clone(),
@@ -91,7 +91,7 @@ impl PulseAcceptor {
             let plan = config.pulse.plan(*bill);
             if !plan.remainder.is_zero() || plan.runs.is_empty() {
                 return Err(bad(format!(
-                    "a bill of {} minor units cannot be said in pulses of profile \"{}\": change \
+                    "a bill of {} minor units cannot be expressed in pulses of profile \"{}\": change \
                      pulses and unit, or leave the bill out",
                     bill.0, config.pulse.name
                 )));

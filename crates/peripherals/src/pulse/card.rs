@@ -13,7 +13,7 @@ use serde::Deserialize;
 /// name = "card-1"
 /// balance = 5000        # on the card at the start, in minor units
 /// price = 150           # a fixed vend price; without it, value by count of pulses
-/// vend-pulses = 1       # pulses that say one vend at the fixed price
+/// vend-pulses = 1       # pulses that stand for one vend at the fixed price
 /// authorise-ms = 1200   # from the card to the answer
 /// [pulse]
 /// profile = "short"
@@ -29,7 +29,7 @@ pub struct PulseCardReaderConfig {
     pub balance: Money,
     /// The fixed price of a vend; without it the customer chooses an amount.
     pub price: Option<Money>,
-    /// Pulses that say one vend at the fixed price.
+    /// Pulses that stand for one vend at the fixed price.
     #[serde(default = "one")]
     pub vend_pulses: u32,
     /// From the card to the answer, in milliseconds.
@@ -138,7 +138,7 @@ impl PulseCardReader {
                     return true;
                 }
                 self.diary.note(format!(
-                    "card refused: {} minor units cannot be said in pulses of profile \"{}\"",
+                    "card refused: {} minor units cannot be expressed in pulses of profile \"{}\"",
                     wanted.0, self.config.pulse.name
                 ));
             }

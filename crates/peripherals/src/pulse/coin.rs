@@ -64,7 +64,7 @@ impl PulseCoinAcceptor {
     /// An acceptor with nothing in its path.
     ///
     /// # Errors
-    /// When a coin cannot be said in pulses of the profile, the faults contradict it, or the
+    /// When a coin cannot be expressed in pulses of the profile, the faults contradict it, or the
     /// hopper contradicts itself.
     pub fn new(config: PulseCoinAcceptorConfig) -> Result<Self, PulseConfigError> {
         let bad = |text: String| PulseConfigError {
@@ -75,7 +75,7 @@ impl PulseCoinAcceptor {
             let plan = config.pulse.plan(*coin);
             if !plan.remainder.is_zero() || plan.runs.is_empty() {
                 return Err(bad(format!(
-                    "a coin of {} minor units cannot be said in pulses of profile \"{}\": give it \
+                    "a coin of {} minor units cannot be expressed in pulses of profile \"{}\": give it \
                      a line, change pulses and unit, or leave the coin out",
                     coin.0, config.pulse.name
                 )));

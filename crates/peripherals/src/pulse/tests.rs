@@ -93,7 +93,9 @@ fn a_validator_whose_bills_cannot_be_said_is_refused() {
     let text = "name = \"b\"\nbills = [100, 550]";
     let error = PulseAcceptor::new(toml::from_str(text).unwrap()).unwrap_err();
     assert!(
-        error.to_string().contains("550 minor units cannot be said"),
+        error
+            .to_string()
+            .contains("550 minor units cannot be expressed"),
         "{error}"
     );
     let typo = toml::from_str::<PulseAcceptorConfig>("name = \"b\"\nbills = []\ntravel = 4");

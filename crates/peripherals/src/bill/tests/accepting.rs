@@ -73,7 +73,7 @@ fn stacked_is_reported_when_it_is() {
 }
 
 /// Section 6.3, 34H: nothing is accepted before BILL TYPE; the attempts are counted (010xxxxx), and
-/// VALIDATOR DISABLED is said at each POLL.
+/// VALIDATOR DISABLED is reported at each POLL.
 #[test]
 fn nothing_is_accepted_before_bill_type() {
     let mut bench = Bench::cold(BillConfig::default(), Quirks::default());
@@ -251,7 +251,7 @@ fn a_full_stacker() {
     assert_eq!(bench.data(&[0x36]), [0x00, 0x00]);
 }
 
-/// A bill held while the stacker fills up cannot be stacked: it is returned, and said to be.
+/// A bill held while the stacker fills up cannot be stacked: it is returned, and reported as returned.
 #[test]
 fn a_bill_that_cannot_be_stacked_is_returned() {
     let mut bench = Bench::plain();

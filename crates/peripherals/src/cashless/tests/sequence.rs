@@ -172,7 +172,7 @@ fn reader_cancel() {
     assert_eq!(rig.device.state(), CashlessState::SessionIdle);
 }
 
-/// The ACK of a straight answer does not acknowledge what an earlier POLL reported in vain.
+/// The ACK of a straight answer does not acknowledge what an earlier POLL reported without success.
 #[test]
 fn an_acknowledgement_is_for_the_last_answer_only() {
     let mut rig = Rig::enabled(|config| config.answers = Answers::Straight);
