@@ -157,7 +157,7 @@ impl Controller {
             return;
         }
         let set_up = self.slots.iter().all(|s| {
-            // A peripheral that is looked for in vain is not waited for.
+            // A peripheral that does not answer is not waited for.
             matches!(s.channel.life(), Life::Running | Life::Resetting { .. })
         });
         let free = set_up && self.vending.is_idle() && !self.vending.in_session();

@@ -296,7 +296,7 @@ impl Channel {
         match self.life {
             // It was not reset by us: a RESET puts it in a known state.
             Life::Looking => self.begin_reset(now),
-            // It acknowledged RESET and will not say so: go on without.
+            // It acknowledged RESET and will not report JUST RESET: go on without.
             Life::AwaitingJustReset => {
                 self.life = Life::SettingUp;
                 driver.begin_setup(now);
@@ -378,7 +378,7 @@ pub(crate) enum Setup {
 /// What a driver made of an answer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Verdict {
-    /// Understood, or of no matter.
+    /// Understood, or without consequence.
     Fine,
     /// The peripheral says it was just reset.
     JustReset,

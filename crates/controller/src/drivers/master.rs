@@ -166,7 +166,7 @@ impl BusMaster {
         self.state == State::Free && now >= self.free_at
     }
 
-    /// When a command may be sent, as far as is known; [`Micros::NEVER`] in mid exchange.
+    /// When a command may be sent, as far as is known; [`Micros::NEVER`] in the middle of an exchange.
     #[must_use]
     pub fn free_at(&self) -> Micros {
         if self.state == State::Free {

@@ -62,7 +62,7 @@ pub enum Report {
     PayoutGivenUp {
         /// By whom.
         device: String,
-        /// What it said it had paid.
+        /// What it reported as paid.
         value: Money,
         /// What was ordered besides: perhaps out, perhaps not.
         doubt: Money,

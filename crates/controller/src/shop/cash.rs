@@ -37,7 +37,7 @@ impl Vending {
         if self.stage == Stage::Idle && self.hold_for_revalue(&device, value, means) {
             return;
         }
-        // With a card in the reader, or in mid vend, cash is not mixed in unless it is wanted.
+        // With a card in the reader, or during a vend, cash is not mixed in unless it is wanted.
         let apart = self.in_session() && !self.policy.cards.mixed;
         let welcome = !apart && self.stage == Stage::Idle && self.is_changeable(value, means);
         if welcome && !self.hold(&device, value) {

@@ -213,7 +213,7 @@ impl Vending {
         }
     }
 
-    /// The item is delivered for nothing, as a test by the service (7.4.10).
+    /// The item is delivered free of charge, as a test by the service (7.4.10).
     pub fn test_vend(&mut self, number: u16) {
         if let Some(item) = self.selectable(number) {
             let mut sale = Sale::of(item);

@@ -24,7 +24,7 @@ pub(super) struct Guard {
 pub(super) struct Sifted {
     /// What is new.
     pub(super) fresh: Vec<Report>,
-    /// Some of it was said before.
+    /// Some of it was reported before.
     pub(super) repeated: bool,
 }
 
@@ -56,7 +56,7 @@ impl Guard {
         *self = Self::default();
     }
 
-    /// Takes out of an answer what was said before.
+    /// Takes out of an answer what was reported before.
     pub(super) fn sift(&mut self, now: Micros, answer: &[Report]) -> Sifted {
         let mut said: Vec<Report> = answer
             .iter()

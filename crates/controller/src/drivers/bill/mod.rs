@@ -151,7 +151,7 @@ impl Bill {
         into.append(&mut self.reports);
     }
 
-    /// The values of the bills this validator knows, once it said so.
+    /// The values of the bills this validator knows, once it has reported them.
     pub(crate) fn values(&self) -> Vec<Money> {
         (0..16).filter_map(|t| self.value(t)).collect()
     }
@@ -219,7 +219,7 @@ impl Bill {
         self.order_escrow(EscrowStatus::RETURN);
     }
 
-    /// A bill waits in escrow, as the validator said.
+    /// A bill waits in escrow, as the validator reported.
     pub(crate) fn has_escrow(&self) -> bool {
         self.escrow.is_some()
     }

@@ -20,7 +20,7 @@ const PER_BILL: Micros = Micros::secs(30);
 /// practice, no source).
 const FOR_CUSTOMER: Micros = Micros::secs(120);
 
-/// How often an order of which nothing came out, though nothing was said to be broken, is given
+/// How often an order of which nothing came out, though nothing was reported as broken, is given
 /// again.
 pub(super) const TRIES: u32 = 3;
 
@@ -74,7 +74,7 @@ pub(super) enum News {
     /// The recycler went away in the middle: so much was out by then. Whether more came out is not
     /// known, so that nothing is paid in its place.
     GivenUp {
-        /// Out, as it said.
+        /// Out, as it reported.
         paid: Money,
         /// Ordered besides.
         doubt: Money,
@@ -97,7 +97,7 @@ pub(super) struct Recycler {
     pub(super) known: bool,
     /// The last payout fell short: nothing is paid until something changes.
     pub(super) spent: bool,
-    /// Broken, as it said itself.
+    /// Broken, as it reported itself.
     pub(super) disabled: bool,
     pub(super) bill_waits: bool,
     pub(super) payout: Option<Payout>,
@@ -541,7 +541,7 @@ impl Recycler {
         }
     }
 
-    /// The validator went away: the machine does not wait for it. What it said it has paid counts;
+    /// The validator went away: the machine does not wait for it. What it reported as paid counts;
     /// the rest is settled when it is back.
     pub(super) fn lost(&mut self) -> Vec<News> {
         self.known = false;

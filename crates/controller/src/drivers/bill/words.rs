@@ -4,7 +4,7 @@ use payrig_mdb::bill::{Report, Routing};
 use payrig_units::words;
 
 /// What a report means; `None` for bills that add or take credit, which are reported otherwise, and for
-/// what is said at every POLL.
+/// what is reported at every POLL.
 pub(super) fn plain(report: Report) -> Option<String> {
     let text = match report {
         Report::Bill { routing, bill_type } => return audit(routing, bill_type),
@@ -79,7 +79,7 @@ fn audit(routing: Routing, bill_type: u8) -> Option<String> {
 mod tests {
     use super::*;
 
-    /// Section 6.3, 33H: conditions are said at each POLL and are no news; the first four routings
+    /// Section 6.3, 33H: conditions are reported at each POLL and are no news; the first four routings
     /// are credit.
     #[test]
     fn every_report_that_is_news_has_words() {

@@ -26,7 +26,7 @@ impl Cashless {
 
     pub(super) fn took(&mut self, now: Micros, activity: &Activity) -> Verdict {
         let device = self.name.clone();
-        // Where our ACK was lost, a decision is said again at the next POLL: that is waited for, so
+        // Where our ACK was lost, a decision is repeated at the next POLL: that is waited for, so
         // that it is not taken for the answer to another request (Appendix 3, section 3).
         self.poll_first |= matches!(
             activity,
@@ -275,7 +275,7 @@ impl Cashless {
         self.reports.push(Report::Coupon(coupon));
     }
 
-    /// A lasting error comes with every POLL and is said once (7.4.4).
+    /// A lasting error comes with every POLL and is reported once (7.4.4).
     fn failed(&mut self, code: Malfunction) {
         if code == Malfunction::REFUND_LOST || code.is_transient() {
             self.note(code.text());

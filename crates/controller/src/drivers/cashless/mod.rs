@@ -93,7 +93,7 @@ pub(crate) struct Cashless {
     enabled: bool,
     /// What the last VEND APPROVED allows.
     approved: Money,
-    /// An error that lasts, said once.
+    /// An error that lasts, reported once.
     fault: Option<Malfunction>,
     reports: Vec<Report>,
 }

@@ -295,7 +295,7 @@ impl Changer {
             // A changer has tubes to report: counts that begin with 00H look like ACK where a mode
             // bit was turned. Asked again with the next POLL.
             Command::TubeStatus if self.step == Step::Done => self.ask_again(command.clone()),
-            // No coins moved by hand: the same holds, so that none is believed when said twice.
+            // No coins moved by hand: the same holds, so that none is believed when reported twice.
             Command::SendControlledManualFillReport
                 if self.step == Step::Done && self.filled.is_first_none() =>
             {

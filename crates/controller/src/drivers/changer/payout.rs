@@ -137,7 +137,7 @@ impl Changer {
         }
     }
 
-    /// A reset or a long silence in mid payout: the tubes show what came out, once they are
+    /// A reset or a long silence in the middle of a payout: the tubes show what came out, once they are
     /// read again.
     pub(super) fn payout_interrupted(&mut self) {
         if let Some(payout) = &mut self.payout {
@@ -358,7 +358,7 @@ impl Changer {
         }
     }
 
-    /// Coins left their tube by its switch: they are no change. A changer that starts anew in mid payout
+    /// Coins left their tube by its switch: they are no change. A changer that starts anew in the middle of a payout
     /// has its switches on (section 5.3, COIN TYPE, Y3-Y4).
     pub(super) fn payout_sees_hand(&mut self, coin_type: CoinType, coins: u8) {
         if let Some(payout) = &mut self.payout
