@@ -7,7 +7,7 @@
 //!
 //! Both keep their promise by a memory that outlasts the power: what was taken in and not passed
 //! on yet is passed on later, and once. What a bridge cannot carry over is lost by its nature, and
-//! said at [`PulseToMdb`] and [`MdbToPulse`].
+//! described at [`PulseToMdb`] and [`MdbToPulse`].
 
 mod listener;
 mod power;

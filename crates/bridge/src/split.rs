@@ -1,4 +1,4 @@
-//! Saying an amount in bills (or coins) of given values.
+//! Expressing an amount in bills (or coins) of given values.
 
 use payrig_units::Money;
 
@@ -56,7 +56,7 @@ pub fn split(amount: Money, values: &[Money]) -> (Vec<u8>, Money) {
             *place = best;
         }
     }
-    // As much as can be said, and of that the largest amount.
+    // As much as can be expressed, and of that the largest amount.
     let mut sum = (0..=steps)
         .rev()
         .find(|sum| fewest.get(*sum).is_some_and(Option::is_some))
@@ -115,7 +115,7 @@ mod tests {
             let said: i64 = pieces.iter().map(|p| values[usize::from(*p)]).sum();
             prop_assert_eq!(said + left, amount);
             prop_assert!(left >= 0);
-            // What is left over cannot be said at all: with the smallest value 1 nothing is.
+            // What is left over cannot be expressed at all: with the smallest value 1 nothing is.
             prop_assert!(left == 0 || !values.contains(&1));
         }
     }

@@ -1,6 +1,6 @@
 //! An old acceptor on pulse lines appears on the bus.
 //!
-//! What pulses cannot say is lost:
+//! What pulses cannot express is lost:
 //!
 //! - **Escrow.** A pulse acceptor keeps what it reports. The bridge says that it has no escrow
 //!   (MDB/ICP 4.3, section 6.3, SETUP, Z11) and answers ESCROW with INVALID ESCROW REQUEST.
@@ -66,9 +66,9 @@ pub enum BridgeError {
     /// No values, or more than there are types.
     #[error("a bridge has 1 to 16 values, one for each type on the bus; this one has {0}")]
     Values(usize),
-    /// A value that the scaling factor cannot say.
+    /// A value that the scaling factor cannot express.
     #[error(
-        "{amount} minor units cannot be said on the bus with a scaling factor of {factor}: it must \
+        "{amount} minor units cannot be expressed on the bus with a scaling factor of {factor}: it must \
          be a multiple of it, {most} times it at most"
     )]
     Unsayable {
@@ -96,7 +96,7 @@ pub enum BridgeError {
 }
 
 impl PulseToMdbConfig {
-    /// Checks that pulses and bus can both say the values.
+    /// Checks that pulses and bus can both express the values.
     ///
     /// # Errors
     /// The first thing that cannot be.
@@ -153,7 +153,7 @@ pub struct PulseToMdb {
     listener: Listener,
     /// Types to report, oldest first.
     queue: VecDeque<u8>,
-    /// Money that no type can say yet; it is added to the next train.
+    /// Money that no type can express yet; it is added to the next train.
     remainder: Money,
     /// All that was ever acknowledged, in pieces.
     reported: u64,
