@@ -385,7 +385,7 @@ fn the_fewest_coins_now_can_be_the_wrong_coins_later() {
     assert_eq!(order, changes);
 }
 
-/// Too many fills to try them all: the fill told must last all the same, and no tube of it may have
+/// Too many fills to try them all: the fill that is recommended must last all the same, and no tube of it may have
 /// a coin that is not needed. Ten sales with one change are one order, so brute force can say.
 #[test]
 fn a_fill_that_is_only_enough_lasts_and_has_no_coin_to_spare() {
