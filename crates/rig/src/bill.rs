@@ -62,7 +62,7 @@ pub(super) fn read(fields: &Fields<'_>, setting: &Setting, name: &str) -> Result
         config.stacked.push((bill_type, count));
     }
     config.ftl = fields.boolean("file-transport")?;
-    // A recycler is a level 2 option, so that it need not be said.
+    // A recycler is a level 2 option, so that it need not be stated.
     let needs_2 = config.ftl || !config.recycler.is_empty();
     config.level = level.unwrap_or(if needs_2 { 2 } else { 1 });
     read_times(fields, &mut config)?;

@@ -122,7 +122,7 @@ fn to_pulse(
     };
     if !values.iter().any(sayable) {
         return Err(fields.error(format!(
-            "none of the validator's bills can be said in pulses of profile \"{}\"",
+            "none of the validator's bills can be expressed in pulses of profile \"{}\"",
             profile.name
         )));
     }

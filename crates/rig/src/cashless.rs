@@ -125,7 +125,7 @@ fn read_level(fields: &Fields<'_>, config: &mut CashlessConfig) -> Result<(), Ri
         return Err(fields
             .error("\"ask-begin-session\" goes with \"always-idle\" (section 7.4.4, b9): add it"));
     }
-    // Options make it a level 3 reader, so that it need not be said.
+    // Options make it a level 3 reader, so that it need not be stated.
     config.level = Level(level.unwrap_or(if any { 3 } else { 2 }) as u8);
     config.options = options;
     Ok(())

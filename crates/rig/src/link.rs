@@ -177,7 +177,7 @@ fn lines(table: &Fields<'_>, device: &Lines) -> Result<LineLink, RigError> {
     })
 }
 
-/// One credit line and the inhibit, where nothing is said: crossed over as with a wire between two
+/// One credit line and the inhibit, where the rig names no lines: crossed over as with a wire between two
 /// ports.
 fn usual(
     table: &Fields<'_>,

@@ -5,7 +5,7 @@ use super::fields::Fields;
 use super::link::with_hint;
 use payrig_bench::plan::{BusLink, DeviceLink, DevicePlan, Pin, PortName};
 
-/// What can only be said of the rig as a whole: a port is used once, a pin too, and everything has
+/// What can only be checked in the rig as a whole: a port is used once, a pin too, and everything has
 /// one other end.
 pub(super) fn check(
     main: Option<&BusLink>,

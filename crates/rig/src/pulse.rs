@@ -32,7 +32,7 @@ pub(super) fn read(
         PulseWord::Card => PulsePlan::Card(card(fields, setting, name)?),
         PulseWord::Hopper => PulsePlan::Hopper(hopper(fields, setting, name)?),
     };
-    // Whatever contradicts itself is said with the line of the device.
+    // Whatever contradicts itself is reported with the line of the device.
     let checked = match &rig {
         PulsePlan::Bill(c) => PulseAcceptor::new(c.clone()).map(drop),
         PulsePlan::Coin(c) => PulseCoinAcceptor::new(c.clone()).map(drop),
