@@ -1,4 +1,4 @@
-//! Systems other than Linux: what is missing, said when it is asked for.
+//! Systems other than Linux: what is missing, reported when it is asked for.
 
 use crate::serial::{LowLatency, Wire, Woken};
 use crate::{BlockingPort, Clock, LinkError, PortEvent, WordCoding};

@@ -49,7 +49,7 @@ impl Asked {
 #[derive(Clone, Copy, Debug)]
 enum What {
     Word(Word),
-    /// The beginning of a break, at the end of which the marked coding tells of it.
+    /// The beginning of a break, at the end of which the marked coding reports it.
     BreakHead(Micros),
     /// The rest of a break that began `head` earlier.
     BreakRest {
@@ -168,7 +168,7 @@ impl Line {
             }
             Transmission::Break { at, length } => {
                 let asked_late = Asked::new(now.since(at + length), spent);
-                // The marked coding tells of a break when it has lasted one word, as a UART does;
+                // The marked coding reports a break when it has lasted one word, as a UART does;
                 // the plain coding when it is over.
                 let head = match self.coding {
                     WordCoding::MarkedParity => WORD_TIME.min(length),

@@ -28,7 +28,7 @@ pub struct BusToOpen {
 }
 
 impl BusToOpen {
-    /// How far every time of this link may be off at least. A pseudo-terminal tells with each word how
+    /// How far every time of this link may be off at least. A pseudo-terminal reports with each word how
     /// far that word's is.
     #[must_use]
     pub fn uncertainty(&self) -> Micros {

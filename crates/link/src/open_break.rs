@@ -1,9 +1,9 @@
-//! A break whose length nobody tells.
+//! A break whose length is not reported.
 
 use payrig_units::Micros;
 use payrig_wire::{BusEvent, Source, WORD_TIME};
 
-/// A break whose length the link does not tell is taken to last this long, the shortest bus reset
+/// A break whose length the link does not report is taken to last this long, the shortest bus reset
 /// (MDB/ICP 4.3, section 3.2), unless a word follows sooner.
 pub const ASSUMED_BREAK: Micros = Micros::ms(100);
 
@@ -12,7 +12,7 @@ pub const ASSUMED_BREAK: Micros = Micros::ms(100);
 pub(crate) struct OpenBreak(Option<Micros>);
 
 impl OpenBreak {
-    /// A UART tells of a break when it has lasted one word.
+    /// A UART reports a break when it has lasted one word.
     pub(crate) fn noticed(&mut self, at: Micros) {
         self.0 = Some(at - WORD_TIME);
     }

@@ -22,7 +22,7 @@ pub struct UsbIdentity {
 }
 
 impl UsbIdentity {
-    /// True for the same adapter, as far as it can be told: two without serial numbers look alike.
+    /// True for the same adapter, as far as can be known: two without serial numbers look alike.
     #[must_use]
     pub fn is_same(&self, other: &Self) -> bool {
         (self.vendor, self.product, &self.serial) == (other.vendor, other.product, &other.serial)

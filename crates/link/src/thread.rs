@@ -43,7 +43,7 @@ impl Awake {
     }
 }
 
-/// Notes when a wait is over, be it that it was dropped.
+/// Notes when a wait is over, even one that was dropped.
 struct Asleep<'a>(&'a mut Awake, Clock);
 
 impl Drop for Asleep<'_> {

@@ -1,6 +1,6 @@
 //! How nine-bit words travel through a stream of bytes: two codings, chosen by name.
 //!
-//! Byte for byte in `docs/src/links.md`; both are incremental, bear any bytes, and find their feet
+//! Byte for byte in `docs/src/links.md`; both are incremental, accept any bytes, and find their feet
 //! again after garbage.
 
 mod marked;
@@ -24,7 +24,7 @@ pub enum Symbol {
     Word(Word),
     /// The line held active longer than a word can be. How long is not always known.
     Break {
-        /// Microseconds; `None` where the coding does not tell.
+        /// Microseconds; `None` where the coding does not report it.
         length: Option<Micros>,
     },
     /// Bytes that fit nowhere in the coding.

@@ -11,8 +11,8 @@ use std::sync::Arc;
 /// A descriptor of its own for the waits of a port.
 ///
 /// A wait ends with the next edge or when the hardware goes away, not when somebody wants it to. So
-/// the thread that waits owns the descriptor: it stays open for as long as the wait needs it, be it
-/// until the program ends. [`Drop`] gives up the port's exclusive use, so that a thread that still
+/// the thread that waits owns the descriptor: it stays open for as long as the wait needs it, if
+/// need be until the program ends. [`Drop`] gives up the port's exclusive use, so that a thread that still
 /// waits does not keep others from opening the port.
 pub(crate) struct LineWait(Arc<OwnedFd>);
 

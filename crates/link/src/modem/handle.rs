@@ -203,7 +203,7 @@ mod tests {
         let mut lines = ModemThread::start(ModemPort::new(Looped(false), options)).unwrap();
         let at = clock.now() + Micros::ms(20);
         lines.drive(OutLine::Dtr, Edge { at, high: false }).unwrap();
-        // These lines have no kernel behind them, and that is said.
+        // These lines have no kernel behind them, and that is reported.
         let ModemEvent::Watching(how) = lines.receive().await.unwrap() else {
             panic!("watching")
         };

@@ -1,4 +1,4 @@
-//! What the kernel tells of edges, and what that is worth.
+//! What the kernel reports of edges, and what that is worth.
 
 use super::waiter::{Waiter, Woken};
 use crate::Waker;

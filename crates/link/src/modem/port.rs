@@ -337,7 +337,7 @@ impl<L: ModemLines> ModemPort<L> {
         self.seen.figures()
     }
 
-    /// Looks at the lines so many times and tells how far apart the looks were: the jitter of what
+    /// Looks at the lines so many times and returns how far apart the looks were: the jitter of what
     /// is seen. Edges in the meantime are kept.
     ///
     /// # Errors
@@ -427,7 +427,7 @@ impl<L: ModemLines> ModemPort<L> {
         Ok(())
     }
 
-    /// A look found an edge. The kernel should have told of it; if it does not tell of any for a
+    /// A look found an edge. The kernel should have reported it; if it reports none for a
     /// while, it does not wake us, whatever it says.
     fn was_missed(&mut self, now: Micros, found: bool) {
         if self.kernel.waiter().is_none() {
