@@ -165,7 +165,7 @@ proptest! {
     }
 }
 
-/// The verdict and a check's card say the same of it: on paper it is told once.
+/// The verdict and a check's card say the same of it: on paper it is printed once.
 #[test]
 fn a_reason_with_a_card_of_its_own_is_for_the_screen() {
     let mut examination = example();

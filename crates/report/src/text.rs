@@ -35,7 +35,7 @@ fn styled(style: Style, text: &str) -> String {
     format!("{style}{}{style:#}", plain(text))
 }
 
-/// One check in one line, as it is told while an examination runs.
+/// One check in one line, as it is printed while an examination runs.
 #[must_use]
 pub fn line(check: &CheckResult) -> String {
     let outcome = format!("{:<11}", check.outcome.words());

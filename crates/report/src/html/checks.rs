@@ -96,7 +96,7 @@ fn may_be(kind: &str, who: &str) -> bool {
     first(kind) == first(who)
 }
 
-/// What the subject is called on the bus: of the names it may have, the one most is said of.
+/// What the subject is called on the bus: of the names it may have, the one that occurs most often.
 fn own_name(examination: &Examination) -> Option<&Party> {
     let mut said: BTreeMap<&Party, usize> = BTreeMap::new();
     let names = examination.findings.iter().filter_map(|f| f.who.as_ref());

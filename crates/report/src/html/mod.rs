@@ -107,7 +107,7 @@ fn facts(examination: &Examination) -> Markup {
     }
 }
 
-/// True for a reason that is told again by the card of its check.
+/// True for a reason that the card of its check repeats.
 fn has_card(examination: &Examination, reason: &str) -> bool {
     let mut checks = examination.checks.iter();
     checks.any(|c| matches!(c.outcome, Outcome::Fail | Outcome::CannotTell) && c.reason() == reason)
@@ -134,7 +134,7 @@ fn strip(examination: &Examination) -> Markup {
         @if !examination.reasons.is_empty() {
             ul.reasons {
                 @for reason in &examination.reasons {
-                    // On paper, what fell short is told once, with what to do about it.
+                    // On paper, what fell short is printed once, with what to do about it.
                     li.screen[has_card(examination, reason)] { (plain(reason)) }
                 }
             }
