@@ -35,7 +35,7 @@ impl Asked {
     }
 
     /// What a process ends with that is ended at once: 128 and the number of the signal, as shells
-    /// tell it.
+    /// report it.
     const fn at_once(self) -> i32 {
         128 + match self {
             Self::HangUp => 1,

@@ -28,7 +28,7 @@ impl Exit {
     }
 }
 
-/// An error to be told to the user.
+/// An error to be reported to the user.
 #[derive(Debug, thiserror::Error)]
 pub enum Failure {
     /// The command, rig or file was wrong.

@@ -173,7 +173,7 @@ pub(crate) fn prepare(arguments: &LinkArguments, rig: &Plan) -> Result<Measured,
     measured.collect()
 }
 
-/// Runs a rig over its links, with bench time from `clock`. `began` is told what there is to open or to
+/// Runs a rig over its links, with bench time from `clock`. `began` is given what there is to open or to
 /// connect.
 ///
 /// # Errors
@@ -218,7 +218,7 @@ pub(crate) fn by_the_clock(
     }
 }
 
-/// What whoever connects hardware must know: said once, before the first port is opened.
+/// What whoever connects hardware must know: printed once, before the first port is opened.
 pub(crate) fn cautions() {
     static SAID: std::sync::Once = std::sync::Once::new();
     SAID.call_once(|| say!("{CAUTIONS}"));

@@ -78,10 +78,10 @@ impl TextLog {
                     Source::Master if held >= Micros::ms(100) => "BUS RESET",
                     _ => "BREAK",
                 };
-                // A coding that does not tell how long says so by its uncertainty.
+                // A coding that does not report how long shows that by its uncertainty.
                 let meaning = match *uncertainty_us >= held {
                     true => {
-                        format!("{meaning}: line held active, this link does not tell how long")
+                        format!("{meaning}: line held active, this link does not report how long")
                     }
                     false => format!("{meaning}: line held active for {held}"),
                 };

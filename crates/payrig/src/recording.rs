@@ -1,5 +1,5 @@
 //! A recording as a command keeps it: never over another, locked while it is written, line by line,
-//! and what cannot be kept is said and kept elsewhere.
+//! and what cannot be kept there is reported and kept elsewhere.
 
 use crate::Failure;
 use crate::outputs::{is_plain_file, unwritable};
@@ -82,7 +82,7 @@ impl Recording {
         self.last
     }
 
-    /// Writes an entry. What goes wrong is told at the end; the run is not the worse for it.
+    /// Writes an entry. What goes wrong is reported at the end, and does not disturb the run.
     pub(crate) fn entry(&mut self, entry: &Entry) {
         let Some(writer) = &mut self.writer else {
             return;

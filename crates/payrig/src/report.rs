@@ -89,11 +89,11 @@ impl ReportOutputs {
     }
 }
 
-/// All of them are told; the last is what the program ends with.
+/// All of them are reported; the last is what the program ends with.
 ///
 /// # Errors
 /// When there is any.
-pub(crate) fn tell(mut failures: Vec<Failure>) -> Result<(), Failure> {
+pub(crate) fn report_all(mut failures: Vec<Failure>) -> Result<(), Failure> {
     let Some(last) = failures.pop() else {
         return Ok(());
     };
@@ -148,7 +148,7 @@ pub(crate) fn report(arguments: &ReportArguments) -> Result<Exit, Failure> {
         for path in written {
             put!("wrote {}", path.display())?;
         }
-        tell(wrong)?;
+        report_all(wrong)?;
     } else {
         print_table(&examination)?;
     }

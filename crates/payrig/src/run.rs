@@ -6,7 +6,7 @@ use crate::linked::{self, LinkArguments};
 use crate::log::TextLog;
 use crate::outputs::Files;
 use crate::recording::{Recording, Wanted};
-use crate::report::tell;
+use crate::report::report_all;
 use crate::terminal::{self, Screen, say};
 use crate::{Exit, Failure, Format, summary};
 use clap::Args;
@@ -139,7 +139,7 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
 }
 
 /// Where the log goes: the recording, and text or JSON on standard output. What goes wrong with either
-/// is told at the end, and holds up neither the other nor the bench.
+/// is reported at the end, and holds up neither the other nor the bench.
 struct Output {
     recording: Option<Recording>,
     json: bool,
@@ -255,7 +255,7 @@ impl Output {
         self.show(|_, out| out.flush());
         wrong.extend(self.failed.take().map(Failure::Output));
         wrong.extend(failed);
-        tell(wrong)?;
+        report_all(wrong)?;
         let passed = matches!(kept.last(), Some(Entry::Verdict { passed: true, .. }));
         Ok(if passed {
             Exit::Passed

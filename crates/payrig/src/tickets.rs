@@ -5,7 +5,7 @@ mod list;
 
 use crate::outputs::{Files, write_whole};
 use crate::recording::put_elsewhere;
-use crate::report::{ReportOutputs, print_table, tell};
+use crate::report::{ReportOutputs, print_table, report_all};
 use crate::style::STYLES;
 use crate::terminal::{self, put, say, say_in};
 use crate::{Exit, Failure, Format};
@@ -190,7 +190,7 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
                 for path in written {
                     put!("wrote {}", path.display())?;
                 }
-                tell(wrong)?;
+                report_all(wrong)?;
             } else {
                 put!("ticket {}, added {}", ticket.row.id, ticket.row.added)?;
                 print_table(&ticket.examination)?;

@@ -146,7 +146,7 @@ fn setups(arguments: &DeviceArguments, rig: Option<&Plan>) -> Result<Vec<Meant>,
     Ok(setups)
 }
 
-/// The name of a device among the subjects of one run: a second card reader is told from the first.
+/// The name of a device among the subjects of one run: a second card reader is distinguished from the first.
 fn called(setup: &Setup) -> String {
     match (setup.kind, setup.cashless.unit) {
         (Kind::Cashless, Unit::Two) => format!("{}-2", setup.kind.name()),

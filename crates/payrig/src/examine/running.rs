@@ -2,7 +2,7 @@
 
 use super::{Common, EXAMINATION, date};
 use crate::recording::{Recording, Wanted};
-use crate::report::{print_table, tell};
+use crate::report::{print_table, report_all};
 use crate::terminal::{self, say};
 use crate::{Exit, Failure, Format};
 use payrig_exam::{Check, CheckResult, Examination, Outcome, Stop};
@@ -14,7 +14,7 @@ use std::io::{self, Write};
 use std::path::PathBuf;
 use std::time::SystemTime;
 
-/// A check as `--list` tells it.
+/// A check as `--list` prints it.
 pub(super) struct Listed {
     pub(super) subject: String,
     pub(super) id: &'static str,
@@ -106,7 +106,7 @@ fn end_of(examination: &Examination, at_us: Micros) -> Entry {
     }
 }
 
-/// An examination still to be run; it tells every result as it comes.
+/// An examination still to be run; it reports every result as it comes.
 pub(super) type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult, &[Entry])) -> Examined>;
 
 /// What came out, and whether the link failed on the way.
@@ -148,7 +148,7 @@ pub(super) fn run_all(
                 failed = terminal::json_line(terminal::screen(), &check_line(&subject, check));
             }
             if failed.is_ok() && common.link.is_given() && common.format == Format::Text {
-                // It takes a while: what comes is told as it comes.
+                // It takes a while: results are printed as they come.
                 say!("{}  {}: {}", check.outcome.words(), check.id, check.seen);
             }
         };
@@ -178,7 +178,7 @@ pub(super) fn run_all(
             // What was found before is written: the reports say where it ended.
             wrong.push(error.into());
         }
-        tell(wrong)?;
+        report_all(wrong)?;
     }
     Ok(if passed {
         Exit::Passed

@@ -131,7 +131,7 @@ impl Live {
 
 pub(super) fn listen(arguments: &ListenArguments) -> Result<Exit, Failure> {
     let decimals = Decimals(arguments.decimals);
-    // Whatever is wrong with the amounts is said before hardware is touched.
+    // Whatever is wrong with the amounts is reported before hardware is touched.
     arguments.ask.profiles(arguments.active.level(), decimals)?;
     arguments.ask.amounts(decimals)?;
     cautions();

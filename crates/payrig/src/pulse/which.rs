@@ -44,7 +44,7 @@ pub(crate) struct AskArguments {
 }
 
 impl AskArguments {
-    /// The board's profile, if it was told, and those a train may be of.
+    /// The board's profile, if it was named, and those a train may be of.
     pub(crate) fn profiles(
         &self,
         active: Level,
@@ -357,7 +357,7 @@ impl Answers {
     pub(crate) fn end(mut self, trains: u64, board: Option<&Profile>) -> Result<Exit, Failure> {
         let passed = trains > 0 && self.disagree == 0 && self.unfit == 0 && self.broken == 0;
         let mut text = match (trains, board) {
-            (0, _) => "No pulses: there is nothing to tell a setting from.".to_owned(),
+            (0, _) => "No pulses: there is nothing to derive a setting from.".to_owned(),
             (n, Some(board)) => {
                 let setting = match &board.coding {
                     Coding::Count { pulses: 1, .. } => board.name.clone(),
@@ -382,7 +382,7 @@ impl Answers {
                     text.push_str(&format!("; {} not", self.disagree));
                 }
                 if open > 0 {
-                    text.push_str(&format!("; {open} cannot be told"));
+                    text.push_str(&format!("; {open} cannot be decided"));
                 }
                 text + "."
             }

@@ -24,7 +24,7 @@ pub(super) fn no_visit_before(row: &Row) -> String {
     )
 }
 
-/// What is to be said where two tickets are of two units, or may be.
+/// The warning where two tickets are of two units, or may be.
 pub(super) fn other_unit(before: &Row, now: &Row) -> Option<String> {
     let number = |row: &Row| format!("ticket {}: {}", row.id, clean(&row.serial));
     match (before.serial.is_empty(), now.serial.is_empty()) {
@@ -146,7 +146,7 @@ pub(super) fn write_text(before: &Row, now: &Row, comparison: &Comparison) -> io
 fn drift(mut out: impl Write, d: &Drift) -> io::Result<()> {
     let moved = d.median_moved_us();
     let verdict = match (d.certain, moved) {
-        (false, _) => "no drift that can be told".to_owned(),
+        (false, _) => "no drift that can be measured".to_owned(),
         (true, 0..) => format!(
             "{} longer",
             payrig_units::Micros(moved.unsigned_abs() as u64)
