@@ -45,7 +45,7 @@ impl<B, S> Check<B, S> {
     /// The result of this check; `from` and `to` are bench times.
     #[must_use]
     pub fn result(&self, seen: Seen, from: Micros, to: Micros) -> CheckResult {
-        // What could not be told says itself what was missing.
+        // A check that cannot tell says itself what was missing.
         let helpful = seen.outcome == Outcome::Fail;
         CheckResult {
             id: self.id.to_owned(),

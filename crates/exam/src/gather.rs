@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 const BETWEEN: Micros = Micros::secs(1);
 
 /// Runs checks one after another, each on a bench of its own, and gathers them into one
-/// examination; `only` picks one by its name, `each` is told every result as it comes. Once `stop` is
+/// examination; `only` picks one by its name, `each` gets every result as it comes. Once `stop` is
 /// asked for, the checks that are left are skipped.
 pub(crate) fn examine<'a, B: 'a, S: 'a>(
     checks: impl Iterator<Item = &'a Check<B, S>>,

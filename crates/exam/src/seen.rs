@@ -211,7 +211,7 @@ mod tests {
     }
 
     #[test]
-    fn a_time_near_the_limit_of_an_uncertain_link_cannot_be_told() {
+    fn a_time_near_the_limit_of_an_uncertain_link_is_too_close_to_tell() {
         let judge = |times: &[u64], off: u64| {
             let times: Vec<(u64, u64)> = times.iter().map(|time| (*time, off)).collect();
             Seen::at_most(&timed(&times), Micros(5_000), String::new()).outcome

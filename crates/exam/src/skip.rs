@@ -38,7 +38,7 @@ const EMULATED_ONLY: [&str; 2] = [
 ];
 
 impl Skip {
-    /// True for a check that the subject is fit for and that was not done all the same.
+    /// True for a check that suits the subject, and that was not done.
     #[must_use]
     pub const fn is_missing(&self) -> bool {
         matches!(self, Self::NeedsPerson(_)) || self.breaks_off()

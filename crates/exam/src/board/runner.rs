@@ -41,7 +41,7 @@ fn arranged(check: &BoardCheck, setup: &BoardSetup) -> BoardSetup {
     setup
 }
 
-/// Examines a board; `only` picks one check by its name. `each` is told every result as it comes.
+/// Examines a board; `only` picks one check by its name. `each` gets every result as it comes.
 #[must_use]
 pub fn examine(
     setup: &BoardSetup,

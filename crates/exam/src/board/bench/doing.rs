@@ -75,7 +75,7 @@ impl BoardBench {
     }
 
     /// The board begins from nothing: its power is cut and given back, and only what it says from
-    /// then on counts. An emulated board begins so anyhow.
+    /// then on counts. An emulated board begins so in any case.
     pub(in crate::board) fn cold_start(&mut self) {
         if !self.is_outside() {
             return;

@@ -97,7 +97,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 s.bad.hears = Some(|m, c, d| {
                     if c == [0x33] && d.iter().any(|b| (0x80..0x90).contains(b)) {
                         m.count += 1;
-                        // The other bill of the same kind of report: it cannot be told as a repetition.
+                        // The other bill of the same kind of report: it cannot be taken for a repetition.
                         if m.count > 1 {
                             *d = vec![0x81];
                         }
