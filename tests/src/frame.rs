@@ -71,7 +71,7 @@ impl Spoken {
     }
 }
 
-/// A pause after which words of one side belong to another frame: longer than any that is borne
+/// A pause after which words of one side belong to another frame: longer than any that is tolerated
 /// inside a block (Appendix 3, section 2: 5 ms).
 const NEW_FRAME: Micros = Micros::ms(6);
 

@@ -47,7 +47,7 @@ pub fn cases(usual: u32) -> u32 {
     asked.and_then(|n| n.parse().ok()).unwrap_or(usual)
 }
 
-/// Plays a rig from its text to the end; `each` is told everything that happened.
+/// Plays a rig from its text to the end; `each` is called with everything that happened.
 ///
 /// # Panics
 /// When the text is no rig, or money comes from nowhere.

@@ -41,7 +41,7 @@ struct Case {
     recycler: bool,
     changer: bool,
     moving: u8,
-    /// The word and bit of all flips. CHK tells one turned bit and not every two: those of one place
+    /// The word and bit of all flips. CHK detects one turned bit and not every two: those of one place
     /// in a word and in CHK cancel out (section 2.2).
     flip: (u8, u8),
     acts: Vec<(u16, Act)>,
@@ -237,7 +237,7 @@ proptest! {
         prop_assert!(ended.findings.is_empty());
     }
 
-    /// A validator without power forgets what it had to say: then, and only then, a finding tells.
+    /// A validator without power forgets what it had to say: then, and only then, a finding shows it.
     #[test]
     fn with_power_cuts_the_books_agree_or_a_finding_says_so(case in case(true)) {
         let ended = play(&case);

@@ -189,7 +189,7 @@ fn what_the_profile_cannot_say_is_refused_and_named() {
     m.run(Micros::secs(2));
     let notes = m.notes.join("; ");
     assert!(
-        notes.contains("bills of 100 minor units cannot be said"),
+        notes.contains("bills of 100 minor units cannot be expressed"),
         "{notes}"
     );
     m.insert(0);

@@ -113,7 +113,7 @@ for = \"20 s\"
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(40)))]
     /// Whenever the power goes, the books agree in the end: the bill came back, or all of it was
-    /// credited. What the cut did to the train is told as that, and is nobody's breach.
+    /// credited. What the cut did to the train is reported as that, and is nobody's breach.
     #[test]
     fn no_cut_costs_a_cent(at in 0u64..5_000_000, dark in 1u64..3_000_000, coins in any::<bool>()) {
         let bridge = if coins { "as = \"changer\"\nscaling = 100" } else { "" };
@@ -250,7 +250,7 @@ fn an_inhibit_that_is_not_wired_to_fail_safe_costs_money_and_that_is_named() {
 /// amount; nothing else is taken while it is dark.
 #[test]
 fn what_was_on_its_way_into_the_dark_is_named_with_its_amount() {
-    // Only the bridge loses its power, 2.05 s after the bill: it is past the sensors, not yet told.
+    // Only the bridge loses its power, 2.05 s after the bill: it is past the sensors, not yet reported.
     let text = supply_cut("", 2_050_000, 9_000_000).replacen(
         "do = \"power\"\ndevice = \"old\"\non = false\n",
         "do = \"wait\"\nfor = \"0 s\"\n",
@@ -264,10 +264,10 @@ fn what_was_on_its_way_into_the_dark_is_named_with_its_amount() {
     assert!(unheard.text.contains("5.00"), "{unheard:?}");
 }
 
-/// A pulse that the sender's own power cut shortens is told as that, also when its recording is
+/// A pulse that the sender's own power cut shortens is reported as that, also when its recording is
 /// read, and breaks no limit.
 #[test]
-fn a_pulse_cut_by_a_known_power_cut_is_told_as_that() {
+fn a_pulse_cut_by_a_known_power_cut_is_reported_as_that() {
     let mut seen = 0;
     for at in (2_200_000..2_700_000).step_by(13_000) {
         let rig = payrig_rig::parse(Path::new("test.toml"), &supply_cut("", at, 500_000)).unwrap();

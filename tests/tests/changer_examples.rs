@@ -2,7 +2,7 @@
 //! between our controller and our changer. The standard gives names, not bytes, except for the
 //! commands themselves; where a word is fixed by it, the words are compared too.
 //!
-//! `> ` is the VMC, `< ` the changer. Polls that tell nothing are left out, as in the standard.
+//! `> ` is the VMC, `< ` the changer. Polls that report nothing are left out, as in the standard.
 
 use payrig_controller::{BoardConfig, ChangerPolicy, Controller, ExpectedKind, Life};
 use payrig_mdb::Address;
@@ -398,7 +398,7 @@ fn section_5_6_coin_dispense_sequence_alternative_payout() {
         machine.words_of("< PAYOUT STATUS"),
         ["< 00 01 01 00 00 00 00 00 00 00 00 00 00 00 00 00 02*"]
     );
-    // The values told add up to the value ordered.
+    // The values reported add up to the value ordered.
     let told: u32 = machine
         .bench
         .spoken()

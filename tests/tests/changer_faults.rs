@@ -188,7 +188,7 @@ fn a_busy_changer_is_waited_for() {
     assert_eq!(m.bench.master().life("changer"), Some(Life::Running));
 }
 
-/// The board's power goes in mid payout, at any moment of it: what came out meanwhile is told by the
+/// The board's power goes during a payout, at any moment of it: what came out meanwhile is shown by the
 /// tubes, so that the customer gets the rest and nothing twice.
 #[test]
 fn a_power_cut_of_the_board_in_mid_payout_pays_exactly_once() {
@@ -210,7 +210,7 @@ fn a_power_cut_of_the_board_in_mid_payout_pays_exactly_once() {
     }
 }
 
-/// While the board is off in mid payout, somebody fills in coins of the type that is being paid. The
+/// While the board is off during a payout, somebody fills in coins of the type that is being paid. The
 /// tubes cannot tell that from coins that were not paid: the owner loses what was filled in, at most,
 /// and the books say so.
 #[test]
@@ -249,8 +249,8 @@ fn what_is_filled_in_in_the_dark_is_the_most_that_is_paid_twice() {
     assert!(bad.is_empty(), "{bad:?}");
 }
 
-/// A changer that starts anew in mid payout has its tubes' switches on (section 5.3, COIN TYPE, Y3-Y4):
-/// what is pressed out by hand then, and told once it is back, is no change.
+/// A changer that starts anew during a payout has its tubes' switches on (section 5.3, COIN TYPE, Y3-Y4):
+/// what is pressed out by hand then, and reported once it is back, is no change.
 #[test]
 fn what_is_pressed_out_by_hand_in_mid_payout_is_no_change() {
     let mut bad = Vec::new();

@@ -1,4 +1,4 @@
-//! What a changer tells: coins told twice, several at once, diagnostics, manual payouts. Our
+//! What a changer reports: coins reported twice, several at once, diagnostics, manual payouts. Our
 //! controller and our changer on the virtual bus, the ledger reconciled at the end. Sections are
 //! those of MDB/ICP 4.3.
 
@@ -144,7 +144,7 @@ fn diagnostics_in_words() {
     );
 }
 
-/// Section 5.3, 0FH 07H: coins paid out under the changer's control are told in the report, and a
+/// Section 5.3, 0FH 07H: coins paid out under the changer's control are in the report, and a
 /// report whose ACK was lost is not booked twice.
 #[test]
 fn manual_payout_is_booked_once() {

@@ -1,4 +1,4 @@
-//! Paying from tubes as they are: many coins, too many to be told, dry, jammed, defective. Our
+//! Paying from tubes as they are: many coins, too many for a report, dry, jammed, defective. Our
 //! controller and our changer on the virtual bus, the ledger reconciled at the end. Sections are
 //! those of MDB/ICP 4.3.
 
@@ -68,10 +68,10 @@ fn more_than_255_counts() {
     assert_eq!(orders, ["> 0F* 02 FF 10", "> 0F* 02 2D 3E"]);
 }
 
-/// Section 5.3, TUBE STATUS: counts greater than 255 remain at 255, and then do not tell what came
+/// Section 5.3, TUBE STATUS: counts greater than 255 remain at 255, and then do not show what came
 /// out.
 #[test]
-fn a_tube_with_more_coins_than_can_be_told() {
+fn a_tube_with_more_coins_than_can_be_reported() {
     let mut config = ChangerConfig::demo();
     with_tube(&mut config, QUARTER, 300, 400);
     let mut m = machine(config, ChangerPolicy::default(), Quirks::default());
@@ -131,7 +131,7 @@ fn a_tube_that_runs_dry_coin_by_coin() {
     }
 }
 
-/// The same with four coins in one DISPENSE: two came out, which nothing on the bus tells. The
+/// The same with four coins in one DISPENSE: two came out, which nothing on the bus shows. The
 /// board says so, and the ledger says how much.
 #[test]
 fn a_tube_that_runs_dry_in_mid_dispense() {
@@ -153,7 +153,7 @@ fn a_tube_that_runs_dry_in_mid_dispense() {
     );
 }
 
-/// Section 5.3, POLL, 07H and TUBE STATUS, note: a jam is told, the tube is left alone from then
+/// Section 5.3, POLL, 07H and TUBE STATUS, note: a jam is reported, the tube is left alone from then
 /// on, and the rest comes from others.
 #[test]
 fn a_tube_that_jams_in_mid_payout() {
@@ -186,7 +186,7 @@ fn a_defective_tube_is_not_paid_from() {
     }
 }
 
-/// A tube that is mended is told by no report: the board that could not pay looks at the tubes again, and
+/// No report says that a tube was mended: the board that could not pay looks at the tubes again, and
 /// whoever presses once more is paid.
 #[test]
 fn what_could_not_be_paid_is_paid_once_the_tube_is_mended() {

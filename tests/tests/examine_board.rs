@@ -51,7 +51,7 @@ fn checks_are_listed_without_running_them() {
 
 /// Of each kind of check one quirk: the exit code says that it was found, and what to do is said.
 #[test]
-fn what_a_board_does_wrong_is_told_with_what_to_do() {
+fn what_a_board_does_wrong_is_reported_with_what_to_do() {
     for (quirk, check) in [
         ("repeats-without-poll", "coin-type-in-turn-with-poll"),
         ("pays-again-after-reset", "reset-in-payout"),

@@ -58,7 +58,7 @@ fn the_second_ends_at_once() {
         .status();
     assert!(made.unwrap().success());
     let (mut child, mut out, mut error) = examine(folder.path(), &["--only", "first-command"]);
-    // The check and the verdict have been told, the report is next.
+    // The check and the verdict have been printed, the report is next.
     for _ in 0..2 {
         out.read_line(&mut String::new()).unwrap();
     }

@@ -394,7 +394,7 @@ fn a_to_b_aborted_by_b() {
     let said = net.said();
     assert_eq!(said[..11], [&OFFER_TO_B[..], &BLOCK_TO_B].concat());
     let denial = said.iter().position(|s| s == "B: RETRY/DENY").unwrap();
-    // A may be polled before it is told; what it then sends goes no further.
+    // A may be polled before it hears of it; what it then sends goes no further.
     assert_eq!(said[denial + 1], "VMC to B: ACK");
     assert!(!said[denial..].contains(&"VMC to B: SEND BLOCK".to_owned()));
     assert_eq!(said[said.len() - 2..], ["VMC to A: RETRY/DENY", "A: ACK"]);
@@ -504,7 +504,7 @@ impl Device for Dull {
 }
 
 /// 2.6.2: a message that does not get through is tried five times, with POLLs between; then both
-/// sides are told.
+/// sides hear of it.
 #[test]
 fn five_times_and_no_more() {
     for (silences, complete) in [(4, true), (5, false)] {
@@ -617,7 +617,7 @@ fn two_sessions_then_a_reset() {
     assert!(net.bench.master_mut().files().takes_part(A));
 }
 
-/// A peripheral that goes away in the middle: the other side is told, and the board goes on.
+/// A peripheral that goes away in the middle: the other side hears of it, and the board goes on.
 #[test]
 fn a_device_that_goes_away_ends_the_transfer() {
     let mut net = Net::new();

@@ -23,7 +23,7 @@ fn of_type<'a>(lines: &'a [Value], kind: &str) -> Vec<&'a Value> {
 
 /// Known: short, short, short, long, long, 38 ms pulses, 22 ms pauses, short.
 #[test]
-fn which_tells_the_settings_of_the_known_trains() {
+fn which_names_the_settings_of_the_known_trains() {
     for name in ["pulses-1.vcd", "pulses-1.csv", "noisy-1.vcd"] {
         let ran = pulse(&["which", &capture(name), "--format", "json"]);
         let lines = ran.json();
@@ -238,7 +238,7 @@ fn the_map_in_the_book_is_current() {
 }
 
 #[test]
-fn profiles_are_told() {
+fn profiles_are_listed() {
     let ran = pulse(&["profiles", "--format", "json"]);
     let names: Vec<String> = ran
         .json()

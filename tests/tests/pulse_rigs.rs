@@ -248,7 +248,7 @@ do = \"press-return\"
     let ran = run(&(rig("jam-after = 2") + owed));
     assert!(ran.passed(), "{:?}", ran.limits());
     assert_eq!(ran.balance("customer"), Money(-50));
-    // A coin that falls when the motor stops was ordered by nobody: the books tell.
+    // A coin that falls when the motor stops was ordered by nobody: the books show it.
     let ran = run(&(rig("coins-after-stop = 1") + paid));
     assert_eq!(ran.rules(), ["money"]);
     assert!(ran.limits()[0].1.contains("hopper"), "{:?}", ran.limits());
@@ -449,7 +449,7 @@ value = "5.00"
         Entry::Finding(f) => f.rule == "pulse-width" && f.text.contains("in the middle of a pulse"),
         _ => false,
     });
-    assert!(told, "the pulse that the cut shortened is told as that");
+    assert!(told, "the pulse that the cut shortened is reported as that");
     assert_eq!(ran.trains().len(), 2);
     let ran = old_bill("forgets-on-power-cut = true", script);
     assert!(ran.rules().contains(&"money".to_owned()));
@@ -511,7 +511,7 @@ fn mistakes_in_a_rig_name_line_and_nearest_word() {
     let cases = [
         ("", "bills"),
         ("bills = [\"1.00\"]\nprofile = \"long\"", "profile"),
-        ("bills = [\"1.50\"]", "cannot be said in pulses"),
+        ("bills = [\"1.50\"]", "cannot be expressed in pulses"),
         (
             "bills = [\"1.00\"]\n[device.pulse]\nprofile = \"lnog\"",
             "did you mean \"long\"?",

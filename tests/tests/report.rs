@@ -251,7 +251,7 @@ fn what_payrig_does_itself_is_not_held_against_the_subject() {
         ];
         let own: Vec<bool> = found(&examination).iter().map(|(own, _)| *own).collect();
         assert_eq!(own, [false, false, true]);
-        // That a capture begins in mid word is nothing to be told to a customer.
+        // That a capture begins in the middle of a word is of no interest to a customer.
         examination.findings = of[6..].to_vec();
         assert!(found(&examination).is_empty());
     }

@@ -54,7 +54,11 @@ fn section_2_5_b_a_peripheral_with_data_to_return() {
     // The 26th quarter went to its tube: 01 01 0010, 1AH.
     assert_eq!(bench.words(), ["> 0B* 0B", "< 52 1A 6C*", "> 00"]);
     bench.forget();
-    assert_eq!(bench.ask(&POLL), Outcome::Ack, "acknowledged: told once");
+    assert_eq!(
+        bench.ask(&POLL),
+        Outcome::Ack,
+        "acknowledged: reported once"
+    );
 }
 
 #[test]
@@ -166,7 +170,7 @@ fn section_2_5_e_silence_then_the_command_again() {
     assert_eq!(bench.ask(&POLL), Outcome::Silence);
     assert_eq!(bench.ask(&POLL), Outcome::Ack);
     assert_eq!(bench.words(), ["> 0B* 0B !", "> 0B* 0B", "< 00*"]);
-    // The time-out is 5 ms (section 3.2), 20 ms are borne (Appendix 3, section 2).
+    // The time-out is 5 ms (section 3.2), 20 ms are tolerated (Appendix 3, section 2).
     let [first, second, _] = bench.frames() else {
         panic!("three frames")
     };

@@ -198,7 +198,7 @@ fn a_unit_that_says_no_serial_number_is_given_one() {
     assert_eq!(listed.out.matches("HL-0017").count(), 2, "{}", listed.out);
     let compared = tickets(folder.path(), &["compare", "3"]);
     assert_eq!(compared.code, 0, "{} {}", compared.out, compared.err);
-    // One that says its own is believed less than the plate, and that is told.
+    // One that says its own is believed less than the plate, and that is reported.
     let ran = payrig_in(
         folder.path(),
         &[

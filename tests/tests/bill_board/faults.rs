@@ -183,7 +183,7 @@ fn a_reset_while_a_bill_is_stacked_is_credited_afterwards() {
     set.expect(500, 500);
 }
 
-/// A power cut in mid stacking: the validator never says what became of the bill. The board cannot
+/// A power cut while a bill is stacked: the validator never says what became of the bill. The board cannot
 /// know, and the books say so.
 #[test]
 fn a_power_cut_in_mid_stacking_is_a_loss_that_the_books_name() {
@@ -221,7 +221,7 @@ fn credit_that_waits_for_a_board_is_priced_once_setup_is_known() {
 
 /// Quirks against a board: each ends with books that agree, or with a finding that names the sum.
 #[test]
-fn each_quirk_is_borne_or_found() {
+fn each_quirk_is_tolerated_or_found() {
     for name in Quirks::NAMES {
         let mut quirks = Quirks::default();
         assert!(quirks.set(name, true));

@@ -29,7 +29,7 @@ fn example_14_dispensed_from_another_column() {
     s.bench.assert_books_agree();
 }
 
-/// 7.4.7: with enhanced item number information both numbers are told, with their names.
+/// 7.4.7: with enhanced item number information both numbers are reported, with their names.
 #[test]
 fn example_14_with_enhanced_item_numbers() {
     let mut s = with(Options::ENHANCED_ITEMS, straight, |b| {

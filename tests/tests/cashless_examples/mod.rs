@@ -2,7 +2,7 @@
 //! and our cashless device. Each test has the number of its example in its name.
 //!
 //! What is compared is what the standard draws: who says what, in which order. POLLs that have
-//! nothing to tell are left out where the standard draws them or not as it pleases.
+//! nothing to report are left out where the standard draws them or not as it pleases.
 
 mod baskets;
 mod coupons;

@@ -51,7 +51,7 @@ pub(crate) fn with(
     let mut bench = Bench::new(Controller::new(expected, now));
     let card = bench.plug("card", CashlessDevice::new(config));
     bench.run_until_ready();
-    // The cards may have been told what the readers are for.
+    // The cards may have heard what the readers are for.
     bench.run_for(Micros::secs(1));
     bench.forget();
     Scene { bench, card }

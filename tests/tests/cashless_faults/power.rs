@@ -97,7 +97,7 @@ fn a_reader_that_loses_power_costs_next_to_nothing() {
 
 /// The same when the item does not fall: from VEND APPROVED to VEND FAILURE the reader cannot know.
 #[test]
-fn a_reader_that_loses_power_before_a_failure_is_told_keeps_the_money() {
+fn a_reader_that_loses_power_before_a_failure_is_reported_keeps_the_money() {
     let losses = sweep(Cut::Reader, true);
     assert!(losses > 0);
     // The motor turns for 1.5 s, or 65 steps.
@@ -110,7 +110,7 @@ fn a_bus_reset_at_any_moment() {
     assert!(sweep(Cut::BusReset, true) > 0);
 }
 
-/// The board that loses power turns no motor: what was approved is paid for nothing, and found.
+/// The board that loses power turns no motor: what was approved is paid without goods, and found.
 #[test]
 fn a_board_that_loses_power_at_any_moment() {
     let losses = sweep(Cut::Board, false);

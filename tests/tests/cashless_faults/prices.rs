@@ -1,4 +1,4 @@
-//! Prices as the board tells them: known or not, by list and group, with options, and sales told.
+//! Prices as the board announces them: known or not, by list and group, with options, and sales reported.
 
 use super::forms::{booting, words};
 use super::*;
@@ -36,7 +36,7 @@ fn prices_known_and_unknown_in_both_forms() {
 
 /// 7.4.3: "any time there is a change" of the highest or lowest price, and then only.
 #[test]
-fn prices_that_change_are_told_again() {
+fn prices_that_change_are_announced_again() {
     let mut s = booting(Options::MONEY_32, |_| {}, |_| {});
     s.bench.forget();
     let now = s.bench.now();
@@ -156,7 +156,7 @@ fn options_price() {
     s.bench.assert_books_agree();
 }
 
-/// 7.4.10, b12: an item for a vend token of the changer; the price is told, flag b0 of the mixed
+/// 7.4.10, b12: an item for a vend token of the changer; the price is reported, flag b0 of the mixed
 /// vend flags says that no card paid.
 #[test]
 fn a_sale_for_a_token() {

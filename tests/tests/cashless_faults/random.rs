@@ -42,7 +42,7 @@ fn bench(readers: [Reader; 2], multi: bool, mixed: bool, revalue: bool) -> Strin
     text
 }
 
-/// Steps of a script. All flips are of one bit: CHK tells one turned bit and not every two (section
+/// Steps of a script. All flips are of one bit: CHK detects one turned bit and not every two (section
 /// 2.2).
 fn steps() -> impl Strategy<Value = Vec<String>> {
     let flip = (0u8..4, 0u8..9).prop_map(|(w, b)| format!("flip\"\nword = {w}\nbit = {b}\n#"));
@@ -153,14 +153,14 @@ proptest! {
             let mut all = stage.books().ledger().balances();
             all.find(|(p, _)| p.to_string() == name).map_or(0, |(_, m)| m.as_minor())
         };
-        // Without a discount every item brought its price, or was not told to be sold.
+        // Without a discount every item brought its price, or was not reported as sold.
         prop_assert_eq!(place("board: sales"), 100 * delivered);
         prop_assert!(stage.board().unwrap().vending().is_idle());
         prop_assert!(!stage.board().unwrap().vending().in_session());
         let lost = stage.books().discrepancies();
         let told = findings.iter().filter(|f| f.rule == "money").count();
         prop_assert_eq!(lost.len(), told);
-        // Money by itself: what came in is what was sold and what is owed, but for what is told.
+        // Money by itself: what came in is what was sold and what is owed, but for what is reported.
         let receipts = place("card receipts") + place("phone receipts");
         let cash = -(place("customer"));
         let owed = place("board: credit");

@@ -27,7 +27,7 @@ fn malfunctions_in_plain_words() {
 
 /// 7.4.23: ten BCD bytes; what the board does not know is FFH.
 #[test]
-fn the_time_is_told_when_asked_for() {
+fn the_time_is_sent_when_asked_for() {
     let clock = Clock::new([26, 12, 31], [23, 59, 0]);
     for (clock, expected) in [
         (clock, "> 17* 03 27 01 01 00 0"),

@@ -1,10 +1,10 @@
-//! CASH SALE: lengths, item number conventions, who is told (7.4.10).
+//! CASH SALE: lengths, item number conventions, who hears of it (7.4.10).
 
 use super::*;
 use payrig_mdb::changer::CoinType;
 use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
 
-/// A reader that was told of everything sold for cash: free, as a test, for coins, given back.
+/// A reader to which everything sold for cash was reported: free, as a test, for coins, given back.
 fn told(options: Options, takes: bool) -> (Scene, Plugged<Changer>) {
     let mut expected = board(&[
         ("card", ExpectedKind::Cashless(Unit::One)),
@@ -88,9 +88,9 @@ fn only_to_readers_that_take_it() {
     assert_eq!(sales(&s), Vec::<String>::new());
 }
 
-/// A reader that is away is told when it is back.
+/// A reader that is away hears of it when it is back.
 #[test]
-fn a_reader_that_is_away_is_told_later() {
+fn a_reader_that_is_away_hears_of_it_later() {
     let (mut s, changer) = told(Options::NONE, true);
     s.bench.forget();
     s.bench.power(&s.card.clone(), false);

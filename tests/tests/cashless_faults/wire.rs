@@ -67,7 +67,7 @@ fn up_to_three_faults_in_a_row_cost_nobody_anything() {
     }
 }
 
-/// VEND FAILURE that cannot be told, because the reader hears nothing until it gives up: it was
+/// VEND FAILURE that cannot be delivered, because the reader hears nothing until it gives up: it was
 /// reset meanwhile and keeps the money (7.4.7, note), which is found.
 #[test]
 fn a_failure_that_is_never_heard_is_found_in_the_books() {

@@ -110,7 +110,7 @@ fn customers(heard: &mut Heard, unit: Unit) {
     s.select();
     s.card();
     s.then(CashlessDevice::press_cancel);
-    // In cash, told to the reader.
+    // In cash, reported to the reader.
     s.dollar();
     s.select();
     // Given up before anything was paid.

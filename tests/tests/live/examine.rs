@@ -195,7 +195,7 @@ fn ctrl_c_in_mid_examination_keeps_what_was_found() {
     let last = checks.last().unwrap();
     assert_eq!(last["outcome"], "skipped", "{out}");
     assert!(last["seen"].as_str().unwrap().contains("ended"), "{out}");
-    // Every check of the kind is told.
+    // Every check of the kind is printed.
     let list = payrig_in(
         folder.path(),
         &["examine", "device", "--kind", "changer", "--list"],
@@ -286,7 +286,7 @@ for = "110 s"
     let (mut examination, out, error, _) = both(BOARD, &subject, &examine);
     let check: Value = serde_json::from_str(out.lines().next().unwrap()).unwrap();
     assert_eq!(check["id"], only);
-    // On a stalled machine it may not be told; it is never the board's fault.
+    // On a stalled machine it may be too close to tell; it is never the board's fault.
     let outcome = check["outcome"].as_str().unwrap();
     assert!(["pass", "cannot tell"].contains(&outcome), "{out}\n{error}");
     assert!(error.contains("taken to be prepared so: "), "{error}");

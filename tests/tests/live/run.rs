@@ -50,14 +50,14 @@ fn sells(coding: &str) {
 }
 
 /// 1.75 in coins that go to their tube: each report says how many are in it, so that one that
-/// is told again because the machine stalled is known again.
+/// is reported again because the machine stalled is known again.
 fn with_coins(rig: &str) -> String {
     let coin = "[[script]]\ndo = \"insert-coin\"\nvalue = \"0.25\"\nafter = \"400 ms\"\n";
     rig.replace("COINS", &coin.repeat(7))
 }
 
 /// A sale over a link. Both sides are processes of a machine that may stall, and then an ACK comes too
-/// late and money is told twice, as it would be on a bus: a sale that went wrong so is tried again.
+/// late and money is reported twice, as it would be on a bus: a sale that went wrong so is tried again.
 fn sells_on(rig: &str, bus: &str, coding: &str, link: &[&str]) {
     let Some(python) = python() else { return };
     let mut wrong = Vec::new();

@@ -136,7 +136,7 @@ proptest! {
 
     /// Every device hears any words at any times, and what it says is a frame.
     #[test]
-    fn every_device_bears_any_words(all in vec(said(), 1..60)) {
+    fn every_device_tolerates_any_words(all in vec(said(), 1..60)) {
         let timing = PortTiming::default();
         let mut ports: Vec<Box<dyn BusPeripheral>> = vec![
             Box::new(Port::new(changer(), timing)),
@@ -196,7 +196,7 @@ proptest! {
 
     /// The board hears any words at any times, keeps to frames of its own, and goes on.
     #[test]
-    fn the_board_bears_any_words(
+    fn the_board_tolerates_any_words(
         heard in vec((0..0x200u16, 0..40_000u64), 1..400),
     ) {
         let config = board(&[

@@ -185,7 +185,7 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(payrig_tests::cases(96)))]
 
     /// Any rig: with a board of ours or one that nobody connects, with and without a peer that need not
-    /// be there, at rest and in mid sale when it ends.
+    /// be there, at rest and in the middle of a sale when it ends.
     #[test]
     fn any_rig(
         devices in proptest::sample::subsequence(DEVICES.to_vec(), 0..=3),

@@ -235,7 +235,7 @@ fn a_file_of_tickets_left_by_a_killed_writer_opens() {
     assert_eq!((list.code, list.json().len()), (0, 1), "{}", list.err);
 }
 
-/// An examination records check by check, and one that was killed can be told from a whole one.
+/// An examination records check by check, and one that was killed can be distinguished from a whole one.
 #[test]
 fn a_killed_examination_is_told_from_a_whole_one() {
     let folder = tempfile::tempdir().unwrap();
@@ -260,7 +260,7 @@ fn a_killed_examination_is_told_from_a_whole_one() {
     for _ in 0..3 {
         out.read_line(&mut String::new()).unwrap();
     }
-    // What was told is recorded.
+    // What was printed is recorded.
     assert!(steps(&folder.path().join("killed.jsonl")) >= 3);
     signal(&child, "KILL");
     child.wait().unwrap();

@@ -49,7 +49,7 @@ fn commands() -> Vec<(String, Row)> {
         ]),
         Kind::SetupPrices(_) => row("11H 01H", "11 01 00 0A 00 01", "7.4.3", "board", "reader", &[
             "tests/tests prices_known_and_unknown_in_both_forms",
-            "tests/tests prices_that_change_are_told_again",
+            "tests/tests prices_that_change_are_announced_again",
             "tests/tests example_7_command_out_of_sequence",
             "crates/peripherals/src/cashless states_before_a_session",
         ]),
@@ -139,7 +139,7 @@ fn commands() -> Vec<(String, Row)> {
         ]),
         Kind::WriteTimeDate(_) => row("17H 03H", "17 03 25 11 25 02 00 00 02 47 00 00", "7.4.23", "board", "reader", &[
             "tests/tests weekday_week_summertime_and_holiday",
-            "tests/tests the_time_is_told_when_asked_for",
+            "tests/tests the_time_is_sent_when_asked_for",
             "crates/peripherals/src/cashless display_and_time_requests",
         ]),
         Kind::EnableOptions(_) => row("17H 04H", "17 04 00 00 00 02", "7.4.24", "board", "reader", &[
@@ -221,7 +221,7 @@ fn reports() -> Vec<(String, Row)> {
             "crates/peripherals/src/cashless user_files",
         ]),
         Report::TimeDateRequest => row("11H", "11", "7.4.4", "reader", "board", &[
-            "tests/tests the_time_is_told_when_asked_for",
+            "tests/tests the_time_is_sent_when_asked_for",
         ]),
         Report::DataEntryRequest(_) => row("12H", "12 01", "7.4.4", "reader", "board", &[
             "tests/tests data_entry_1_three_keys_with_prompt_and_asterisks",
