@@ -587,6 +587,7 @@ impl Node for Controller {
             Action::AtMachine(what) => what.perform(self, now),
             Action::PressReturn => self.press_return(now),
             Action::JamItem { item } => self.jam(*item),
+            Action::FreeItem { item } => self.free(*item),
             Action::BusReset => self.bus_reset(now),
             Action::Service { on } => self.set_service(now, *on),
             _ => return Err(cannot("the board")),

@@ -22,6 +22,10 @@ pub enum Skip {
     CannotBeSetUp(String),
     /// Done with an emulated subject only: the whole sentence.
     EmulatedOnly(Cow<'static, str>),
+    /// The board is good without what the check is about, and can be offered none of it.
+    NotOffered(String),
+    /// What an earlier check had done is not undone: there is no ground to start from.
+    NotUndone(String),
     /// The subject lacks what the check is about: the whole sentence.
     NotFitted(Cow<'static, str>),
 }
@@ -32,6 +36,8 @@ const NEVER_ANSWERED: &str =
     "it has never answered: is it switched on, plugged in, and is the coding of the link right?";
 const STOPPED: &str = "the examination was ended by the operator";
 const CANNOT_BE_SET_UP: &str = "the board cannot be set up for it: ";
+const NOT_OFFERED: &str = "this board cannot be offered it: ";
+const NOT_UNDONE: &str = "what an earlier check did is not undone: ";
 const EMULATED_ONLY: [&str; 2] = [
     ": done with the emulated board only",
     ": done with emulated devices only",
@@ -41,7 +47,7 @@ impl Skip {
     /// True for a check that suits the subject, and that was not done.
     #[must_use]
     pub const fn is_missing(&self) -> bool {
-        matches!(self, Self::NeedsPerson(_)) || self.breaks_off()
+        matches!(self, Self::NeedsPerson(_) | Self::NotUndone(_)) || self.breaks_off()
     }
 
     /// True where no further check is done either: the examination ended here.
@@ -64,6 +70,10 @@ impl Skip {
             Self::NeedsPerson(what.to_owned())
         } else if let Some(what) = seen.strip_prefix(CANNOT_BE_SET_UP) {
             Self::CannotBeSetUp(what.to_owned())
+        } else if let Some(what) = seen.strip_prefix(NOT_OFFERED) {
+            Self::NotOffered(what.to_owned())
+        } else if let Some(what) = seen.strip_prefix(NOT_UNDONE) {
+            Self::NotUndone(what.to_owned())
         } else if EMULATED_ONLY.iter().any(|end| seen.ends_with(end)) {
             Self::EmulatedOnly(seen.to_owned().into())
         } else {
@@ -80,6 +90,8 @@ impl fmt::Display for Skip {
             Self::NeverAnswered => f.write_str(NEVER_ANSWERED),
             Self::Stopped => f.write_str(STOPPED),
             Self::CannotBeSetUp(what) => write!(f, "{CANNOT_BE_SET_UP}{what}"),
+            Self::NotOffered(what) => write!(f, "{NOT_OFFERED}{what}"),
+            Self::NotUndone(what) => write!(f, "{NOT_UNDONE}{what}"),
             Self::EmulatedOnly(text) | Self::NotFitted(text) => f.write_str(text),
         }
     }
@@ -113,6 +125,8 @@ mod tests {
             Skip::NeverAnswered,
             Skip::Stopped,
             Skip::CannotBeSetUp("change the settings of the board: none".to_owned()),
+            Skip::NotOffered("escrow: it has bills stacked at once".to_owned()),
+            Skip::NotUndone("the motor of selection 11 is blocked".to_owned()),
             Skip::EmulatedOnly(board.into()),
             Skip::EmulatedOnly(devices.into()),
             "this validator has no escrow".into(),

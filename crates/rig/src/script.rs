@@ -283,6 +283,9 @@ fn read_action(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act
         "jam-item" => Action::JamItem {
             item: scene.item(fields, name)?,
         },
+        "free-item" => Action::FreeItem {
+            item: scene.item(fields, name)?,
+        },
         "press-return" => Action::PressReturn,
         "bus-reset" => Action::BusReset,
         "service" => {

@@ -24,6 +24,7 @@ const ACTIONS: &[(&str, Of, &str)] = &[
     ("select", Of::Board, "item = 11"),
     ("press-return", Of::Board, ""),
     ("jam-item", Of::Board, "item = 11"),
+    ("free-item", Of::Board, "item = 11"),
     ("power", Of::Device, "device = \"changer\"\non = false"),
     ("silent", Of::Device, "device = \"changer\"\nfor = \"2 s\""),
     ("bus-reset", Of::Board, ""),

@@ -100,6 +100,11 @@ pub enum Action {
         /// The item's number.
         item: u16,
     },
+    /// What was to make a delivery of this item fail is undone: it falls again.
+    FreeItem {
+        /// The item's number.
+        item: u16,
+    },
     /// Power to a device.
     Power {
         /// Which; `None` for the board.
@@ -133,7 +138,7 @@ pub struct FaultAction {
 
 impl Action {
     /// The names of those that are not of one kind of device or of the machine only.
-    const OWN: [&'static str; 12] = [
+    const OWN: [&'static str; 13] = [
         "insert-coin",
         "insert-bill",
         "present-card",
@@ -141,6 +146,7 @@ impl Action {
         "select",
         "press-return",
         "jam-item",
+        "free-item",
         "power",
         "silent",
         "bus-reset",
@@ -214,6 +220,7 @@ impl Action {
             Self::Select { item } => format!("select item {item}"),
             Self::PressReturn => "press the coin return".to_owned(),
             Self::JamItem { item } => format!("item {item} will jam"),
+            Self::FreeItem { item } => format!("item {item} falls again"),
             Self::Power { device, on } => {
                 let who = device.as_deref().unwrap_or("the board");
                 format!("power to {who} {}", if *on { "on" } else { "off" })

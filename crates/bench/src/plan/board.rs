@@ -41,14 +41,14 @@ pub struct BoardPlan {
     pub session_timeout: Micros,
     /// Several vends in one card session, where the reader allows it.
     pub multi_vend: bool,
-    /// How long a delivery takes.
-    pub motor: Micros,
+    /// How long a delivery takes; 1.5 s where the rig does not say.
+    pub motor: Option<Micros>,
     /// How it treats its bill validator.
     pub bills: BillPolicy,
     /// A bill is held in escrow until something is selected.
     pub hold_bills: bool,
-    /// Credit stays after a sale, for another.
-    pub keep_credit: bool,
+    /// Credit stays after a sale, for another; not so where the rig does not say.
+    pub keep_credit: Option<bool>,
     /// What it uses of its cashless devices; the codes of its items are added from the items.
     pub cashless: CashlessUse,
     /// How it sells to cards.
@@ -82,6 +82,7 @@ impl BoardPlan {
             name: i.name.clone(),
             price: i.price,
         };
+        let usual = BoardConfig::default();
         Some(BoardConfig {
             items: self.items.iter().map(item).collect(),
             expected: expected.collect(),
@@ -92,14 +93,14 @@ impl BoardPlan {
             decimals: plan.decimals,
             session_timeout: self.session_timeout,
             multi_vend: self.multi_vend,
-            motor_time: self.motor,
+            motor_time: self.motor.unwrap_or(usual.motor_time),
             bills: self.bills.clone(),
             hold_bills: self.hold_bills,
-            keep_credit: self.keep_credit,
+            keep_credit: self.keep_credit.unwrap_or(usual.keep_credit),
             cashless: self.cashless_use(),
             cards: self.cards.clone(),
             instead: self.instead(),
-            ..BoardConfig::default()
+            ..usual
         })
     }
 }

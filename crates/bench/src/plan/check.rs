@@ -192,6 +192,7 @@ fn can(kind: &Kind, action: &Action) -> bool {
         | Action::Select { .. }
         | Action::PressReturn
         | Action::JamItem { .. }
+        | Action::FreeItem { .. }
         | Action::BusReset
         | Action::Fault(_) => false,
     }

@@ -268,6 +268,11 @@ impl Controller {
         self.motor.expect(item, Mishap::Jam);
     }
 
+    /// What was to make deliveries of this item fail is undone: it falls again.
+    pub fn free(&mut self, item: u16) {
+        self.motor.free(item);
+    }
+
     /// The next transmission, if any.
     pub fn take_transmission(&mut self) -> Option<Transmission> {
         self.master.take_transmission()

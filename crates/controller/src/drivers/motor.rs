@@ -70,6 +70,11 @@ impl Motor {
         self.mishaps.push((item, mishap));
     }
 
+    /// Nothing goes wrong with this item any more.
+    pub(crate) fn free(&mut self, item: u16) {
+        self.mishaps.retain(|(of, _)| *of != item);
+    }
+
     /// What came of the delivery that is due, and the item that went out. `instead` names columns
     /// with the same product: a delivery goes on there for `again`.
     pub(crate) fn done(
@@ -128,5 +133,11 @@ mod tests {
         motor.turn(15, Micros(20), false);
         let (delivery, _) = motor.done(Micros(20), &instead, Micros(5)).unwrap();
         assert_eq!(delivery.column, Some(15));
+        motor.expect(15, Mishap::Jam);
+        motor.expect(15, Mishap::Jam);
+        motor.free(15);
+        motor.turn(15, Micros(30), false);
+        let (delivery, _) = motor.done(Micros(30), &instead, Micros(5)).unwrap();
+        assert_eq!(delivery.column, Some(15), "freed");
     }
 }

@@ -8,10 +8,13 @@ mod lines;
 mod measured;
 mod outside;
 mod seeing;
+mod undo;
+mod waiting;
 
 pub use outside::BoardOutside;
 
 use super::bad_habit::Board;
+use super::habits::Habits;
 use super::heard::{BILL, CHANGER, HeardBlock, Listener, READER, What};
 use super::setup::BoardSetup;
 use crate::device::habit::Layer;
@@ -28,6 +31,7 @@ use payrig_bench::plan::PulsePlan;
 use payrig_bench::{BusId, Fault, NodeId, Observation};
 use payrig_controller::Controller;
 use payrig_mdb::Address;
+use payrig_mdb::bill::{self, BillTypes};
 use payrig_mdb::cashless::{Identification, Kind};
 use payrig_mdb::changer::CoinType;
 use payrig_peripherals::bill::BillValidator;
@@ -66,6 +70,11 @@ pub struct BoardBench {
     run: Driven,
     board: Subject,
     identity: Option<Identification>,
+    habits: Habits,
+    /// The validator played has an escrow that a board can use.
+    has_escrow: bool,
+    /// Cash or pulses went in, so that there may be credit.
+    paid_in: bool,
     /// How the check ended in truth, where somebody or something was missing.
     over: Option<Seen>,
     /// Peripherals the board never enabled.
@@ -109,7 +118,9 @@ impl BoardBench {
         let controller = Controller::new(setup.board.clone(), Micros::ZERO);
         let board = Board::new(controller, setup.bad.clone()).with_acceptor(&setup.pulse.name);
         let board = run.bench.add_board(Box::new(board));
-        Some(Self::set_up(setup, run, played, Subject::Emulated(board)))
+        let subject = Subject::Emulated(board);
+        let habits = Habits::of(&setup.board);
+        Some(Self::set_up(setup, habits, run, played, subject))
     }
 
     /// A bench with a board outside, which knows all peripherals as new. `None`, and the board is
@@ -124,20 +135,30 @@ impl BoardBench {
         hand.begin();
         let mut run = Driven::linked(linked, setup.board.decimals);
         let played = Played::new(setup, &mut run, true)?;
+        let habits = hand.habits;
         let subject = Subject::Outside(hand);
         Some(Self {
             identity,
-            ..Self::set_up(setup, run, played, subject)
+            ..Self::set_up(setup, habits, run, played, subject)
         })
     }
 
-    fn set_up(setup: &BoardSetup, run: Driven, played: Played, board: Subject) -> Self {
+    fn set_up(
+        setup: &BoardSetup,
+        habits: Habits,
+        run: Driven,
+        played: Played,
+        board: Subject,
+    ) -> Self {
         let inhibit = setup.pulse.pulse.inhibit.clone();
         let mut bench = Self {
             began: run.now(),
             run,
             board,
             identity: None,
+            habits,
+            has_escrow: setup.bill.escrow,
+            paid_in: false,
             over: None,
             never: Vec::new(),
             played,
@@ -277,6 +298,16 @@ impl BoardBench {
         // REQUEST ID to a card reader says who the board is (section 7.4.20).
         if let Some(Kind::RequestId(id)) = block.to_reader() {
             self.identity = Some(*id);
+        }
+        if let Some(Kind::SetupConfig(config)) = block.to_reader() {
+            let level = self.habits.cashless_level.max(Some(config.level));
+            self.habits.cashless_level = level;
+        }
+        if let Some(bill::Command::BillType { enable, escrow }) = block.to_bill()
+            && self.has_escrow
+            && *enable != BillTypes::NONE
+        {
+            self.habits.escrow = Some(*escrow != BillTypes::NONE);
         }
         self.blocks.push(block);
     }

@@ -1,13 +1,14 @@
 //! The examination of a board before it is installed: the tool plays all peripherals.
 //!
 //! `checks` has the checks, a file per group; `table` their order; `runner` runs them, on an emulated
-//! board or on one outside. A check speaks to a `bench`, which is arranged by a `setup`, and judges by
+//! board or on one outside, working from its `habits`. A check speaks to a `bench`, which is arranged by a `setup`, and judges by
 //! blocks that were `heard`. `bad_habit` and `hearing` make boards that misbehave.
 
 pub mod bad_habit;
 mod bench;
 mod check;
 mod checks;
+mod habits;
 mod heard;
 mod hearing;
 mod options;
@@ -23,6 +24,7 @@ mod tests;
 
 pub use crate::link::{AcceptorLines, LineEvent};
 pub use bench::{BoardBench, BoardOutside};
+pub use habits::{Habit, Habits, LONGEST_DELIVERY, PRESUMPTIONS, presumed_by};
 pub use heard::{HeardBlock, What};
 pub use hearing::{LetsIn, Mishears};
 pub use options::{BoardOptions, preparation};

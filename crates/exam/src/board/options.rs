@@ -26,8 +26,13 @@ pub fn preparation(setup: &BoardSetup, lines: bool) -> String {
     };
     format!(
         "set the board up for a changer, a bill validator and a card reader, with these prices: {}; \
-         all coins and bills accepted, one vend per payment{pulses}",
-        prices.join(", ")
+         all coins and bills accepted, {} per payment, and no delivery of more than {}{pulses}",
+        prices.join(", "),
+        match setup.habits.several_vends {
+            true => "several vends",
+            false => "one vend",
+        },
+        setup.habits.delivery
     )
 }
 
@@ -81,6 +86,12 @@ impl BoardOptions {
         let mut board = was.clone();
         wanted.apply(&mut board);
         (board == *is).then_some(wanted)
+    }
+
+    /// It is about optional features of level 3 (section 7.4.24).
+    #[must_use]
+    pub(super) const fn is_of_level_3(self) -> bool {
+        self.always_idle || self.currencies
     }
 
     /// Sets our own board up so.

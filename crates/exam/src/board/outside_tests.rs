@@ -15,7 +15,7 @@ use payrig_link::{Lateness, LinkError, PortEvent};
 use payrig_units::Micros;
 use payrig_wire::{BusEvent, Edge, Source, Transmission, recording};
 use std::cell::RefCell;
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::rc::Rc;
 
 #[derive(Debug)]
@@ -26,6 +26,8 @@ struct World {
     bad: BadHabits,
     board: Board,
     delivered: Vec<u16>,
+    /// Selections whose motor is blocked.
+    blocked: BTreeSet<u16>,
     shown: Vec<String>,
     /// Edges of the credit line that are still to be made.
     planned: BTreeMap<Micros, bool>,
@@ -55,6 +57,7 @@ impl World {
             bad: setup.bad.clone(),
             board: Board::new(controller, setup.bad.clone()),
             delivered: Vec::new(),
+            blocked: BTreeSet::new(),
             shown: Vec::new(),
             planned: BTreeMap::new(),
             credit: true,
@@ -84,6 +87,12 @@ impl World {
         let person = self.board.person();
         self.delivered.extend(person.take_delivered());
         person.take_movements();
+    }
+
+    fn block(&mut self, item: u16) {
+        self.board.person().free(item);
+        self.board.block_motor(item);
+        self.blocked.insert(item);
     }
 
     /// The machine is switched off, its settings are changed, and it is switched on.
@@ -237,9 +246,17 @@ impl Person for Somebody {
                     ToDo::Act(Action::Select { item }) => {
                         // What fell before does not count.
                         world.delivered.clear();
+                        // What is blocked stays so until somebody is asked to free it.
+                        if world.blocked.contains(item) {
+                            world.block(*item);
+                        }
                         world.board.person().select(now, *item);
                     }
-                    ToDo::Act(Action::JamItem { item }) => world.board.block_motor(*item),
+                    ToDo::Act(Action::JamItem { item }) => world.block(*item),
+                    ToDo::Act(Action::FreeItem { item }) => {
+                        world.blocked.remove(item);
+                        world.board.person().free(*item);
+                    }
                     ToDo::Act(Action::Power { device: None, on }) => world.board.power(now, *on),
                     ToDo::SetUp(options) => world.set_up(*options),
                     ToDo::Act(_) | ToDo::Prepare => {}

@@ -2,6 +2,7 @@
 //! one board at the other end of a port.
 
 use super::bench::{BoardBench, BoardOutside};
+use super::checks::levels::not_offered;
 use super::options::{BoardOptions, preparation};
 use super::setup::BoardSetup;
 use super::table::{BoardCheck, checks};
@@ -14,6 +15,7 @@ use crate::result::{CheckResult, Examination, Subject};
 use crate::skip::Skip;
 use crate::stop::Stop;
 use payrig_link::LinkError;
+use payrig_mdb::cashless::Level;
 use payrig_units::Micros;
 use payrig_wire::recording;
 
@@ -93,6 +95,7 @@ pub fn examine_outside(
         text: preparation(setup, outside.has_lines()),
         what: ToDo::Prepare,
     };
+    outside.know(setup.habits);
     let stop = outside.linked().stop();
     let mut visit = Visit {
         setup,
@@ -112,6 +115,7 @@ pub fn examine_outside(
     let mut examination = gather::examine(checks(), only, &stop, run, each, subject, decimals);
     let mut failure = None;
     if let Some(mut outside) = visit.lent {
+        outside.give_back();
         if let Some(id) = outside.identity() {
             let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).trim_end().to_owned();
             examination.subject.maker = text(&id.maker);
@@ -174,7 +178,14 @@ impl Visit<'_> {
             let text = "needs a board that is set up for it: done with the emulated board only";
             Seen::skipped(Skip::EmulatedOnly(text.into()))
         })?;
-        if let Err(why) = outside.settle(options) {
+        let level = outside.habits().cashless_level;
+        if let Some(level) = level.filter(|level| *level < Level::THREE)
+            && options.is_of_level_3()
+        {
+            return Err(Seen::skipped(not_offered(level)));
+        }
+        let ground = outside.level_ground();
+        if let Err(why) = ground.and_then(|()| outside.settle(options)) {
             if why == Skip::Stopped {
                 self.course.stop();
             }

@@ -1,6 +1,7 @@
 //! What is on the bench of a board examination.
 
 use super::bad_habit::BadHabits;
+use super::habits::Habits as BoardHabits;
 use crate::device::habit::Habits;
 use payrig_bench::Plan;
 use payrig_bench::plan::{Kind, PulsePlan};
@@ -22,6 +23,8 @@ const BENCH: &str = include_str!("bench.toml");
 pub struct BoardSetup {
     /// The board.
     pub board: BoardConfig,
+    /// What is known of the habits of a board outside; those of our own are its settings.
+    pub habits: BoardHabits,
     /// Its bad habits.
     pub bad: BadHabits,
     /// The changer it is given.
@@ -78,6 +81,7 @@ impl BoardSetup {
         };
         Ok(Self {
             board,
+            habits: BoardHabits::default(),
             bad: BadHabits::default(),
             changer: changer.0,
             changer_quirks: changer.1,
@@ -107,7 +111,11 @@ impl BoardSetup {
                     ..board
                 };
             }
-            None => setup.is_outside = true,
+            None => {
+                setup.is_outside = true;
+                setup.habits = BoardHabits::said(&rig.board);
+                setup.board.multi_vend = rig.board.multi_vend;
+            }
         }
         let own = "the examination has its own";
         if !rig.board.items.is_empty() {

@@ -38,8 +38,10 @@ impl BoardBench {
         let price = self.prices.get(&item).copied().unwrap_or_default();
         let text = format!("press selection {item}, which costs {}", self.show(price));
         self.at_machine(Action::Select { item }, text);
+        let last_press = Some((self.now(), self.customer()));
         if let Subject::Outside(hand) = &mut self.board {
             hand.pressed.push(item);
+            hand.last_press = last_press;
         }
     }
 
@@ -60,6 +62,9 @@ impl BoardBench {
     pub fn block_motor(&mut self, item: u16) {
         let text = format!("make the next vend of selection {item} fail: block its motor");
         self.at_machine(Action::JamItem { item }, text);
+        if let (Subject::Outside(hand), None) = (&mut self.board, &self.over) {
+            hand.blocked.insert(item);
+        }
     }
 
     /// Cuts the board's power, or gives it back.
@@ -96,6 +101,7 @@ impl BoardBench {
     /// Puts a coin of this type into the changer.
     pub fn coin(&mut self, coin_type: u8) {
         self.needs(CHANGER);
+        self.paid_in = true;
         self.changer_do(|c, now| c.insert_coin(now, CoinType::of(coin_type)));
     }
 
@@ -112,6 +118,7 @@ impl BoardBench {
     /// Puts in a bill of this type.
     pub fn bill(&mut self, bill_type: u8) {
         self.needs(BILL);
+        self.paid_in = true;
         self.bill_do(|b, now| {
             b.insert_bill(now, bill_type);
         });
@@ -238,26 +245,11 @@ impl BoardBench {
         self.end().0
     }
 
-    /// Leaves a board outside as the next check wants it: with power, without credit.
-    pub(super) fn tidy(&mut self) {
-        let Subject::Outside(hand) = &self.board else {
-            return;
-        };
-        if hand.dark && !self.run.is_over() {
-            self.board_power(true);
-            self.ready();
-        }
-        if self.customer() < Money::ZERO && !self.run.is_over() {
-            self.press_return();
-            self.secs(5);
-        }
-    }
-
     /// Ends the bench and gives the board outside back, where there is one.
     #[must_use]
     pub(in crate::board) fn end(mut self) -> (Evidence, Option<BoardOutside>) {
         self.run.rest_lines();
-        self.tidy();
+        self.undo();
         self.run.bench.close();
         self.gather();
         let from = self.resting_since.unwrap_or(Micros::NEVER);
@@ -283,17 +275,21 @@ impl BoardBench {
         ];
         let trains = measured::sent_trains(&self.entries, self.now());
         let broken_off = self.run.broken_off();
-        let credit_left = self.run.is_over() && self.customer() < Money::ZERO;
+        let credit_left = self.leaves_credit();
+        let habits = self.habits;
         let (live, now) = (self.is_outside(), self.now());
         let (uncertainty, late_by) = (self.run.uncertainty(), self.run.late_by());
         let (bench, linked) = self.run.apart();
         let outside = match (self.board, linked) {
-            (Subject::Outside(hand), Some(linked)) => Some(BoardOutside {
-                linked,
-                hand,
-                identity: self.identity,
-                credit_left,
-            }),
+            (Subject::Outside(mut hand), Some(linked)) => {
+                hand.habits = habits;
+                Some(BoardOutside {
+                    linked,
+                    hand,
+                    identity: self.identity,
+                    credit_left,
+                })
+            }
             _ => None,
         };
         let evidence = Evidence {

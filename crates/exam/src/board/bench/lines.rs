@@ -62,6 +62,7 @@ impl BoardBench {
     /// Puts a bill into the old acceptor.
     pub fn pulse_bill(&mut self, value: i64) {
         self.need_lines();
+        self.paid_in = true;
         self.act(&Action::InsertBill {
             device: self.pulse_name.clone(),
             bill: Tender::Worth(Money(value)),
@@ -71,6 +72,7 @@ impl BoardBench {
     /// Sends pulses of a width on the credit line, as noise or a wrong setting would.
     pub fn stray_pulses(&mut self, count: u32, width: Micros) {
         self.need_lines();
+        self.paid_in = true;
         let mut at = self.now();
         let name = self.pulse_name.clone();
         for _ in 0..count {

@@ -5,6 +5,7 @@ use super::super::options::BoardOptions;
 use super::*;
 use crate::link::AcceptorLines;
 use crate::person::Person;
+use std::collections::BTreeSet;
 
 /// A board outside: who does and sees things at it, and its pulse lines.
 #[derive(Debug)]
@@ -12,8 +13,14 @@ pub(super) struct AtHand {
     pub(super) person: Box<dyn Person>,
     /// Selections pressed whose item nobody was asked about yet.
     pub(super) pressed: Vec<u16>,
+    /// When a selection was pressed last in this check, and what the customer held.
+    pub(super) last_press: Option<(Micros, Money)>,
+    /// Selections whose motor is blocked and is to be freed.
+    pub(super) blocked: BTreeSet<u16>,
     /// Its power was cut and is to be given back.
     pub(super) dark: bool,
+    /// What is known of its habits.
+    pub(super) habits: Habits,
     /// How it is set up now.
     options: BoardOptions,
     /// How it cannot be set up.
@@ -24,7 +31,7 @@ impl AtHand {
     /// A new check begins.
     pub(super) fn begin(&mut self) {
         self.pressed.clear();
-        self.dark = false;
+        self.last_press = None;
     }
 }
 
@@ -45,7 +52,10 @@ impl BoardOutside {
         let hand = AtHand {
             person,
             pressed: Vec::new(),
+            last_press: None,
+            blocked: BTreeSet::new(),
             dark: false,
+            habits: Habits::default(),
             options: BoardOptions::default(),
             refused: Vec::new(),
         };
@@ -98,13 +108,33 @@ impl BoardOutside {
         }
     }
 
+    /// What is known of its habits before it was heard.
+    pub(in crate::board) fn know(&mut self, habits: Habits) {
+        self.hand.habits = habits;
+    }
+
+    /// What is known of its habits by now.
+    pub(in crate::board) fn habits(&self) -> &Habits {
+        &self.hand.habits
+    }
+
+    /// What is to be changed at it so that it is set up as at first, in plain words.
+    pub(super) fn settings_back(&self) -> Option<String> {
+        let first = BoardOptions::default();
+        (self.hand.options != first).then(|| self.hand.options.change(first))
+    }
+
     /// Takes back what a check left in the board that ended early.
     pub(in crate::board) fn without_credit(self, setup: &BoardSetup) -> Option<Self> {
         if !self.credit_left {
             return Some(self);
         }
+        let delivers = self.hand.last_press.is_some();
         let mut bench = BoardBench::outside(setup, self)?;
         bench.ready();
+        if delivers {
+            bench.delivery_and(Micros::secs(1));
+        }
         bench.press_return();
         bench.secs(8);
         let mut back = bench.end().1?;

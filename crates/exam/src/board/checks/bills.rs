@@ -1,6 +1,6 @@
 //! Bills: stacked or given back, credited once, by their reports only.
 
-use super::common::{given, kept, refund, refunds};
+use super::common::{given, kept, refund, refunds, times, uses_escrow};
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, What};
@@ -42,16 +42,29 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "escrow-decided",
         title: "Decides on a bill in escrow",
-        expected: "ESCROW within 5 s of ESCROW POSITION",
+        expected: "ESCROW within 5 s of ESCROW POSITION, or at the coin return where the bill is held until something is bought",
         section: "6.3, POLL, note 2",
         advice: "A bill that is not decided on comes back or is credited too soon: order ESCROW, credit it when it is stacked.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             let from = b.ready();
+            uses_escrow(b)?;
             b.bill(0);
             b.secs(8);
-            given(b, from, What::Escrow)
+            if b.count(from, What::Escrow) > 0 {
+                return given(b, from, What::Escrow);
+            }
+            // Held until something is bought, it is given back at the coin return.
+            refund(b);
+            let held = b.customer();
+            let ordered = b.count(from, What::Escrow) > 0;
+            let text = format!(
+                "{} at the coin return; {} missing then",
+                times(b, from, What::Escrow),
+                b.show(-held)
+            );
+            Ok(Seen::judge(ordered && held.is_zero(), text))
         },
         quirk: Quirk::new(
             "credits-in-escrow",
@@ -77,13 +90,14 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            // The first ACK is that of ESCROW POSITION.
+            // The first ACK is that of ESCROW POSITION, where the board uses that.
+            let skip = u32::from(b.habits().escrow != Some(false));
             b.fault(Fault {
                 kind: FaultKind::Deaf,
                 from: Source::Master,
                 frame: FrameKind::Ack,
                 address: Some(Address::BILL_VALIDATOR),
-                skip: 1,
+                skip,
                 count: 1,
             });
             b.bill(0);
@@ -280,7 +294,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.ready();
             b.bill(0);
             b.secs(8);
-            let first = refund(b);
+            let goods = match b.spend_held_bill() {
+                true => Money(65),
+                false => Money::ZERO,
+            };
+            refund(b);
+            let first = b.customer().saturating_add(Money(100));
             b.bill(0);
             b.secs(12);
             let second = refund(b);
@@ -295,7 +314,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(second),
                 polls = words::count(polls, "POLL")
             );
-            let right = kept == Money(100) && first == Money(100) && second.is_zero();
+            let right =
+                kept == Money(100) && first.saturating_add(goods) == Money(100) && second.is_zero();
             Ok(Seen::judge(right && polls > 10, text))
         },
         quirk: Quirk::new(

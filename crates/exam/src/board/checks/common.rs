@@ -5,6 +5,7 @@ use crate::board::heard::{HeardBlock, What};
 use crate::board::setup::BoardSetup;
 use crate::check::{Run, Seen};
 use crate::device::habit::Habits;
+use crate::skip::Skip;
 use payrig_mdb::Address;
 use payrig_units::{Micros, Money, Place, words};
 
@@ -39,7 +40,7 @@ pub(super) fn sell_for_coins(b: &mut BoardBench) {
             b.secs(1);
         }
         b.select(11);
-        b.secs(5);
+        b.delivery_and(Micros::ms(3_500));
     }
 }
 
@@ -54,7 +55,7 @@ pub(super) fn buy_with(b: &mut BoardBench, balance: Option<i64>, item: u16) -> M
     b.card(balance);
     b.secs(2);
     b.select(item);
-    b.secs(8);
+    b.vend_over(from);
     from
 }
 
@@ -71,8 +72,18 @@ pub(super) fn refund(b: &mut BoardBench) -> Money {
     b.customer().saturating_sub(before)
 }
 
-/// Pass when the coin return gives back exactly this.
+/// Pass when the coin return gives back exactly this. Where the board holds a bill in escrow until
+/// something is bought, item 11 is bought first.
 pub(super) fn refunds(b: &mut BoardBench, wanted: i64) -> Run {
+    if b.spend_held_bill() {
+        refund(b);
+        let missing = -b.customer();
+        let text = format!(
+            "{} missing once an item of 0.65 was bought with the bill in escrow",
+            b.show(missing)
+        );
+        return Ok(Seen::judge(missing == Money(65), text));
+    }
     let got = refund(b);
     let text = format!(
         "the coin return gives {}, credit should be {}",
@@ -88,6 +99,17 @@ pub(super) fn than_right(b: &BoardBench, gain: Money) -> String {
         Money::ZERO => "exactly what is right".to_owned(),
         more if more > Money::ZERO => format!("{} more than is right", b.show(more)),
         less => format!("{} less than is right", b.show(-less)),
+    }
+}
+
+/// Ends a check that is about escrow, where the board has bills stacked at once: BILL TYPE, Y3-Y4
+/// (section 6.3), is its choice.
+pub(super) fn uses_escrow(b: &BoardBench) -> Result<(), Seen> {
+    match b.habits().escrow {
+        Some(false) => Err(Seen::skipped(Skip::NotOffered(
+            "escrow: it has bills stacked at once".to_owned(),
+        ))),
+        _ => Ok(()),
     }
 }
 
@@ -109,6 +131,7 @@ pub(super) fn not_given(b: &BoardBench, from: Micros, what: What) -> Run {
 /// Pass when the board gave this command after somebody bought with a card.
 pub(super) fn after_vend(b: &mut BoardBench, what: What) -> Run {
     let from = buy(b, 11);
+    b.within(Micros::secs(4), |b| b.count(from, what) > 0);
     given(b, from, what)
 }
 

@@ -1,7 +1,7 @@
 //! Power cuts of the machine, at each stage of a cash vend and of a card vend. Whatever is lost,
 //! nobody gets money or goods for nothing, and the machine works again.
 
-use super::common::{than_right, times};
+use super::common::{than_right, times, uses_escrow};
 use super::resets::doubled;
 use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
@@ -394,7 +394,8 @@ fn reach(b: &mut BoardBench, stage: Stage) -> Result<i64, Seen> {
     let from = b.ready();
     let never = || Seen::cannot_tell("the stage of the vend was never reached");
     let given = |b: &mut BoardBench, what: What| {
-        let so = b.until_so(Micros::secs(12), |b| b.count(from, what) > 0);
+        let most = b.habits().delivery + Micros::ms(10_500);
+        let so = b.until_so(most, |b| b.count(from, what) > 0);
         if so { Ok(()) } else { Err(never()) }
     };
     match stage {
@@ -408,6 +409,7 @@ fn reach(b: &mut BoardBench, stage: Stage) -> Result<i64, Seen> {
             b.secs(2);
         }
         Stage::Escrow => {
+            uses_escrow(b)?;
             b.bill(0);
             let waits = |b: &BoardBench| !b.sum(|p| matches!(p, Place::Escrow(_))).is_zero();
             if !b.until_so(Micros::secs(5), waits) {
@@ -415,14 +417,16 @@ fn reach(b: &mut BoardBench, stage: Stage) -> Result<i64, Seen> {
             }
             b.wait(Micros::ms(1_520));
         }
-        Stage::Delivery | Stage::Sold => {
+        Stage::Delivery => {
             b.coin(3);
             b.secs(2);
             b.select(11);
-            match stage {
-                Stage::Sold => b.secs(12),
-                _ => b.wait(Micros::ms(500)),
-            }
+            b.wait(Micros::ms(500));
+        }
+        Stage::Sold => {
+            b.coin(3);
+            b.secs(2);
+            b.sell(11, Money(35));
         }
         Stage::Payout => {
             for _ in 0..3 {
@@ -533,10 +537,11 @@ fn card(b: &mut BoardBench, stage: Stage) -> Run {
     let coins = b.customer();
     let (sold, paid) = (b.sold(), b.card_paid());
     let fell = b.delivered().len();
+    let from = b.now();
     b.card(Some(1_000));
     b.secs(2);
     b.select(12);
-    b.secs(12);
+    b.vend_over(from);
     let works = b.delivered().len() == fell + 1;
     let text = format!(
         "before the next card {asked} VEND commands, {} in coins, goods of {} and {} paid by the \

@@ -8,6 +8,7 @@ use crate::board::heard::{BILL, CHANGER, HeardBlock, READER, What};
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
+use crate::skip::Skip;
 use payrig_mdb::cashless::{Level, Options};
 use payrig_mdb::changer::Features;
 use payrig_mdb::{Address, bill, cashless, changer};
@@ -274,12 +275,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: |b| {
             let from = b.ready();
+            offered(b)?;
             b.select(11);
             b.secs(2);
             let asked = times(b, from, What::VendRequest);
             let before = b.count(from, What::VendRequest) > 0;
             b.card(Some(1_000));
-            b.secs(8);
+            b.vend_over(from);
             let sold = b.delivered().len();
             let text = format!("{asked} before the card, {sold} sold with it");
             Ok(Seen::judge(before && sold == 1, text))
@@ -300,6 +302,23 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
 fn level_3(s: &mut BoardSetup, options: Options) {
     s.cashless.level = Level::THREE;
     s.cashless.options = options;
+}
+
+/// Ends a check of an option of level 3 where the board speaks no level 3 (section 7.4.2, SETUP, Y2): it
+/// may not be offered any (section 2.4.4).
+fn offered(b: &BoardBench) -> Result<(), Seen> {
+    match b.habits().cashless_level {
+        Some(level) if level < Level::THREE => Err(Seen::skipped(not_offered(level))),
+        _ => Ok(()),
+    }
+}
+
+/// Why a board that speaks this level does without options of level 3.
+pub(in crate::board) fn not_offered(level: Level) -> Skip {
+    Skip::NotOffered(format!(
+        "an option of level 3, it speaks level {} to card readers",
+        level.0
+    ))
 }
 
 /// VEND REQUEST without the upper half of its price.
@@ -342,6 +361,8 @@ const WIDE_REQUEST: usize = 9;
 
 /// Pass when an item is sold, and was asked for with 13 counts in four bytes.
 fn wide_sale(b: &mut BoardBench) -> Run {
+    b.ready();
+    offered(b)?;
     let from = buy(b, 11);
     let asked = b.since(from).find_map(|block| match block.to_reader() {
         Some(cashless::Kind::VendRequest(request)) => Some((request.price, block.length())),

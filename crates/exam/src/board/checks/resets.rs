@@ -1,7 +1,7 @@
 //! JUST RESET at any moment: the peripheral is set up again, and whatever it was doing, money stays
 //! right.
 
-use super::common::{behave, blink, given, not_given, than_right, times};
+use super::common::{behave, blink, given, not_given, than_right, times, uses_escrow};
 use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, CHANGER, READER, What};
@@ -161,7 +161,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.select(11);
             b.wait(Micros::ms(500));
             b.changer_do(|c, now| c.reset_itself(now));
-            b.secs(15);
+            let most = b.habits().delivery + Micros::ms(13_500);
+            b.within(most, |b| b.customer() > Money(-100));
+            b.payout_over();
             let balance = balance(b).saturating_add(b.sold());
             let text = format!(
                 "{} sold; in the end the customer has {}",
@@ -251,9 +253,14 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: |b| {
             let from = b.ready();
+            uses_escrow(b)?;
             b.bill(0);
             let ordered = |b: &BoardBench| b.count(from, What::Escrow) > 0;
             if !b.until_so(Micros::secs(8), ordered) {
+                // Held until something is bought.
+                b.press_return();
+            }
+            if !b.until_so(Micros::secs(4), ordered) {
                 return Ok(Seen::cannot_tell("no ESCROW was ordered for the bill"));
             }
             b.wait(Micros::ms(50));
@@ -339,7 +346,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             }
             b.wait(Micros::ms(500));
             blink(b, READER);
-            b.secs(15);
+            b.delivery_and(Micros::ms(13_500));
             let (fell, paid) = (b.delivered().len(), b.card_paid());
             let text = format!(
                 "{fell}, {} paid by the card",
@@ -378,12 +385,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             }
             b.wait(Micros::ms(300));
             blink(b, READER);
-            b.secs(12);
+            b.delivery_and(Micros::ms(10_500));
             let first = b.delivered().len();
+            let from = b.now();
             b.card(Some(1_000));
             b.secs(2);
             b.select(12);
-            b.secs(10);
+            b.vend_over(from);
             let second = b.delivered().len() - first;
             let text = format!(
                 "{first} for the first card, {second} for the second",

@@ -9,7 +9,7 @@ use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
 use crate::device::habit::{Context, Habits, Rewrite};
 use payrig_mdb::cashless;
 use payrig_mdb::cashless::{Report, State, VmcConfig};
-use payrig_units::{Micros, words};
+use payrig_units::{Micros, Money, words};
 
 /// The checks.
 pub(in crate::board) const CHECKS: &[BoardCheck] = &[
@@ -120,8 +120,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: |b| {
             let from = buy(b, 11);
+            let first = b.now();
             b.select(12);
-            b.secs(8);
+            b.vend_over(first);
             let text = format!("{} in one session", times(b, from, What::VendRequest));
             Ok(Seen::judge(b.count(from, What::VendRequest) == 2, text))
         },
@@ -283,10 +284,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.press_return();
             b.secs(12);
             let coins = b.customer();
+            let from = b.now();
             b.card(Some(1_000));
             b.secs(2);
             b.select(11);
-            b.secs(10);
+            b.vend_over(from);
             let sold = b.delivered().len();
             let text = format!(
                 "{} in coins; the next card buys {sold}",
@@ -327,7 +329,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let ended = b.count(from, What::SessionComplete) > 0;
             let text = times(b, from, What::SessionComplete);
             b.select(11);
-            b.secs(8);
+            b.delivery_and(Micros::ms(6_500));
             let sold = b.delivered().len();
             let text = format!("{text}, {} afterwards", words::count(sold, "item"));
             Ok(Seen::judge(ended && sold == 0, text))
@@ -363,10 +365,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.secs(10);
             b.coin(3);
             b.secs(2);
-            b.select(11);
-            b.secs(12);
+            b.sell(11, Money(35));
             b.press_return();
-            b.secs(8);
+            b.payout_over();
             let gain = b.customer().saturating_add(b.sold());
             let sold = b.delivered().len();
             let text = format!("{sold} sold; the customer has {}", than_right(b, gain));

@@ -151,7 +151,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.card(Some(1_000));
             b.secs(2);
             b.select(11);
-            b.secs(35);
+            let over = |b: &BoardBench| b.card_vend_over(from);
+            let most = b.habits().delivery + Micros::ms(31_500);
+            b.within(most, over);
+            b.secs(2);
             let sold = b.delivered().len();
             let text = format!("{sold} sold, {}", times(b, from, What::VendCancel));
             let cancelled = b.count(from, What::VendCancel) > 0;

@@ -8,7 +8,7 @@ use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
 use payrig_mdb::cashless;
 use payrig_peripherals::cashless::Policy;
-use payrig_units::{Money, words};
+use payrig_units::{Micros, Money, words};
 
 /// The checks.
 pub(in crate::board) const CHECKS: &[BoardCheck] = &[
@@ -338,10 +338,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.secs(2);
             b.card(Some(1_000));
             b.secs(2);
+            let (from, before) = (b.now(), b.customer());
             b.select(11);
-            b.secs(10);
+            let most = b.habits().delivery + Micros::ms(8_500);
+            b.within(most, |b| b.customer() > before || b.card_vend_over(from));
+            b.secs(2);
             b.press_return();
-            b.secs(8);
+            b.payout_over();
             let cash = -b.customer();
             let paid = cash.saturating_add(b.card_paid());
             let sold = b.sold();
@@ -397,8 +400,9 @@ fn failed(b: &mut BoardBench, items: &[u16], paid: i64) -> Run {
     b.card(Some(1_000));
     b.secs(2);
     for item in items {
+        let from = b.now();
         b.select(*item);
-        b.secs(8);
+        b.vend_over(from);
     }
     b.press_return();
     b.secs(5);
