@@ -49,7 +49,7 @@ pub(crate) fn pulse(arguments: &PulseArguments) -> Result<Exit, Failure> {
 
 /// A time on the command line: `50`, `50ms` and `50.5 ms` are milliseconds, `800us` and `2s` are
 /// what they say.
-fn time(text: &str) -> Result<Micros, String> {
+pub(crate) fn time(text: &str) -> Result<Micros, String> {
     let wrong = || {
         format!("\"{text}\" is no time; expected milliseconds, as in 50 or 50.5, or 800us, or 2s")
     };

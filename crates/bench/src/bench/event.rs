@@ -111,12 +111,12 @@ impl Bench {
 
     /// When the next entry can be given out; never while a block is open, whose end comes first.
     pub(crate) fn publish_time(&self) -> Micros {
-        let Some(first) = self.pending.iter().map(at).min() else {
-            return Micros::NEVER;
-        };
         if self.ended || self.attended || self.buses.iter().any(Bus::is_open) {
             return Micros::NEVER;
         }
+        let Some(first) = self.pending.iter().map(at).min() else {
+            return Micros::NEVER;
+        };
         let held = match self.pulses.open_since() {
             Some(start) if first >= start => start + TRAIN_WAIT,
             _ => Micros::ZERO,

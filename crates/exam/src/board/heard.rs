@@ -246,6 +246,12 @@ impl HeardBlock {
         self.message == Some(Typed::Nak)
     }
 
+    /// True for a RET.
+    #[must_use]
+    pub fn is_ret(&self) -> bool {
+        self.message == Some(Typed::Ret)
+    }
+
     /// The sub-command of an EXPANSION command (command 7 of its address), also of one nobody knows.
     #[must_use]
     pub fn expansion(&self) -> Option<u8> {

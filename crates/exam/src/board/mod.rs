@@ -18,6 +18,9 @@ mod table;
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+mod habits_tests;
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 mod outside_tests;
 #[cfg(test)]
 mod tests;

@@ -26,6 +26,9 @@ struct World {
     bad: BadHabits,
     board: Board,
     delivered: Vec<u16>,
+    /// How it is set up beyond the ordinary, and how often that was changed.
+    options: BoardOptions,
+    settings: u32,
     /// Selections whose motor is blocked.
     blocked: BTreeSet<u16>,
     shown: Vec<String>,
@@ -57,6 +60,8 @@ impl World {
             bad: setup.bad.clone(),
             board: Board::new(controller, setup.bad.clone()),
             delivered: Vec::new(),
+            options: BoardOptions::default(),
+            settings: 0,
             blocked: BTreeSet::new(),
             shown: Vec::new(),
             planned: BTreeMap::new(),
@@ -99,6 +104,8 @@ impl World {
     fn set_up(&mut self, options: BoardOptions) {
         let mut config = self.config.clone();
         options.apply(&mut config);
+        self.options = options;
+        self.settings += 1;
         let controller = Controller::new(config, self.now);
         self.board = Board::new(controller, self.bad.clone());
         self.collect();
@@ -328,6 +335,140 @@ fn examined(
     examine_outside(&good, outside, only, |_, entries| {
         world.borrow_mut().entries.extend_from_slice(entries)
     })
+}
+
+/// All checks in an order that is as good as any, the same for the same seed.
+fn shuffled(seed: u64) -> Vec<&'static BoardCheck> {
+    let mut order: Vec<&BoardCheck> = checks().collect();
+    let mut state = seed;
+    for left in (1..order.len()).rev() {
+        // Constants of a well-known linear congruential generator (from memory).
+        state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        order.swap(left, (state >> 33) as usize % (left + 1));
+    }
+    order
+}
+
+/// These checks, in this order, on a board of which the examination knows nothing.
+fn in_order(
+    world: &Rc<RefCell<World>>,
+    person: Box<dyn Person>,
+    order: impl IntoIterator<Item = &'static BoardCheck>,
+) -> Examination {
+    let cable = Box::new(Wires(Rc::clone(world)));
+    let linked = Linked::new(cable, Source::Peripheral, Micros::ZERO);
+    let good = BoardSetup::good().unwrap();
+    let outside = BoardOutside::new(linked, person);
+    let order = order.into_iter();
+    runner::examine_in_order(&good, outside, order, None, |_, _| {}).0
+}
+
+/// What a board that is good must not get, in words.
+fn accused(examination: &Examination) -> Vec<String> {
+    let fine = |c: &&CheckResult| match &c.skip {
+        Some(Skip::NotOffered(_)) => true,
+        // No pulse line is connected.
+        Some(Skip::EmulatedOnly(_)) => c.seen.contains("line"),
+        _ => c.outcome == Outcome::Pass,
+    };
+    let not = examination.checks.iter().filter(|c| !fine(c));
+    not.map(|c| format!("{}: {:?} {}", c.id, c.outcome, c.seen))
+        .collect()
+}
+
+fn somebody(world: &Rc<RefCell<World>>) -> Somebody {
+    Somebody {
+        world: Rc::clone(world),
+        asked: None,
+        takes: Micros::ms(200),
+    }
+}
+
+/// A motor that was blocked stays so until somebody is asked to free it; credit, sessions and settings
+/// stay, too. What one check did reaches no other, whatever the order.
+#[test]
+fn verdicts_are_the_same_in_any_order() {
+    let world = World::new(&BoardSetup::good().unwrap());
+    let person = Box::new(somebody(&world));
+    let examination = in_order(&world, person, shuffled(1));
+    assert_eq!(accused(&examination), Vec::<String>::new());
+    assert_eq!(examination.checks.len(), checks().count());
+    let world = world.borrow();
+    assert_eq!(world.blocked, BTreeSet::new());
+    assert_eq!(world.options, BoardOptions::default());
+}
+
+/// That it keeps credit and delivers slowly is found out, or waited for.
+#[test]
+fn a_board_of_unknown_habits_is_accused_of_nothing() {
+    let mut setup = BoardSetup::good().unwrap();
+    setup.board.keep_credit = true;
+    setup.board.motor_time = Micros::secs(12);
+    setup.board.bills.no_escrow = true;
+    setup.board.cashless_level = 2;
+    let world = World::new(&setup);
+    let person = Box::new(somebody(&world));
+    let examination = in_order(&world, person, shuffled(2));
+    assert_eq!(accused(&examination), Vec::<String>::new());
+    let not_offered = |c: &&CheckResult| matches!(c.skip, Some(Skip::NotOffered(_)));
+    let not_offered = examination.checks.iter().filter(not_offered);
+    let mut not_offered: Vec<&str> = not_offered.map(|c| c.id.as_str()).collect();
+    not_offered.sort_unstable();
+    let wanted = [
+        "always-idle-sale",
+        "cut-with-bill-in-escrow",
+        "escrow-decided",
+        "escrow-not-credited",
+        "expanded-currency",
+        "money-of-32-bits",
+        "reset-in-escrow",
+    ];
+    assert_eq!(not_offered, wanted);
+}
+
+/// A person who cannot free a motor.
+#[derive(Debug)]
+struct Unable(Somebody);
+
+impl Person for Unable {
+    fn ask(&mut self, question: &Question) {
+        self.0.ask(question);
+    }
+
+    fn answer(&mut self, now: Micros) -> Option<Reply> {
+        let free = |what: &ToDo| matches!(what, ToDo::Act(Action::FreeItem { .. }));
+        match &self.0.asked {
+            Some((Question::Do { what, .. }, _)) if free(what) => {
+                self.0.asked = None;
+                Some(Reply::CannotDo)
+            }
+            _ => self.0.answer(now),
+        }
+    }
+}
+
+#[test]
+fn a_check_that_has_no_ground_to_start_from_says_so() {
+    let world = World::new(&BoardSetup::good().unwrap());
+    let named = |id: &str| checks().find(|check| check.id == id).unwrap();
+    let order = ["vend-failure-said", "vend-success-said"].map(named);
+    let person = Box::new(Unable(somebody(&world)));
+    let examination = in_order(&world, person, order);
+    assert_eq!(examination.checks[0].outcome, Outcome::Pass);
+    let why = Skip::NotUndone("the motor of selection 11 is blocked".to_owned());
+    assert_eq!(examination.checks[1].skip, Some(why));
+    assert_eq!(examination.grade, crate::result::Grade::FitWithRemarks);
+}
+
+#[test]
+fn settings_are_as_they_were_when_the_examination_is_over() {
+    let world = World::new(&BoardSetup::good().unwrap());
+    let (examination, _) = examined(Rc::clone(&world), Micros::ms(200), Some("multi-vend"), None);
+    assert_eq!(examination.checks[0].outcome, Outcome::Pass);
+    assert_eq!(world.borrow().settings, 2, "there and back");
+    assert_eq!(world.borrow().options, BoardOptions::default());
 }
 
 /// What a link that is 50 us off cannot tell.

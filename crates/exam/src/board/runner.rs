@@ -87,7 +87,18 @@ pub fn examine_until(
 #[must_use]
 pub fn examine_outside(
     setup: &BoardSetup,
+    outside: BoardOutside,
+    only: Option<&str>,
+    each: impl FnMut(&CheckResult, &[recording::Entry]),
+) -> (Examination, Option<LinkError>) {
+    examine_in_order(setup, outside, checks(), only, each)
+}
+
+/// As [`examine_outside`], with these checks in this order.
+pub(super) fn examine_in_order(
+    setup: &BoardSetup,
     mut outside: BoardOutside,
+    order: impl Iterator<Item = &'static BoardCheck>,
     only: Option<&str>,
     each: impl FnMut(&CheckResult, &[recording::Entry]),
 ) -> (Examination, Option<LinkError>) {
@@ -112,7 +123,7 @@ pub fn examine_outside(
     };
     let decimals = setup.board.decimals;
     let run = |check: &BoardCheck| visit.check(check);
-    let mut examination = gather::examine(checks(), only, &stop, run, each, subject, decimals);
+    let mut examination = gather::examine(order, only, &stop, run, each, subject, decimals);
     let mut failure = None;
     if let Some(mut outside) = visit.lent {
         outside.give_back();

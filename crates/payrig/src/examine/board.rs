@@ -7,9 +7,10 @@ use crate::ending::Ending;
 use crate::terminal::say;
 use crate::{Exit, Failure, Format};
 use clap::Args;
-use payrig_exam::board::{self, BoardOutside, BoardSetup};
+use payrig_exam::board::{self, BoardOutside, BoardSetup, Habits};
 use payrig_link::Clock;
 use payrig_rig::RigError;
+use payrig_units::Micros;
 use payrig_wire::Source;
 
 #[derive(Clone, Debug, Args)]
@@ -18,7 +19,50 @@ pub(super) struct BoardArguments {
     common: Common,
     #[command(flatten)]
     pulses: AcceptorArguments,
+    #[command(flatten)]
+    habits: HabitArguments,
 }
+
+/// Habits of a real board that do not show on the wire.
+#[derive(Clone, Debug, Args)]
+struct HabitArguments {
+    /// For a real board: credit stays after a sale, for another, until the coin return is pressed. What
+    /// is not said is found out at the first sale with change.
+    #[arg(long)]
+    keep_credit: bool,
+    /// For a real board: the longest a delivery takes, as in 12s [default: what the rig says, or 15s].
+    #[arg(long, value_name = "TIME", value_parser = crate::pulse::time)]
+    delivery: Option<Micros>,
+}
+
+impl HabitArguments {
+    /// What is said here goes before what the rig says.
+    fn say(&self, habits: &mut Habits) {
+        if self.keep_credit {
+            habits.keeps_credit = Some(true);
+        }
+        if let Some(delivery) = self.delivery {
+            habits.delivery = delivery;
+        }
+    }
+
+    /// Our own board has its habits from its rig.
+    fn refuse(&self) -> Result<(), Failure> {
+        let given = match (self.keep_credit, self.delivery) {
+            (true, _) => ("--keep-credit", "keep-credit = true"),
+            (_, Some(_)) => ("--delivery", "motor"),
+            _ => return Ok(()),
+        };
+        let (option, key) = given;
+        Err(Failure::Wrong(format!(
+            "{option} is said of a real board, and no --link is given: for our own write {key} in the \
+             [board] of a rig"
+        )))
+    }
+}
+
+/// A delivery takes no longer than this, or the examination would not end (common practice, no source).
+const LONGEST: Micros = Micros::secs(300);
 
 pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
     let wrong = |error: RigError| Failure::Wrong(error.to_string());
@@ -43,6 +87,17 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
         let text = "the board of this rig is outside, and the rig does not say where: give --link, or \
                     write [link] in it";
         return Err(Failure::Wrong(text.to_owned()));
+    }
+    match common.link.is_given() {
+        true => arguments.habits.say(&mut setup.habits),
+        false => arguments.habits.refuse()?,
+    }
+    if setup.habits.delivery > LONGEST {
+        let text = format!(
+            "a delivery of {} is longer than {LONGEST}: see --delivery, or motor in [board]",
+            setup.habits.delivery
+        );
+        return Err(Failure::Wrong(text));
     }
     common.link.examine()?;
     arguments.pulses.examine(common.link.port())?;
@@ -77,7 +132,10 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
     let only = common.only.clone();
     if common.list {
         let meant = board::checks().filter(|c| only.as_deref().is_none_or(|id| id == c.id));
-        let listed = meant.map(|c| Listed::of("board", c));
+        let listed = meant.map(|c| Listed {
+            works_from: board::presumed_by(c.id).iter().map(|h| h.name()).collect(),
+            ..Listed::of("board", c)
+        });
         list(&listed.collect::<Vec<_>>(), common.format)?;
         return Ok(Exit::Passed);
     }

@@ -22,6 +22,8 @@ pub(super) struct Listed {
     pub(super) section: &'static str,
     pub(super) expected: &'static str,
     pub(super) quirk: &'static str,
+    /// Habits of the subject that it works from.
+    pub(super) works_from: Vec<&'static str>,
 }
 
 impl Listed {
@@ -34,6 +36,7 @@ impl Listed {
             section: check.section,
             expected: check.expected,
             quirk: check.quirk.name,
+            works_from: Vec::new(),
         }
     }
 }
@@ -47,6 +50,7 @@ pub(super) fn list(checks: &[Listed], format: Format) -> io::Result<()> {
             let line = json!({
                 "type": "check", "subject": check.subject, "id": check.id, "title": check.title,
                 "section": check.section, "expected": check.expected, "quirk": check.quirk,
+                "works_from": check.works_from,
             });
             terminal::json_line(&mut out, &line)?;
             continue;

@@ -1,12 +1,13 @@
 //! Bills: stacked or given back, credited once, by their reports only.
 
-use super::common::{given, kept, refund, refunds, times, uses_escrow};
+use super::common::{behave, given, kept, refund, refunds, times, uses_escrow};
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, What};
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Seen, Weight};
+use crate::device::habit::{Context, Habits};
 use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
 use payrig_peripherals::bill::Fault as BillFault;
@@ -75,6 +76,61 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                         for b in d.iter_mut().filter(|b| (0x90..0xA0).contains(*b)) {
                             *b &= 0x8F;
                         }
+                    }
+                })
+            },
+        ),
+    },
+    // vmc.py of ../shared/peers has this as `credits-in-escrow`: it orders ESCROW as a good one does.
+    BoardCheck {
+        id: "escrow-not-credited",
+        title: "Credits no bill that is still in escrow",
+        expected: "the coin return pays nothing for 1.00 that was ordered to the stacker and is not there yet",
+        section: "6.3, POLL, ESCROW",
+        advice: "Bills are credited and given back: credit a bill when it is stacked.",
+        weight: Weight::Rule,
+        // A validator that holds a bill and does not hear what is to become of it.
+        arrange: Some(|s| {
+            let habits = Habits {
+                deaf_to: Some(|command| matches!(command, [0x35, ..])),
+                ..Habits::default()
+            };
+            behave(s, &[BILL], &habits);
+        }),
+        run: |b| {
+            let from = b.ready();
+            uses_escrow(b)?;
+            b.bill(0);
+            let ordered = |b: &BoardBench| b.count(from, What::Escrow) > 0;
+            b.until_so(Micros::secs(8), ordered);
+            b.wait(Micros::ms(300));
+            // A board that holds it until something is bought orders it back now.
+            b.press_return();
+            if !b.until_so(Micros::secs(4), ordered) {
+                return Ok(Seen::cannot_tell("no ESCROW was ordered for the bill"));
+            }
+            // It is not obeyed, and a reset gives the bill back (section 6.3, RESET).
+            b.secs(14);
+            let more = kept(b).saturating_add(b.customer());
+            let text = format!("{} paid for a bill that was never stacked", b.show(more));
+            Ok(Seen::judge(more.is_zero(), text))
+        },
+        quirk: Quirk::new(
+            "credits-before-stacked",
+            "credits a bill at ESCROW POSITION, whatever becomes of it",
+            |s| {
+                s.bad.hears = Some(|m, c, d| {
+                    if c != [0x33] {
+                        return;
+                    }
+                    let held = d.iter().position(|b| (0x90..0xA0).contains(b));
+                    match held.and_then(|at| Some((at, *d.get(at)?))) {
+                        Some((at, bill)) if m.count == 0 => {
+                            m.count = 1;
+                            d.insert(at, bill & 0x8F);
+                        }
+                        None if m.count == 1 => d.retain(|b| !(0x80..0x90).contains(b)),
+                        _ => {}
                     }
                 })
             },
@@ -181,6 +237,45 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 s.bad.hears = Some(|_, c, d| {
                     if c == [0x33] && d.contains(&0x08) {
                         d.retain(|b| !(0x80..0x90).contains(b));
+                    }
+                })
+            },
+        ),
+    },
+    // vmc.py of ../shared/peers has this as `first-bill-only`.
+    BoardCheck {
+        id: "bill-behind-status-credited",
+        title: "Credits a bill that comes behind a status",
+        expected: "BILL REJECTED and 1.00 in one answer: 1.00 comes back",
+        section: "6.3, POLL, Appendix 3, section 4",
+        advice: "Bills are lost when something else happened before: read the whole answer.",
+        weight: Weight::Rule,
+        arrange: Some(|s| {
+            fn paper_first(context: &Context<'_>, data: &mut Vec<u8>) {
+                if context.command == [0x33] && matches!(data.as_slice(), [0x80..=0x8F]) {
+                    data.insert(0, 0x0B);
+                }
+            }
+            quick_bills(s);
+            let habits = Habits {
+                rewrite: Some(paper_first),
+                ..Habits::default()
+            };
+            behave(s, &[BILL], &habits);
+        }),
+        run: |b| {
+            b.ready();
+            b.bill(0);
+            b.secs(5);
+            refunds(b, 100)
+        },
+        quirk: Quirk::new(
+            "reads-first-status-only",
+            "reads only the first status of a validator's answer",
+            |s| {
+                s.bad.hears = Some(|_, c, d| {
+                    if c == [0x33] {
+                        d.truncate(1);
                     }
                 })
             },

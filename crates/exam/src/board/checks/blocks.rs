@@ -1,10 +1,13 @@
 //! Blocks on the wire: checksums, mode bits, and what follows data.
 
-use super::common::answers;
+use super::common::{answers, refund};
 use crate::board::heard::HeardBlock;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Seen, Weight};
-use payrig_units::words;
+use payrig_bench::{Fault, FaultKind, FrameKind};
+use payrig_mdb::Address;
+use payrig_units::{Money, words};
+use payrig_wire::Source;
 
 /// The checks.
 pub(in crate::board) const CHECKS: &[BoardCheck] = &[
@@ -105,7 +108,57 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             s.bad.naks_data = true
         }),
     },
+    // vmc.py of ../shared/peers has this as `ret-for-ever`.
+    BoardCheck {
+        id: "damaged-answers-given-up",
+        title: "Asks for a damaged answer a few times only",
+        expected: "nine damaged reports of a coin: at most five RETs in a row, and 0.25 comes back",
+        section: "2.2, 2.5 D, Appendix 3, section 2",
+        advice: "One peripheral on a bad wire stops the bus: give an answer up after a few RETs, and ask again at the next POLL.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            let from = b.ready();
+            b.fault(Fault {
+                kind: FaultKind::Flip { word: 0, bit: 0 },
+                from: Source::Peripheral,
+                frame: FrameKind::Block,
+                address: Some(Address::CHANGER),
+                skip: 0,
+                count: DAMAGED,
+            });
+            b.coin(2);
+            b.secs(5);
+            let (mut most, mut row) = (0_usize, 0_usize);
+            for block in b.since(from).filter(|block| block.board) {
+                row = match block.is_ret() {
+                    true => row + 1,
+                    false => 0,
+                };
+                most = most.max(row);
+            }
+            let back = refund(b);
+            let text = format!(
+                "{} in a row at the most, and {} of 0.25 came back",
+                words::count(most, "RET"),
+                b.show(back)
+            );
+            Ok(Seen::judge(most <= RETS && back == Money(25), text))
+        },
+        quirk: Quirk::new(
+            "ret-for-ever",
+            "asks with RET until an answer is right",
+            |s| s.board.timing.retransmits = u8::MAX,
+        ),
+    },
 ];
+
+/// Damaged answers in a row: fewer than a changer's non-response time of 2 s (section 5.4) has POLLs, so
+/// that no board resets it.
+const DAMAGED: u32 = 9;
+
+/// RETs in a row that are few (common practice, no source: section 2.5 D leaves it open).
+const RETS: usize = 5;
 
 #[cfg(test)]
 mod tests {

@@ -1,12 +1,12 @@
 //! Coins: credited, once, by their reports only.
 
-use super::common::refunds;
+use super::common::{refund, refunds};
 use crate::board::bench::BoardBench;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
 use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
-use payrig_units::Money;
+use payrig_units::{Micros, Money};
 use payrig_wire::Source;
 
 /// The checks.
@@ -72,6 +72,42 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 s.bad.hears = Some(|_, c, d| {
                     if c == [0x0B] && d.len() >= 4 {
                         d.truncate(2);
+                    }
+                })
+            },
+        ),
+    },
+    // vmc.py of ../shared/peers has this as `wrong-coin-scaling`. Coins that come back as they went in
+    // hide it: credit and tubes are wrong by the same factor.
+    BoardCheck {
+        id: "coins-buy-at-face-value",
+        title: "Sells for coins of exactly the price",
+        expected: "0.65 in four coins buys an item of 0.65, and nothing comes back",
+        section: "5.3, SETUP, POLL",
+        advice: "Coins are worth more or less than they are: a credit byte is a count of the scaling factor.",
+        weight: Weight::Rule,
+        arrange: None,
+        run: |b| {
+            b.ready();
+            for coin in [2, 2, 1, 0] {
+                b.coin(coin);
+                b.secs(1);
+            }
+            b.secs(1);
+            b.select(11);
+            b.delivery_and(Micros::ms(3_500));
+            let back = refund(b);
+            let sold = b.delivered().len();
+            let text = format!("{sold} sold, {} came back", b.show(back));
+            Ok(Seen::judge(sold == 1 && b.customer() == Money(-65), text))
+        },
+        quirk: Quirk::new(
+            "takes-counts-for-cents",
+            "takes a credit byte for cents, whatever the scaling factor",
+            |s| {
+                s.bad.hears = Some(|_, c, d| {
+                    if let ([0x09], [_, _, _, factor, ..]) = (c, d.as_mut_slice()) {
+                        *factor = 1;
                     }
                 })
             },

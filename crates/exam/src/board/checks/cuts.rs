@@ -328,7 +328,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         section: "7.4.9",
         advice: "Cards stay off after a power cut: set the reader up whatever it was doing.",
         weight: Weight::Rule,
-        arrange: None,
+        arrange: Some(|s| s.cashless.multivend = false),
         run: |b| card(b, Stage::Completed),
         quirk: Quirk::new(
             "no-cards-after-cut",

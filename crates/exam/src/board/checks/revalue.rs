@@ -7,6 +7,8 @@ use crate::board::heard::What;
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Seen, Weight};
+use crate::skip::Skip;
+use payrig_mdb::cashless::Level;
 use payrig_units::{Micros, Money, Place};
 
 /// The checks.
@@ -145,6 +147,10 @@ fn revalues(b: &BoardBench) -> Result<(), Seen> {
         first(b, What::RevalueRequest),
         first(b, What::RevalueLimitRequest),
     ) {
+        (None, None) if !b.habits().speaks(Level::TWO) => Err(Seen::skipped(Skip::NotOffered(
+            "cash for a card (sections 7.4.18, 7.4.19), it speaks level 1 to card readers"
+                .to_owned(),
+        ))),
         (None, None) => Err(Seen::skipped("this board puts no cash on cards")),
         _ => Ok(()),
     }

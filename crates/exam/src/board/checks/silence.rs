@@ -207,6 +207,53 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             },
         ),
     },
+    // vmc.py of ../shared/peers has this as `gives-up-at-once`: it resets, and so repeats after all.
+    BoardCheck {
+        id: "repeats-before-reset",
+        title: "Repeats a command before it sends RESET",
+        expected: "a changer deaf to COIN TYPE is not reset within its non-response time",
+        section: "5.4, Appendix 3, section 3",
+        advice: "One lost block interrupts sales: repeat a command for the non-response time first.",
+        weight: Weight::Rule,
+        arrange: Some(|s| {
+            deaf(s, CHANGER, |c| matches!(c, [0x0C, ..]));
+        }),
+        run: |b| {
+            let from = b.now();
+            b.until_so(Micros::secs(30), |b| b.count(from, What::CoinType) > 0);
+            b.secs(2);
+            let Some(first) = b.since(from).find(|block| block.is(What::CoinType)) else {
+                return Ok(Seen::fail("COIN TYPE was never given"));
+            };
+            let (at, until) = (first.at, first.at + Micros::ms(1_900));
+            let mut after = b.since(at).take_while(|block| block.at < until);
+            let reset = after.find(|block| block.is(What::Reset(CHANGER)));
+            Ok(match reset {
+                Some(reset) => {
+                    let after = reset.at.since(at);
+                    Seen::fail(format!("RESET {after} after the first COIN TYPE"))
+                }
+                None => Seen::pass("no RESET within 1.9 s of the first COIN TYPE"),
+            })
+        },
+        quirk: Quirk::new(
+            "resets-at-first-silence",
+            "sends RESET where COIN TYPE was not answered once",
+            |s| {
+                s.bad.says = Some(|m, c| match c {
+                    [0x0C, ..] => {
+                        m.count = 1;
+                        Said::AsIs
+                    }
+                    [0x0B] if m.unanswered && m.count == 1 => {
+                        m.count = 2;
+                        Said::Instead(vec![0x08])
+                    }
+                    _ => Said::AsIs,
+                })
+            },
+        ),
+    },
     BoardCheck {
         id: "bill-type-in-turn-with-poll",
         title: "Repeats BILL TYPE in turn with POLL",

@@ -91,7 +91,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         section: "7.4.9",
         advice: "Readers stay in a session: end it.",
         weight: Weight::Rule,
-        arrange: None,
+        // Where a reader allows several vends, a board may go on with the session.
+        arrange: Some(|s| s.cashless.multivend = false),
         run: |b| after_vend(b, What::SessionComplete),
         quirk: Quirk::new("no-session-complete", "never says SESSION COMPLETE", |s| {
             s.bad.says = Some(|_, c| match c {
