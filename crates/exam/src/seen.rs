@@ -148,9 +148,7 @@ impl Seen {
             ));
         }
         let off = doubtful.iter().map(|t| t.off).max().unwrap_or_default();
-        Self::cannot_tell(format!(
-            "{text}; with this link each may be off by {off}"
-        ))
+        Self::cannot_tell(format!("{text}; with this link each may be off by {off}"))
     }
 
     /// The same, and this is to be done about it instead of what the check advises; `None` leaves
@@ -197,7 +195,10 @@ mod tests {
         times.push((8_000, 100));
         assert_eq!(at_most(&times), Outcome::Fail);
         // Too many that were not measured.
-        assert_eq!(at_most(&[(1_200, 100), (1_200, 9_000)]), Outcome::CannotTell);
+        assert_eq!(
+            at_most(&[(1_200, 100), (1_200, 9_000)]),
+            Outcome::CannotTell
+        );
     }
 
     #[test]
@@ -207,7 +208,10 @@ mod tests {
         };
         assert_eq!(at_least(&[(50_000, 200), (26_000, 900)]), Outcome::Pass);
         assert_eq!(at_least(&[(50_000, 200), (15_000, 900)]), Outcome::Fail);
-        assert_eq!(at_least(&[(50_000, 200), (24_500, 900)]), Outcome::CannotTell);
+        assert_eq!(
+            at_least(&[(50_000, 200), (24_500, 900)]),
+            Outcome::CannotTell
+        );
     }
 
     #[test]

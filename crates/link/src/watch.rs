@@ -56,7 +56,10 @@ mod tests {
         let until = Watch::sleep_until(Micros::ms(101), Micros::NEVER);
         assert_eq!(until, Micros::ms(121));
         assert_eq!(watch.woke(Micros::ms(101), until, Micros::ms(122)), None);
-        assert_eq!(Watch::sleep_until(Micros::ms(122), Micros::ms(130)), Micros::ms(130));
+        assert_eq!(
+            Watch::sleep_until(Micros::ms(122), Micros::ms(130)),
+            Micros::ms(130)
+        );
         // Stopped while it slept.
         let stall = watch.woke(Micros::ms(122), Micros::ms(130), Micros::ms(430));
         assert_eq!(stall, Some((Micros::ms(122), Micros::ms(430))));
@@ -64,6 +67,9 @@ mod tests {
         let stall = watch.woke(Micros::ms(500), Micros::ms(510), Micros::ms(505));
         assert_eq!(stall, Some((Micros::ms(430), Micros::ms(505))));
         // A deadline that had passed is no stall.
-        assert_eq!(watch.woke(Micros::ms(506), Micros::ms(200), Micros::ms(507)), None);
+        assert_eq!(
+            watch.woke(Micros::ms(506), Micros::ms(200), Micros::ms(507)),
+            None
+        );
     }
 }

@@ -6,3 +6,4 @@ mod examine;
 mod links;
 mod ptys;
 mod run;
+mod witnesses;

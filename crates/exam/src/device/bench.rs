@@ -404,8 +404,16 @@ impl Bench {
             live,
             findings: self.findings,
             intervals: vec![
-                Interval::at_most("answer time", Micros::ms(5), Timed::times(&self.answer_times)),
-                Interval::at_most("pause between bytes", Micros::ms(1), Timed::times(&self.gaps)),
+                Interval::at_most(
+                    "answer time",
+                    Micros::ms(5),
+                    Timed::times(&self.answer_times),
+                ),
+                Interval::at_most(
+                    "pause between bytes",
+                    Micros::ms(1),
+                    Timed::times(&self.gaps),
+                ),
             ],
             trains: self.trains,
             books: bench.books().clone(),

@@ -1,7 +1,7 @@
 //! What a board does while a peripheral does not answer: it repeats, it resets, it goes on with the
 //! others.
 
-use super::common::{behave, given};
+use super::common::{behave, given, times};
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, CHANGER, READER, What};
@@ -211,19 +211,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "repeats-before-reset",
         title: "Repeats a command before it sends RESET",
-        expected: "a changer deaf to COIN TYPE is not reset within its non-response time",
+        expected: "a changer deaf to SETUP is asked again, and not reset within its non-response time",
         section: "5.4, Appendix 3, section 3",
         advice: "One lost block interrupts sales: repeat a command for the non-response time first.",
         weight: Weight::Rule,
         arrange: Some(|s| {
-            deaf(s, CHANGER, |c| matches!(c, [0x0C, ..]));
+            deaf(s, CHANGER, |c| matches!(c, [0x09, ..]));
         }),
         run: |b| {
             let from = b.now();
-            b.until_so(Micros::secs(30), |b| b.count(from, What::CoinType) > 0);
+            let setup = What::Setup(CHANGER);
+            b.until_so(Micros::secs(30), |b| b.count(from, setup) > 0);
             b.secs(2);
-            let Some(first) = b.since(from).find(|block| block.is(What::CoinType)) else {
-                return Ok(Seen::fail("COIN TYPE was never given"));
+            let Some(first) = b.since(from).find(|block| block.is(setup)) else {
+                return Ok(Seen::fail("SETUP was never given"));
             };
             let (at, until) = (first.at, first.at + Micros::ms(1_900));
             let mut after = b.since(at).take_while(|block| block.at < until);
@@ -231,17 +232,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(match reset {
                 Some(reset) => {
                     let after = reset.at.since(at);
-                    Seen::fail(format!("RESET {after} after the first COIN TYPE"))
+                    Seen::fail(format!("RESET {after} after the first SETUP"))
                 }
-                None => Seen::pass("no RESET within 1.9 s of the first COIN TYPE"),
+                None => {
+                    let text = times(b, at, setup);
+                    Seen::judge(b.count(at, setup) > 1, format!("no RESET, {text} in 2 s"))
+                }
             })
         },
         quirk: Quirk::new(
             "resets-at-first-silence",
-            "sends RESET where COIN TYPE was not answered once",
+            "sends RESET where SETUP was not answered once",
             |s| {
                 s.bad.says = Some(|m, c| match c {
-                    [0x0C, ..] => {
+                    [0x09] if m.count == 0 => {
                         m.count = 1;
                         Said::AsIs
                     }

@@ -1,0 +1,432 @@
+#!/usr/bin/env python3
+"""Outside witnesses: a board and devices that somebody else wrote from the standard, and payrig.
+
+    python3 witnesses.py PEERS PAYRIG WHAT ... [--jobs N] [--only NAME] [--table FILE]
+
+PEERS is the folder with vmc.py and periph.py (this repository holds no copy of it), PAYRIG the binary.
+It is copied to a folder of its own before anything runs in it. WHAT is one or more of
+
+    short         a handful of checks of a board, good of other habits and with one fault: half a minute
+    habits        the checks that work from a habit of a board, against boards of the other habit
+    board         a whole attended examination of the good board, by a person who frees no motor unasked
+    board-faults  each fault of the board, against the checks that are about it
+    device        a whole attended examination of each good device
+    device-faults each fault of the devices, against a whole attended examination
+    our-devices   our devices, driven by their board
+    our-board     our board, driving their devices: good ones and faulty ones
+
+A table goes to standard output, a line per run as it ends. Exit code: 0 all as it should be, 1 something
+not, 77 the peers or pyserial are not there.
+"""
+import argparse
+import concurrent.futures
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+
+SKIPPED = 77
+ROWS, WRONG, UNTOLD = [], [], []
+
+# Every machine that runs this stalls now and then: the peers wait so much longer.
+SLACK = ["--slack-ms", "25"]
+# Bears another currency code; the checks of several currencies need it.
+GOOD = SLACK + ["--lenient-currency"]
+
+# Options of vmc.py that make it a good board of another habit, options of payrig that say so, and the
+# checks that work from it. "skipped" where it cannot be offered what the check is about.
+HABITS = [
+    ("keeps credit", ["--keep-credit"], [], {
+        "change-right": "pass", "cut-after-sale": "pass", "empty-tube-made-up-for": "pass",
+        "cash-and-card-add-up": "pass", "pulse-while-paying": "skipped", "reset-in-delivery": "pass"}),
+    ("keeps credit, as is said", ["--keep-credit"], ["--keep-credit", "--delivery", "3s"], {
+        "change-right": "pass", "cut-after-sale": "pass"}),
+    ("no escrow", ["--no-escrow"], [], {
+        "escrow-decided": "skipped", "escrow-not-credited": "skipped", "reset-in-escrow": "skipped",
+        "bill-stacked-and-credited": "pass", "bill-credited-once": "pass", "stacker-full-borne": "pass"}),
+    ("level 1", ["--level", "1"], [], {
+        "always-idle-sale": "skipped", "money-of-32-bits": "skipped", "expanded-currency": "skipped",
+        "vend-success-said": "pass"}),
+    ("level 2", ["--level", "2"], [], {
+        "always-idle-sale": "skipped", "money-of-32-bits": "skipped", "expanded-currency": "skipped",
+        "vend-success-said": "pass"}),
+    ("delivers in 6 s", ["--motor-s", "6"], [], {
+        "vend-success-said": "pass", "vend-failure-said": "pass", "session-completed": "pass",
+        "multi-vend": "pass"}),
+    ("delivers in 12 s", ["--motor-s", "12"], [], {
+        "vend-success-said": "pass", "vend-failure-said": "pass", "session-completed": "pass",
+        "failed-vend-keeps-credit": "pass", "item-number-told": "pass", "multi-vend": "pass"}),
+    ("several vends", ["--multi-vend"], [], {
+        "session-completed": "pass", "vend-success-said": "pass", "multi-vend-only-where-allowed": "pass"}),
+    ("many coins with one DISPENSE", ["--dispense-many"], [], {
+        "change-right": "pass", "tube-runs-out-in-payout": "pass", "reset-in-payout": "pass"}),
+    ("answers a wrong checksum with NAK", ["--nak-bad"], [], {
+        "bad-checksum-not-credited": "pass", "damaged-answers-given-up": "pass"}),
+    ("answers a wrong checksum with silence", ["--silent-bad"], [], {
+        "bad-checksum-not-credited": "pass", "damaged-answers-given-up": "pass"}),
+]
+
+# Faults of vmc.py, and the checks that are about each: one of them must fail.
+BOARD_FAULTS = {
+    "double-credit-bill": ["bill-credited-once"],
+    "double-credit-coin": ["coin-credited-once"],
+    "never-polls-reader": ["finds-every-peripheral"],
+    "ignores-exact-change": ["no-bill-without-change"],
+    "wrong-bill-scaling": ["bill-stacked-and-credited", "mixed-scaling"],
+    "wrong-coin-scaling": ["coins-buy-at-face-value"],
+    "wrong-price-scaling": ["price-asked"],
+    "dispense-twice": ["change-right"],
+    "dispense-again-unacked": ["dispense-not-repeated"],
+    "late-ack": ["acknowledges-in-time"],
+    "ack-4500us": ["acknowledges-with-margin"],
+    "never-acks": ["data-acknowledged"],
+    "reset-after-just-reset": ["just-reset-without-reset"],
+    "no-init-after-just-reset": ["just-reset-sets-up"],
+    "short-break": ["bus-reset-length"],
+    "no-break": ["bus-reset-length"],
+    "early-start": ["bus-reset-pause"],
+    "no-reset-when-silent": ["silence-brings-reset"],
+    "reset-every-second": ["reset-every-ten-seconds"],
+    "stops-when-one-silent": ["others-go-on"],
+    "fast-polls": ["polls-not-too-often"],
+    "slow-polls": ["polls-often-enough"],
+    "tube-status-early": ["tube-status-late"],
+    "never-enables-coins": ["coin-to-tube-credited"],
+    "first-coin-only": ["several-coins-credited"],
+    "first-bill-only": ["bill-behind-status-credited"],
+    "credits-slugs": ["slug-not-credited"],
+    "cash-box-coins-lost": ["coin-to-cash-box-credited"],
+    "escrow-ignored": ["escrow-decided"],
+    "credits-in-escrow": ["escrow-not-credited"],
+    "credits-rejected": ["paper-not-credited"],
+    "no-checksum-test": ["bad-checksum-not-credited"],
+    "bad-checksum-sent": ["command-checksums"],
+    "no-mode-bit": ["address-mode-bit", "finds-every-peripheral"],
+    "slow-bytes": ["command-byte-gaps"],
+    "naks-good-data": ["good-data-accepted"],
+    "sells-on-denied": ["denied-not-sold"],
+    "sells-before-approved": ["denied-not-sold"],
+    "no-vend-success": ["vend-success-said"],
+    "success-on-failure": ["vend-failure-said"],
+    "no-vend-failure": ["vend-failure-said"],
+    "no-session-complete": ["session-completed"],
+    "ignores-cancel-request": ["cancel-ends-session"],
+    "pays-card-in-cash": ["card-money-not-paid-in-cash"],
+    "wrong-item-number": ["item-number-told"],
+    "no-price-range": ["price-range"],
+    "never-enables-reader": ["reader-enabled"],
+    "disables-in-session": ["not-disabled-in-session"],
+    "expansion-to-level-2": ["level-2-changer"],
+    "level-3-to-all": ["level-2-reader", "level-1-reader"],
+    "all-options": ["options-only-where-offered"],
+    "all-features": ["features-only-where-offered"],
+    "ignores-32-bit": ["money-of-32-bits"],
+    "no-poll-between-repeats": ["coin-type-in-turn-with-poll"],
+    "gives-up-at-once": ["repeats-before-reset"],
+    "loses-credit-on-reset": ["reset-with-credit"],
+    "unknown-status-resets": ["unknown-code-borne"],
+    "pays-one-coin-less": ["change-right"],
+    "pays-before-delivery": ["failed-vend-keeps-credit"],
+    "failed-vend-keeps-money": ["failed-vend-keeps-credit"],
+    "return-lever-dead": ["lever-pays-back"],
+    "ret-for-ever": ["damaged-answers-given-up"],
+    "no-out-of-sequence-reset": ["out-of-sequence-resets"],
+    "no-vend-cancel": ["vend-timed-out"],
+    "balance-decides": ["low-balance-asked", "unknown-balance-asked"],
+    "polls-without-pause-after-nak": ["waits-after-nak"],
+    "decimal-places-used": ["decimals-for-display-only"],
+}
+
+KINDS = {"changer": "changer", "bill": "bill-validator", "reader": "cashless"}
+
+
+def row(group, name, what, right, text, seconds):
+    state = {True: "ok", False: "WRONG", None: "untold"}[right]
+    line = "%-7s %-13s %-36s %-30s %4.0f s  %s" % (state, group, name, what, seconds, text)
+    ROWS.append(line)
+    (WRONG if right is False else UNTOLD if right is None else []).append(line)
+    print(line, flush=True)
+
+
+def examine_board(tag, vmc, options, only=None, faults=(), more=None, timeout=400):
+    """An attended examination of vmc.py: what came of each check, the result, seconds."""
+    import person
+    from bench import OUT, PAYRIG, fifo
+    os.makedirs(OUT, exist_ok=True)
+    base = os.path.join(OUT, "board-" + tag)
+    cmd = [PAYRIG, "examine", "board", "--link", "pty", "--coding", "plain", "--json", base + ".json",
+           "--record", base + ".jsonl", "--overwrite"] + options
+    if only:
+        cmd += ["--only", only]
+    began = time.monotonic()
+    with open(base + ".txt", "w") as log:
+        p = subprocess.Popen(cmd, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+                             stderr=subprocess.STDOUT, preexec_fn=lambda: fifo(25), bufsize=0)
+        who = person.Person(p, log, base + ".vmc", "plain", list(faults), vmc, True,
+                            more or {"motor_stays_blocked": True})
+        who.talk(timeout)
+        p.wait()
+        who.close()
+    try:
+        with open(base + ".json") as f:
+            return outcomes(json.load(f)), time.monotonic() - began
+    except (OSError, ValueError):
+        return {}, time.monotonic() - began
+
+
+def outcomes(report):
+    """Of each check in a report: outcome and what was seen."""
+    found = {}
+
+    def walk(node):
+        if isinstance(node, dict):
+            if "id" in node and "outcome" in node:
+                found[node["id"]] = (node["outcome"], node.get("seen"))
+            else:
+                for value in node.values():
+                    walk(value)
+        elif isinstance(node, list):
+            for value in node:
+                walk(value)
+    walk(report)
+    return found
+
+
+def settled(run, wanted, tries=3):
+    """Runs until the outcome is told: a machine that stalls leaves it untold."""
+    spent, outcome, seen = 0.0, "no result", ""
+    for _ in range(tries):
+        found, seconds = run()
+        spent += seconds
+        outcome, seen = found
+        if outcome in wanted or outcome in ("pass", "fail", "skipped"):
+            break
+    return outcome, seen, spent
+
+
+def one_check(tag, vmc, options, check, faults=()):
+    def run():
+        found, seconds = examine_board("%s-%s" % (tag, check), vmc, options, check, faults)
+        return found.get(check, ("no result", "")), seconds
+    return run
+
+
+def verdict(outcome, wanted):
+    return None if outcome == "cannot tell" else outcome == wanted
+
+
+def habits(jobs, only):
+    todo = []
+    for name, vmc, options, checks in HABITS:
+        if only in (None, name):
+            todo += [(name, vmc, options, check, wanted) for check, wanted in checks.items()]
+
+    def do(job):
+        name, vmc, options, check, wanted = job
+        run = one_check(name.replace(" ", "-"), GOOD + vmc, options, check)
+        outcome, seen, seconds = settled(run, (wanted,))
+        row("habits", name, check, verdict(outcome, wanted), "%s: %s" % (outcome, seen), seconds)
+    each(jobs, do, todo)
+
+
+def board(_, __):
+    found, seconds = examine_board("whole", GOOD, [], timeout=5400)
+    for check, (outcome, seen) in found.items():
+        right = {"fail": False, "cannot tell": None}.get(outcome, True)
+        if right is not True:
+            row("board", "good, whole", check, right, "%s: %s" % (outcome, seen), 0)
+    count = sum(outcome == "pass" for outcome, _ in found.values())
+    row("board", "good, whole", "all", bool(found) and count > 100, "%d of %d pass" % (count, len(found)), seconds)
+
+
+def board_faults(jobs, only):
+    import vmc
+    unknown = sorted(set(vmc.FAULTS) ^ set(BOARD_FAULTS))
+    for name in unknown:
+        row("board-faults", name, "-", False, "the table and the peers disagree about this fault", 0)
+
+    def do(job):
+        name, checks = job
+        for check in checks:
+            run = one_check("fault-" + name, GOOD, [], check, [name])
+            outcome, seen, seconds = settled(run, ("fail",))
+            if outcome == "fail":
+                break
+        row("board-faults", name, check, verdict(outcome, "fail"), "%s: %s" % (outcome, seen), seconds)
+    each(jobs, do, [(n, c) for n, c in BOARD_FAULTS.items() if only in (None, n)])
+
+
+def examine_device(tag, kind, faults, timeout=3600):
+    import exam_device
+    _, report, seconds, _ = exam_device.run(tag, KINDS[kind], faults, timeout=timeout)
+    return outcomes(report or {}), seconds
+
+
+def device(jobs, only):
+    def do(kind):
+        found, seconds = examine_device("good-" + kind, kind, [])
+        for check, (outcome, seen) in found.items():
+            if outcome in ("fail", "cannot tell"):
+                right = False if outcome == "fail" else None
+                row("device", kind, check, right, "%s: %s" % (outcome, seen), 0)
+        count = sum(outcome == "pass" for outcome, _ in found.values())
+        row("device", kind, "all", bool(found), "%d of %d pass" % (count, len(found)), seconds)
+    each(jobs, do, [k for k in KINDS if only in (None, k)])
+
+
+def device_faults(jobs, only):
+    import periph
+    kinds = getattr(periph, "FAULT_KINDS", {})
+
+    def do(name):
+        seen, seconds = [], 0.0
+        for kind in kinds.get(name, KINDS):
+            found, spent = examine_device("fault-%s-%s" % (kind, name), kind, [name])
+            seconds += spent
+            seen += ["%s/%s" % (kind, check) for check, (outcome, _) in found.items() if outcome == "fail"]
+            if seen:
+                break
+        row("device-faults", name, "whole examination", bool(seen), "caught by " + ", ".join(seen[:4]) if seen else "not caught", seconds)
+    each(jobs, do, [n for n in periph.FAULTS if only in (None, n)])
+
+
+RIG = """[bench]
+name = "our devices, their board"
+[board]
+kind = "outside"
+[[device]]
+kind = "changer"
+name = "changer"
+[[device]]
+kind = "bill-validator"
+name = "bill"
+bills = ["1.00", "5.00"]
+[[device]]
+kind = "cashless"
+name = "reader"
+level = 3
+options = ["money-32-bit"]
+%s
+"""
+
+# What is put in, what is pressed at their board and when, and what must be where in the end.
+SALES = {
+    "coin": ('[[script]]\ndo = "insert-coin"\nvalue = "1.00"\nafter = "6 s"\n', [(9, "select 11")], 16, -65),
+    "bill": ('[[script]]\ndo = "insert-bill"\nvalue = "1.00"\nafter = "6 s"\n', [(12, "select 11")], 20, -65),
+    "card": ('[[script]]\ndo = "present-card"\nbalance = "10.00"\nafter = "6 s"\n', [(9, "select 12")], 16, 0),
+    "return": ('[[script]]\ndo = "insert-coin"\nvalue = "0.25"\nafter = "6 s"\n[[script]]\ndo = "press-lever"\nafter = "3 s"\n', [], 14, 0),
+}
+
+
+def our_devices(jobs, only):
+    from bench import Bench, OUT, HERE, balances, findings
+
+    def do(job):
+        name, (script, orders, seconds, wanted) = job
+        began = time.monotonic()
+        with Bench(RIG % script, "ours-" + name, limit=60, extra=["--overwrite"]) as bench:
+            log = open(os.path.join(OUT, "ours-%s.vmc" % name), "w")
+            vmc = subprocess.Popen([sys.executable, os.path.join(HERE, "vmc.py"), bench.path] + GOOD,
+                                   stdin=subprocess.PIPE, stdout=log, stderr=log, text=True)
+            for at, order in orders + [(seconds, "quit")]:
+                while time.monotonic() - began < at:
+                    time.sleep(0.02)
+                try:
+                    vmc.stdin.write(order + "\n")
+                    vmc.stdin.flush()
+                except OSError:
+                    break
+            bench.stop()
+            vmc.wait(10)
+            log.close()
+        record = bench.record()
+        held = {k.strip('"'): v for k, v in balances(record).items()}
+        customer = held.get("customer", 0)
+        limits = [f["rule"] for f in findings(record) if f["severity"] == "limit" and f["rule"] != "script"]
+        text = "the customer has %s, should have %s; limits broken: %s" % (customer, wanted, ", ".join(sorted(set(limits))) or "none")
+        # Who broke a limit is read in the recording; money is never a matter of a busy machine.
+        row("our-devices", name, "a sale", customer == wanted, text, time.monotonic() - began)
+    each(jobs, do, [j for j in SALES.items() if only in (None, j[0])])
+
+
+def our_board(jobs, only):
+    def do(name):
+        began = time.monotonic()
+        p = subprocess.run([sys.executable, "board_check.py", name], stdout=subprocess.PIPE,
+                           stderr=subprocess.STDOUT, text=True)
+        bad = [line.strip() for line in p.stdout.splitlines() if "FAIL" in line]
+        row("our-board", name, "books and every word", p.returncode == 0, "; ".join(bad) or "right", time.monotonic() - began)
+    names = subprocess.run([sys.executable, "board_check.py", "--list"], stdout=subprocess.PIPE, text=True).stdout.split()
+    each(jobs, do, [n for n in names if only in (None, n)])
+
+
+def short(jobs, only):
+    """Half a minute: one check of each kind of habit, and one fault."""
+    todo = [
+        ("keeps credit", ["--keep-credit"], ["--keep-credit", "--delivery", "3s"], "change-right", "pass", []),
+        ("delivers in 8 s", ["--motor-s", "8"], [], "vend-success-said", "pass", []),
+        ("no escrow", ["--no-escrow"], [], "escrow-decided", "skipped", []),
+        ("level 2", ["--level", "2"], [], "money-of-32-bits", "skipped", []),
+        ("bad-checksum-sent", [], [], "command-checksums", "fail", ["bad-checksum-sent"]),
+    ]
+
+    def do(job):
+        name, vmc, options, check, wanted, faults = job
+        run = one_check("short", GOOD + vmc, options, check, faults)
+        outcome, seen, seconds = settled(run, (wanted,))
+        row("short", name, check, verdict(outcome, wanted), "%s: %s" % (outcome, seen), seconds)
+    each(jobs, do, [j for j in todo if only in (None, j[0])])
+
+
+def each(jobs, do, todo):
+    with concurrent.futures.ThreadPoolExecutor(jobs) as pool:
+        for done in [pool.submit(do, job) for job in todo]:
+            done.result()
+
+
+GROUPS = {"short": short, "habits": habits, "board": board, "board-faults": board_faults, "device": device,
+          "device-faults": device_faults, "our-devices": our_devices, "our-board": our_board}
+
+
+def main():
+    ap = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    ap.add_argument("peers")
+    ap.add_argument("payrig")
+    ap.add_argument("what", nargs="+", choices=list(GROUPS) + ["all"])
+    ap.add_argument("--jobs", type=int, default=2, help="runs at a time; more than the machine has cores makes them late")
+    ap.add_argument("--only", metavar="NAME", help="this habit, fault, kind or scenario only")
+    ap.add_argument("--table", metavar="FILE", help="writes the table there as well")
+    o = ap.parse_args()
+    if not os.path.exists(os.path.join(o.peers, "vmc.py")):
+        print("SKIPPED outside witnesses: no vmc.py in %s" % o.peers)
+        return SKIPPED
+    try:
+        import serial  # noqa: F401
+    except ImportError:
+        print("SKIPPED outside witnesses: %s has no pyserial (pip install -r tests/python/requirements.txt)" % sys.executable)
+        return SKIPPED
+    os.environ["PAYRIG"] = os.path.abspath(o.payrig)
+    with tempfile.TemporaryDirectory() as folder:
+        own = os.path.join(folder, "peers")
+        shutil.copytree(o.peers, own, ignore=shutil.ignore_patterns("out", "__pycache__"))
+        sys.path.insert(0, own)
+        table = os.path.abspath(o.table) if o.table else None
+        os.chdir(own)
+        for what in GROUPS if "all" in o.what else o.what:
+            if what != "short" or "short" in o.what:
+                GROUPS[what](o.jobs, o.only)
+        os.chdir("/")
+    print("%d runs: %d wrong, %d untold (this machine was too busy)" % (len(ROWS), len(WRONG), len(UNTOLD)))
+    for line in WRONG + UNTOLD:
+        print("  " + line)
+    if table:
+        with open(table, "w") as f:
+            f.write("\n".join(ROWS) + "\n")
+    return 1 if WRONG else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
