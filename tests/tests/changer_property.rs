@@ -143,7 +143,7 @@ fn mishap() -> impl Strategy<Value = Action> {
     ]
 }
 
-/// A coin taken out by hand. Where the changer is reset in mid payout it forgets to report it, and the
+/// A coin taken out by hand. Where the changer is reset during a payout it forgets to report it, and the
 /// tubes cannot say whether the board's order or a hand took the coin: that is found in the end, by
 /// whoever counts the money.
 fn by_hand() -> impl Strategy<Value = Action> {

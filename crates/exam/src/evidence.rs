@@ -35,7 +35,7 @@ pub struct Evidence {
     pub entries: Vec<Entry>,
     /// Who saw what the check judged by.
     pub seen_by: SeenBy,
-    /// How the check ended in truth, where somebody or something was missing.
+    /// How the check really ended, where somebody or something was missing.
     pub over: Option<Seen>,
 }
 

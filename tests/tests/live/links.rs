@@ -224,7 +224,7 @@ impl BlockingPort for Unplugged {
     }
 }
 
-/// One port of two vanishes in mid-run: the log is complete up to then, ends with a verdict, and
+/// One port of two vanishes during a run: the log is complete up to then, ends with a verdict, and
 /// the real acceptor on the other port is held off.
 #[test]
 fn a_port_that_vanishes_ends_the_run_with_a_whole_log_and_everything_held_off() {

@@ -267,7 +267,7 @@ impl Board {
     #[must_use]
     pub fn next_deadline(&self) -> Micros {
         match self.answer.last() {
-            // In mid answer the controller waits for the rest of it.
+            // In the middle of an answer the controller waits for the rest of it.
             Some(word) => word.end + Micros::ms(8),
             None => self.controller.next_deadline(),
         }

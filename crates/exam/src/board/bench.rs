@@ -75,7 +75,7 @@ pub struct BoardBench {
     has_escrow: bool,
     /// Cash or pulses went in, so that there may be credit.
     paid_in: bool,
-    /// How the check ended in truth, where somebody or something was missing.
+    /// How the check really ended, where somebody or something was missing.
     over: Option<Seen>,
     /// Peripherals the board never enabled.
     never: Vec<Address>,
@@ -99,7 +99,7 @@ pub struct BoardBench {
     prices: BTreeMap<u16, Money>,
     /// Edges of the line that holds the pulse acceptor off: when, and whether it does from then on.
     held_off: Vec<(Micros, bool)>,
-    /// Since when the bench is at rest, so that polling intervals say something.
+    /// Since when the bench is at rest, so that polling intervals mean something.
     resting_since: Option<Micros>,
     /// How far the ends of bus resets may be off.
     break_uncertainty: Micros,

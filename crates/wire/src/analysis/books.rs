@@ -25,7 +25,7 @@ pub struct Discrepancy {
     pub since: Micros,
     /// Money the device took in (net).
     pub real: Money,
-    /// What the board says it took in (net), and what it holds to be in doubt and was paid in truth.
+    /// What the board says it took in (net), and what it holds to be in doubt and was really paid.
     pub claimed: Money,
     /// What the board ordered and holds to be in doubt, and what never left the device.
     pub in_doubt: Money,
