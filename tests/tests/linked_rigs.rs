@@ -750,7 +750,7 @@ fn with_cts(
     let passed = matches!(side.log.last(), Some(Entry::Verdict { passed: true, .. }));
     assert_eq!(read.passed, passed, "{text}");
     assert!(found.is_empty() || !passed, "{found:?}");
-    let found = found.into_iter().map(|f| f.text.into()).collect();
+    let found = found.into_iter().map(|f| f.text).collect();
     (found, side.notes().join("; "))
 }
 

@@ -25,7 +25,7 @@ use crate::person::{self, Question, Reply, SeenBy, ToDo, Unattended};
 use crate::result::Interval;
 use crate::seen::{Seen, Timed};
 use crate::skip::Skip;
-use payrig_bench::action::Action;
+use payrig_bench::action::{Action, BillAction, CashlessAction, ChangerAction, Tender};
 use payrig_bench::nodes::{Operable, PulseNode};
 use payrig_bench::plan::PulsePlan;
 use payrig_bench::{BusId, Fault, NodeId, Observation};
@@ -33,9 +33,8 @@ use payrig_controller::Controller;
 use payrig_mdb::Address;
 use payrig_mdb::bill::{self, BillTypes};
 use payrig_mdb::cashless::{Identification, Kind};
-use payrig_mdb::changer::CoinType;
 use payrig_peripherals::bill::BillValidator;
-use payrig_peripherals::cashless::{Card, CashlessDevice};
+use payrig_peripherals::cashless::CashlessDevice;
 use payrig_peripherals::changer::Changer;
 use payrig_peripherals::{Port, PortTiming};
 use payrig_pulse::Inhibit;
@@ -54,11 +53,9 @@ enum Subject {
     Outside(Box<outside::AtHand>),
 }
 
-/// The peripherals that the tool plays.
+/// Those of the peripherals that the tool plays which the bench looks into.
 #[derive(Clone, Copy, Debug)]
 struct Played {
-    changer: NodeId,
-    bill: NodeId,
     cashless: NodeId,
     pulse: NodeId,
 }
@@ -326,9 +323,9 @@ impl Played {
             run,
             come_to_life,
         };
+        place.put(CHANGER, &setup.changer.name, changer);
+        place.put(BILL, &setup.bill.name, bill);
         Some(Self {
-            changer: place.put(CHANGER, &setup.changer.name, changer),
-            bill: place.put(BILL, &setup.bill.name, bill),
             cashless: place.put(READER, &setup.cashless.name, cashless),
             pulse: run.bench.add_node(&setup.pulse.name, Box::new(pulse), None),
         })

@@ -21,9 +21,9 @@ impl<D: Operable> Layered<D> {
         Self { layer, port }
     }
 
-    /// The device itself, for what is done at it.
-    pub(crate) fn device_mut(&mut self) -> &mut D {
-        self.port.device_mut()
+    /// The device itself, to look at.
+    pub(crate) fn device(&self) -> &D {
+        self.port.device()
     }
 }
 

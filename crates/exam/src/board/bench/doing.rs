@@ -10,12 +10,6 @@ const ENABLED: [(What, &str); 3] = [
 ];
 
 impl BoardBench {
-    /// Does something to a node as what it is.
-    fn at<N: payrig_bench::Node>(&mut self, node: NodeId, act: impl FnOnce(&mut N, Micros)) {
-        self.run.bench.at_node(node, act);
-        self.gather();
-    }
-
     /// Something is done on the bench that it cannot refuse: what it is done at is there.
     pub(super) fn act(&mut self, action: &Action) {
         if let Err(why) = self.run.bench.act(action) {
@@ -53,9 +47,9 @@ impl BoardBench {
         }
         // A machine's coin return works the changer's lever, and that is ours (common practice, no
         // source).
-        self.changer_do(|c, now| c.press_escrow_lever(now));
+        self.at_changer(ChangerAction::HoldLever(true));
         self.wait(Micros::ms(50));
-        self.changer_do(|c, now| c.release_escrow_lever(now));
+        self.at_changer(ChangerAction::HoldLever(false));
     }
 
     /// Blocks the motor of an item once.
@@ -91,55 +85,70 @@ impl BoardBench {
         self.board_power(true);
     }
 
-    /// Does something at the changer.
-    pub fn changer_do(&mut self, act: impl FnOnce(&mut Changer, Micros)) {
-        self.at(self.played.changer, |node: &mut Layered<Changer>, now| {
-            act(node.device_mut(), now);
-        });
+    /// The name of the peripheral at an address.
+    fn name(&self, address: Address) -> String {
+        self.names.get(&address).cloned().unwrap_or_default()
+    }
+
+    /// Something happens to the changer, or is done at it.
+    pub fn at_changer(&mut self, what: ChangerAction) {
+        let device = self.name(CHANGER);
+        self.act(&Action::AtChanger { device, what });
+    }
+
+    fn insert_coin(&mut self, coin: Tender) {
+        let device = self.name(CHANGER);
+        self.act(&Action::InsertCoin { device, coin });
     }
 
     /// Puts a coin of this type into the changer.
     pub fn coin(&mut self, coin_type: u8) {
         self.needs(CHANGER);
         self.paid_in = true;
-        self.changer_do(|c, now| c.insert_coin(now, CoinType::of(coin_type)));
+        self.insert_coin(Tender::Type(coin_type));
     }
 
-    /// Does something at the bill validator.
-    pub fn bill_do(&mut self, act: impl FnOnce(&mut BillValidator, Micros)) {
-        self.at(
-            self.played.bill,
-            |node: &mut Layered<BillValidator>, now| {
-                act(node.device_mut(), now);
-            },
-        );
+    /// Puts something that is no coin into the changer.
+    pub fn slug(&mut self) {
+        self.insert_coin(Tender::Unknown);
+    }
+
+    /// Something happens to the bill validator, or is done at it.
+    pub fn at_validator(&mut self, what: BillAction) {
+        let device = self.name(BILL);
+        self.act(&Action::AtBillValidator { device, what });
+    }
+
+    fn insert_bill(&mut self, bill: Tender) {
+        let device = self.name(BILL);
+        self.act(&Action::InsertBill { device, bill });
     }
 
     /// Puts in a bill of this type.
     pub fn bill(&mut self, bill_type: u8) {
         self.needs(BILL);
         self.paid_in = true;
-        self.bill_do(|b, now| {
-            b.insert_bill(now, bill_type);
-        });
+        self.insert_bill(Tender::Type(bill_type));
     }
 
-    /// Does something at the card reader.
-    pub fn reader_do(&mut self, act: impl FnOnce(&mut CashlessDevice, Micros)) {
-        self.at(
-            self.played.cashless,
-            |node: &mut Layered<CashlessDevice>, now| {
-                act(node.device_mut(), now);
-            },
-        );
+    /// Puts in a piece of paper.
+    pub fn paper(&mut self) {
+        self.insert_bill(Tender::Unknown);
+    }
+
+    /// Something is done at the card reader, or it does something.
+    pub fn at_reader(&mut self, what: CashlessAction) {
+        let device = self.name(READER);
+        self.act(&Action::AtCashless { device, what });
     }
 
     /// Presents a card with this balance in minor units; `None` when the reader does not know it.
     pub fn card(&mut self, balance: Option<i64>) {
         self.needs(READER);
-        let card = balance.map_or_else(Card::unknown, |b| Card::with(Money(b)));
-        self.reader_do(|r, now| {
-            r.present_card(now, card);
+        self.act(&Action::PresentCard {
+            device: self.name(READER),
+            balance: balance.map(Money),
+            amount: None,
         });
     }
 
@@ -208,9 +217,8 @@ impl BoardBench {
 
     /// Takes the card out of the reader.
     pub fn take_card(&mut self) {
-        self.reader_do(|r, now| {
-            r.remove_card(now);
-        });
+        let device = self.name(READER);
+        self.act(&Action::RemoveCard { device });
     }
 
     /// Lets time pass until the bench is so, for so long at most; false when it never was.

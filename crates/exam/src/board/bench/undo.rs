@@ -78,15 +78,13 @@ impl BoardBench {
     }
 
     fn end_session(&mut self) {
-        let open = |b: &mut Self| {
-            let mut open = false;
-            b.reader_do(|reader, _| {
-                open = matches!(
-                    reader.state(),
-                    CashlessState::SessionIdle | CashlessState::Vend | CashlessState::Revalue
-                );
-            });
-            open
+        let open = |b: &Self| {
+            let reader = b.run.bench.node(b.played.cashless);
+            let state = reader.map(|reader: &Layered<CashlessDevice>| reader.device().state());
+            matches!(
+                state,
+                Some(CashlessState::SessionIdle | CashlessState::Vend | CashlessState::Revalue)
+            )
         };
         if !open(self) {
             return;

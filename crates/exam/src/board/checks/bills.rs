@@ -8,6 +8,7 @@ use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Seen, Weight};
 use crate::device::habit::{Context, Habits};
+use payrig_bench::action::BillAction;
 use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
 use payrig_peripherals::bill::Fault as BillFault;
@@ -226,7 +227,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             deaf_validator(b);
             b.bill(0);
             b.wait(Micros::ms(800));
-            b.bill_do(|v, now| v.remove_cash_box(now));
+            b.at_validator(BillAction::RemoveCashBox);
             b.secs(5);
             refunds(b, 100)
         },
@@ -291,9 +292,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.bill_do(|v, now| {
-                v.insert_unknown_paper(now);
-            });
+            b.paper();
             b.secs(8);
             refunds(b, 0)
         },
@@ -321,7 +320,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.bill_do(|v, now| v.break_down(now, BillFault::Jam));
+            b.at_validator(BillAction::Break(BillFault::Jam));
             let from = b.now();
             b.secs(5);
             if b.count(from, What::Poll(BILL)) < 10 {
@@ -349,7 +348,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.bill_do(|v, now| v.remove_cash_box(now));
+            b.at_validator(BillAction::RemoveCashBox);
             b.secs(2);
             let from = b.now();
             b.secs(10);

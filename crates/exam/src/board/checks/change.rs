@@ -6,6 +6,7 @@ use crate::board::bench::BoardBench;
 use crate::board::heard::{CHANGER, HeardBlock, What};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
+use payrig_bench::action::ChangerAction;
 use payrig_mdb::changer::CoinType;
 use payrig_mdb::{bill, changer};
 use payrig_units::{Micros, Money, words};
@@ -78,7 +79,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.changer_do(|c, now| c.block_tube(now, CoinType::of(2), true));
+            b.at_changer(ChangerAction::BlockTube(CoinType::of(2).into(), true));
             let change = change_of_sale(b);
             let text = format!("change {}", b.show(change));
             Ok(Seen::judge(change == Money(35), text))
@@ -123,7 +124,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 _ => None,
             });
             let jammed = order.unwrap_or(CoinType::of(0));
-            b.changer_do(|c, now| c.block_tube(now, jammed, true));
+            b.at_changer(ChangerAction::BlockTube(jammed.into(), true));
             b.secs(40);
             let back = Money(310).saturating_add(b.customer());
             let text = format!(

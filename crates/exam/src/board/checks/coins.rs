@@ -4,6 +4,7 @@ use super::common::{refund, refunds};
 use crate::board::bench::BoardBench;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
+use payrig_bench::action::ChangerAction;
 use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
 use payrig_units::{Micros, Money};
@@ -175,7 +176,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.changer_do(|c, now| c.insert_slug(now));
+            b.slug();
             b.secs(2);
             refunds(b, 0)
         },
@@ -197,7 +198,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.changer_do(|c, now| c.insert_two_at_once(now));
+            b.at_changer(ChangerAction::InsertTwoCoins);
             b.secs(2);
             refunds(b, 0)
         },
@@ -225,7 +226,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.ready();
             b.coin(2);
             b.secs(2);
-            b.changer_do(|c, now| c.press_escrow_lever(now));
+            b.at_changer(ChangerAction::HoldLever(true));
             b.secs(10);
             let back = b.customer().saturating_add(Money(25));
             let text = format!("{} of 0.25 came back", b.show(back));

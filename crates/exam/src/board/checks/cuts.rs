@@ -8,6 +8,7 @@ use crate::board::bench::BoardBench;
 use crate::board::heard::What;
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
+use payrig_bench::action::ChangerAction;
 use payrig_mdb::{bill, changer};
 use payrig_units::{Micros, Money, Place, words};
 
@@ -59,7 +60,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.board_power(true);
             b.secs(20);
             for _ in 0..2 {
-                b.changer_do(|c, now| c.reset_itself(now));
+                b.at_changer(ChangerAction::ResetItself);
                 b.secs(10);
             }
             let gained = b.customer();

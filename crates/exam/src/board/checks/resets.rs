@@ -8,6 +8,7 @@ use crate::board::heard::{BILL, CHANGER, READER, What};
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Seen, Weight};
 use crate::device::habit::Habits;
+use payrig_bench::action::ChangerAction;
 use payrig_units::{Micros, Money, words};
 
 /// The checks.
@@ -22,7 +23,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             let from = b.ready();
-            b.changer_do(|c, now| c.reset_itself(now));
+            b.at_changer(ChangerAction::ResetItself);
             b.secs(5);
             given(b, from, What::CoinType)
         },
@@ -44,7 +45,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             let from = b.ready_or_not();
-            b.changer_do(|c, now| c.reset_itself(now));
+            b.at_changer(ChangerAction::ResetItself);
             b.secs(8);
             not_given(b, from, What::Reset(CHANGER))
         },
@@ -126,7 +127,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.ready();
             b.coin(3);
             b.secs(2);
-            b.changer_do(|c, now| c.reset_itself(now));
+            b.at_changer(ChangerAction::ResetItself);
             b.secs(8);
             let back = balance(b).saturating_add(Money(100));
             let text = format!("{} of 1.00 came back", b.show(back));
@@ -160,7 +161,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.secs(2);
             b.select(11);
             b.wait(Micros::ms(500));
-            b.changer_do(|c, now| c.reset_itself(now));
+            b.at_changer(ChangerAction::ResetItself);
             let most = b.habits().delivery + Micros::ms(13_500);
             b.within(most, |b| b.customer() > Money(-100));
             b.payout_over();
@@ -211,7 +212,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             }
             let half = |b: &BoardBench| b.customer() > Money(-300);
             b.until_so(Micros::secs(5), half);
-            b.changer_do(|c, now| c.reset_itself(now));
+            b.at_changer(ChangerAction::ResetItself);
             b.secs(20);
             let balance = balance(b);
             let text = format!(

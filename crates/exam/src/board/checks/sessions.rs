@@ -7,6 +7,7 @@ use crate::board::heard::{HeardBlock, READER, What};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
 use crate::device::habit::{Context, Habits, Rewrite};
+use payrig_bench::action::CashlessAction;
 use payrig_mdb::cashless;
 use payrig_mdb::cashless::{Report, State, VmcConfig};
 use payrig_units::{Micros, Money, words};
@@ -25,7 +26,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let from = b.ready();
             b.card(Some(1_000));
             b.secs(2);
-            b.reader_do(|r, now| r.press_cancel(now));
+            b.at_reader(CashlessAction::PressCancel);
             b.secs(5);
             given(b, from, What::SessionComplete)
         },
@@ -405,9 +406,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             if !lent {
                 return Ok(Seen::skipped("the board lends readers no display"));
             }
-            b.reader_do(|r, now| {
-                // 20 s, for somebody who has to look up.
-                r.show(now, "TRY AGAIN", 200);
+            b.at_reader(CashlessAction::ShowText {
+                text: "TRY AGAIN".to_owned(),
+                // For somebody who has to look up.
+                time: Micros::secs(20),
             });
             b.secs(2);
             let seen = b.showed("TRY AGAIN");
