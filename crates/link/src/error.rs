@@ -50,7 +50,7 @@ pub enum LinkError {
     },
     /// The program at the other end of a pseudo-terminal has closed it.
     #[error(
-        "the program at the other end of '{port}' has closed it: see there why, then run again"
+        "the program at the other end of '{port}' has closed it: find out why there, then run again"
     )]
     Left {
         /// As given.
@@ -89,7 +89,7 @@ pub enum LinkError {
         instead: &'static str,
     },
     /// The port's thread is gone.
-    #[error("the thread serving port '{port}' has ended: open the link anew")]
+    #[error("the thread serving port '{port}' has ended: open the link again")]
     Ended {
         /// As given.
         port: String,

@@ -44,7 +44,7 @@ pub enum CashlessAction {
     AskTime,
     /// Something is wrong with the reader (MALFUNCTION/ERROR).
     Malfunction(Malfunction),
-    /// It is well again.
+    /// It works again.
     MalfunctionOver,
 }
 
@@ -127,7 +127,7 @@ impl fmt::Display for CashlessAction {
             Self::ShowText { text, .. } => write!(f, "the reader wants \"{text}\" shown"),
             Self::AskTime => f.write_str("the reader asks for the time"),
             Self::Malfunction(code) => write!(f, "the reader fails: {}", code.text()),
-            Self::MalfunctionOver => f.write_str("the reader is well again"),
+            Self::MalfunctionOver => f.write_str("the reader works again"),
         }
     }
 }

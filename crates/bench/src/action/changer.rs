@@ -75,7 +75,7 @@ pub enum ChangerAction {
     TakeFromTube(Coin, u16),
     /// A tube's outlet is blocked, or cleared.
     BlockTube(Coin, bool),
-    /// A tube's sensor fails, or is mended.
+    /// A tube's sensor fails, or is repaired.
     BreakTubeSensor(Coin, bool),
     /// The acceptor is taken off, or put back.
     UnplugAcceptor(bool),
@@ -187,7 +187,7 @@ impl ChangerAction {
                 format!("the sensor of the {} fails", tube(coin))
             }
             Self::BreakTubeSensor(coin, false) => {
-                format!("the sensor of the {} is mended", tube(coin))
+                format!("the sensor of the {} is repaired", tube(coin))
             }
             Self::UnplugAcceptor(true) => "the acceptor is taken off".to_owned(),
             Self::UnplugAcceptor(false) => "the acceptor is put back".to_owned(),

@@ -25,7 +25,7 @@ pub enum MachineAction {
     Mishap(u16, Mishap),
     /// Cards are welcome, or not (READER ENABLE, READER DISABLE).
     WelcomeCards(bool),
-    /// An item is not to be had, for a reason, or is again.
+    /// An item is unavailable, for a reason, or available again.
     CloseItem(u16, Option<Reason>),
     /// An item is selected with options that cost extra.
     SelectWith(u16, Money),
@@ -97,8 +97,8 @@ impl fmt::Display for MachineAction {
             }
             Self::Mishap(item, Mishap::Fails(why)) => write!(f, "item {item} will fail: {why}"),
             Self::Mishap(item, _) => write!(f, "the machine will break down at item {item}"),
-            Self::CloseItem(item, Some(why)) => write!(f, "item {item} is not to be had: {why}"),
-            Self::CloseItem(item, None) => write!(f, "item {item} is to be had again"),
+            Self::CloseItem(item, Some(why)) => write!(f, "item {item} is unavailable: {why}"),
+            Self::CloseItem(item, None) => write!(f, "item {item} is available again"),
             Self::SelectWith(item, _) => write!(f, "select item {item} with options"),
             Self::SetPrice(item, _) => write!(f, "item {item} has a new price"),
             Self::Diagnose { device, data } => {

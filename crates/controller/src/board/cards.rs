@@ -152,7 +152,7 @@ impl Controller {
         }
     }
 
-    /// An item is not to be had, for this reason (7.4.12), or with `None` is again.
+    /// An item is unavailable, for this reason (7.4.12), or with `None` available again.
     pub fn close_item(&mut self, item: u16, why: Option<Reason>) {
         self.vending.close_item(item, why);
     }

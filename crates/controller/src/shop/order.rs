@@ -62,7 +62,7 @@ pub enum Order {
         /// How much.
         amount: Money,
     },
-    /// The item selected at the card device is not to be had.
+    /// The item selected at the card device is unavailable.
     DenySelection {
         /// The device.
         device: String,

@@ -71,7 +71,7 @@ impl Vending {
         }
     }
 
-    /// An item is not to be had, for a reason of 7.4.12, or is again.
+    /// An item is unavailable, for a reason of 7.4.12, or available again.
     pub(crate) fn close_item(&mut self, number: u16, why: Option<Reason>) {
         match why {
             Some(why) => self.closed.insert(number, why),

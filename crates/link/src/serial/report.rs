@@ -136,7 +136,7 @@ impl fmt::Display for AdapterReport {
         };
         writeln!(f, "  mode bit by switching parity: {parity}")?;
         let ninth = match self.ninth {
-            NinthBit::Right => "right: it is set and clear as told, as seen on CTS",
+            NinthBit::Right => "right: it is set and clear as ordered, as seen on CTS",
             NinthBit::Wrong => {
                 "WRONG, as seen on CTS: this adapter does not send mark and space parity, whatever \
                  its driver says. It cannot speak on the bus"

@@ -168,7 +168,7 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
     let lines = pulses.name();
     if common.unattended {
         let what = board::preparation(&setup, lines.is_some());
-        say!("The board is taken to be prepared so: {what}.");
+        say!("The board is assumed to be prepared like this: {what}.");
     }
     let clock = Clock::starting_now();
     let acceptor = pulses.open(clock, common.link.reconnect())?;

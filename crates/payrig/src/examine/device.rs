@@ -88,7 +88,7 @@ fn real(
             .is_some_and(|l| l.outside == Source::Master)
     {
         say!(
-            "Examined are the emulated devices of {}; its [link], with a board at the other end, is not \
+            "The emulated devices of {} are examined; its [link], with a board at the other end, is not \
              used.",
             file.display()
         );

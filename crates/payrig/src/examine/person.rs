@@ -116,8 +116,8 @@ fn reply(question: &Question, line: &str) -> Result<Reply, String> {
 fn counted(text: &str, decimals: Decimals) -> Result<Reply, String> {
     match Money::parse(text, decimals) {
         Ok(amount) if amount >= Money::ZERO => Ok(Reply::Counted(amount)),
-        Ok(_) => Err("please an amount that is not below zero".to_owned()),
-        Err(error) => Err(format!("{error}; please an amount such as 0.25, ? or q")),
+        Ok(_) => Err("give an amount that is not below zero".to_owned()),
+        Err(error) => Err(format!("{error}; give an amount such as 0.25, ? or q")),
     }
 }
 

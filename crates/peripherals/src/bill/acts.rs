@@ -136,7 +136,7 @@ impl BillValidator {
         };
         match stolen {
             Some(t) => self.note(format!("bill type {t} pulled out of the stacker")),
-            None => self.note("somebody fished in the stacker in vain".to_owned()),
+            None => self.note("somebody fished in the stacker and got nothing".to_owned()),
         }
         if self.powered && self.config.reports_credited_removal {
             self.reports.push(Report::PossibleCreditedBillRemoval);

@@ -83,7 +83,7 @@ impl Changer {
     }
 
     /// A tube's sensor fails (DEFECTIVE TUBE SENSOR; the tube is then reported as full and empty at
-    /// once, and its coins go to the cash box) or is mended.
+    /// once, and its coins go to the cash box) or is repaired.
     pub fn break_tube_sensor(&mut self, now: Micros, coin_type: CoinType, defective: bool) {
         self.advance(now);
         let Some(tube) = self.tubes.tube_mut(coin_type) else {

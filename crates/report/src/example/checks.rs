@@ -99,7 +99,7 @@ pub(super) const CHECKS: [(&str, &str, &str, &str); 44] = [
     ),
     (
         "bears-slow-master",
-        "Bears slow words from the board",
+        "Tolerates slow words from the board",
         "answers to words 5 ms apart",
         "Appendix 3, section 2",
     ),
@@ -123,7 +123,7 @@ pub(super) const CHECKS: [(&str, &str, &str, &str); 44] = [
     ),
     (
         "report-once",
-        "An acknowledged report is not told again",
+        "An acknowledged report is not repeated",
         "nothing new at the next POLL",
         "2.4",
     ),
@@ -231,7 +231,7 @@ pub(super) const CHECKS: [(&str, &str, &str, &str); 44] = [
     ),
     (
         "features-as-told",
-        "Every optional feature works as told",
+        "Every optional feature works as announced",
         "an answer to each",
         "5.3",
     ),
