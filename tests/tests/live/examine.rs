@@ -289,7 +289,7 @@ for = "110 s"
     // On a stalled machine it may be too close to tell; it is never the board's fault.
     let outcome = check["outcome"].as_str().unwrap();
     assert!(["pass", "cannot tell"].contains(&outcome), "{out}\n{error}");
-    assert!(error.contains("taken to be prepared so: "), "{error}");
+    assert!(error.contains("assumed to be prepared like this: "), "{error}");
     examination.wait().unwrap();
 }
 
