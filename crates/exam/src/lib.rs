@@ -10,6 +10,7 @@ pub mod link;
 mod outcome;
 mod outside;
 pub mod person;
+mod recorder;
 mod result;
 mod seen;
 mod skip;
@@ -17,6 +18,7 @@ mod stop;
 
 pub use check::{COMMON_PRACTICE, Check, Quirk, Weight};
 pub use evidence::Evidence;
+pub use recorder::Recorder;
 pub use result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
 pub use seen::{Run, Seen};
 pub use skip::Skip;

@@ -250,11 +250,22 @@ pub(crate) fn write_whole<E: std::fmt::Display>(
                 .map_err(|e| wrong(&e))?;
         }
         file.sync_all().map_err(|e| wrong(&e))?;
-        fs::rename(&new, &place).map_err(|e| wrong(&e))
+        fs::rename(&new, &place).map_err(|e| wrong(&e))?;
+        sync_name(&place);
+        Ok(())
     };
     put().inspect_err(|_| {
         let _ = fs::remove_file(&new);
     })
+}
+
+/// Makes the name that a file has now last: after a power cut it would be without it, however often it
+/// was synced itself. Not every file system can, or has to.
+pub(crate) fn sync_name(path: &Path) {
+    let folder = path.parent().filter(|f| !f.as_os_str().is_empty());
+    if let Ok(folder) = File::open(folder.unwrap_or(Path::new("."))) {
+        let _ = folder.sync_all();
+    }
 }
 
 /// A new file beside another; none where the folder takes none and the other is there.

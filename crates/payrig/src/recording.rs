@@ -2,7 +2,7 @@
 //! and what cannot be kept there is reported and kept elsewhere.
 
 use crate::Failure;
-use crate::outputs::{is_plain_file, unwritable};
+use crate::outputs::{is_plain_file, sync_name, unwritable};
 use payrig_units::Micros;
 use payrig_wire::reading::at;
 use payrig_wire::recording::{Entry, Header, RecordingWriter};
@@ -60,8 +60,16 @@ impl Recording {
             Wanted::Named(path) => (path.to_owned(), open(path, overwrite)?),
             Wanted::Default(stem) => free(stem, overwrite)?,
         };
-        let writer = RecordingWriter::start(Kept::new(file), &header)
-            .map_err(|error| unwritable_recording(&path, &error))?;
+        let wrong = |error: io::Error| unwritable_recording(&path, &error);
+        let kept = Kept::new(file);
+        let plain = kept.is_plain();
+        let synced = kept.file.try_clone().map_err(wrong)?;
+        let writer = RecordingWriter::start(kept, &header).map_err(wrong)?;
+        if plain {
+            // A power cut leaves at least that it was begun.
+            synced.sync_all().map_err(wrong)?;
+            sync_name(&path);
+        }
         Ok(Self {
             path,
             header,
@@ -129,6 +137,9 @@ impl Recording {
     pub(crate) fn end(mut self) -> Recorded {
         let mut sha256 = String::new();
         if let Some(kept) = self.writer.take().map(RecordingWriter::into_inner) {
+            if let Some(rest) = &self.rest {
+                sync_name(rest);
+            }
             match kept.end() {
                 Ok(hash) if self.wrong.is_empty() => sha256 = hash,
                 Ok(_) => {}
@@ -260,14 +271,18 @@ impl Kept {
 
     /// Cuts off what is no whole line.
     fn cut(self) -> io::Result<()> {
-        match is_plain_file(&self.file) {
+        match self.is_plain() {
             true => self.file.set_len(self.whole),
             false => Ok(()),
         }
     }
 
+    fn is_plain(&self) -> bool {
+        is_plain_file(&self.file)
+    }
+
     fn end(self) -> io::Result<String> {
-        if is_plain_file(&self.file) {
+        if self.is_plain() {
             self.file.sync_all()?;
         }
         let bytes = self.hash.finalize();
@@ -301,5 +316,6 @@ pub(crate) fn put_elsewhere(name: &str, bytes: &[u8]) -> Result<PathBuf, Failure
     file.write_all(bytes)
         .and_then(|()| file.sync_all())
         .map_err(|e| unwritable(&path, &e))?;
+    sync_name(&path);
     Ok(path)
 }

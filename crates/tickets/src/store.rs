@@ -98,6 +98,24 @@ fn row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
     })
 }
 
+/// Makes a folder and those above it that there are not, and syncs the names of the new ones.
+fn make_folder(folder: &Path) -> std::io::Result<()> {
+    let new: Vec<&Path> = folder.ancestors().take_while(|f| !f.exists()).collect();
+    std::fs::create_dir_all(folder)?;
+    for made in new {
+        let above = made.parent().filter(|f| !f.as_os_str().is_empty());
+        sync_folder(above.unwrap_or(Path::new(".")));
+    }
+    Ok(())
+}
+
+/// Makes what has happened to the names in a folder last. Not every file system can, or has to.
+fn sync_folder(folder: &Path) {
+    if let Ok(folder) = std::fs::File::open(folder) {
+        let _ = folder.sync_all();
+    }
+}
+
 impl Store {
     /// Opens a file of tickets, and makes it and its folder where there is none.
     ///
@@ -106,7 +124,7 @@ impl Store {
     pub fn open(path: &Path) -> Result<Self, StoreError> {
         let folder = path.parent().filter(|f| !f.as_os_str().is_empty());
         if let Some(folder) = folder {
-            std::fs::create_dir_all(folder).map_err(|error| StoreError::Access {
+            make_folder(folder).map_err(|error| StoreError::Access {
                 path: path.to_owned(),
                 why: error.to_string(),
             })?;
@@ -143,6 +161,11 @@ impl Store {
         connection
             .busy_timeout(Duration::from_secs(3))
             .map_err(sql)?;
+        // Full would do for a killed program; after a power cut the journal of a transaction could be back,
+        // and take the ticket with it (SQLite's documentation, PRAGMA synchronous).
+        connection
+            .pragma_update(None, "synchronous", "EXTRA")
+            .map_err(sql)?;
         prepare(&mut connection, path, create)?;
         Ok(Self {
             connection,
@@ -160,7 +183,8 @@ impl Store {
         &self.path
     }
 
-    /// Adds an examination and returns the number of its ticket. When this returns, it is on disk.
+    /// Adds an examination and returns the number of its ticket. When this returns it is on the disk, and a
+    /// power cut does not take it back.
     ///
     /// # Errors
     /// When the file cannot be written; it is then as it was before.

@@ -1,6 +1,7 @@
 //! An examination over pseudo-terminals: our devices are a process, the examination is another,
 //! and bytes are carried between the two. The machine may stall: no times are asserted.
 
+use super::super::trust::{command, lines_of, signal, verdicts};
 use payrig_tests::cli::{binary, interrupt, payrig_in, pump};
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read};
@@ -150,6 +151,87 @@ fn a_changer_in_another_process_is_examined_and_recorded() {
     assert!(report["date"].as_str().unwrap().starts_with("20"));
     let recording = std::fs::read_to_string(folder.path().join("it.jsonl")).unwrap();
     assert!(recording.contains("\"type\":\"block\""), "{recording}");
+}
+
+/// What a check does is on the disk while it is still under way; an end by a signal in the middle of it
+/// keeps report, ticket and recording, whose header says when it began and what was ours.
+#[test]
+fn a_signal_in_the_middle_of_a_check_keeps_report_ticket_and_recording() {
+    for name in ["TERM", "HUP"] {
+        let folder = tempfile::tempdir().unwrap();
+        let path = |name: &str| folder.path().join(name);
+        std::fs::write(path("it.toml"), DEVICES).unwrap();
+        let run = ["run", "it.toml", "--link", "pty", "--no-record"];
+        let mut bench = command(folder.path(), &run).spawn().unwrap();
+        let (far, _) = path_in(bench.stdout.take().unwrap());
+        // Four thousand POLLs: it lasts for minutes.
+        let examine = [
+            "examine",
+            "device",
+            "--kind",
+            "changer",
+            "--link",
+            "pty",
+            "--unattended",
+            "--only",
+            "answer-time",
+            "--record",
+            "it.jsonl",
+            "--json",
+            "it.json",
+            "--html",
+            "it.html",
+            "--ticket",
+            "--db",
+            "it.db",
+        ];
+        let mut examination = command(folder.path(), &examine).spawn().unwrap();
+        let (near, error) = path_in(examination.stderr.take().unwrap());
+        pump(&far, &near);
+        pump(&near, &far);
+        // Whole blocks of a check that has no result yet.
+        let recorded = || std::fs::read_to_string(path("it.jsonl")).unwrap_or_default();
+        while recorded().matches("\"type\":\"block\"").count() < 40 {
+            assert!(examination.try_wait().unwrap().is_none(), "it has ended");
+            thread::sleep(std::time::Duration::from_millis(20));
+        }
+        assert!(
+            !recorded().contains("\"type\":\"step\""),
+            "no check is over"
+        );
+        signal(&examination, name);
+        assert_eq!(examination.wait().unwrap().code(), Some(1));
+        let error = error.join().unwrap();
+        assert!(error.contains(&format!("SIG{name}: ")), "{error}");
+        bench.kill().unwrap();
+        bench.wait().unwrap();
+
+        let lines = lines_of(&path("it.jsonl"));
+        assert_eq!(verdicts(&lines), 1, "{name}");
+        let header = &lines[0];
+        assert_eq!(header["live"], true);
+        assert_eq!(header["ours"]["bus"], "master");
+        assert!(
+            header["started"].as_str().unwrap().starts_with("20"),
+            "{header}"
+        );
+        // In order, and nothing twice.
+        let starts = lines.iter().filter(|l| l["type"] == "block");
+        let starts: Vec<u64> = starts.map(|l| l["start_us"].as_u64().unwrap()).collect();
+        assert!(starts.windows(2).all(|pair| pair[0] < pair[1]), "{name}");
+        let report = std::fs::read_to_string(path("it.json")).unwrap();
+        let report: Value = serde_json::from_str(&report).unwrap();
+        assert_eq!(report["checks"][0]["outcome"], "skipped", "{report}");
+        assert_eq!(report["recording_sha256"].as_str().unwrap().len(), 64);
+        let html = std::fs::read_to_string(path("it.html")).unwrap();
+        assert!(html.contains("</html>"));
+        let tickets = payrig_in(folder.path(), &["tickets", "--db", "it.db"]);
+        assert!(
+            tickets.out.contains("not examined in full"),
+            "{}",
+            tickets.out
+        );
+    }
 }
 
 #[test]

@@ -6,4 +6,5 @@ mod examine;
 mod links;
 mod ptys;
 mod run;
+mod stopped;
 mod witnesses;

@@ -43,7 +43,7 @@ for = "3500 s"
 "#;
 
 /// The command line in a folder, without waiting for it.
-fn command(folder: &Path, arguments: &[&str]) -> Command {
+pub(crate) fn command(folder: &Path, arguments: &[&str]) -> Command {
     let mut command = Command::new(binary());
     command
         .args(arguments)
@@ -55,7 +55,7 @@ fn command(folder: &Path, arguments: &[&str]) -> Command {
     command
 }
 
-fn signal(process: &Child, name: &str) {
+pub(crate) fn signal(process: &Child, name: &str) {
     let command = format!("kill -{name} {}", process.id());
     let sent = Command::new("sh").args(["-c", &command]).status();
     assert!(sent.unwrap().success());
@@ -79,7 +79,7 @@ fn until(from: impl Read + Send + 'static, what: &str) -> (String, JoinHandle<St
 }
 
 /// A recording's lines.
-fn lines_of(path: &Path) -> Vec<Value> {
+pub(crate) fn lines_of(path: &Path) -> Vec<Value> {
     let text = std::fs::read_to_string(path).unwrap();
     let parse = |l: &str| serde_json::from_str(l).unwrap_or_else(|e| panic!("{l}: {e}"));
     text.lines().map(parse).collect()
@@ -93,6 +93,6 @@ fn findings(lines: &[Value]) -> Vec<String> {
     found
 }
 
-fn verdicts(lines: &[Value]) -> usize {
+pub(crate) fn verdicts(lines: &[Value]) -> usize {
     lines.iter().filter(|l| l["type"] == "verdict").count()
 }

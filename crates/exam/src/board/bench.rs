@@ -281,13 +281,19 @@ impl BoardBench {
                 _ => {}
             }
         }
-        self.entries.extend(entries);
+        entries.into_iter().for_each(|entry| self.keep(entry));
+    }
+
+    /// It is recorded: at once, where that is wanted.
+    fn keep(&mut self, entry: Entry) {
+        self.run.record(&entry);
+        self.entries.push(entry);
     }
 
     /// Records something that does not happen on the bench itself.
     fn record(&mut self, entry: Entry) {
         self.gather();
-        self.entries.push(entry);
+        self.keep(entry);
     }
 
     fn keep_block(&mut self, block: &BlockRecord) {

@@ -3,6 +3,7 @@
 
 use super::bad_habit::{BadHabits, Board};
 use super::*;
+use crate::link::stops::{Stoppable, Stops};
 use crate::link::{Cable, Linked};
 use crate::person::{Person, Question, Reply, SeenBy, ToDo, Unattended};
 use crate::result::{CheckResult, Examination, Outcome};
@@ -48,6 +49,8 @@ struct World {
     entries: Vec<recording::Entry>,
     /// After this the adapter is unplugged.
     ends: Micros,
+    /// The tool is stopped now and then.
+    stops: Stops,
 }
 
 impl World {
@@ -73,6 +76,7 @@ impl World {
             stops_in_pulse: false,
             entries: Vec::new(),
             ends: Micros::NEVER,
+            stops: Stops::default(),
         };
         world.collect();
         Rc::new(RefCell::new(world))
@@ -127,7 +131,7 @@ impl World {
         }
     }
 
-    fn step(&mut self, until: Micros) -> Option<PortEvent> {
+    fn go_on(&mut self, until: Micros) -> Option<PortEvent> {
         loop {
             self.make_edges();
             if let Some(heard) = self.bus.pop(self.now) {
@@ -158,6 +162,20 @@ impl World {
     }
 }
 
+impl Stoppable for World {
+    fn clock(&mut self) -> &mut Micros {
+        &mut self.now
+    }
+
+    fn stops(&mut self) -> &mut Stops {
+        &mut self.stops
+    }
+
+    fn step(&mut self, until: Micros) -> Option<PortEvent> {
+        self.go_on(until)
+    }
+}
+
 #[derive(Debug)]
 struct Wires(Rc<RefCell<World>>);
 
@@ -184,7 +202,7 @@ impl Cable for Wires {
             return Err(LinkError::Vanished { port });
         }
         let until = until + world.oversleeps;
-        Ok(world.step(until))
+        Ok(Stoppable::wait(&mut *world, until))
     }
 }
 
@@ -470,6 +488,52 @@ fn settings_are_as_they_were_when_the_examination_is_over() {
     assert_eq!(world.borrow().settings, 2, "there and back");
     assert_eq!(world.borrow().options, BoardOptions::default());
 }
+
+/// A tool that is stopped in mid-check accuses no good board, whatever piled up meanwhile: a board that
+/// hears nothing for 3 s resets what does not answer.
+#[test]
+fn a_tool_that_is_stopped_accuses_no_board() {
+    let mut stopped = 0;
+    for only in STOPPED_IN {
+        for (every, length) in [(2_300, 300), (5_900, 1_000), (9_700, 3_000)] {
+            let world = World::new(&BoardSetup::good().unwrap());
+            world.borrow_mut().stops = Stops::new(Micros::ms(every), Micros::ms(length));
+            let (examination, _) =
+                examined(Rc::clone(&world), Micros::ms(400), Some(only), Some(true));
+            let check = examination.checks.first().unwrap();
+            let text = format!("{only}, {length} ms: {:?} {}", check.outcome, check.seen);
+            assert_ne!(check.outcome, Outcome::Fail, "{text}");
+            let world = world.borrow();
+            let slept = |e: &&recording::Entry| matches!(e, recording::Entry::Slept { .. });
+            let slept = world.entries.iter().filter(slept).count();
+            assert_eq!(slept > 0, world.stops.count > 0, "{text}");
+            stopped += world.stops.count;
+            let limit = |f: &&payrig_wire::Finding| f.severity == payrig_wire::Severity::Limit;
+            let found: Vec<_> = examination.findings.iter().filter(limit).collect();
+            assert!(found.is_empty(), "{text}: {found:?}");
+            // What was measured is measured in stretches in which the tool looked.
+            let late = |i: &&crate::result::Interval| {
+                i.what != "polling interval of the changer"
+                    && i.values_us.iter().any(|value| i.is_outside(*value))
+            };
+            let late: Vec<_> = examination.intervals.iter().filter(late).collect();
+            assert!(late.is_empty(), "{text}: {late:?}");
+        }
+    }
+    assert!(stopped > 60, "{stopped}");
+}
+
+/// Checks of times, of the start, of money.
+const STOPPED_IN: [&str; 8] = [
+    "command-byte-gaps",
+    "acknowledges-in-time",
+    "polls-often-enough",
+    "polls-not-too-often",
+    "command-checksums",
+    "address-mode-bit",
+    "coin-to-tube-credited",
+    "change-right",
+];
 
 /// What a link that is 50 us off cannot tell.
 fn is_left_out(check: &CheckResult) -> bool {

@@ -19,6 +19,7 @@ use crate::Stop;
 use crate::evidence::{Evidence, slept_for};
 use crate::link::{Driven, LINE_IN, LINE_OUT, Linked};
 use crate::person::{self, Person, Question, Reply, SeenBy, Tally, ToDo};
+use crate::recorder::Recorder;
 use crate::result::Interval;
 use crate::seen::{Seen, Timed};
 use crate::skip::Skip;
@@ -33,7 +34,7 @@ use payrig_peripherals::PortTiming;
 use payrig_pulse::{Profile, Train};
 use payrig_units::{Decimals, Micros, Money, Movement, Place};
 use payrig_wire::analysis::Books;
-use payrig_wire::recording::{Entry, LineRecord, LineRole, TrainRecord};
+use payrig_wire::recording::{Entry, LineRecord, LineRole, Ours, TrainRecord};
 use payrig_wire::{Finding, Origin, RuleName, Source, TimedWord, Transmission, WORD_TIME};
 use std::cell::Cell;
 use std::collections::VecDeque;
@@ -109,6 +110,27 @@ impl Outside {
     pub fn until(mut self, stop: &Stop) -> Self {
         self.linked = self.linked.until(stop);
         self
+    }
+
+    /// The same, and what happens is recorded as it happens.
+    #[must_use]
+    pub fn recorded_by(mut self, recorder: Recorder) -> Self {
+        self.linked = self.linked.recorded_by(recorder);
+        self
+    }
+
+    /// What the tool speaks for over the link: the board, or the lines that it drives of a device on
+    /// pulse lines.
+    #[must_use]
+    pub fn ours(setup: &Setup) -> Ours {
+        if setup.address().is_some() {
+            return Ours::default().bus(Source::Master);
+        }
+        let unit = PulseUnit::new(setup);
+        let lines = unit.driven_lines().into_iter();
+        lines.fold(Ours::default(), |ours, (line, ..)| {
+            ours.line(&format!("{} {line}", unit.name()))
+        })
     }
 
     pub(super) fn linked(&mut self) -> &mut Linked {
@@ -339,20 +361,28 @@ impl Bench {
                 unit.edge(line, edge, uncertainty);
             }
         }
-        for entry in run.bench.take_entries() {
+        let entries: Vec<Entry> = run.bench.take_entries().collect();
+        for entry in entries {
             match &entry {
                 Entry::Finding(finding) => self.findings.push(finding.clone()),
                 Entry::Slept { from_us, to_us } => self.slept.push((*from_us, *to_us)),
                 _ => {}
             }
+            run.record(&entry);
             self.entries.push(entry);
         }
+    }
+
+    /// It is recorded: at once, where that is wanted.
+    fn keep(&mut self, entry: Entry) {
+        self.run.record(&entry);
+        self.entries.push(entry);
     }
 
     /// Records something that does not happen on the bench itself.
     fn record(&mut self, entry: Entry) {
         self.gather();
-        self.entries.push(entry);
+        self.keep(entry);
     }
 
     /// Money has moved by what was reported, or by what a person says.
@@ -382,6 +412,7 @@ impl Bench {
         self.gather();
         self.disagreements();
         let broken_off = self.run.broken_off();
+        let entries = self.run.left_to_record(std::mem::take(&mut self.entries));
         let live = self.is_outside();
         let lines_off = self.unit().map_or(Micros::ZERO, PulseUnit::uncertainty);
         let uncertainty = self.run.uncertainty().max(lines_off);
@@ -417,7 +448,7 @@ impl Bench {
             ],
             trains: self.trains,
             books: bench.books().clone(),
-            entries: self.entries,
+            entries,
             seen_by: self.seen_by.get(),
             over: broken_off.or(self.over),
         };
@@ -438,7 +469,7 @@ impl Bench {
             let finding =
                 Finding::limit(RuleName::Money, d.since, text).from_origin(Origin::Ledger);
             self.findings.push(finding.clone());
-            self.entries.push(Entry::Finding(finding));
+            self.keep(Entry::Finding(finding));
         }
     }
 }

@@ -4,17 +4,21 @@
 use super::pulse_unit::PulseUnit;
 use super::subject::Emulated;
 use super::*;
+use crate::link::stops::{Stoppable, Stops};
 use crate::link::{Cable, Linked};
 use crate::person::{Person, Question, Reply, SeenBy, Tally, ToDo, Unattended};
+use crate::recorder::Recorder;
 use crate::result::Outcome;
-use crate::result::{CheckResult, Examination};
+use crate::result::{CheckResult, Examination, Interval};
 use payrig_bench::action::{Action, Tender};
 use payrig_bench::{Input, Node, Observation, Output, Refusal, VirtualBus};
 use payrig_link::LinkError;
 use payrig_link::{Lateness, PortEvent};
 use payrig_peripherals::bill::BillKind;
 use payrig_units::{Micros, Money, Place};
-use payrig_wire::{BusEvent, Edge, Source, Transmission};
+use payrig_wire::recording::Entry;
+use payrig_wire::rules::BusRule;
+use payrig_wire::{BusEvent, Edge, Finding, RuleName, Source, Transmission};
 use std::cell::RefCell;
 use std::collections::VecDeque;
 use std::rc::Rc;
@@ -39,6 +43,8 @@ struct World {
     late: Micros,
     /// After this the adapter is unplugged.
     ends: Micros,
+    /// The tool is stopped now and then.
+    stops: Stops,
 }
 
 impl World {
@@ -55,6 +61,7 @@ impl World {
             last: None,
             late: Micros::ZERO,
             ends: Micros::NEVER,
+            stops: Stops::default(),
         };
         world.collect();
         Rc::new(RefCell::new(world))
@@ -129,7 +136,7 @@ impl World {
         news
     }
 
-    fn step(&mut self, until: Micros) -> Option<PortEvent> {
+    fn go_on(&mut self, until: Micros) -> Option<PortEvent> {
         loop {
             if let Some(heard) = self.bus.pop(self.now) {
                 let event = heard.event;
@@ -169,6 +176,20 @@ impl World {
     }
 }
 
+impl Stoppable for World {
+    fn clock(&mut self) -> &mut Micros {
+        &mut self.now
+    }
+
+    fn stops(&mut self) -> &mut Stops {
+        &mut self.stops
+    }
+
+    fn step(&mut self, until: Micros) -> Option<PortEvent> {
+        self.go_on(until)
+    }
+}
+
 #[derive(Debug)]
 struct Wires(Rc<RefCell<World>>);
 
@@ -191,7 +212,7 @@ impl Cable for Wires {
             let port = "fake".to_owned();
             return Err(LinkError::Vanished { port });
         }
-        Ok(world.step(until))
+        Ok(Stoppable::wait(&mut *world, until))
     }
 }
 
@@ -526,6 +547,88 @@ fn what_fails_while_the_tool_is_late_proves_nothing() {
         let (examination, _) = examine_outside(&setup, outside, only, |_, _| {});
         assert_eq!(examination.checks[0].outcome, outcome, "{late}");
     }
+}
+
+/// A tool that is stopped in mid-examination, wherever that is, accuses no good device: the stretch is
+/// marked, what piled up has no times, and a check that failed for it is done again.
+#[test]
+fn a_tool_that_is_stopped_accuses_no_device() {
+    for kind in ON_THE_BUS {
+        for (every, length) in [(3_100, 300), (7_700, 3_000)] {
+            let setup = Setup::good(kind);
+            let world = World::new(&setup);
+            world.borrow_mut().stops = Stops::new(Micros::ms(every), Micros::ms(length));
+            let cable = Box::new(Wires(Rc::clone(&world)));
+            let linked = Linked::new(cable, Source::Master, Micros(50));
+            let outside = Outside::new(kind, linked, Box::<Unattended>::default());
+            let mut slept = 0;
+            let (examination, _) = examine_outside(&setup, outside, None, |_, entries| {
+                let stretches = entries.iter().filter(|e| matches!(e, Entry::Slept { .. }));
+                slept += stretches.count();
+            });
+            let failed = examination.checks.iter();
+            let failed = failed.filter(|c| c.outcome == Outcome::Fail);
+            let failed: Vec<String> = failed.map(|c| format!("{}: {}", c.id, c.seen)).collect();
+            assert!(failed.is_empty(), "{kind} {every}: {}", failed.join("\n"));
+            let passed = examination.checks.iter();
+            let passed = passed.filter(|c| c.outcome == Outcome::Pass).count();
+            assert!(passed >= 10, "{kind} {every}: {passed}");
+            assert!(
+                slept > 5 && world.borrow().stops.count > 5,
+                "{kind}: {slept}"
+            );
+            // Nor in what was found on the wire and measured.
+            let limit = |f: &&Finding| f.severity == payrig_wire::Severity::Limit;
+            let found: Vec<_> = examination.findings.iter().filter(limit).collect();
+            assert!(
+                found.iter().all(|f| !ON_TIME.contains(&f.rule)),
+                "{found:?}"
+            );
+            let late = |i: &&Interval| i.values_us.iter().any(|value| i.is_outside(*value));
+            let late: Vec<_> = examination.intervals.iter().filter(late).collect();
+            assert!(late.is_empty(), "{kind}: {late:?}");
+        }
+    }
+}
+
+/// What is about times.
+const ON_TIME: [RuleName; 2] = [
+    RuleName::Bus(BusRule::Response),
+    RuleName::Bus(BusRule::InterByte),
+];
+
+/// What happens over a link is recorded as it happens, and nothing twice or left out.
+#[test]
+fn what_happens_is_recorded_as_it_happens() {
+    let only = "answer-time";
+    let recording = |at_once: bool| {
+        let setup = Setup::good(Kind::Changer);
+        let world = World::new(&setup);
+        let cable = Box::new(Wires(Rc::clone(&world)));
+        let linked = Linked::new(cable, Source::Master, Micros(50));
+        let mut outside = Outside::new(setup.kind, linked, Box::<Unattended>::default());
+        let recorded: Rc<RefCell<Vec<Entry>>> = Rc::default();
+        // When the first entry of the check was recorded, and when the last.
+        let when: Rc<RefCell<Vec<Micros>>> = Rc::default();
+        if at_once {
+            let (recorded, when) = (Rc::clone(&recorded), Rc::clone(&when));
+            outside = outside.recorded_by(Recorder::new(move |entry| {
+                // The port is not being waited for just now.
+                when.borrow_mut().push(world.borrow().now);
+                recorded.borrow_mut().push(entry.clone());
+            }));
+        }
+        let _ = examine_outside(&setup, outside, Some(only), |_, entries| {
+            recorded.borrow_mut().extend_from_slice(entries);
+        });
+        let spread = when.borrow().last().copied().unwrap_or_default()
+            - when.borrow().first().copied().unwrap_or_default();
+        (recorded.take(), spread)
+    };
+    let (at_the_end, _) = recording(false);
+    let (at_once, spread) = recording(true);
+    assert_eq!(at_once, at_the_end);
+    assert!(spread > Micros::secs(60), "{spread}");
 }
 
 /// A pulse device, its lines and the person at it.

@@ -6,6 +6,7 @@ use crate::seen::Seen;
 use payrig_bench::{Bench, BusAt, BusId, OWN_LATENESS, Outbound};
 use payrig_link::{PortEvent, Watch};
 use payrig_units::{Decimals, Micros};
+use payrig_wire::recording::Entry;
 use payrig_wire::{Edge, Source, Transmission};
 
 /// A word of ours that is not on the wire this long after its time never will be.
@@ -70,6 +71,21 @@ impl Driven {
     /// The pulse lines of a board outside, where they are connected.
     pub(crate) fn lines(&self) -> Option<&dyn AcceptorLines> {
         self.port()?.lines().map(CreditLines::port)
+    }
+
+    /// Records something as it happens, where that is wanted.
+    pub(crate) fn record(&self, entry: &Entry) {
+        if let Some(recorder) = self.port().and_then(Linked::recorder) {
+            recorder.record(entry);
+        }
+    }
+
+    /// What is left to be recorded of all that has happened.
+    pub(crate) fn left_to_record(&self, entries: Vec<Entry>) -> Vec<Entry> {
+        match self.port().and_then(Linked::recorder) {
+            Some(_) => Vec::new(),
+            None => entries,
+        }
     }
 
     /// Bench time.

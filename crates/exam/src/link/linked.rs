@@ -3,6 +3,7 @@
 use super::Cable;
 use super::lines::{AcceptorLines, CreditLines};
 use crate::Stop;
+use crate::recorder::Recorder;
 use crate::seen::Seen;
 use crate::skip::Skip;
 use payrig_link::{LinkError, PortEvent};
@@ -42,6 +43,8 @@ pub struct Linked {
     ends_with_it: bool,
     /// How late we spoke in this check, at the worst.
     late_by: Micros,
+    /// Where what happens is recorded as it happens.
+    recorder: Option<Recorder>,
 }
 
 impl Linked {
@@ -65,6 +68,7 @@ impl Linked {
             attached: false,
             ends_with_it: false,
             late_by: Micros::ZERO,
+            recorder: None,
         }
     }
 
@@ -81,6 +85,18 @@ impl Linked {
     pub fn until(mut self, stop: &Stop) -> Self {
         self.stop = Some(stop.clone());
         self
+    }
+
+    /// The same, and what happens is recorded as it happens: `each` of an examination is given what is
+    /// left, not all of a check.
+    #[must_use]
+    pub fn recorded_by(mut self, recorder: Recorder) -> Self {
+        self.recorder = Some(recorder);
+        self
+    }
+
+    pub(super) fn recorder(&self) -> Option<&Recorder> {
+        self.recorder.as_ref()
     }
 
     /// The same with the pulse lines of the board; the credit line rests at this level from now on.

@@ -6,6 +6,8 @@
 mod driven;
 mod lines;
 mod linked;
+#[cfg(test)]
+pub(crate) mod stops;
 
 pub(crate) use driven::Driven;
 pub use lines::{AcceptorLines, LineEvent};

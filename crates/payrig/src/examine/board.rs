@@ -1,7 +1,7 @@
 //! `payrig examine board`.
 
 use super::acceptor::AcceptorArguments;
-use super::running::{Job, Listed, list, run_all};
+use super::running::{Job, Listed, Tape, list, run_all};
 use super::{Common, answerer, load, try_outputs, unknown};
 use crate::ending::Ending;
 use crate::terminal::say;
@@ -12,6 +12,7 @@ use payrig_link::Clock;
 use payrig_rig::RigError;
 use payrig_units::Micros;
 use payrig_wire::Source;
+use std::time::SystemTime;
 
 #[derive(Clone, Debug, Args)]
 pub(super) struct BoardArguments {
@@ -149,7 +150,9 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
         let examination = board::examine_until(&setup, only.as_deref(), &asked, each);
         (examination, None)
     });
-    run_all(common, &stop, 1, std::iter::once(("board".to_owned(), job)))
+    let tape = Tape::default();
+    let jobs = std::iter::once(("board".to_owned(), job));
+    run_all(common, &stop, &tape, 1, jobs)
 }
 
 /// A rig with our own board leaves nothing for a link to be connected to.
@@ -170,13 +173,15 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
         let what = board::preparation(&setup, lines.is_some());
         say!("The board is assumed to be prepared like this: {what}.");
     }
-    let clock = Clock::starting_now();
+    let (clock, started) = (Clock::starting_now(), SystemTime::now());
+    let tape = Tape::live(started, BoardOutside::ours(&setup, lines.is_some()));
     let acceptor = pulses.open(clock, common.link.reconnect())?;
     let Some(opened) = common.link.open(Source::Peripheral, clock)? else {
         return Ok(Exit::Passed);
     };
     let stop = Ending::listen("the examination")?.stop();
-    let mut outside = BoardOutside::new(opened.linked.until(&stop), answerer(common)?);
+    let mut outside = BoardOutside::new(opened.linked.until(&stop), answerer(common)?)
+        .recorded_by(tape.recorder());
     if let Some(acceptor) = acceptor {
         outside = outside.with_lines(acceptor, &setup);
     }
@@ -198,5 +203,6 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
         examination.link = name;
         (examination, failure)
     });
-    run_all(common, &stop, 1, std::iter::once(("board".to_owned(), job)))
+    let jobs = std::iter::once(("board".to_owned(), job));
+    run_all(common, &stop, &tape, 1, jobs)
 }

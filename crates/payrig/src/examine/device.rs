@@ -1,7 +1,7 @@
 //! `payrig examine device`.
 
 use super::lines::LineArguments;
-use super::running::{Job, Listed, list, run_all};
+use super::running::{Job, Listed, Tape, list, run_all};
 use super::{Common, answerer, load, try_outputs, unknown};
 use crate::ending::Ending;
 use crate::terminal::say;
@@ -14,6 +14,7 @@ use payrig_exam::device::{self, Kind, Outside, Setup};
 use payrig_link::Clock;
 use payrig_mdb::cashless::Unit;
 use payrig_wire::Source;
+use std::time::SystemTime;
 
 #[derive(Clone, Debug, Args)]
 pub(super) struct DeviceArguments {
@@ -163,8 +164,10 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         return Err(Failure::Wrong(text.to_owned()));
     };
     let stop = Ending::listen("the examination")?.stop();
+    let (clock, started) = (Clock::starting_now(), SystemTime::now());
+    let tape = Tape::live(started, Outside::ours(&setup));
     let (outside, name) = if setup.kind.address().is_some() {
-        let Some(opened) = common.link.open(Source::Master, Clock::starting_now())? else {
+        let Some(opened) = common.link.open(Source::Master, clock)? else {
             return Ok(Exit::Passed);
         };
         let outside = Outside::new(setup.kind, opened.linked, answerer(common)?);
@@ -175,10 +178,11 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         return Err(Failure::Wrong(text.to_owned()));
     } else {
         let port = common.link.port().unwrap_or_default();
-        let lines = arguments.lines.open(port)?;
+        let lines = arguments.lines.open(port, clock)?;
         let outside = Outside::on_lines(setup.kind, lines, answerer(common)?);
         (outside.until(&stop), format!("modem lines of {port}"))
     };
+    let outside = outside.recorded_by(tape.recorder());
     let (subject, only) = (called(&setup), common.only.clone());
     let job: Job = Box::new(move |each| {
         let (mut examination, failure) =
@@ -186,7 +190,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         examination.link = name;
         (examination, failure)
     });
-    run_all(common, &stop, 1, std::iter::once((subject, job)))
+    run_all(common, &stop, &tape, 1, std::iter::once((subject, job)))
 }
 
 pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
@@ -251,5 +255,5 @@ pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
         });
         (subject, job)
     });
-    run_all(common, &stop, count, jobs)
+    run_all(common, &stop, &Tape::default(), count, jobs)
 }

@@ -37,20 +37,20 @@ impl LineArguments {
     }
 
     /// Opens the lines of a port.
-    pub(super) fn open(&self, port: &str) -> Result<OutsideLines, Failure> {
+    pub(super) fn open(&self, port: &str, clock: Clock) -> Result<OutsideLines, Failure> {
         if port == "pty" {
             let text = "a pseudo-terminal has no lines: give the path of a serial port";
             return Err(Failure::Wrong(text.to_owned()));
         }
         cautions();
-        let port = self.lines(port).open()?;
+        let port = self.lines(port, clock).open()?;
         Ok(OutsideLines::new(Box::new(self.on(port)?)))
     }
 
-    fn lines<'a>(&self, port: &'a str) -> LinesToOpen<'a> {
+    fn lines<'a>(&self, port: &'a str, clock: Clock) -> LinesToOpen<'a> {
         LinesToOpen {
             port,
-            clock: Clock::starting_now(),
+            clock,
             asserted_is_high: self.asserted_high,
             watch: vec![self.credit],
             reconnect: None,
@@ -149,7 +149,7 @@ mod tests {
             asserted_high: true,
         };
         let gone = false;
-        let options = arguments.lines("fake").options();
+        let options = arguments.lines("fake", Clock::starting_now()).options();
         let port = ModemPort::new(Rest { asserted, gone }, options);
         let port = arguments.on(port).unwrap();
         let lines = OutsideLines::new(Box::new(port));
@@ -187,7 +187,7 @@ mod tests {
             asserted_high: false,
         };
         let (asserted, gone) = (false, true);
-        let options = arguments.lines("fake").options();
+        let options = arguments.lines("fake", Clock::starting_now()).options();
         let error = arguments
             .on(ModemPort::new(Rest { asserted, gone }, options))
             .map(|_| ())
@@ -196,6 +196,9 @@ mod tests {
             matches!(error, Failure::Link(LinkError::Vanished { .. })),
             "{error}"
         );
-        assert!(matches!(arguments.open("pty"), Err(Failure::Wrong(_))));
+        assert!(matches!(
+            arguments.open("pty", Clock::starting_now()),
+            Err(Failure::Wrong(_))
+        ));
     }
 }

@@ -1,17 +1,18 @@
 //! Running examinations: results as they come, reports, the verdict.
 
 use super::{Common, EXAMINATION, date};
-use crate::recording::{Recording, Wanted};
+use crate::recording::{Recorded, Recording, Wanted};
 use crate::report::{print_table, report_all};
 use crate::terminal::{self, say};
 use crate::{Exit, Failure, Format};
-use payrig_exam::{Check, CheckResult, Examination, Outcome, Stop};
+use payrig_exam::{Check, CheckResult, Examination, Outcome, Recorder, Stop};
 use payrig_link::LinkError;
 use payrig_units::{Micros, words};
-use payrig_wire::recording::{Entry, Header};
+use payrig_wire::recording::{Entry, Header, Ours};
 use serde_json::{Value, json};
+use std::cell::RefCell;
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::rc::Rc;
 use std::time::SystemTime;
 
 /// A check as `--list` prints it.
@@ -110,6 +111,58 @@ fn end_of(examination: &Examination, at_us: Micros) -> Entry {
     }
 }
 
+/// The recording of an examination, which what happens over a link is written to as it happens.
+/// Clones are the same one.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Tape {
+    recording: Rc<RefCell<Option<Recording>>>,
+    /// Of a subject over a link: the wall clock at bench time zero, and what of the bench is ours.
+    live: Option<(SystemTime, Ours)>,
+}
+
+impl Tape {
+    /// For a subject over a link whose bench time zero is `started`.
+    pub(super) fn live(started: SystemTime, ours: Ours) -> Self {
+        Self {
+            recording: Rc::default(),
+            live: Some((started, ours)),
+        }
+    }
+
+    /// What writes to it as things happen.
+    pub(super) fn recorder(&self) -> Recorder {
+        let tape = self.clone();
+        Recorder::new(move |entry| tape.write(entry))
+    }
+
+    fn write(&self, entry: &Entry) {
+        if let Some(recording) = &mut *self.recording.borrow_mut() {
+            recording.entry(entry);
+        }
+    }
+
+    fn begin(&self, common: &Common, subject: &str) -> Result<(), Failure> {
+        let Some(path) = &common.record else {
+            return Ok(());
+        };
+        let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
+        let mut header = Header::new(tool, &format!("{EXAMINATION}{subject}"), None).with_end();
+        if let Some((started, ours)) = &self.live {
+            header = header.live(date(*started)).ours(ours.clone());
+        }
+        let recording = Recording::begin(Wanted::Named(path), common.overwrite, header)?;
+        *self.recording.borrow_mut() = Some(recording);
+        Ok(())
+    }
+
+    /// Ends it with what came of the examination.
+    fn end(&self, examination: &Examination) -> Option<Recorded> {
+        let mut recording = self.recording.borrow_mut().take()?;
+        recording.entry(&end_of(examination, recording.last()));
+        Some(recording.end())
+    }
+}
+
 /// An examination still to be run; it reports every result as it comes.
 pub(super) type Job = Box<dyn FnOnce(&mut dyn FnMut(&CheckResult, &[Entry])) -> Examined>;
 
@@ -121,6 +174,7 @@ pub(super) type Examined = (Examination, Option<LinkError>);
 pub(super) fn run_all(
     common: &Common,
     stop: &Stop,
+    tape: &Tape,
     subjects: usize,
     examinations: impl Iterator<Item = (String, Job)>,
 ) -> Result<Exit, Failure> {
@@ -138,16 +192,9 @@ pub(super) fn run_all(
             continue;
         }
         let mut failed: io::Result<()> = Ok(());
-        let begin = |path: &PathBuf| {
-            let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
-            let header = Header::new(tool, &format!("{EXAMINATION}{subject}"), None).with_end();
-            Recording::begin(Wanted::Named(path), common.overwrite, header)
-        };
-        let mut recording = common.record.as_ref().map(begin).transpose()?;
+        tape.begin(common, &subject)?;
         let mut each = |check: &CheckResult, entries: &[Entry]| {
-            if let Some(recording) = &mut recording {
-                entries.iter().for_each(|entry| recording.entry(entry));
-            }
+            entries.iter().for_each(|entry| tape.write(entry));
             if failed.is_ok() && common.format == Format::Json {
                 failed = terminal::json_line(terminal::screen(), &check_line(&subject, check));
             }
@@ -162,11 +209,7 @@ pub(super) fn run_all(
         examination.date = date(began);
         // What goes wrong with one output keeps none of the others from being written.
         let mut wrong: Vec<Failure> = failed.err().map(Failure::from).into_iter().collect();
-        let recorded = recording.map(|mut recording| {
-            recording.entry(&end_of(&examination, recording.last()));
-            recording.end()
-        });
-        if let Some(recorded) = recorded {
+        if let Some(recorded) = tape.end(&examination) {
             examination.recording_sha256 = recorded.sha256;
             wrong.extend(recorded.wrong);
         }

@@ -14,6 +14,9 @@ use std::path::Path;
 const RIG: &str = "[bench]\nname = \"stalled\"\n[link]\nport = \"pty\"\n[board]\nkind = \"outside\"\n\
                    [[device]]\nkind = \"changer\"\nname = \"changer\"\n";
 
+/// How long the board resets the bus (section 2.2: 100 ms at the least).
+const RESET: Micros = Micros::ms(120);
+
 /// From one POLL to the next (MDB/ICP 4.3, section 2.4.3: 25 to 200 ms).
 const PACE: Micros = Micros::ms(50);
 
@@ -126,12 +129,13 @@ impl Link {
         }
     }
 
-    /// The board goes on polling, and nobody looks: what piled up is there at once.
+    /// The board goes on polling, and nobody looks: what piled up is there at once. Where `reset` says so,
+    /// the board resets the bus after so many of its POLLs.
     fn nobody_looks(
         &mut self,
-        from: Micros,
-        to: Micros,
+        (from, to): (Micros, Micros),
         read_late: Micros,
+        reset: Option<u64>,
         marked: bool,
     ) -> Micros {
         let poll: Vec<Word> = Block::new(&[0x0B]).unwrap().master_words().collect();
@@ -139,10 +143,23 @@ impl Link {
         if marked {
             self.bench.slept(from, to);
         }
-        let piled: Vec<Word> = (0..count).flat_map(|_| poll.clone()).collect();
-        let to = to + read_late;
-        self.board_says(to, &piled);
-        let read = to + WORD_TIME * piled.len() as u64;
+        let mut read = to + read_late;
+        for number in 0..count {
+            if reset == Some(number) {
+                let (start, end) = (read, read + RESET);
+                let (source, uncertainty) = (Source::Master, Micros(100));
+                let event = BusEvent::Break {
+                    start,
+                    end,
+                    source,
+                    uncertainty,
+                };
+                self.coming.push((event, false));
+                read = end;
+            }
+            self.board_says(read, &poll);
+            read += WORD_TIME * poll.len() as u64;
+        }
         self.run(read + Micros::ms(8));
         read
     }
@@ -150,11 +167,17 @@ impl Link {
 
 /// A bench whose driver does not look from `from` for so long. The limits that were found broken, and
 /// all entries.
-fn stalled(from: Micros, length: Micros, read_late: Micros, marked: bool) -> (u64, Vec<Entry>) {
+fn stalled(
+    from: Micros,
+    length: Micros,
+    read_late: Micros,
+    reset: Option<u64>,
+    marked: bool,
+) -> (u64, Vec<Entry>) {
     let mut link = Link::new();
     link.polls(Micros::ms(30), from);
     // The board does not speak while what piled up is read: it is the same wire.
-    let read = link.nobody_looks(from, from + length, read_late, marked);
+    let read = link.nobody_looks((from, from + length), read_late, reset, marked);
     let again = read + PACE;
     link.polls(again, again + Micros::secs(1));
     link.bench.finish_now();
@@ -174,13 +197,18 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
     /// Wherever and for however long the driver did not look, nobody is accused, the stretch is in
-    /// the log once, and it reaches to the last word that had piled up.
+    /// the log once, and it reaches to the last word that had piled up, over a bus reset among them too.
     #[test]
-    fn a_stall_accuses_nobody(from in 200u64..1_200, length in 60u64..3_500, late in 0u64..45) {
+    fn a_stall_accuses_nobody(
+        from in 200u64..1_200,
+        length in 60u64..3_500,
+        late in 0u64..45,
+        reset in proptest::option::of(0u64..100),
+    ) {
         let (from, length) = (Micros::ms(from), Micros::ms(length));
         // The thread of the port gets to read a little later than the driver wakes.
         let late = Micros::ms(late);
-        let (limits, entries) = stalled(from, length, late, true);
+        let (limits, entries) = stalled(from, length, late, reset, true);
         prop_assert_eq!(limits, 0, "{:?}", rules(&entries));
         let slept: Vec<(Micros, Micros)> = entries
             .iter()
@@ -190,7 +218,9 @@ proptest! {
             })
             .collect();
         let piled = length.as_us() / PACE.as_us();
-        let read = from + length + late + WORD_TIME * (2 * piled);
+        let reset = reset.filter(|number| *number < piled);
+        let held = reset.map_or(Micros::ZERO, |_| RESET);
+        let read = from + length + late + WORD_TIME * (2 * piled) + held;
         prop_assert_eq!(slept, vec![(from, read)]);
         let said = entries.iter().any(|e| matches!(e, Entry::Finding(f) if f.rule == RuleName::Slept));
         prop_assert!(said, "and it is reported");
@@ -207,6 +237,6 @@ proptest! {
 /// Not marked, the same stretch breaks limits: else the property above would hold of anything.
 #[test]
 fn an_unmarked_stall_would_be_held_against_the_board() {
-    let (limits, entries) = stalled(Micros::ms(500), Micros::secs(1), Micros::ZERO, false);
+    let (limits, entries) = stalled(Micros::ms(500), Micros::secs(1), Micros::ZERO, None, false);
     assert!(limits > 0, "{:?}", rules(&entries));
 }

@@ -282,6 +282,7 @@ impl BoardBench {
             interval("polling interval of the cashless device", polls(READER)),
         ];
         let trains = measured::sent_trains(&self.entries, self.now());
+        let entries = self.run.left_to_record(std::mem::take(&mut self.entries));
         let broken_off = self.run.broken_off();
         let credit_left = self.leaves_credit();
         let habits = self.habits;
@@ -306,7 +307,7 @@ impl BoardBench {
             uncertainty,
             late_by,
             slept: slept_for(&self.slept),
-            entries: self.entries,
+            entries,
             seen_by: self.seen_by.get(),
             over: broken_off.or(self.over),
             now,

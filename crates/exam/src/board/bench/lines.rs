@@ -30,7 +30,7 @@ impl BoardBench {
             (&profile.inhibit.line, LineRole::Inhibit, inhibit),
         ] {
             let is_credit = role == LineRole::Credit;
-            self.entries.push(Entry::Line(LineRecord {
+            self.keep(Entry::Line(LineRecord {
                 at_us: now,
                 device: self.pulse_name.clone(),
                 line: format!("{} {line}", self.pulse_name),

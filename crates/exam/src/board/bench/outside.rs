@@ -5,6 +5,9 @@ use super::super::options::BoardOptions;
 use super::*;
 use crate::link::AcceptorLines;
 use crate::person::Person;
+use crate::recorder::Recorder;
+use payrig_pulse::CREDIT_LINE;
+use payrig_wire::recording::Ours;
 use std::collections::BTreeSet;
 
 /// A board outside: who does and sees things at it, and its pulse lines.
@@ -74,6 +77,24 @@ impl BoardOutside {
         let resting = !setup.pulse.pulse.active.is_high();
         self.linked.connect(lines, resting);
         self
+    }
+
+    /// The same, and what happens is recorded as it happens.
+    #[must_use]
+    pub fn recorded_by(mut self, recorder: Recorder) -> Self {
+        self.linked = self.linked.recorded_by(recorder);
+        self
+    }
+
+    /// What the tool speaks for over the links: all peripherals, and the credit line where pulse lines
+    /// are connected.
+    #[must_use]
+    pub fn ours(setup: &BoardSetup, lines: bool) -> Ours {
+        let ours = Ours::default().bus(Source::Peripheral);
+        match lines {
+            true => ours.line(&format!("{} {CREDIT_LINE}", setup.pulse.name)),
+            false => ours,
+        }
     }
 
     /// True when its pulse lines are connected.

@@ -32,7 +32,7 @@ impl Bench {
             outside: false,
         };
         let lines: Vec<Entry> = lines.into_iter().map(record).map(Entry::Line).collect();
-        self.entries.extend(lines);
+        lines.into_iter().for_each(|line| self.keep(line));
     }
 
     /// The lines of the device and the level of each, true for high: of a real one as it is now, of an
