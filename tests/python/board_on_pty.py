@@ -147,7 +147,7 @@ class Board:
         print(json.dumps({"board": what, **more}), flush=True)
 
     def ask(self, *command):
-        """Repeats a command until it is answered (2.2: silence is borne for the non-response
+        """Repeats a command until it is answered (2.2: silence is tolerated for the non-response
         time, 2 s for a changer, 5.4)."""
         until = time.monotonic() + 4
         while time.monotonic() < until:
@@ -183,10 +183,10 @@ class Board:
             elif first & 0xC0 == 0x40:  # coin deposited: two bytes
                 in_tube = data.pop(0) if data else 0
                 coin_type, routing = first & 0x0F, first >> 4 & 3
-                # Our ACK came too late on a machine that stalls: the same coin is told again, and
+                # Our ACK came too late on a machine that stalls: the same coin is reported again, and
                 # there are no more in its tube (5.3, POLL).
                 if routing == 1 and (first, in_tube) == self.told:
-                    self.tell("told again", type=coin_type, in_tube=in_tube)
+                    self.tell("reported again", type=coin_type, in_tube=in_tube)
                     continue
                 self.told = (first, in_tube)
                 if routing in (0, 1):

@@ -14,7 +14,7 @@ pub(crate) fn grade<'a>(
 ) -> (Grade, Vec<String>) {
     let mut grade = Grade::Fit;
     let mut reasons = Vec::new();
-    let mut untold: Vec<Vec<&CheckResult>> = Vec::new();
+    let mut undecided: Vec<Vec<&CheckResult>> = Vec::new();
     let mut not_done = 0usize;
     let mut broke_off = false;
     for (result, weight) in results {
@@ -38,24 +38,20 @@ pub(crate) fn grade<'a>(
             reasons.push(result.reason());
             continue;
         }
-        match untold
+        match undecided
             .iter_mut()
             .find(|all| all.iter().any(|r| r.seen == result.seen))
         {
             Some(all) => all.push(result),
-            None => untold.push(vec![result]),
+            None => undecided.push(vec![result]),
         }
     }
     // Those of one cause are one reason.
-    reasons.extend(untold.into_iter().filter_map(|all| {
+    reasons.extend(undecided.into_iter().filter_map(|all| {
         let first = all.first()?;
         Some(match all.len() {
             1 => first.reason(),
-            n => format!(
-                "{} cannot be told: {}",
-                words::count(n, "check"),
-                first.seen
-            ),
+            n => format!("{} undecided: {}", words::count(n, "check"), first.seen),
         })
     }));
     if not_done > 0 {

@@ -53,7 +53,7 @@ impl CheckResult {
     #[must_use]
     pub fn reason(&self) -> String {
         let what = match self.outcome {
-            Outcome::CannotTell => "cannot be told",
+            Outcome::CannotTell => "undecided",
             _ => "not so",
         };
         format!("\"{}\" {what}: {}", self.title, self.seen)

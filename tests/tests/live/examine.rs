@@ -371,7 +371,10 @@ for = "110 s"
     // On a stalled machine it may be too close to tell; it is never the board's fault.
     let outcome = check["outcome"].as_str().unwrap();
     assert!(["pass", "cannot tell"].contains(&outcome), "{out}\n{error}");
-    assert!(error.contains("assumed to be prepared like this: "), "{error}");
+    assert!(
+        error.contains("assumed to be prepared like this: "),
+        "{error}"
+    );
     examination.wait().unwrap();
 }
 
