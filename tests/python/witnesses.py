@@ -349,7 +349,7 @@ def our_devices(jobs, only):
         record = bench.record()
         held = {k.strip('"'): v for k, v in balances(record).items()}
         customer = held.get("customer", 0)
-        paid = sum(v for k, v in held.items() if k.startswith("card receipts"))
+        paid = sum(v for k, v in held.items() if "receipts" in k)
         limits = [f["rule"] for f in findings(record) if f["severity"] == "limit" and f["rule"] != "script"]
         text = "the customer has %s, should have %s; cards paid %s; limits broken: %s" % (customer, wanted, paid, ", ".join(sorted(set(limits))) or "none")
         # Who broke a limit is read in the recording; money is never a matter of a busy machine.
