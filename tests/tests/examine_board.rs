@@ -149,3 +149,41 @@ fn a_rig_says_where_the_real_one_is() {
         assert!(last.contains(told), "{arguments:?}: {}", ran.err);
     }
 }
+
+/// Habits are said of a real board; our own has them from its rig.
+#[test]
+fn habits_of_a_real_board_are_no_matter_of_our_own() {
+    for (option, key) in [
+        (&["--keep-credit"][..], "keep-credit = true"),
+        (&["--delivery", "12s"][..], "motor"),
+    ] {
+        let ran = payrig(&[&["examine", "board"], option].concat());
+        assert_eq!(ran.code, 2, "{}", ran.err);
+        assert!(
+            ran.err.contains(option[0]) && ran.err.contains(key),
+            "{}",
+            ran.err
+        );
+    }
+    let ran = payrig(&["examine", "board", "--link", "pty", "--delivery", "400s"]);
+    assert_eq!(ran.code, 2, "{}", ran.err);
+    assert!(ran.err.contains("--delivery"), "{}", ran.err);
+}
+
+#[test]
+fn the_list_says_which_habits_of_a_board_a_check_works_from() {
+    let list = payrig(&[
+        "examine",
+        "board",
+        "--list",
+        "--format",
+        "json",
+        "--only",
+        "change-right",
+    ]);
+    assert_eq!(list.code, 0, "{}", list.err);
+    assert_eq!(
+        list.json()[0]["works_from"],
+        serde_json::json!(["after a sale", "delivery"])
+    );
+}

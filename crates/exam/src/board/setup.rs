@@ -134,6 +134,34 @@ impl BoardSetup {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use payrig_units::Micros;
+
+    #[test]
+    fn the_rig_of_a_board_outside_says_its_habits() {
+        let habits = |keys: &str| {
+            let text = format!(
+                "[bench]\nname = \"x\"\n[board]\nkind = \"outside\"\n{keys}\n\
+                 [[device]]\nkind = \"changer\"\nname = \"changer\"\n"
+            );
+            let rig = payrig_rig::parse(Path::new("rig"), &text).unwrap();
+            let setup = BoardSetup::of_rig(&rig).unwrap();
+            assert!(setup.is_outside);
+            assert_eq!(setup.board.multi_vend, setup.habits.several_vends);
+            setup.habits
+        };
+        let unknown = BoardHabits::default();
+        assert_eq!(habits(""), unknown);
+        let said = BoardHabits {
+            keeps_credit: Some(true),
+            delivery: Micros::secs(12),
+            several_vends: true,
+            ..unknown
+        };
+        let keys = "keep-credit = true\nmotor = \"12 s\"\nmulti-vend = true";
+        assert_eq!(habits(keys), said);
+        // That it pays change at once is said, too: it is held to it.
+        assert_eq!(habits("keep-credit = false").keeps_credit, Some(false));
+    }
 
     #[test]
     fn names_what_of_a_rig_is_not_used() {
