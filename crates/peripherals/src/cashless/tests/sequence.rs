@@ -110,6 +110,41 @@ fn example_7() {
     assert_eq!((rig.on_card(), rig.receipts()), (1000, 0));
 }
 
+/// POLL is executable in every state (7.4.4): however many come, and however many of them are not heard to
+/// the end, a reader answers none with COMMAND OUT OF SEQUENCE, and begins one session for a card. That it
+/// says `0B 01` is for another command that came before SETUP.
+#[test]
+fn a_storm_of_polls_is_never_out_of_sequence() {
+    let mut rig = Rig::new(with(|_| {}));
+    let storm = |rig: &mut Rig| {
+        let mut said = Vec::new();
+        for number in 0..200 {
+            match number % 3 {
+                // Its answer is lost, and comes again.
+                0 => {
+                    rig.send_unanswered(&[0x12]);
+                    rig.device.unacknowledged(rig.now);
+                }
+                _ => said.extend(rig.poll()),
+            }
+        }
+        let wrong = said.iter().find(|data| data.first() == Some(&0x0B));
+        assert_eq!(wrong, None);
+        said
+    };
+    // Inactive, disabled, enabled, in a session.
+    storm(&mut rig);
+    rig.acks(&[0x11, 0x00, 0x02, 16, 2, 0]);
+    storm(&mut rig);
+    rig.acks(&[0x11, 0x01, 0x01, 0x00, 0x00, 0x05]);
+    assert_eq!(storm(&mut rig), Vec::<Vec<u8>>::new());
+    rig.acks(&[0x14, 0x01]);
+    assert_eq!(storm(&mut rig), Vec::<Vec<u8>>::new());
+    rig.device.present_card(rig.now, Card::with(Money(1000)));
+    let begun = storm(&mut rig);
+    assert_eq!((begun.len(), begun[0][0]), (1, 0x03), "{begun:?}");
+}
+
 /// 7.3, exception 1, and 7.4.4: the state in the second byte.
 #[test]
 fn out_of_sequence_names_the_state() {
