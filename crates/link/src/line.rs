@@ -317,11 +317,17 @@ impl Line {
             self.hear_break(event);
         }
         let stamp = said.stamp.unwrap_or_default();
-        let start = now.max(self.incoming_until).max(stamp);
+        let latest = now.max(self.incoming_until).max(stamp);
         let came = now - self.uncertainty;
         let least = came.max(self.incoming_least).max(stamp);
+        // What has a time was written by then, as a rule: read late, it keeps the pauses that it had.
+        let start = match said.stamp {
+            Some(_) => least.max(self.incoming_until),
+            None => latest,
+        };
         let too_far = stamp > now + HORIZON;
-        let (source, uncertainty) = (self.theirs, start.since(least));
+        let uncertainty = latest.since(start).max(start.since(least));
+        let source = self.theirs;
         match said.symbol {
             Symbol::Word(word) if !too_far => {
                 self.drop_overdue(now);

@@ -216,8 +216,25 @@ fn a_stamp_ahead_of_its_time_is_exact_and_one_behind_it_bounds_what_is_not_known
     line.arrived(Micros(300_000), b"W 297000 0B*\n");
     assert_eq!(
         uncertainties(&mut line, Micros(400_000)),
-        [(105_000, 0), (200_000, 8_000), (300_000, 3_000)]
+        [(105_000, 0), (200_000, 8_000), (297_000, 3_000)]
     );
+}
+
+/// Two blocks that are read together, late, are two blocks still.
+#[test]
+fn what_has_a_time_keeps_its_pauses_however_late_it_is_read() {
+    let mut line = Line::new(Source::Peripheral, WordCoding::Plain);
+    // The machine kept us from reading for 9 ms.
+    line.set_uncertainty(Micros(9_000));
+    line.arrived(Micros(109_000), b"W 101000 AA\nW 107500 FF\n");
+    assert_eq!(
+        uncertainties(&mut line, Micros(109_000)),
+        [(101_000, 8_000), (107_500, 1_500)]
+    );
+    // They cannot have come before they were looked for.
+    line.set_uncertainty(Micros(500));
+    line.arrived(Micros(209_000), b"W 201000 AA\n");
+    assert_eq!(uncertainties(&mut line, Micros(300_000)), [(208_500, 500)]);
 }
 
 #[test]

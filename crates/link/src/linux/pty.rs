@@ -14,6 +14,9 @@ use rustix::termios::{InputModes, OptionalActions, QueueSelector, tcflush, tcget
 /// How often the path is looked at while no program has it open.
 const LOOK_AGAIN: Micros = Micros::ms(5);
 
+/// How long the port is waited for at a time.
+const LOOK_UP: Micros = Micros::ms(20);
+
 /// Least uncertainty of the times of what is heard.
 const LEAST_UNCERTAINTY: Micros = Micros(100);
 
@@ -326,7 +329,8 @@ impl BlockingPort for PtyPort {
             if now >= until {
                 return Ok(None);
             }
-            let asked = self.next_deadline(now).min(until);
+            // Not for ever: how late a wake-up is says whether we were stopped.
+            let asked = self.next_deadline(now).min(until).min(now + LOOK_UP);
             // With nobody there the terminal is "hung up" all the time: look, but do not wait.
             let listening = self.listening();
             let fd = listening.then_some(self.master.as_fd());
