@@ -23,7 +23,7 @@ use std::thread::JoinHandle;
 /// One of these at a time: each is several threads and processes that have to be on time.
 static MACHINE: Mutex<()> = Mutex::new(());
 
-fn alone() -> MutexGuard<'static, ()> {
+pub(super) fn alone() -> MutexGuard<'static, ()> {
     MACHINE.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
