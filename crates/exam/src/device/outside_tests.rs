@@ -318,6 +318,29 @@ const NOT_DONE: [&str; 5] = [
     "payout-not-doubled",
 ];
 
+/// Section 6.3, RESET, asks for the bill back, and for no report of that: the person is asked.
+#[test]
+fn a_validator_that_gives_a_bill_back_at_reset_and_says_nothing_of_it_is_not_accused() {
+    let says_nothing = |setup: &mut Setup| {
+        setup.habits.rewrite = Some(|context, data| {
+            if context.command == [0x33] {
+                data.retain(|byte| !(0xA0..=0xAF).contains(byte));
+            }
+        });
+    };
+    let only = Some("reset-returns-escrow");
+    let mut good = Setup::good(Kind::BillValidator);
+    says_nothing(&mut good);
+    let mut bad = good.clone();
+    bad.bill_quirks.reset_forgets_escrow = true;
+    for (setup, wanted) in [(good, Outcome::Pass), (bad, Outcome::Fail)] {
+        let (examination, _) = attended(&setup, only);
+        let check = &examination.checks[0];
+        assert_eq!(check.outcome, wanted, "{}", check.seen);
+        assert_eq!(check.seen_by, SeenBy::Person);
+    }
+}
+
 #[test]
 fn good_devices_pass_at_the_other_end_of_a_port() {
     let mut wrong = Vec::new();

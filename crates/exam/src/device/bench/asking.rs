@@ -341,6 +341,13 @@ impl Bench {
         counted
     }
 
+    /// Has the person at a device outside count what came out of it, whether it said so or not.
+    pub fn count_unreported(&mut self) {
+        if self.is_outside() && !self.run.is_over() {
+            self.ask_out();
+        }
+    }
+
     /// Asks for what should have come out, or be taken from a card, and was not seen yet.
     pub(super) fn settle_out(&mut self) {
         let Subject::Outside(at_hand) = &self.subject else {

@@ -146,9 +146,13 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let (_, value, _) = into_escrow(b)?;
             order(b, &Command::Reset)?;
             watch(b, BILL_TIME);
+            if !kept(b).is_zero() {
+                // Section 6.3 asks for the bill back, and for no report of it.
+                b.count_unreported();
+            }
             let held = kept(b);
             let text = format!("{} of {} kept", b.show(held), b.show(value));
-            Ok(Seen::judge(kept(b).is_zero(), text))
+            Ok(Seen::judge(held.is_zero(), text))
         },
     },
     Check {
