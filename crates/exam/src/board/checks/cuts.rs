@@ -300,7 +300,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         title: "Takes nothing back after a power cut behind a vend",
         expected: "the item stays paid, no VEND command until there is a new card, which can buy",
         section: "7.4.7, 7.4.8",
-        advice: "Goods are given away: a vend that was told is over.",
+        advice: "Goods are given away: a vend that was reported is over.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| card(b, Stage::Told),

@@ -219,7 +219,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 _ => None,
             });
             let Some(PriceRange { max, min, .. }) = prices else {
-                return Ok(Seen::fail("the reader is never told"));
+                return Ok(Seen::fail("the reader never hears of it"));
             };
             let most = match max {
                 Some(most) => words::count(*most, "count"),

@@ -38,7 +38,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         title: "Tolerates pauses of 4 ms inside answers",
         expected: "a changer that slow is set up",
         section: "Appendix 3, section 2",
-        advice: "Old peripherals are not understood: bear 5 ms.",
+        advice: "Old peripherals are not understood: tolerate 5 ms.",
         weight: Weight::Advice,
         arrange: Some(|s| {
             let habits = Habits {
@@ -48,7 +48,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             behave(s, &[CHANGER], &habits);
         }),
         run: changer_initialised,
-        quirk: Quirk::new("bears-1-ms", "bears a pause of 1 ms", |s| {
+        quirk: Quirk::new("bears-1-ms", "tolerates a pause of 1 ms", |s| {
             s.board.timing.gap_tolerated = Micros::ms(1)
         }),
     },
@@ -70,11 +70,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         title: "Accepts pauses of 1 ms inside answers",
         expected: "changer, validator and reader that slow are set up",
         section: "3.2",
-        advice: "Good peripherals are not understood: bear pauses of at least 1 ms.",
+        advice: "Good peripherals are not understood: tolerate pauses of at least 1 ms.",
         weight: Weight::Rule,
         arrange: Some(|s| slow(s, None, Some(Micros::ms(1)))),
         run: all_set_up,
-        quirk: Quirk::new("bears-half-a-millisecond", "bears a pause of 0.5 ms", |s| {
+        quirk: Quirk::new("bears-half-a-millisecond", "tolerates a pause of 0.5 ms", |s| {
             s.board.timing.gap_tolerated = Micros(500)
         }),
     },

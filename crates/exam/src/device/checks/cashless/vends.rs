@@ -260,7 +260,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         title: "Says that a command is out of sequence",
         expected: "COMMAND OUT OF SEQUENCE for a VEND REQUEST without a session",
         section: "7.4.4, 0BH",
-        advice: "A board that lost track is not told. Update its software.",
+        advice: "A board that lost track does not learn of it. Update its software.",
         weight: Weight::Rule,
         quirk: Quirk::new(
             "hides-out-of-sequence",
