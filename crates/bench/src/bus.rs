@@ -18,8 +18,11 @@ impl BusId {
     pub const BOARD: Self = Self(0);
 }
 
-/// So many POLLs of a device mean that the board has set it up.
+/// A device that its board enables is set up after so many POLLs, the last of them behind that.
 const POLLED: u32 = 8;
+
+/// So many POLLs of a device that is never enabled mean that its board has done all it will.
+const POLLED_ONLY: u32 = 64;
 
 /// Words of a port come up to this much after they were on the wire, unless the tool was stopped: a
 /// block is not over before.
@@ -54,12 +57,48 @@ struct PortSide {
     delays: VecDeque<Micros>,
 }
 
-/// POLLs of one of our devices by a board outside.
+/// What a board outside does to one of our devices, as far as it says that the device is set up.
 #[derive(Clone, Debug)]
 struct Polls {
     device: String,
+    /// The address byte of its POLL.
     byte: u8,
     heard: u32,
+    /// So many bytes that come now say what it is to accept.
+    accepts: u8,
+    /// It may accept something.
+    enabled: bool,
+    /// It was polled after it was enabled.
+    polled_enabled: bool,
+}
+
+impl Polls {
+    /// COIN TYPE, BILL TYPE and READER are the fifth command of their device; two bytes of the first two
+    /// and one of the last say what is accepted (MDB/ICP 4.3, sections 5.3, 6.3 and 7.4).
+    fn hear(&mut self, word: payrig_mdb::Word) {
+        let first = self.byte & !0b111;
+        match (word.mode, word.byte) {
+            (true, byte) if byte == self.byte => {
+                self.accepts = 0;
+                self.heard = self.heard.saturating_add(1);
+                self.polled_enabled |= self.enabled;
+            }
+            (true, byte) if byte == first | 4 => {
+                let reader = self.byte == first | 2;
+                self.accepts = if reader { 1 } else { 2 };
+            }
+            (true, _) => self.accepts = 0,
+            (false, byte) if self.accepts > 0 => {
+                self.accepts -= 1;
+                self.enabled |= byte != 0;
+            }
+            (false, _) => {}
+        }
+    }
+
+    fn set_up(&self) -> bool {
+        self.heard >= POLLED && self.polled_enabled || self.heard >= POLLED_ONLY
+    }
 }
 
 /// A bus.
@@ -115,18 +154,21 @@ impl Bus {
             device: device.to_owned(),
             byte,
             heard: 0,
+            accepts: 0,
+            enabled: false,
+            polled_enabled: false,
         });
     }
 
     /// Whether a board outside has set a device up; `None` for one it does not poll here.
     pub(crate) fn is_polled(&self, device: &str) -> Option<bool> {
         let polls = self.polls.iter().find(|p| p.device == device)?;
-        Some(polls.heard >= POLLED)
+        Some(polls.set_up())
     }
 
     /// Whether a board outside has set everything up.
     pub(crate) fn all_polled(&self) -> bool {
-        self.polls.iter().all(|p| p.heard >= POLLED)
+        self.polls.iter().all(Polls::set_up)
     }
 
     /// The side at the other end of its port; `None` for a virtual bus.
@@ -228,12 +270,8 @@ impl Bus {
                 reaches_peer: true,
             };
         };
-        if word.source == Source::Master && word.word.mode {
-            for polls in &mut self.polls {
-                polls.heard = polls
-                    .heard
-                    .saturating_add(u32::from(polls.byte == word.word.byte));
-            }
+        if word.source == Source::Master {
+            self.polls.iter_mut().for_each(|p| p.hear(word.word));
         }
         let Medium::Port(port) = &mut self.medium else {
             return Heard {
@@ -327,5 +365,55 @@ pub(crate) const fn other_side(side: Source) -> Source {
     match side {
         Source::Master => Source::Peripheral,
         Source::Peripheral => Source::Master,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_mdb::{Block, Word};
+
+    /// Whether a device whose POLL has this address byte is set up after these commands.
+    fn after(poll: u8, commands: &[&[u8]]) -> bool {
+        let mut bus = Bus::on_port(None, Source::Master);
+        bus.count_polls("device", poll);
+        for (i, command) in commands.iter().enumerate() {
+            let block = Block::new(command).unwrap();
+            let words: Vec<Word> = block.master_words().collect();
+            for (j, word) in words.into_iter().enumerate() {
+                let start = Micros::ms(i as u64 * 100 + j as u64 * 2);
+                bus.heard(BusEvent::Word(payrig_wire::TimedWord {
+                    start,
+                    end: start + payrig_wire::WORD_TIME,
+                    source: Source::Master,
+                    word,
+                    uncertainty: Micros::ZERO,
+                }));
+            }
+        }
+        bus.all_polled()
+    }
+
+    #[test]
+    fn a_device_is_set_up_when_it_is_enabled_and_polled() {
+        // POLL, the command that accepts nothing, and the one that accepts something.
+        let kinds: [(u8, &[u8], &[u8]); 3] = [
+            (0x0B, &[0x0C, 0, 0, 0xFF, 0xFF], &[0x0C, 0, 0x0F, 0, 0]),
+            (0x33, &[0x34, 0, 0, 0, 0], &[0x34, 0, 0x03, 0, 0]),
+            (0x12, &[0x14, 0x00], &[0x14, 0x01]),
+        ];
+        for (poll, nothing, something) in kinds {
+            let poll_only: &[u8] = &[poll];
+            let polls = |n: usize| std::iter::repeat_n(poll_only, n);
+            let run = |before: &[u8], n: usize, m: usize| {
+                let commands: Vec<&[u8]> = polls(n).chain([before]).chain(polls(m)).collect();
+                after(poll, &commands)
+            };
+            assert!(!run(nothing, 20, 20), "{poll:02X}: never enabled");
+            assert!(run(nothing, 20, 44), "{poll:02X}: it never will be");
+            assert!(!run(something, 20, 0), "{poll:02X}: not polled since");
+            assert!(!run(something, 2, 5), "{poll:02X}: too few");
+            assert!(run(something, 2, 6), "{poll:02X}");
+        }
     }
 }

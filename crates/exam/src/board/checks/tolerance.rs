@@ -74,9 +74,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: Some(|s| slow(s, None, Some(Micros::ms(1)))),
         run: all_set_up,
-        quirk: Quirk::new("bears-half-a-millisecond", "tolerates a pause of 0.5 ms", |s| {
-            s.board.timing.gap_tolerated = Micros(500)
-        }),
+        quirk: Quirk::new(
+            "bears-half-a-millisecond",
+            "tolerates a pause of 0.5 ms",
+            |s| s.board.timing.gap_tolerated = Micros(500),
+        ),
     },
     BoardCheck {
         id: "bears-answers-at-18-ms",
