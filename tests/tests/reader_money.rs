@@ -3,6 +3,7 @@
 //! several steps, a reader that starts anew with a coupon in it.
 
 use payrig_tests::play;
+use payrig_units::Place;
 use payrig_wire::recording::Entry;
 
 const OPTIONS: &str = r#"["money-32-bit", "always-idle", "ask-begin-session", "basket",
@@ -197,4 +198,46 @@ fn a_reader_that_starts_anew_takes_its_coupon_with_it() {
     }
     assert!(bad.is_empty(), "{} cases: {:?}", bad.len(), bad.first());
     assert!(sold >= 15 && used >= 5, "{sold} sold, {used} with a coupon");
+}
+
+/// A reader that approves 1.30 for a request of 1.25: surcharges do that (7.4.5), so it is no breach, and
+/// it is money: it is said, by the run and of the wire alone, once for each vend. A reader that approves what
+/// was asked, or less, says nothing.
+#[test]
+fn more_approved_than_was_asked_is_said() {
+    let sale = [
+        step(
+            100,
+            "\"present-card\"\ndevice = \"card\"\nbalance = \"20.00\"",
+        ),
+        step(2_000, "\"select\"\nitem = 11"),
+        step(9_000, "\"remove-card\"\ndevice = \"card\""),
+    ];
+    let said = |reader: &str| {
+        let mut said = Vec::new();
+        let bench = play(&rig(reader, &sale), |entry| {
+            if let Entry::Finding(f) = entry
+                && f.rule == "approved-more"
+            {
+                assert!(!f.is_limit());
+                said.push(f.text);
+            }
+        });
+        assert_eq!(bench.delivered(), [11], "{reader}");
+        let sales = bench.books().ledger().balance(&Place::BoardSales);
+        (sales.as_minor(), said)
+    };
+    for level in [
+        "level = 1".to_owned(),
+        "level = 3".to_owned(),
+        format!("options = {OPTIONS}"),
+    ] {
+        assert_eq!(said(&level), (125, Vec::new()), "{level}");
+        let (sales, text) = said(&format!("{level}\nquirks = [\"approves-more-than-asked\"]"));
+        assert!(sales > 125, "{level}");
+        assert!(
+            matches!(text.as_slice(), [one] if one.contains("1 more")),
+            "{level}: {text:?}"
+        );
+    }
 }

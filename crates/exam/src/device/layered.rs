@@ -25,6 +25,12 @@ impl<D: Operable> Layered<D> {
     pub(crate) fn device(&self) -> &D {
         self.port.device()
     }
+
+    /// The device itself, to be set otherwise.
+    #[cfg(test)]
+    pub(crate) fn device_mut(&mut self) -> &mut D {
+        self.port.device_mut()
+    }
 }
 
 impl<D: Operable + Clone + fmt::Debug + Send + 'static> Node for Layered<D> {

@@ -1,6 +1,7 @@
 //! How an examination is done: each check on an emulated device of its own, or all of them on one at
 //! the other end of a port.
 
+use super::setup::ByHand;
 use super::{Bench, DeviceCheck, Kind, Outside, Setup, checks};
 use crate::Stop;
 use crate::evidence::Evidence;
@@ -78,14 +79,25 @@ pub fn examine_outside(
             lent = Some(outside);
             return (Seen::skipped(why), None);
         }
-        if check.arrange.is_some() {
+        let mut arranged = setup.clone();
+        if let Some(arrange) = check.arrange {
+            arrange(&mut arranged);
+        }
+        let Some(by_hand) = setup
+            .by_hand(&arranged)
+            .or(check.arrange.is_none().then_some(ByHand::Nothing))
+        else {
             lent = Some(outside);
             let text = "needs a device that is set up for it: done with emulated devices only";
             return (Seen::skipped(Skip::EmulatedOnly(text.into())), None);
-        }
+        };
         let attempted = attempts(outside, Outside::inform, |outside| {
             let mut bench = Bench::outside(setup, outside);
-            let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
+            let seen = match by_hand {
+                ByHand::Nothing => (check.run)(&mut bench),
+                ByHand::SlowReader(time) => bench.with_a_slow_reader(time, check.run),
+            };
+            let seen = seen.unwrap_or_else(|early| early);
             let (evidence, back) = bench.end();
             Some((seen, evidence, back))
         });

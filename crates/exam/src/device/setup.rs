@@ -14,7 +14,7 @@ use payrig_peripherals::pulse::{
     PulseHopperConfig,
 };
 use payrig_pulse::{Level, Profile};
-use payrig_units::{Decimals, Money};
+use payrig_units::{Decimals, Micros, Money};
 use std::fmt;
 
 /// Kinds of devices that can be examined.
@@ -242,7 +242,35 @@ pub struct Setup {
     pub decimals: Decimals,
 }
 
+/// What a person does at a real device before a check that arranges an emulated one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum ByHand {
+    /// Nothing: its SETUP says what it is.
+    Nothing,
+    /// Makes the card reader take so long to decide on a vend.
+    SlowReader(Micros),
+}
+
 impl Setup {
+    /// How a real device of this setup becomes what a check has `arranged`; `None` where only an
+    /// emulated one can.
+    pub(super) fn by_hand(&self, arranged: &Self) -> Option<ByHand> {
+        let rest = CashlessConfig {
+            level: self.cashless.level,
+            approve_delay: self.cashless.approve_delay,
+            ..arranged.cashless.clone()
+        };
+        // Checks of a card reader arrange nothing else.
+        if self.kind != Kind::Cashless || rest != self.cashless {
+            return None;
+        }
+        let slow = arranged.cashless.approve_delay;
+        Some(match slow > self.cashless.approve_delay {
+            true => ByHand::SlowReader(slow),
+            false => ByHand::Nothing,
+        })
+    }
+
     /// A good device of a kind, of the invented route "Harbour Loop".
     #[must_use]
     pub fn good(kind: Kind) -> Self {

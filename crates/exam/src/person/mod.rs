@@ -17,7 +17,7 @@ use payrig_units::{Decimals, Micros, Money};
 use payrig_wire::recording::Entry;
 use std::fmt;
 
-/// Something a person is asked to do: an action, as a script could do it on a bench, or one of the two
+/// Something a person is asked to do: an action, as a script could do it on a bench, or one of the
 /// things that only a person can do. How a machine is filled and set is how a bench begins, where it is
 /// emulated; on a bench that runs nothing changes it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -28,6 +28,9 @@ pub enum ToDo {
     Prepare,
     /// Change the board's settings to these.
     SetUp(BoardOptions),
+    /// Set the card reader so that it takes at least so long to decide on a vend; as it was before for
+    /// none.
+    SlowReader(Option<Micros>),
 }
 
 /// Money a person is asked to count.
@@ -86,7 +89,7 @@ impl Question {
     pub const fn unanswered(&self) -> Reply {
         match self {
             Self::Do {
-                what: ToDo::SetUp(_),
+                what: ToDo::SetUp(_) | ToDo::SlowReader(_),
                 ..
             }
             | Self::Look { .. }

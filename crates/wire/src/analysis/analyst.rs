@@ -1,6 +1,7 @@
 //! Bus events in, log entries out: blocks with their meaning, and findings. The same analyst looks
 //! at a running bench, at a capture and at a recording.
 
+use super::approvals::Approvals;
 use crate::recording::{BlockRecord, Entry};
 use crate::{BusEvent, Finding, Monitor, Observed, Origin, RuleName, Severity, Source, WireBlock};
 use payrig_mdb::Address;
@@ -12,6 +13,7 @@ use payrig_units::Micros;
 pub struct Analyst {
     monitor: Monitor,
     dialogue: Dialogue,
+    approvals: Approvals,
     /// The side this tool speaks for on a real link.
     ours: Option<Source>,
     limits: u64,
@@ -38,6 +40,7 @@ impl Analyst {
         Self {
             monitor,
             dialogue: Dialogue::new(),
+            approvals: Approvals::default(),
             ours: None,
             limits: 0,
             advice: 0,
@@ -90,6 +93,7 @@ impl Analyst {
         self.entries(observed, entries);
         if let BusEvent::Break { .. } = event {
             self.dialogue.bus_reset();
+            self.approvals.bus_reset();
         }
         entries.extend(Entry::of_event(event));
     }
@@ -167,7 +171,9 @@ impl Analyst {
         for block in observed.blocks.drain(..) {
             self.blocks += 1;
             let decoded = self.decode(&block);
+            let approved = self.approvals.look(&decoded, block.start);
             entries.push(Entry::Block(BlockRecord::of(&block).meaning(decoded)));
+            observed.findings.extend(approved);
             self.monitor.recycle(block);
         }
         for mut finding in observed.findings.drain(..) {

@@ -4,6 +4,7 @@
 //! the same verdict.
 
 mod analyst;
+mod approvals;
 mod books;
 mod outages;
 mod pulse_lines;

@@ -155,6 +155,9 @@ rules! {
     Advice Collision "collision" "1.2" None,
         "only one side speaks at a time"
         "look for answers that come so late that they meet the next command"
+    Advice ApprovedMore "approved-more" "7.4.5" None,
+        "a reader approves no more than it was asked for, but for a surcharge"
+        "compare the card with the receipt; a board sells at what was approved"
     Advice TooCloseToTell "too-close-to-tell" "3.2" None,
         "a measured time and its limit are closer than the measurement is exact"
         "measure with a logic analyser on the bus itself"

@@ -1,6 +1,7 @@
 //! What a person does and sees at the device.
 
 use super::*;
+use crate::seen::Run;
 
 impl Bench {
     /// Has something done at the device, which is POLLed meanwhile when a person has to do it. The
@@ -60,6 +61,47 @@ impl Bench {
                 }
                 Ok(())
             }
+        }
+    }
+
+    /// Runs a check of a card reader that a person first sets up to take so long to decide, and sets back
+    /// after it.
+    pub(in crate::device) fn with_a_slow_reader(
+        &mut self,
+        time: Micros,
+        run: fn(&mut Self) -> Run,
+    ) -> Run {
+        self.set_up_reader(Some(time))?;
+        let seen = run(self);
+        if !self.run.is_over() {
+            // Whether it is done shows in the checks that follow.
+            self.set_up_reader(None).or_else(|why| match why.skip {
+                Some(Skip::Stopped) => Err(why),
+                _ => Ok(()),
+            })?;
+        }
+        seen
+    }
+
+    fn set_up_reader(&mut self, slow: Option<Micros>) -> Result<(), Seen> {
+        let text = match slow {
+            Some(time) => format!(
+                "set the card reader, or its host, so that it takes {time} or longer to approve a vend"
+            ),
+            None => "set the card reader, or its host, back to how it was".to_owned(),
+        };
+        let question = Question::Do {
+            text: text.clone(),
+            what: ToDo::SlowReader(slow),
+        };
+        match self.ask_person(&question, false) {
+            Reply::Done | Reply::Saw(_) | Reply::Counted(_) => Ok(()),
+            Reply::CannotDo => {
+                let text = format!("the card reader cannot be set up for it: {text}");
+                Err(Seen::skipped(Skip::NotFitted(text.into())))
+            }
+            Reply::Default => Err(Seen::skipped(Skip::NeedsPerson(text))),
+            Reply::Stop => Err(self.stopped()),
         }
     }
 

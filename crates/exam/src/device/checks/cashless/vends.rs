@@ -216,7 +216,17 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             t.session()?;
             let request = t.request(PRICE);
             t.order(request)?;
-            t.watch(Micros::ms(500), is_decision);
+            let early = t.watch(Micros::ms(500), is_decision);
+            if early.iter().any(is_decision) {
+                // Nothing was dispensed: what it approved goes back (section 7.4.8).
+                t.order(Kind::VendFailure(VendFailure { detail: None }))?;
+                settle(&mut t)?;
+                let text = format!(
+                    "it had decided before the vend was cancelled: {}",
+                    texts(&early)
+                );
+                return Ok(Seen::cannot_tell(text));
+            }
             let mut reports = t.order(Kind::VendCancel)?;
             reports.extend(t.watch(Micros::secs(6), is_decision));
             reports.extend(t.watch(Micros::secs(1), never));
