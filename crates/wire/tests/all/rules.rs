@@ -2,6 +2,8 @@
 
 use payrig_mdb::{Block, PeripheralFrame, Word};
 use payrig_units::Micros;
+use payrig_wire::analysis::Analyst;
+use payrig_wire::recording::Entry;
 use payrig_wire::rules::{Certainty, RULES};
 use payrig_wire::uart::{BusLines, IdleLevel, capture_of_bus, decode_bus};
 use payrig_wire::{BusEvent, Finding, Monitor, Source, TimedWord, WORD_TIME};
@@ -527,6 +529,32 @@ fn every_rule_can_be_broken() {
     bus.uncertainty = Micros(3_000);
     let bus = bus.command(POLL).wait(5_500).ack();
     let mut broken: BTreeSet<String> = bus.findings().iter().map(|f| f.rule.to_string()).collect();
+
+    // Rules about what messages say: VEND REQUEST of 25, VEND APPROVED of so much (sections 7.4.5, 7.4.6).
+    let approved = |amount: u8| {
+        let bus = Bus::new()
+            .command(&[0x13, 0x00, 0x00, 25, 0x00, 11])
+            .wait(900)
+            .ack()
+            .wait(30_000)
+            .command(&[0x12])
+            .wait(900)
+            .data(&[0x05, 0x00, amount])
+            .wait(900)
+            .master(0);
+        let mut analyst = Analyst::new();
+        let entries = bus.events.iter().flat_map(|e| analyst.event(e));
+        let mut entries: Vec<Entry> = entries.collect();
+        entries.extend(analyst.finish(bus.now + Micros::secs(1)));
+        entries.into_iter().filter_map(|entry| match entry {
+            Entry::Finding(f) => Some(f.rule.to_string()),
+            _ => None,
+        })
+    };
+    broken.extend(approved(26));
+    for amount in [24, 25] {
+        assert!(approved(amount).all(|rule| rule != "approved-more"));
+    }
 
     // Rules about the lines themselves.
     let sessions = |bus: Bus| {
