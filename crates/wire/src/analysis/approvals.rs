@@ -50,9 +50,9 @@ impl Approvals {
                     return None;
                 }
                 let text = format!(
-                    "{address} approved {approved} where {asked} was asked, in its own scale: {} more are taken \
-                     from the card. A surcharge may do that; if this reader knows none, money is lost. \
-                     Compare the card with the receipt",
+                    "{address} approved {approved} where {asked} was requested (scaled amounts), {} more: a \
+                     surcharge may explain it; otherwise the customer overpays. Compare the card with the \
+                     receipt",
                     approved - asked
                 );
                 let finding = Finding::advice(BusRule::ApprovedMore, at, text);
