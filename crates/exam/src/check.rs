@@ -41,6 +41,18 @@ pub struct Check<B, S> {
     pub run: fn(&mut B) -> Run,
 }
 
+impl<B, S: Clone> Check<B, S> {
+    /// What the bench is set up from for this check, where it is `setup` otherwise.
+    #[must_use]
+    pub fn arranged(&self, setup: &S) -> S {
+        let mut setup = setup.clone();
+        if let Some(arrange) = self.arrange {
+            arrange(&mut setup);
+        }
+        setup
+    }
+}
+
 impl<B, S> Check<B, S> {
     /// The result of this check; `from` and `to` are bench times.
     #[must_use]

@@ -25,7 +25,7 @@ const CONTRADICTION: &str = "a peripheral contradicts itself";
 /// Runs one check on a fresh bench.
 #[must_use]
 pub fn run_check(check: &BoardCheck, setup: &BoardSetup) -> (Seen, Option<Evidence>) {
-    let setup = arranged(check, setup);
+    let setup = check.arranged(setup);
     let Some(mut bench) = BoardBench::new(&setup) else {
         return (Seen::cannot_tell(CONTRADICTION), None);
     };
@@ -33,14 +33,6 @@ pub fn run_check(check: &BoardCheck, setup: &BoardSetup) -> (Seen, Option<Eviden
     let evidence = bench.finish();
     // Whatever it says, where it could not be done.
     (evidence.over.clone().unwrap_or(seen), Some(evidence))
-}
-
-fn arranged(check: &BoardCheck, setup: &BoardSetup) -> BoardSetup {
-    let mut setup = setup.clone();
-    if let Some(arrange) = check.arrange {
-        arrange(&mut setup);
-    }
-    setup
 }
 
 /// Examines a board; `only` picks one check by its name. `each` gets every result as it comes.
@@ -154,7 +146,7 @@ impl Visit<'_> {
         let Some(mut outside) = self.lent.take() else {
             return (Seen::skipped(Skip::LinkGone), None);
         };
-        let arranged = arranged(check, self.setup);
+        let arranged = check.arranged(self.setup);
         if let Err(seen) = self.prepare(&mut outside, &arranged) {
             self.lent = Some(outside);
             return (seen, None);

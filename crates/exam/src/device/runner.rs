@@ -16,10 +16,7 @@ use payrig_wire::recording::Entry;
 /// Runs one check on a fresh bench.
 #[must_use]
 pub fn run_check(check: &DeviceCheck, setup: &Setup) -> (Seen, Option<Evidence>) {
-    let mut setup = setup.clone();
-    if let Some(arrange) = check.arrange {
-        arrange(&mut setup);
-    }
+    let setup = check.arranged(setup);
     let Some(mut bench) = Bench::new(&setup) else {
         let text = "the rig's device contradicts itself: `payrig run` says how";
         return (Seen::cannot_tell(text), None);
@@ -79,14 +76,11 @@ pub fn examine_outside(
             lent = Some(outside);
             return (Seen::skipped(why), None);
         }
-        let mut arranged = setup.clone();
-        if let Some(arrange) = check.arrange {
-            arrange(&mut arranged);
-        }
-        let Some(by_hand) = setup
-            .by_hand(&arranged)
-            .or(check.arrange.is_none().then_some(ByHand::Nothing))
-        else {
+        let needs = match check.arrange {
+            None => Some(ByHand::Nothing),
+            Some(_) => setup.by_hand(&check.arranged(setup)),
+        };
+        let Some(by_hand) = needs else {
             lent = Some(outside);
             let text = "needs a device that is set up for it: done with emulated devices only";
             return (Seen::skipped(Skip::EmulatedOnly(text.into())), None);

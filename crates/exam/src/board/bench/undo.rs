@@ -32,7 +32,7 @@ impl BoardBench {
         self.end_session();
         if self.paid_in || self.customer() < Money::ZERO {
             self.press_return();
-            self.rest_of_payout();
+            self.until_no_coin_comes(QUIET);
         }
     }
 
@@ -93,18 +93,6 @@ impl BoardBench {
         let by = self.now() + Micros::secs(5);
         while self.now() < by && open(self) {
             self.wait(Micros::ms(100));
-        }
-    }
-
-    fn rest_of_payout(&mut self) {
-        let by = self.now() + Micros::secs(30);
-        let (mut held, mut since) = (self.customer(), self.now());
-        while self.now() < by && self.now().since(since) < QUIET {
-            self.wait(Micros::ms(100));
-            let now = self.customer();
-            if now != held {
-                (held, since) = (now, self.now());
-            }
         }
     }
 

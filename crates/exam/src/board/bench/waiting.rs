@@ -57,9 +57,14 @@ impl BoardBench {
 
     /// Waits until no coin has come for 5 s, half a minute at the most.
     pub fn payout_over(&mut self) {
+        self.until_no_coin_comes(QUIET);
+    }
+
+    /// Waits until no coin has come for `quiet`, half a minute at the most.
+    pub(super) fn until_no_coin_comes(&mut self, quiet: Micros) {
         let by = self.now() + Micros::secs(30);
         let (mut held, mut since) = (self.customer(), self.now());
-        while self.now() < by && self.now().since(since) < QUIET {
+        while self.now() < by && self.now().since(since) < quiet {
             self.wait(Micros::ms(100));
             let now = self.customer();
             if now != held {

@@ -1,6 +1,6 @@
 //! Bills: stacked or given back, credited once, by their reports only.
 
-use super::common::{behave, given, kept, refund, refunds, times, uses_escrow};
+use super::common::{behave, deaf, given, kept, refund, refunds, times, uses_escrow};
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, What};
@@ -91,13 +91,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         advice: "Bills are credited and given back: credit a bill when it is stacked.",
         weight: Weight::Rule,
         // A validator that holds a bill and does not hear what is to become of it.
-        arrange: Some(|s| {
-            let habits = Habits {
-                deaf_to: Some(|command| matches!(command, [0x35, ..])),
-                ..Habits::default()
-            };
-            behave(s, &[BILL], &habits);
-        }),
+        arrange: Some(|s| deaf(s, BILL, |c| matches!(c, [0x35, ..]))),
         run: |b| {
             let from = b.ready();
             uses_escrow(b)?;

@@ -25,6 +25,15 @@ pub(super) fn behave(s: &mut BoardSetup, addresses: &[Address], habits: &Habits)
     }
 }
 
+/// A peripheral that does not hear some commands.
+pub(super) fn deaf(s: &mut BoardSetup, address: Address, to: fn(&[u8]) -> bool) {
+    let habits = Habits {
+        deaf_to: Some(to),
+        ..Habits::default()
+    };
+    behave(s, &[address], &habits);
+}
+
 /// The power of a peripheral goes for 0.3 s.
 pub(super) fn blink(b: &mut BoardBench, address: Address) {
     b.power(address, false);

@@ -1,13 +1,12 @@
 //! JUST RESET at any moment: the peripheral is set up again, and whatever it was doing, money stays
 //! right.
 
-use super::common::{behave, blink, given, not_given, than_right, times, uses_escrow};
+use super::common::{blink, deaf, given, not_given, than_right, times, uses_escrow};
 use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, CHANGER, READER, What};
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Seen, Weight};
-use crate::device::habit::Habits;
 use payrig_bench::action::ChangerAction;
 use payrig_units::{Micros, Money, words};
 
@@ -245,13 +244,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         advice: "Bills are credited and given back: credit a bill when it is stacked.",
         weight: Weight::Rule,
         // A validator that holds a bill and does not hear what is to become of it.
-        arrange: Some(|s| {
-            let habits = Habits {
-                deaf_to: Some(|command| matches!(command, [0x35, ..])),
-                ..Habits::default()
-            };
-            behave(s, &[BILL], &habits);
-        }),
+        arrange: Some(|s| deaf(s, BILL, |c| matches!(c, [0x35, ..]))),
         run: |b| {
             let from = b.ready();
             uses_escrow(b)?;

@@ -1,15 +1,12 @@
 //! What a board does while a peripheral does not answer: it repeats, it resets, it goes on with the
 //! others.
 
-use super::common::{behave, given, times};
+use super::common::{deaf, given, times};
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, CHANGER, READER, What};
-use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
-use crate::device::habit::Habits;
-use payrig_mdb::Address;
 use payrig_units::{Micros, words};
 
 /// The checks.
@@ -336,15 +333,6 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         ),
     },
 ];
-
-/// A peripheral that does not hear some commands.
-fn deaf(s: &mut BoardSetup, address: Address, to: fn(&[u8]) -> bool) {
-    let habits = Habits {
-        deaf_to: Some(to),
-        ..Habits::default()
-    };
-    behave(s, &[address], &habits);
-}
 
 /// Waits for the first of a command at the start, which has to be repeated.
 fn at_start(b: &mut BoardBench, what: What, time: Micros) -> Run {
