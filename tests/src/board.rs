@@ -21,9 +21,5 @@ pub fn board(expected: &[(&str, ExpectedKind)]) -> BoardConfig {
 /// Something for sale.
 #[must_use]
 pub fn item(number: u16, name: &str, minor: i64) -> Item {
-    Item {
-        number,
-        name: name.to_owned(),
-        price: Money(minor),
-    }
+    Item::new(number, name, Money(minor))
 }

@@ -239,5 +239,5 @@ fn wrong_questions_are_told_what_is_wrong() {
     }
     let text = rig(0, 0, 0, "");
     let rig = payrig_rig::parse(Path::new("rig.toml"), &text).unwrap();
-    assert_eq!(rig.board.items.len(), 2);
+    assert_eq!(rig.machine.selections.len(), 2);
 }

@@ -14,6 +14,7 @@ pub(crate) use script::Script;
 use crate::action::Action;
 use crate::bus::{Bus, BusId, other_side};
 use crate::fault::Fault;
+use crate::machine::Keys;
 use crate::node::{Input, Node, NodeId, Output, Refusal, Shown};
 use crate::observation::{Observation, Observed};
 use crate::plan::{DeviceLink, DevicePlan};
@@ -85,6 +86,8 @@ pub struct Bench {
     pub(crate) pulses: PulseLines,
     pub(crate) books: Books,
     pub(crate) script: Script,
+    /// What stands on the machine for its items.
+    pub(crate) keys: Keys,
     pub(crate) decimals: Decimals,
     last_word: Option<Micros>,
     /// The driver did not look from when until, with what had piled up, when.
@@ -130,6 +133,7 @@ impl Bench {
             pulses: PulseLines::default(),
             books: Books::new(),
             script: Script::default(),
+            keys: Keys::default(),
             decimals,
             last_word: None,
             stall: None,

@@ -9,6 +9,7 @@ pub mod action;
 mod bench;
 mod bus;
 mod fault;
+pub mod machine;
 mod node;
 pub mod nodes;
 mod observation;

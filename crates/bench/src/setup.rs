@@ -2,6 +2,7 @@
 
 use crate::bench::{Bench, LineLevel, Peers, ReportedOutside, Script};
 use crate::bus::{Bus, BusId};
+use crate::machine::Keys;
 use crate::node::{Node, NodeId};
 use crate::nodes::{Peripheral, PulseNode, ToBus, ToPulses};
 use crate::plan::{BridgeWay, DeviceLink, DevicePlan, Kind, Plan};
@@ -46,6 +47,7 @@ impl Bench {
         }
         bench.pulses = pulse_lines(rig);
         bench.books = rig.books();
+        bench.keys = Keys::of(&rig.machine);
         bench.script = Script::new(rig.script.clone());
         bench.wiring = Wiring::new(rig, devices_outside);
         bench.peers = Peers::Needed;

@@ -18,4 +18,4 @@ pub use drivers::{
     NoTransfer, NotDispensed, Outcome, PulseLink, Reader, Report, Rhythm, SaleKind, Sold,
     VmcIdentity,
 };
-pub use shop::{BasketShares, CardSales, Item, Means, Order, Policy, Tariffs, Vending};
+pub use shop::{BasketShares, CardPrice, CardSales, Item, Means, Order, Policy, Tariffs, Vending};

@@ -341,7 +341,7 @@ proptest! {
         }
         let prices: Vec<i64> = prices.into_iter().collect();
         let machine = machine(&tubes, &prices);
-        let item = |(i, price): (usize, &i64)| Item { number: i as u16 + 1, name: String::new(), price: Money(*price) };
+        let item = |(i, price): (usize, &i64)| Item::new(i as u16 + 1, "", Money(*price));
         let policy = Policy { decimals: Default::default(), session_timeout: Default::default(), multi_vend: false, hold_bills: false, keep_credit: false, cards: Default::default() };
         let board = Vending::new(prices.iter().enumerate().map(item).collect(), policy);
         let counts = machine.counts();

@@ -1,56 +1,23 @@
-//! The `[board]` table: who controls the machine, and what it sells.
+//! The `[board]` table: who controls the machine, and how it sells.
 
 use super::RigError;
 use super::board_cards;
 use super::changer::read_policy;
 use super::fields::Fields;
-use payrig_bench::plan::{BoardPlan, ItemPlan};
+use payrig_bench::machine::Machine;
+use payrig_bench::plan::BoardPlan;
 use payrig_controller::{BillChange, BillPolicy};
 use payrig_mdb::bill::RecyclerUse;
 use payrig_units::{Decimals, Micros};
-use std::collections::BTreeSet;
 
-pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardPlan, RigError> {
+pub(super) fn read(
+    fields: &Fields<'_>,
+    machine: &Machine,
+    decimals: Decimals,
+) -> Result<BoardPlan, RigError> {
     let ours = fields
         .word("kind", &[("controller", true), ("outside", false)])?
         .unwrap_or(true);
-    let mut items: Vec<ItemPlan> = Vec::new();
-    let mut numbers = BTreeSet::new();
-    for item in fields.tables("item", "[[board.item]]")? {
-        let number = item.number("number", 1..65_535)?;
-        let number = item.need("number", "the selection number", number)? as u16;
-        let name = item
-            .name("name")?
-            .unwrap_or_else(|| format!("item {number}"));
-        let price = item.money("price", decimals)?;
-        let price = item.need("price", "an amount, as in \"1.25\"", price)?;
-        if !numbers.insert(number) {
-            return Err(item.error(format!("two items have number {number}")));
-        }
-        let code = item.string("code")?;
-        if code.as_ref().is_some_and(|c| c.len() > 6 || !c.is_ascii()) {
-            return Err(item.error("`code` has at most 6 ASCII characters (section 7.4.7)"));
-        }
-        let instead = item.number("instead", 1..65_535)?.map(|n| n as u16);
-        item.finish()?;
-        items.push(ItemPlan {
-            number,
-            name,
-            price,
-            code,
-            instead,
-        });
-    }
-    let unknown = |i: &&ItemPlan| {
-        let other = |n: u16| !numbers.contains(&n);
-        i.instead.is_some_and(other)
-    };
-    if let Some(item) = items.iter().find(unknown) {
-        let (number, twin) = (item.number, item.instead.unwrap_or_default());
-        return Err(fields.error(format!(
-            "item {number} has `instead = {twin}`, and there is no item {twin}"
-        )));
-    }
     let mut refused_coins = Vec::new();
     for value in fields.array("refuse-coins")? {
         refused_coins.push(fields.money_of("refuse-coins", value, decimals)?);
@@ -63,7 +30,6 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardPlan,
     }
     let board = BoardPlan {
         ours,
-        items,
         refused_coins,
         changer: read_policy(fields, decimals)?,
         poll,
@@ -75,7 +41,7 @@ pub(super) fn read(fields: &Fields<'_>, decimals: Decimals) -> Result<BoardPlan,
         hold_bills: fields.boolean("hold-bills")?,
         keep_credit: fields.boolean_or_none("keep-credit")?,
         cashless: board_cards::read_uses(fields)?,
-        cards: board_cards::read_sales(fields, decimals)?,
+        cards: board_cards::read_sales(fields, machine, decimals)?,
     };
     fields.finish()?;
     Ok(board)
@@ -93,6 +59,10 @@ fn read_bills(fields: &Fields<'_>, decimals: Decimals) -> Result<BillPolicy, Rig
         let value = fields.money_of("high-security-bills", value, decimals)?;
         high.get_or_insert_with(Vec::new).push(value);
     }
+    let mut refused = Vec::new();
+    for value in fields.array("refuse-bills")? {
+        refused.push(fields.money_of("refuse-bills", value, decimals)?);
+    }
     let recycle = [
         ("all", RecyclerUse::All),
         ("high-and-medium", RecyclerUse::HighAndMedium),
@@ -107,5 +77,6 @@ fn read_bills(fields: &Fields<'_>, decimals: Decimals) -> Result<BillPolicy, Rig
         no_manual_dispense: !fields
             .boolean_or_none("bill-manual-dispense")?
             .unwrap_or(true),
+        refused,
     })
 }

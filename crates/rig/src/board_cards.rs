@@ -4,6 +4,8 @@
 use super::cashless::read_options;
 use super::error::RigError;
 use super::fields::Fields;
+use super::selections::read_number;
+use payrig_bench::machine::Machine;
 use payrig_controller::{BasketShares, CardSales, CashlessUse, Clock, Tariffs};
 use payrig_units::Decimals;
 
@@ -45,7 +47,11 @@ pub(super) fn read_uses(fields: &Fields<'_>) -> Result<CashlessUse, RigError> {
 }
 
 /// How the board sells to cards.
-pub(super) fn read_sales(fields: &Fields<'_>, decimals: Decimals) -> Result<CardSales, RigError> {
+pub(super) fn read_sales(
+    fields: &Fields<'_>,
+    machine: &Machine,
+    decimals: Decimals,
+) -> Result<CardSales, RigError> {
     let shares = [
         ("even", BasketShares::Even),
         ("on-failures", BasketShares::OnFailures),
@@ -55,18 +61,22 @@ pub(super) fn read_sales(fields: &Fields<'_>, decimals: Decimals) -> Result<Card
         basket: fields.word("basket-discount", &shares)?.unwrap_or_default(),
         one_at_a_time: fields.boolean("one-reader-at-a-time")?,
         in_service: fields.boolean("cards-in-service")?,
-        tariffs: read_tariffs(fields, decimals)?,
+        tariffs: read_tariffs(fields, machine, decimals)?,
     })
 }
 
 /// What cards may have instead of the normal prices (7.4.4).
-fn read_tariffs(fields: &Fields<'_>, decimals: Decimals) -> Result<Tariffs, RigError> {
+fn read_tariffs(
+    fields: &Fields<'_>,
+    machine: &Machine,
+    decimals: Decimals,
+) -> Result<Tariffs, RigError> {
     let mut tariffs = Tariffs::default();
     for row in fields.tables("list-price", "[[board.list-price]]")? {
         let list = row.number("list", 0..256)?;
         let list = row.need("list", "the number of a price list, 0 to 255", list)? as u8;
-        let item = row.number("item", 1..65_535)?;
-        let item = row.need("item", "the number of an item", item)? as u16;
+        let item = read_number(&row, "item", machine)?;
+        let item = row.need("item", "an item: its number, or its keys in quotes", item)?;
         let price = row.money("price", decimals)?;
         let price = row.need("price", "an amount, as in \"0.80\"", price)?;
         row.finish()?;

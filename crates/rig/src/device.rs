@@ -5,7 +5,7 @@ use super::fields::Fields;
 use super::pulse::PulseWord;
 use super::setting::Setting;
 use super::{bill, bridge, cashless, changer, link, pulse};
-use payrig_bench::plan::{DeviceLink, DevicePlan, Kind};
+use payrig_bench::plan::{DeviceLink, DevicePlan, Kind, Settings};
 use payrig_peripherals::PortTiming;
 
 #[derive(Clone, Copy)]
@@ -59,6 +59,11 @@ pub(super) fn read(
             fields.error("a real device is wrong in its own way: leave [device.faults] out")
         );
     }
+    let settings = Settings {
+        model: fields.free_text("model")?,
+        switches: fields.free_text("switches")?,
+        note: fields.free_text("note")?,
+    };
     fields.finish()?;
     let behind = None;
     Ok(DevicePlan {
@@ -67,5 +72,6 @@ pub(super) fn read(
         timing,
         behind,
         link,
+        settings,
     })
 }

@@ -2,7 +2,7 @@
 //! nearest valid name.
 
 use super::error::{RigError, nearest};
-use super::limits::LONGEST_NAME;
+use super::limits::{LONGEST_NAME, LONGEST_NOTES, LONGEST_TEXT};
 use payrig_units::{Decimals, Micros, Money};
 use std::cell::RefCell;
 use std::ops::Range;
@@ -82,6 +82,43 @@ impl<'a> Fields<'a> {
         let found = self.text.text.get(value.span()).unwrap_or("?");
         let message = format!("`{key}` is {found}; expected {expected}");
         self.text.error(&value.span(), message)
+    }
+
+    /// An error about a value.
+    pub(crate) fn at(&self, value: &Spanned<DeValue<'_>>, message: impl Into<String>) -> RigError {
+        self.text.error(&value.span(), message)
+    }
+
+    /// A text for people, of one line and at most [`LONGEST_TEXT`] characters.
+    pub(crate) fn free_text(&self, key: &'static str) -> Found<String> {
+        self.prose(key, LONGEST_TEXT, false)
+    }
+
+    /// A text for people that may have several lines, of at most [`LONGEST_NOTES`] characters.
+    pub(crate) fn notes(&self, key: &'static str) -> Found<String> {
+        self.prose(key, LONGEST_NOTES, true)
+    }
+
+    fn prose(&self, key: &'static str, most: usize, lines: bool) -> Found<String> {
+        let Some(text) = self.string(key)? else {
+            return Ok(None);
+        };
+        let Some(value) = self.table.get(key) else {
+            return Ok(None);
+        };
+        let length = text.chars().count();
+        if length > most {
+            let message = format!("`{key}` has {length} characters; expected at most {most}");
+            return Err(self.at(value, message));
+        }
+        let bad = |c: &char| c.is_control() && !(lines && *c == '\n');
+        if let Some(other) = text.chars().find(bad) {
+            let other = other.escape_default();
+            let message = format!("`{key}` has the character {other}; expected text of one line");
+            return Err(self.at(value, message));
+        }
+        let text = text.trim();
+        Ok((!text.is_empty()).then(|| text.to_owned()))
     }
 
     /// The value of a key that must be there.
@@ -172,6 +209,11 @@ impl<'a> Fields<'a> {
                 Err(self.wrong(key, value, &expected))
             }
         }
+    }
+
+    /// A whole number in a range; `None` where it is anything else, which the caller then reads.
+    pub(crate) fn number_or_none(&self, key: &'static str, range: Range<u64>) -> Option<u64> {
+        self.number(key, range).ok().flatten()
     }
 
     /// A whole number in a range that may go below zero.

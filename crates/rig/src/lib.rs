@@ -12,16 +12,21 @@ mod changer;
 mod device;
 mod error;
 mod fields;
+mod keys;
 mod limits;
 mod link;
 mod link_check;
 mod machine;
 mod pulse;
 mod script;
+mod selections;
 mod setting;
 
 pub use error::{RigError, nearest};
-pub use limits::{LONGEST_NAME, MOST_DEVICES, MOST_STEPS};
+pub use keys::MOST_SELECTIONS;
+pub use limits::{LONGEST_NAME, LONGEST_NOTES, LONGEST_TEXT, MOST_DEVICES, MOST_STEPS};
+pub use payrig_bench::machine::{About, Key, Keys, Machine, Numbering, Selection, Tray};
+pub use selections::parse_card_price;
 
 use fields::{Fields, Text};
 use payrig_bench::Plan;
@@ -150,9 +155,10 @@ fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
     link_check::check(link.as_ref(), &linked)?;
 
     let board = root.table("board", "[board]")?;
-    let board = root.need("board", "a table with `kind` and [[board.item]]", board)?;
-    let board_fields = board;
-    let board = board::read(&board_fields, decimals)?;
+    let board_fields = root.need("board", "a table with `kind`", board)?;
+    let table = root.table("machine", "[machine]")?;
+    let machine = selections::read(table.as_ref(), &board_fields, decimals)?;
+    let board = board::read(&board_fields, &machine, decimals)?;
     let devices_outside = link
         .as_ref()
         .is_some_and(|l| l.outside == Source::Peripheral);
@@ -178,6 +184,7 @@ fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
         decimals,
         currency,
         link,
+        machine,
         board,
         devices: all,
         script: Vec::new(),
@@ -187,6 +194,8 @@ fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
     Ok(plan)
 }
 
+#[cfg(test)]
+mod machine_tests;
 #[cfg(test)]
 mod script_tests;
 #[cfg(test)]

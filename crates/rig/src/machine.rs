@@ -2,11 +2,12 @@
 
 use super::error::RigError;
 use super::fields::Fields;
+use super::selections::{EXPECTED_CARD, number_of, parse_card_price, read_number};
 use payrig_bench::action::MachineAction;
+use payrig_bench::machine::Machine;
 use payrig_controller::Mishap;
 use payrig_mdb::cashless::Reason;
 use payrig_units::Decimals;
-use std::collections::BTreeSet;
 
 /// Reasons of 7.4.8 and 7.4.12, in words.
 const REASONS: [(&str, Reason); 9] = [
@@ -40,16 +41,16 @@ fn hexadecimal(text: &str) -> Option<Vec<u8>> {
     bytes.filter(|b| b.len() <= 33)
 }
 
-/// Reads an act; `None` for a name that is none of these. `items` are the numbers for sale.
+/// Reads an act; `None` for a name that is none of these. `machine` has what is for sale.
 pub(super) fn read_action(
     fields: &Fields<'_>,
     name: &str,
-    items: &BTreeSet<u16>,
+    machine: &Machine,
     decimals: Decimals,
 ) -> Result<Option<MachineAction>, RigError> {
     let item = || {
-        let item = fields.number("item", 1..65_535)?;
-        Ok(fields.need("item", "the number of an item", item)? as u16)
+        let item = read_number(fields, "item", machine)?;
+        fields.need("item", "an item: its number, or its keys in quotes", item)
     };
     let why = || {
         let why = fields.word("why", &REASONS)?;
@@ -68,12 +69,7 @@ pub(super) fn read_action(
         "select-several" => {
             let mut chosen = Vec::new();
             for value in fields.array("items")? {
-                let number = value.get_ref().as_integer();
-                let number = number.and_then(|n| u16::from_str_radix(n.as_str(), n.radix()).ok());
-                match number.filter(|n| items.contains(n)) {
-                    Some(number) => chosen.push(number),
-                    None => return Err(fields.wrong("items", value, "numbers of items")),
-                }
+                chosen.push(number_of(fields, "items", value, machine)?);
             }
             let some = (!chosen.is_empty()).then_some(chosen);
             MachineAction::SelectSeveral(fields.need("items", "numbers, as in [11, 12]", some)?)
@@ -86,8 +82,12 @@ pub(super) fn read_action(
             }
             MachineAction::PressKeys(keys)
         }
+        // What is given back need not be for sale.
         "give-back" => MachineAction::GiveBack {
-            item: item()?,
+            item: match fields.number_or_none("item", 1..65_535) {
+                Some(number) => number as u16,
+                None => item()?,
+            },
             value: value("what it is worth, as in \"0.25\"")?,
         },
         "test-vend" => MachineAction::TestVend(item()?),
@@ -105,6 +105,11 @@ pub(super) fn read_action(
         "open-item" => MachineAction::CloseItem(item()?, None),
         "fail-item" => MachineAction::Mishap(item()?, Mishap::Fails(why()?)),
         "set-price" => MachineAction::SetPrice(item()?, value("the new price, as in \"1.50\"")?),
+        "set-card-price" => {
+            let price = fields.string("value")?;
+            let price = price.and_then(|text| parse_card_price(&text, decimals));
+            MachineAction::SetCardPrice(item()?, fields.need("value", EXPECTED_CARD, price)?)
+        }
         "select-with-options" => {
             MachineAction::SelectWith(item()?, value("what the options cost, as in \"0.25\"")?)
         }

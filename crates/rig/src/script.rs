@@ -3,14 +3,16 @@
 use super::error::{RigError, nearest};
 use super::fields::Fields;
 use super::limits::MOST_STEPS;
+use super::selections::read_number;
 use super::{bill, cashless, changer, machine};
 use payrig_bench::action::{Action, Expectation, FaultAction, Step, StepKind, Tender};
+use payrig_bench::machine::Machine;
 use payrig_bench::plan::{Checker, DevicePlan};
 use payrig_bench::{Fault, FaultKind, FrameKind, Plan, Refusal};
 use payrig_mdb::Address;
 use payrig_units::{Decimals, Micros, Place};
 use payrig_wire::Source;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// What a script may name on the bench of a plan.
 pub(crate) struct Scene<'a> {
@@ -20,7 +22,7 @@ pub(crate) struct Scene<'a> {
     devices: BTreeMap<&'a str, Vec<&'static str>>,
     /// The devices that can be the object of something.
     able: BTreeMap<&'static str, Vec<&'a DevicePlan>>,
-    items: BTreeSet<u16>,
+    machine: &'a Machine,
     decimals: Decimals,
 }
 
@@ -40,7 +42,7 @@ impl<'a> Scene<'a> {
             plan,
             devices,
             able,
-            items: plan.board.items.iter().map(|i| i.number).collect(),
+            machine: &plan.machine,
             decimals: plan.decimals,
         }
     }
@@ -130,22 +132,8 @@ impl Scene<'_> {
         if !self.plan.board_is_ours() {
             return Err(self.refused(fields, name, &Refusal::BoardOutside));
         }
-        let number = fields.number("item", 1..65_535)?;
-        let number = fields.need("item", "the number of a [[board.item]]", number)?;
-        match u16::try_from(number)
-            .ok()
-            .filter(|n| self.items.contains(n))
-        {
-            Some(n) => Ok(n),
-            None => {
-                let all: Vec<String> = self.items.iter().map(u16::to_string).collect();
-                let message = format!(
-                    "no [[board.item]] has number {number}; there are {}",
-                    all.join(", ")
-                );
-                Err(fields.error(message))
-            }
-        }
+        let number = read_number(fields, "item", self.machine)?;
+        fields.need("item", "an item: its number, or its keys in quotes", number)
     }
 
     fn tender(&self, fields: &Fields<'_>) -> Result<Tender, RigError> {
@@ -331,7 +319,7 @@ fn read_other(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Acti
         let device = scene.device(fields, name)?;
         return Ok(Action::AtCashless { device, what });
     }
-    let machine = machine::read_action(fields, name, &scene.items, scene.decimals)?;
+    let machine = machine::read_action(fields, name, scene.machine, scene.decimals)?;
     machine
         .map(Action::AtMachine)
         .ok_or_else(|| unknown_word(fields, "do", name, &doable()))

@@ -85,6 +85,7 @@ const ACTIONS: &[(&str, Of, &str)] = &[
     ("open-item", Of::Board, "item = 11"),
     ("fail-item", Of::Board, "item = 11\nwhy = \"defective\""),
     ("set-price", Of::Board, "item = 11\nvalue = \"1.50\""),
+    ("set-card-price", Of::Board, "item = 11\nvalue = \"+0.10\""),
     (
         "select-with-options",
         Of::Board,

@@ -12,7 +12,7 @@ fn parse(text: &str) -> Result<Plan, RigError> {
 fn the_embedded_rig_is_read() {
     let rig = parse(FIRST_VEND).unwrap();
     assert_eq!(rig.devices.len(), 4);
-    assert_eq!(rig.board.items.len(), 2);
+    assert_eq!(rig.machine.selections.len(), 2);
     assert!(rig.script.len() > 20);
     assert_eq!(rig.jitter, Micros(150));
 }

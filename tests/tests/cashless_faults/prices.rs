@@ -2,7 +2,7 @@
 
 use super::forms::{booting, words};
 use super::*;
-use payrig_controller::Mishap;
+use payrig_controller::{CardPrice, Mishap};
 use payrig_mdb::CurrencyCode;
 use payrig_mdb::cashless::{PaymentMedia, UserSettings};
 use payrig_mdb::changer::CoinType;
@@ -226,4 +226,61 @@ fn a_session_in_a_foreign_currency() {
         assert_eq!(s.state(), CashlessState::Enabled);
         s.bench.assert_books_agree();
     }
+}
+
+/// A card is asked for its own price (7.4.5) and readers hear the range of those (7.4.3): 1.00 in cash,
+/// 1.10 on a card. Price lists and discounts of the card go beyond: 0.80 by list 2, half of 1.10 for
+/// group 4.
+#[test]
+fn card_prices_are_asked_of_cards_and_cash_prices_of_cash() {
+    for (kind, data, count) in [
+        (0x00, [1, 0], "00 16"),
+        (0x01, [1, 2], "00 10"),
+        (0x02, [1, 4], "00 0B"),
+    ] {
+        let mut s = with(
+            Options::NONE,
+            |_| {},
+            |b| {
+                for item in &mut b.items {
+                    item.card = CardPrice::More(Money(10));
+                }
+                b.cards.tariffs.lists = [(2, [(11, Money(80))].into())].into();
+                b.cards.tariffs.discount_groups = [(4, 50)].into();
+            },
+        );
+        s.present(media(kind, data));
+        s.bench.select(11);
+        s.rest();
+        assert_eq!(
+            words(&s.bench, "> 13* 00"),
+            [format!("> 13* 00 {count} 00 0B")]
+        );
+        assert_eq!(s.sold(), 1);
+        s.bench.assert_books_agree();
+    }
+}
+
+/// A basket adds up card prices, and one item that fails is refunded at its card price.
+#[test]
+fn a_basket_at_card_prices() {
+    let mut s = with(
+        Options::BASKET,
+        |_| {},
+        |b| {
+            for item in &mut b.items {
+                item.card = CardPrice::Fixed(Money(150));
+            }
+        },
+    );
+    s.card(500);
+    s.bench.master_mut().mishap(12, Mishap::Jam);
+    let now = s.bench.now();
+    s.bench.master_mut().select_basket(now, &[11, 12]);
+    s.rest();
+    // Twice 1.50: 60 counts; one of them comes back.
+    let request = "> 13* 00 00 3C FF FF 00 00 00 00 02 00 00";
+    assert_eq!(words(&s.bench, "> 13* 00"), [request]);
+    assert_eq!((s.balance("card receipts"), s.sold()), (150, 1));
+    s.bench.assert_books_agree();
 }

@@ -1,9 +1,9 @@
 //! What is done at the vending machine beyond selecting and returning.
 
-use payrig_controller::{Controller, Mishap};
+use crate::machine::Keys;
+use payrig_controller::{CardPrice, Controller, Mishap};
 use payrig_mdb::cashless::Reason;
 use payrig_units::{Micros, Money};
-use std::fmt;
 
 /// What is done at the machine.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -29,8 +29,10 @@ pub enum MachineAction {
     CloseItem(u16, Option<Reason>),
     /// An item is selected with options that cost extra.
     SelectWith(u16, Money),
-    /// An item has another price.
+    /// An item has another price in cash, and on cards unless it is fixed there.
     SetPrice(u16, Money),
+    /// An item has another price on cards.
+    SetCardPrice(u16, CardPrice),
     /// DIAGNOSTICS (FFH) goes to a device, with bytes its maker defines.
     Diagnose {
         /// Which.
@@ -42,7 +44,7 @@ pub enum MachineAction {
 
 impl MachineAction {
     /// Their names in a script.
-    pub const NAMES: [&'static str; 14] = [
+    pub const NAMES: [&'static str; 15] = [
         "select-several",
         "press-keys",
         "give-back",
@@ -55,6 +57,7 @@ impl MachineAction {
         "open-item",
         "fail-item",
         "set-price",
+        "set-card-price",
         "select-with-options",
         "diagnose",
     ];
@@ -71,6 +74,7 @@ impl MachineAction {
             Self::CloseItem(item, why) => board.close_item(*item, *why),
             Self::SelectWith(item, extra) => board.select_with_options(now, *item, *extra),
             Self::SetPrice(item, price) => board.set_price(now, *item, *price),
+            Self::SetCardPrice(item, price) => board.set_card_price(now, *item, *price),
             Self::Diagnose { device, data } => {
                 board.diagnose(now, device, data);
             }
@@ -78,34 +82,37 @@ impl MachineAction {
     }
 }
 
-impl fmt::Display for MachineAction {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl MachineAction {
+    /// In plain words; items by the keys that stand on the machine.
+    #[must_use]
+    pub fn text(&self, keys: &Keys) -> String {
+        let named = |item: &u16| keys.item(*item);
         match self {
-            Self::SelectSeveral(items) => {
-                let items: Vec<String> = items.iter().map(u16::to_string).collect();
-                write!(f, "select items {}", items.join(", "))
+            Self::SelectSeveral(items) => format!("select {}", keys.items(items)),
+            Self::PressKeys(pressed) => format!("press the keys {pressed}"),
+            Self::GiveBack { item, .. } => format!("give {} back", named(item)),
+            Self::TestVend(item) => format!("test vend of {}", named(item)),
+            Self::Mishap(item, mishap) => {
+                let item = named(item);
+                match mishap {
+                    Mishap::Part(_) => format!("{item} will be stopped midway"),
+                    Mishap::LastOne => {
+                        format!("{item} will be the last before the machine breaks down")
+                    }
+                    Mishap::Fails(why) => format!("{item} will fail: {why}"),
+                    _ => format!("the machine will break down at {item}"),
+                }
             }
-            Self::PressKeys(keys) => write!(f, "press the keys {keys}"),
-            Self::GiveBack { item, .. } => write!(f, "give item {item} back"),
-            Self::TestVend(item) => write!(f, "test vend of item {item}"),
-            Self::Mishap(item, Mishap::Part(_)) => write!(f, "item {item} will be stopped midway"),
-            Self::Mishap(item, Mishap::LastOne) => {
-                write!(
-                    f,
-                    "item {item} will be the last before the machine breaks down"
-                )
-            }
-            Self::Mishap(item, Mishap::Fails(why)) => write!(f, "item {item} will fail: {why}"),
-            Self::Mishap(item, _) => write!(f, "the machine will break down at item {item}"),
-            Self::CloseItem(item, Some(why)) => write!(f, "item {item} is unavailable: {why}"),
-            Self::CloseItem(item, None) => write!(f, "item {item} is available again"),
-            Self::SelectWith(item, _) => write!(f, "select item {item} with options"),
-            Self::SetPrice(item, _) => write!(f, "item {item} has a new price"),
+            Self::CloseItem(item, Some(why)) => format!("{} is unavailable: {why}", named(item)),
+            Self::CloseItem(item, None) => format!("{} is available again", named(item)),
+            Self::SelectWith(item, _) => format!("select {} with options", named(item)),
+            Self::SetPrice(item, _) => format!("{} has a new price", named(item)),
+            Self::SetCardPrice(item, _) => format!("{} has a new price on cards", named(item)),
             Self::Diagnose { device, data } => {
-                write!(f, "DIAGNOSTICS to {device}, {} bytes", data.len())
+                format!("DIAGNOSTICS to {device}, {} bytes", data.len())
             }
-            Self::WelcomeCards(true) => f.write_str("the board enables its readers"),
-            Self::WelcomeCards(false) => f.write_str("the board disables its readers"),
+            Self::WelcomeCards(true) => "the board enables its readers".to_owned(),
+            Self::WelcomeCards(false) => "the board disables its readers".to_owned(),
         }
     }
 }

@@ -16,6 +16,7 @@ pub use machine::MachineAction;
 pub use step::{Step, StepKind};
 
 use crate::Fault;
+use crate::machine::Keys;
 use payrig_units::{Decimals, Micros, Money};
 
 /// A coin or bill that is put in.
@@ -181,9 +182,15 @@ impl Action {
         }
     }
 
-    /// In plain words.
+    /// In plain words; items by their numbers.
     #[must_use]
     pub fn text(&self, decimals: Decimals) -> String {
+        self.text_at(decimals, &Keys::default())
+    }
+
+    /// In plain words; items by the keys that stand on the machine.
+    #[must_use]
+    pub fn text_at(&self, decimals: Decimals, keys: &Keys) -> String {
         let tender = |t: &Tender, thing: &str| match t {
             Tender::Worth(value) => format!("{thing} of {}", value.show(decimals)),
             Tender::Type(number) => format!("{thing} of type {number}"),
@@ -197,7 +204,7 @@ impl Action {
             Self::Service { on: true } => "the door is opened for service".to_owned(),
             Self::Service { on: false } => "the door is closed".to_owned(),
             Self::AtCashless { device, what } => format!("{device}: {what}"),
-            Self::AtMachine(what) => what.to_string(),
+            Self::AtMachine(what) => what.text(keys),
             Self::PresentCard {
                 device,
                 amount: Some(amount),
@@ -217,10 +224,10 @@ impl Action {
                 ..
             } => format!("card with unknown balance to {device}"),
             Self::RemoveCard { device } => format!("card away from {device}"),
-            Self::Select { item } => format!("select item {item}"),
+            Self::Select { item } => format!("select {}", keys.item(*item)),
             Self::PressReturn => "press the coin return".to_owned(),
-            Self::JamItem { item } => format!("item {item} will jam"),
-            Self::FreeItem { item } => format!("item {item} falls again"),
+            Self::JamItem { item } => format!("{} will jam", keys.item(*item)),
+            Self::FreeItem { item } => format!("{} falls again", keys.item(*item)),
             Self::Power { device, on } => {
                 let who = device.as_deref().unwrap_or("the board");
                 format!("power to {who} {}", if *on { "on" } else { "off" })

@@ -1,6 +1,7 @@
 //! The steps of a script.
 
 use super::{Action, Expectation};
+use crate::machine::Keys;
 use payrig_units::{Decimals, Micros};
 
 /// One step of a script: a pause, then something that is done, waited for or expected.
@@ -42,11 +43,11 @@ impl StepKind {
     /// The names of the steps that do nothing and expect nothing.
     pub const NAMES: [&'static str; 2] = ["wait-ready", "wait"];
 
-    /// In plain words.
+    /// In plain words; items by the keys that stand on the machine.
     #[must_use]
-    pub fn text(&self, decimals: Decimals) -> String {
+    pub fn text(&self, decimals: Decimals, keys: &Keys) -> String {
         match self {
-            Self::Do(action) => action.text(decimals),
+            Self::Do(action) => action.text_at(decimals, keys),
             Self::Wait { time } => format!("wait {time}"),
             Self::WaitReady { .. } => "wait until the board is ready".to_owned(),
             Self::Expect { what, .. } => what.text(decimals),

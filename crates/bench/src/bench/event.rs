@@ -232,7 +232,7 @@ impl Bench {
         }
         self.settle_reported_outside();
         self.hold_off_what_is_real();
-        for text in self.script.unplayed(self.decimals) {
+        for text in self.script.unplayed(self.decimals, &self.keys) {
             self.report(breach(RuleName::Script, Origin::Script, self.now, text));
         }
         self.report_silence();

@@ -2,6 +2,7 @@
 
 use super::Bench;
 use crate::action::{Expectation, Step, StepKind};
+use crate::machine::Keys;
 use crate::observation::{Missed, Observation, Observed};
 use payrig_units::{Decimals, Micros, Money};
 use std::collections::VecDeque;
@@ -74,8 +75,9 @@ impl Script {
     }
 
     /// Steps that were never reached, for a bench that is ended early.
-    pub(crate) fn unplayed(&self, decimals: Decimals) -> Vec<String> {
-        let of = |s: &Step| format!("line {}: not reached: {}", s.line, s.what.text(decimals));
+    pub(crate) fn unplayed(&self, decimals: Decimals, keys: &Keys) -> Vec<String> {
+        let text = |s: &Step| s.what.text(decimals, keys);
+        let of = |s: &Step| format!("line {}: not reached: {}", s.line, text(s));
         self.steps.iter().map(of).collect()
     }
 }
@@ -133,7 +135,7 @@ impl Bench {
         Some(StepDone {
             number: script.number,
             line: step.line,
-            text: step.what.text(self.decimals()),
+            text: step.what.text(self.decimals(), &self.keys),
             passed,
             why,
         })

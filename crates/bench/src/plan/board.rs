@@ -1,34 +1,18 @@
-//! The board of a plan: who controls the machine, and what it sells.
+//! The board of a plan: who controls the machine, and how it sells.
 
 use super::{DevicePlan, Kind, Plan};
+use crate::machine::{Machine, Selection};
 use payrig_controller::{
-    BillPolicy, BoardConfig, CardSales, CashlessUse, ChangerPolicy, Expected, ExpectedKind, Item,
+    BillPolicy, BoardConfig, CardSales, CashlessUse, ChangerPolicy, Expected, ExpectedKind,
 };
 use payrig_units::{Micros, Money};
 use std::collections::BTreeMap;
-
-/// An item for sale.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ItemPlan {
-    /// Selection number.
-    pub number: u16,
-    /// What it is.
-    pub name: String,
-    /// What it costs.
-    pub price: Money,
-    /// Its name in EVA-DTS field PA101, for readers that want to know (MDB/ICP 4.3, 7.4.7).
-    pub code: Option<String>,
-    /// Another column with the same product, tried when this one does not deliver.
-    pub instead: Option<u16>,
-}
 
 /// The board.
 #[derive(Clone, Debug)]
 pub struct BoardPlan {
     /// False for a board on the other end of a link.
     pub ours: bool,
-    /// What is for sale.
-    pub items: Vec<ItemPlan>,
     /// Coins it does not take.
     pub refused_coins: Vec<Money>,
     /// How it treats its changer.
@@ -57,17 +41,12 @@ pub struct BoardPlan {
 
 impl BoardPlan {
     /// What it uses of its cashless devices, with the names of its items.
-    fn cashless_use(&self) -> CashlessUse {
-        let named = |i: &ItemPlan| Some((i.number, i.code.clone()?));
+    fn cashless_use(&self, machine: &Machine) -> CashlessUse {
+        let named = |s: &Selection| Some((s.number, s.code.clone()?));
         CashlessUse {
-            codes: self.items.iter().filter_map(named).collect(),
+            codes: machine.selections.iter().filter_map(named).collect(),
             ..self.cashless.clone()
         }
-    }
-
-    fn instead(&self) -> BTreeMap<u16, u16> {
-        let twin = |i: &ItemPlan| Some((i.number, i.instead?));
-        self.items.iter().filter_map(twin).collect()
     }
 
     /// The configuration of our own controller for a rig; `None` for an outside board.
@@ -77,14 +56,12 @@ impl BoardPlan {
             return None;
         }
         let expected = plan.devices.iter().flat_map(expected);
-        let item = |i: &ItemPlan| Item {
-            number: i.number,
-            name: i.name.clone(),
-            price: i.price,
-        };
+        let selections = plan.machine.selections.iter();
+        let twin = |s: &Selection| Some((s.number, s.instead?));
+        let instead: BTreeMap<u16, u16> = selections.clone().filter_map(twin).collect();
         let usual = BoardConfig::default();
         Some(BoardConfig {
-            items: self.items.iter().map(item).collect(),
+            items: selections.map(Selection::item).collect(),
             expected: expected.collect(),
             refused_coins: self.refused_coins.clone(),
             changer: self.changer.clone(),
@@ -97,9 +74,9 @@ impl BoardPlan {
             bills: self.bills.clone(),
             hold_bills: self.hold_bills,
             keep_credit: self.keep_credit.unwrap_or(usual.keep_credit),
-            cashless: self.cashless_use(),
+            cashless: self.cashless_use(&plan.machine),
             cards: self.cards.clone(),
-            instead: self.instead(),
+            instead,
             ..usual
         })
     }

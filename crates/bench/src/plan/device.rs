@@ -22,6 +22,19 @@ pub struct DevicePlan {
     pub behind: Option<String>,
     /// The port it has for itself.
     pub link: Option<DeviceLink>,
+    /// How the real one is set, in the words of whoever set it.
+    pub settings: Settings,
+}
+
+/// How a real device is set, in the words of whoever set it: nothing of it changes what is emulated.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Settings {
+    /// What its label says: make, model, version.
+    pub model: Option<String>,
+    /// The positions of its switches, which stand for the profile and the values of its plan.
+    pub switches: Option<String>,
+    /// Whatever else somebody should know.
+    pub note: Option<String>,
 }
 
 /// Kinds of devices.

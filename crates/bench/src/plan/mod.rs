@@ -8,14 +8,15 @@ mod device;
 mod link;
 mod pulse;
 
-pub use board::{BoardPlan, ItemPlan};
+pub use board::BoardPlan;
 pub use bridge::{BridgePlan, BridgeWay};
 pub use check::Checker;
-pub use device::{DevicePlan, Kind};
+pub use device::{DevicePlan, Kind, Settings};
 pub use link::{BusLink, DeviceLink, LineLink, Pin, PortName};
 pub use pulse::PulsePlan;
 
 use crate::action::Step;
+use crate::machine::Machine;
 use payrig_mdb::CurrencyCode;
 use payrig_units::{Decimals, Micros};
 use payrig_wire::recording::Ours;
@@ -35,6 +36,8 @@ pub struct Plan {
     pub currency: CurrencyCode,
     /// What the board's bus runs over; none for the virtual bus.
     pub link: Option<BusLink>,
+    /// The vending machine: where it stands, and what it sells at what prices.
+    pub machine: Machine,
     /// The board.
     pub board: BoardPlan,
     /// Emulated devices.

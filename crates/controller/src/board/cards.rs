@@ -7,7 +7,7 @@ use crate::drivers::Sold;
 use crate::drivers::cashless::Cashless;
 use crate::drivers::channel::Life;
 use crate::drivers::motor::Mishap;
-use crate::shop::Order;
+use crate::shop::{CardPrice, Order};
 use payrig_mdb::cashless::{Command, Kind, Mode, Reason, Unit};
 use payrig_mdb::{Block, bill, changer};
 use payrig_units::{Micros, Money};
@@ -141,10 +141,21 @@ impl Controller {
         }
     }
 
-    /// An item has another price from now on; readers are informed when the range of prices changes
-    /// with it (7.4.3).
+    /// An item has another cash price from now on, and another one on cards unless that is fixed;
+    /// readers are informed when the range of prices changes with it (7.4.3).
     pub fn set_price(&mut self, now: Micros, item: u16, price: Money) {
         self.vending.set_price(item, price);
+        self.announce_prices(now);
+    }
+
+    /// An item has another price on cards from now on; readers are informed as by
+    /// [`set_price`](Self::set_price).
+    pub fn set_card_price(&mut self, now: Micros, item: u16, price: CardPrice) {
+        self.vending.set_card_price(item, price);
+        self.announce_prices(now);
+    }
+
+    fn announce_prices(&mut self, now: Micros) {
         let range = self.vending.price_range();
         self.each_cashless(|c| c.prices_changed(range));
         if self.powered {

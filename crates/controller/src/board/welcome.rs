@@ -267,11 +267,7 @@ mod tests {
 
     impl Play {
         fn new() -> Self {
-            let item = |(n, price): (usize, &i64)| Item {
-                number: n as u16,
-                name: String::new(),
-                price: Money(*price),
-            };
+            let item = |(n, price): (usize, &i64)| Item::new(n as u16, "", Money(*price));
             let expected = |(name, kind): (&str, ExpectedKind)| Expected {
                 name: name.to_owned(),
                 kind,

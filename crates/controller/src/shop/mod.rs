@@ -22,7 +22,7 @@ mod shares;
 mod tests;
 
 pub use order::Order;
-pub use prices::{Item, Tariffs};
+pub use prices::{CardPrice, Item, Tariffs};
 pub(crate) use purse::{Purse, in_bills};
 pub use shares::BasketShares;
 

@@ -12,8 +12,65 @@ pub struct Item {
     pub number: u16,
     /// What it is.
     pub name: String,
-    /// What it costs.
+    /// What it costs in cash.
     pub price: Money,
+    /// What it costs on a card.
+    pub card: CardPrice,
+}
+
+impl Item {
+    /// An item that costs the same in cash and on a card.
+    #[must_use]
+    pub fn new(number: u16, name: impl Into<String>, price: Money) -> Self {
+        Self {
+            number,
+            name: name.into(),
+            price,
+            card: CardPrice::Same,
+        }
+    }
+
+    /// What it costs on a card on ordinary terms (no price list, no discount).
+    #[must_use]
+    pub fn card_price(&self) -> Money {
+        self.card.of(self.price)
+    }
+
+    /// The item as a card pays for it: its price is the one on a card.
+    #[must_use]
+    pub(super) fn on_card(&self) -> Self {
+        Self {
+            price: self.card_price(),
+            card: CardPrice::Same,
+            ..self.clone()
+        }
+    }
+}
+
+/// What an item costs on a card, beside its cash price. Common practice, no source: the standard
+/// leaves prices to the board and only has it send the one that it asks a card for (MDB/ICP 4.3,
+/// section 7.4.5).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum CardPrice {
+    /// The cash price.
+    #[default]
+    Same,
+    /// This, whatever it costs in cash.
+    Fixed(Money),
+    /// So much more than in cash; less where it is negative, and never below zero.
+    More(Money),
+}
+
+impl CardPrice {
+    /// The price on a card of something that costs this in cash.
+    #[must_use]
+    pub fn of(self, cash: Money) -> Money {
+        match self {
+            Self::Same => cash,
+            Self::Fixed(price) => price,
+            Self::More(more) => cash.saturating_add(more).max(Money::ZERO),
+        }
+    }
 }
 
 /// Prices that not all cards share (MDB/ICP 4.3, section 7.4.4, type of payment).
@@ -63,10 +120,20 @@ impl Tariffs {
 }
 
 impl Vending {
-    /// An item has another price from now on; a sale under way keeps its own.
+    /// An item has another cash price from now on, and with it another one on cards unless that is
+    /// fixed; a sale under way keeps its own.
     pub(crate) fn set_price(&mut self, number: u16, price: Money) {
+        self.change_price(number, |item| item.price = price);
+    }
+
+    /// An item has another price on cards from now on; a sale under way keeps its own.
+    pub(crate) fn set_card_price(&mut self, number: u16, card: CardPrice) {
+        self.change_price(number, |item| item.card = card);
+    }
+
+    fn change_price(&mut self, number: u16, change: impl Fn(&mut Item)) {
         for item in self.items.iter_mut().filter(|i| i.number == number) {
-            item.price = price;
+            change(item);
             self.price_changes = self.price_changes.wrapping_add(1);
         }
     }
@@ -89,15 +156,16 @@ impl Vending {
         self.sessions.iter().any(|s| s.device != device)
     }
 
-    /// The lowest and the highest price; zero when nothing is for sale.
+    /// The lowest and the highest price that a card is asked for on ordinary terms, which is what a
+    /// reader needs them for (7.4.3); zero when nothing is for sale.
     pub(crate) fn price_range(&self) -> (Money, Money) {
-        let prices = || self.items.iter().map(|i| i.price);
+        let prices = || self.items.iter().map(Item::card_price);
         let (low, high) = (prices().min(), prices().max());
         (low.unwrap_or_default(), high.unwrap_or_default())
     }
 
-    /// The price of these items for the card in this device, in steps it can express, where
-    /// `due` of their normal price falls to it.
+    /// The price of these items, which are [as on a card](Item::on_card), for the card in this device,
+    /// in steps it can express, where `due` of their normal price falls to it.
     pub(super) fn price_for(
         &self,
         device: &str,
@@ -112,7 +180,8 @@ impl Vending {
             let by_list = |i: &Item| {
                 let own = self.items.iter().find(|o| o.number == i.number);
                 let (own, listed) = own.zip(list.get(&i.number))?;
-                Some(i.price.saturating_sub(own.price).saturating_add(*listed))
+                let options = i.price.saturating_sub(own.card_price());
+                Some(options.saturating_add(*listed))
             };
             let by_list = |i: &Item| by_list(i).unwrap_or(i.price);
             let normal: Money = items.iter().map(|i| i.price).sum();

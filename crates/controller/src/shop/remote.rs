@@ -39,6 +39,7 @@ impl Vending {
             self.orders.push_back(deny(Reason::TEMPORARILY_BUSY));
             return;
         }
+        let item = item.on_card();
         let items = VecDeque::from([item.clone()]);
         let price = self.price_for(&device, item.price, &items, means);
         let on_card = funds.map_or(price, |funds| funds.min(price));
@@ -63,11 +64,7 @@ impl Vending {
             self.show("Please wait");
             return;
         }
-        let item = Item {
-            number,
-            name: format!("returned item {number}"),
-            price: value,
-        };
+        let item = Item::new(number, format!("returned item {number}"), value);
         let able = |d: &str| reader(d, means).is_some_and(|r| r.negative_vend);
         match self.payer(means, able) {
             Some(device) => self.ask(now, Sale::inward(item), device, (value, value)),

@@ -2,7 +2,7 @@
 
 use super::card::{Session, reader};
 use super::shares::Shares;
-use super::{Item, Means, Order, Stage, Vending, is_payable};
+use super::{CardPrice, Item, Means, Order, Stage, Vending, is_payable};
 use crate::drivers::SaleKind;
 use payrig_units::{Micros, Money};
 use std::collections::VecDeque;
@@ -112,6 +112,7 @@ impl Vending {
         means: &dyn Means,
     ) {
         if let Some(mut item) = self.selectable(number) {
+            item.card = CardPrice::Fixed(item.card_price().saturating_add(extra));
             item.price = item.price.saturating_add(extra);
             let mut sale = Sale::of(item);
             sale.options = extra;
@@ -176,10 +177,19 @@ impl Vending {
         };
         match device {
             Some(device) => {
-                if self.policy.cards.mixed && alone.is_none() {
+                // What a card takes part in has its card price, whoever pays how much of it.
+                let item = item.on_card();
+                if sale.coupon > Money::ZERO {
+                    let worth = self.coupon_for(&item).map(|(worth, _)| worth);
+                    sale.coupon = worth.unwrap_or_default();
+                }
+                let due = item.price.saturating_sub(sale.coupon);
+                // Cash that covers the card price would leave the card nothing: it stays credit.
+                if self.policy.cards.mixed && alone.is_none() && self.credit < due {
                     sale.cash = self.credit;
                 }
                 let due = due.saturating_sub(sale.cash);
+                sale.items = VecDeque::from([item]);
                 let price = self.price_for(&device, due, &sale.items, means);
                 self.ask(now, sale, device, (due, price));
             }
@@ -197,7 +207,7 @@ impl Vending {
             let Some(item) = self.selectable(*number) else {
                 return;
             };
-            items.push_back(item);
+            items.push_back(item.on_card());
         }
         let able = |d: &str| reader(d, means).is_some_and(|r| r.basket);
         let device = self.payer(means, able);

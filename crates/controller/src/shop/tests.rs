@@ -26,11 +26,7 @@ impl Means for Tubes {
 }
 
 fn seller() -> Vending {
-    let item = |number, price| Item {
-        number,
-        name: format!("item {number}"),
-        price: Money(price),
-    };
+    let item = |number, price| Item::new(number, format!("item {number}"), Money(price));
     let policy = Policy {
         decimals: Decimals(2),
         session_timeout: Micros::secs(30),
@@ -252,4 +248,96 @@ fn a_session_nobody_uses_ends() {
     assert_eq!(v.next_deadline(), Micros::secs(30));
     v.wake(Micros::secs(30));
     assert_eq!(orders(&mut v), [Order::SessionComplete("card".into())]);
+}
+
+fn two_prices(mixed: bool) -> Vending {
+    let mut v = seller();
+    v.policy.cards.mixed = mixed;
+    v.set_card_price(1, CardPrice::More(Money(10)));
+    v.set_card_price(2, CardPrice::Fixed(Money(80)));
+    v
+}
+
+fn asked(v: &mut Vending) -> Vec<Money> {
+    let all = orders(v).into_iter();
+    all.filter_map(|order| match order {
+        Order::VendRequest { price, .. } => Some(price),
+        _ => None,
+    })
+    .collect()
+}
+
+/// 0.65 in cash and 0.75 on a card; 1.00 and 0.80.
+#[test]
+fn a_card_is_asked_for_the_card_price_and_cash_pays_the_cash_price() {
+    let means = Tubes {
+        payable: vec![10, 35, 75],
+        multi: false,
+    };
+    for (item, on_card, in_cash) in [(1, 75, 65), (2, 80, 100)] {
+        let mut v = two_prices(false);
+        v.report(NOW, began(None), &means);
+        v.select(NOW, item, &means);
+        assert_eq!(asked(&mut v), [Money(on_card)]);
+        v.report(NOW, approved(on_card), &means);
+        v.delivered(NOW, fell(item), &means);
+        let sales: Money = v.take_movements().iter().map(|m| m.amount).sum();
+        assert_eq!(sales, Money(on_card));
+        let mut v = two_prices(false);
+        v.report(NOW, credit(100), &means);
+        v.select(NOW, item, &means);
+        v.delivered(NOW, fell(item), &means);
+        assert_eq!(v.credit(), Money(100 - in_cash));
+    }
+}
+
+/// Cash first, and the card pays the rest of the card price; cash that covers it all stays credit.
+#[test]
+fn a_sale_that_a_card_takes_part_in_has_the_card_price() {
+    let means = Tubes {
+        payable: vec![],
+        multi: false,
+    };
+    for (item, cash, on_card) in [
+        (1, 25, 50),
+        (2, 25, 55),
+        (2, 79, 1),
+        (2, 80, 80),
+        (2, 95, 80),
+    ] {
+        let mut v = two_prices(true);
+        v.report(NOW, credit(cash), &means);
+        v.report(NOW, began(None), &means);
+        v.select(NOW, item, &means);
+        assert_eq!(asked(&mut v), [Money(on_card)], "{item} with {cash}");
+        v.report(NOW, approved(on_card), &means);
+        v.delivered(NOW, fell(item), &means);
+        let spent = if on_card == 80 { 0 } else { cash };
+        assert_eq!(v.credit(), Money(cash - spent), "{item} with {cash}");
+    }
+}
+
+#[test]
+fn a_card_price_follows_the_cash_price_unless_it_is_fixed() {
+    let mut v = two_prices(false);
+    assert_eq!(v.price_range(), (Money(75), Money(80)));
+    v.set_price(1, Money(200));
+    v.set_price(2, Money(300));
+    assert_eq!(v.price_range(), (Money(80), Money(210)));
+    v.set_card_price(2, CardPrice::Same);
+    assert_eq!(v.price_range(), (Money(210), Money(300)));
+    assert_eq!(CardPrice::More(Money(-500)).of(Money(300)), Money::ZERO);
+}
+
+/// A coupon pays its part of the card price too.
+#[test]
+fn options_and_coupons_are_part_of_the_card_price() {
+    let means = Tubes {
+        payable: vec![],
+        multi: false,
+    };
+    let mut v = two_prices(false);
+    v.report(NOW, began(None), &means);
+    v.select_with_options(NOW, 1, Money(20), &means);
+    assert_eq!(asked(&mut v), [Money(95)]);
 }

@@ -118,7 +118,7 @@ impl BoardSetup {
             }
         }
         let own = "the examination has its own";
-        if !rig.board.items.is_empty() {
+        if !rig.machine.selections.is_empty() {
             setup.unused.push(format!("items and prices: {own}"));
         }
         let devices = rig.devices.iter();
@@ -170,7 +170,7 @@ mod tests {
         assert_eq!(setup.unused.len(), 5, "{:?}", setup.unused);
         assert!(setup.unused[1].contains("\"changer\""));
         rig.devices.clear();
-        rig.board.items.clear();
+        rig.machine.selections.clear();
         let setup = BoardSetup::of_rig(&rig).unwrap();
         assert_eq!(setup.unused, Vec::<String>::new());
     }

@@ -482,6 +482,7 @@ fn device_on(port: String, setup: &Setup, unit: &PulseUnit) -> DevicePlan {
         (inhibit, Pin::Out(LINE_OUT)),
     ];
     DevicePlan {
+        settings: Default::default(),
         name: unit.name().to_owned(),
         kind: plan::Kind::Pulse(Box::new(pulse_unit::plan(setup))),
         timing: PortTiming::default(),

@@ -105,7 +105,12 @@ pub(super) fn machine(rig: &Plan, refunds: bool) -> Result<Machine, String> {
     }
     machine.pieces.sort_unstable();
     machine.pieces.dedup();
-    machine.prices = rig.board.items.iter().map(|item| item.price).collect();
+    machine.prices = rig
+        .machine
+        .selections
+        .iter()
+        .map(|item| item.price)
+        .collect();
     if refunds {
         machine.prices.push(Money::ZERO);
     }

@@ -302,14 +302,14 @@ fn what_fell_is_what_was_delivered() {
     let plan = payrig_rig::parse(Path::new("first-vend.toml"), payrig_rig::FIRST_VEND).unwrap();
     let mut bench = Bench::of(&plan);
     let fell = |bench: &Bench| -> Vec<u16> {
-        let all = plan.board.items.iter().map(|item| item.number);
+        let all = plan.machine.selections.iter().map(|item| item.number);
         let fell = |item: &u16| bench.observe(&Observation::Fell(*item)).unwrap().is_true();
         all.filter(fell).collect()
     };
     assert!(fell(&bench).is_empty());
     while !bench.ended() {
         step(&mut bench);
-        let items = plan.board.items.iter().map(|item| item.number);
+        let items = plan.machine.selections.iter().map(|item| item.number);
         let delivered: Vec<u16> = items.filter(|i| bench.delivered().contains(i)).collect();
         assert_eq!(fell(&bench), delivered);
     }

@@ -9,6 +9,7 @@
 )]
 
 mod bench;
+mod harbour_loop;
 mod silence;
 mod stalls;
 mod two_benches;

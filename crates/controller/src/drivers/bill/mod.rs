@@ -51,6 +51,8 @@ pub struct BillPolicy {
     pub recycle: Option<RecyclerUse>,
     /// The recycler's own switches dispense nothing (the same, Y1-Y2).
     pub no_manual_dispense: bool,
+    /// Bills of these values are refused (their BILL TYPE bit is off, section 6.3, 34H).
+    pub refused: Vec<Money>,
 }
 
 /// How often a full stacker is asked whether it was emptied (common practice, no source).
@@ -151,9 +153,12 @@ impl Bill {
         into.append(&mut self.reports);
     }
 
-    /// The values of the bills this validator knows, once it has reported them.
+    /// The values of the bills this validator knows, once it has reported them, without those the
+    /// board never takes.
     pub(crate) fn values(&self) -> Vec<Money> {
-        (0..16).filter_map(|t| self.value(t)).collect()
+        let taken = |value: &Money| !self.policy.refused.contains(value);
+        let all = (0..16).filter_map(|t| self.value(t));
+        all.filter(taken).collect()
     }
 
     /// Takes bills of these values only, from now on.

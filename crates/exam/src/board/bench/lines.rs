@@ -111,6 +111,7 @@ fn acceptor_on(port: String, setup: &BoardSetup) -> DevicePlan {
         (setup.pulse.pulse.inhibit.line.clone(), Pin::In(LINE_IN)),
     ];
     DevicePlan {
+        settings: Default::default(),
         name: setup.pulse.name.clone(),
         kind: plan::Kind::Pulse(Box::new(PulsePlan::Bill(setup.pulse.clone()))),
         timing: PortTiming::default(),
