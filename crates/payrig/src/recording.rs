@@ -4,7 +4,7 @@
 use crate::Failure;
 use crate::outputs::{is_plain_file, sync_name, unwritable};
 use payrig_units::Micros;
-use payrig_wire::reading::at;
+use payrig_wire::recording::at;
 use payrig_wire::recording::{Entry, Header, RecordingWriter};
 use sha2::{Digest, Sha256};
 use std::fs::{File, TryLockError};

@@ -2,7 +2,9 @@
 
 use crate::analysis::{Analyst, PulseLines, Tally, pulse_finding, slept};
 use crate::capture::{Capture, CaptureError, CaptureLine, FileKind, extension, open, read_bytes};
-use crate::recording::{Entry, Recording, RecordingError, TrainRecord, read_recording, too_large};
+use crate::recording::{
+    Entry, Recording, RecordingError, TrainRecord, put_in_order, read_recording, too_large,
+};
 use crate::uart::{BusLines, IdleLevel, decode_bus};
 use crate::{BusEvent, BusRule, Edge, Finding, RuleName};
 use payrig_pulse::{LineRecord, Profile, Surveyed, TrainReport, survey};
@@ -397,8 +399,7 @@ impl Report {
         if let Some(finding) = silence {
             self.find(finding);
         }
-        // In order of time; the order of making is kept where times are equal.
-        self.entries.sort_by_key(at);
+        put_in_order(&mut self.entries);
         let mut tally = Tally::of(&self.analyst, self.trains);
         tally.limits -= self.doubted.min(tally.limits);
         tally.advice += self.doubted;
@@ -430,12 +431,6 @@ fn watch(
     asleep.for_each(|(from, to)| analyst.slept(*from, *to));
     entries.extend(analyst.finish(end));
     entries
-}
-
-/// When an entry happened, for putting a log in order.
-#[must_use]
-pub fn at(entry: &Entry) -> Micros {
-    entry.times().map_or(Micros::NEVER, |(from, _)| from)
 }
 
 fn profiles(options: &ReadOptions) -> Vec<Profile> {

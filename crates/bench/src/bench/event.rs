@@ -4,8 +4,7 @@ use super::{Bench, Peers};
 use crate::bus::Bus;
 use payrig_units::{Micros, Movement};
 use payrig_wire::analysis::{Discrepancy, Tally, breach};
-use payrig_wire::reading::at;
-use payrig_wire::recording::{Entry, MovementRecord};
+use payrig_wire::recording::{Entry, MovementRecord, at, put_in_order};
 use payrig_wire::{Finding, Origin, RuleName, WORD_TIME};
 
 /// Something that happened. Numbers begin at 1 and leave none out.
@@ -135,7 +134,7 @@ impl Bench {
         if self.pending.is_empty() || !self.ended && self.buses.iter().any(Bus::is_open) {
             return;
         }
-        self.pending.sort_by_key(at);
+        put_in_order(&mut self.pending);
         let settled = match self.ended {
             true => Micros::NEVER,
             false => self.now - self.settling(),
@@ -146,8 +145,10 @@ impl Bench {
             Some(start) if self.now < start + TRAIN_WAIT => settled.min(start - Micros(1)),
             _ => settled,
         };
-        let count = self.pending.partition_point(|entry| at(entry) <= settled);
-        self.give_out(count);
+        // What stands before it began a little later, but was known first.
+        let mut pending = self.pending.iter();
+        let last = pending.rposition(|entry| at(entry) <= settled);
+        self.give_out(last.map_or(0, |last| last + 1));
     }
 
     /// The first entries that wait become events.

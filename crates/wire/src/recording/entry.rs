@@ -262,6 +262,16 @@ impl Entry {
         }
     }
 
+    /// The bus behind a bridge that an entry is from; `None` on the board's own, and for what is of no bus.
+    #[must_use]
+    pub fn bus(&self) -> Option<&str> {
+        match self {
+            Self::Block(block) => block.bus.as_deref(),
+            Self::Break { bus, .. } | Self::Garbled { bus, .. } => bus.as_deref(),
+            _ => None,
+        }
+    }
+
     /// An event of the bus that is no word; words are recorded with their block.
     #[must_use]
     pub fn of_event(event: &BusEvent) -> Option<Self> {

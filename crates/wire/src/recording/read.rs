@@ -48,8 +48,9 @@ impl Recording {
         buses
     }
 
-    /// Words, breaks and garbled words on the board's bus in order of their end, as they were heard,
-    /// exactly as they were.
+    /// Words, breaks and garbled words on the board's bus in the order in which they became known, exactly
+    /// as they were. On a real link that is not always the order of time: where both sides speak at once,
+    /// one of them is known later.
     #[must_use]
     pub fn events(&self) -> Vec<BusEvent> {
         self.events_on(None)
@@ -63,10 +64,21 @@ impl Recording {
 
     fn events_on(&self, wanted: Option<&str>) -> Vec<BusEvent> {
         let mut events = Vec::new();
+        // A garbled word is written at once, the block that it is in when that is over.
+        let mut garbled: Vec<BusEvent> = Vec::new();
         for (_, entry) in &self.entries {
             match entry {
                 Entry::Block(block) if block.bus.as_deref() == wanted => {
-                    events.extend(block.words().into_iter().map(BusEvent::Word));
+                    let mut words = block.words().into_iter().peekable();
+                    for event in garbled.drain(..) {
+                        if event.source() == block.source {
+                            while let Some(word) = words.next_if(|w| w.start <= event.start()) {
+                                events.push(BusEvent::Word(word));
+                            }
+                        }
+                        events.push(event);
+                    }
+                    events.extend(words.map(BusEvent::Word));
                 }
                 Entry::Break {
                     source,
@@ -74,27 +86,31 @@ impl Recording {
                     end_us,
                     uncertainty_us,
                     bus,
-                } if bus.as_deref() == wanted => events.push(BusEvent::Break {
-                    start: *start_us,
-                    end: *end_us,
-                    source: *source,
-                    uncertainty: *uncertainty_us,
-                }),
+                } if bus.as_deref() == wanted => {
+                    events.append(&mut garbled);
+                    events.push(BusEvent::Break {
+                        start: *start_us,
+                        end: *end_us,
+                        source: *source,
+                        uncertainty: *uncertainty_us,
+                    });
+                }
                 Entry::Garbled {
                     source,
                     start_us,
                     end_us,
                     bus,
-                } if bus.as_deref() == wanted => events.push(BusEvent::Garbled {
-                    start: *start_us,
-                    end: *end_us,
-                    source: *source,
-                }),
+                } if bus.as_deref() == wanted => {
+                    garbled.push(BusEvent::Garbled {
+                        start: *start_us,
+                        end: *end_us,
+                        source: *source,
+                    });
+                }
                 _ => {}
             }
         }
-        // As a bench hears them: a break that the other side speaks into is known when it is over.
-        events.sort_by_key(|event| (event.end(), event.start()));
+        events.append(&mut garbled);
         events
     }
 

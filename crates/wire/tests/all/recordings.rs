@@ -2,8 +2,9 @@
 
 use payrig_mdb::Word;
 use payrig_units::{LedgerEntry, Micros, Money, Movement, Place};
+use payrig_wire::analysis::Analyst;
 use payrig_wire::recording::{
-    BlockRecord, Entry, Header, MovementRecord, RecordingProblem, RecordingWriter, read_recording,
+    Entry, Header, MovementRecord, RecordingProblem, RecordingWriter, read_recording,
 };
 use payrig_wire::{BusEvent, Finding, Monitor, Source, TimedWord};
 use proptest::prelude::*;
@@ -168,12 +169,15 @@ proptest! {
         let told: usize = blocks.iter().map(|b| b.words.len()).sum();
         prop_assert_eq!(told, words.len(), "the builder lost a word");
 
+        let mut analyst = Analyst::new();
         let mut writer = RecordingWriter::start(Vec::new(), &header()).unwrap();
-        for block in &blocks {
-            writer.block(BlockRecord::of(block)).unwrap();
-        }
         for event in &events {
-            writer.event(event).unwrap();
+            for entry in analyst.event(event) {
+                writer.entry(&entry).unwrap();
+            }
+        }
+        for entry in analyst.finish(at) {
+            writer.entry(&entry).unwrap();
         }
         let read = read_recording("x", &writer.into_inner()).unwrap();
         prop_assert_eq!(&read.events(), &events);

@@ -5,7 +5,7 @@ use payrig_mdb::{Block, Word};
 use payrig_units::{Micros, Money, Movement, Place};
 use payrig_wire::analysis::{Analyst, Books, Tally, breach, slept};
 use payrig_wire::reading::{ReadOptions, Reading, read_file};
-use payrig_wire::recording::{Entry, Header, Ours, RecordingWriter};
+use payrig_wire::recording::{Entry, Header, Ours, RecordingWriter, put_in_order, read_recording};
 use payrig_wire::{
     BusEvent, Monitor, Origin, RuleName, Source, TimedWord, UNFINISHED_PAUSE, WORD_TIME,
 };
@@ -80,7 +80,7 @@ fn run(
         analyst.count(&silence);
         log.push(Entry::Finding(silence));
     }
-    log.sort_by_key(payrig_wire::reading::at);
+    put_in_order(&mut log);
     log.push(Tally::of(&analyst, 0).verdict(end));
     log
 }
@@ -413,6 +413,41 @@ proptest! {
         let stretch = (Micros(slept_at), Micros(slept_at + slept_for));
         let log = run(ours, &events, &[stretch], &[]);
         assert_reads_as_it_ran(&header, &log);
+    }
+
+    /// On a real link each side's words come in their order, but one side may be known later than the
+    /// other, and then both seem to speak at once.
+    #[test]
+    fn a_link_that_holds_one_side_up_reads_as_it_ran(
+        events in some_events(),
+        ours in 0u8..3,
+        by in 0u64..40_000,
+        later in proptest::collection::vec(0u64..100_000, 1..40),
+    ) {
+        let ours = [None, Some(Master), Some(Peripheral)][usize::from(ours)];
+        let header = header().ours(Ours::default().bus(ours));
+        // The master's words are moved into those of the peripheral.
+        let mut known = Vec::new();
+        let mut known_by_side = [Micros::ZERO; 2];
+        for (i, event) in events.iter().enumerate() {
+            let side = usize::from(event.source() == Master);
+            let mut event = *event;
+            if let (1, BusEvent::Word(TimedWord { start, end, .. })
+                | BusEvent::Garbled { start, end, .. }
+                | BusEvent::Break { start, end, .. }) = (side, &mut event)
+            {
+                (*start, *end) = (*start + Micros(by), *end + Micros(by));
+            }
+            let at = (event.end() + Micros(later[i % later.len()])).max(known_by_side[side]);
+            known_by_side[side] = at;
+            known.push((at, event));
+        }
+        known.sort_by_key(|(at, _)| *at);
+        let events: Vec<BusEvent> = known.into_iter().map(|(_, event)| event).collect();
+        let log = run(ours, &events, &[], &[]);
+        assert_reads_as_it_ran(&header, &log);
+        let read = read_recording("x", &record(&header, &log)).unwrap();
+        prop_assert_eq!(read.events(), events);
     }
 
     /// A stretch takes findings away and adds none, and none that is left lies in it.
