@@ -684,7 +684,7 @@ impl Bench {
         }
         tracing::trace!(target: "payrig::word", bus = id.0, ?event);
         if let Some(bus) = self.buses.get_mut(id.0) {
-            bus.tap(event, &mut self.pending);
+            bus.tap(self.now, event, &mut self.pending);
         }
     }
 

@@ -326,8 +326,13 @@ impl Bus {
         (now != before).then_some(now)
     }
 
-    /// The tap sees an event.
-    pub(crate) fn tap(&mut self, event: &BusEvent, entries: &mut Vec<Entry>) {
+    /// The tap sees an event, at `now`.
+    pub(crate) fn tap(&mut self, now: Micros, event: &BusEvent, entries: &mut Vec<Entry>) {
+        if let Medium::Port(_) = self.medium {
+            // What belongs to it may come as late.
+            let late = now.since(event.end());
+            self.analyst.set_patience(late.max(PATIENCE));
+        }
         let from = entries.len();
         self.analyst.event_to(event, entries);
         self.name_entries(entries, from);

@@ -223,6 +223,11 @@ impl BlockBuilder {
         self
     }
 
+    /// From now on words come up to `by` late: see [`patient`](Self::patient).
+    pub fn set_patience(&mut self, by: Micros) {
+        self.patience = by;
+    }
+
     /// Takes an event and gives the blocks it closes, in order.
     pub fn push(&mut self, event: &BusEvent) -> Vec<WireBlock> {
         let mut closed = Vec::new();

@@ -5,7 +5,8 @@ use payrig_bench::{Bench, BusAt, Outbound};
 use payrig_mdb::{ACK, Block, Word};
 use payrig_units::Micros;
 use payrig_wire::port::Lateness;
-use payrig_wire::recording::Entry;
+use payrig_wire::reading::{ReadOptions, read_file};
+use payrig_wire::recording::{Entry, Header, Ours, RecordingWriter};
 use payrig_wire::{BusEvent, RuleName, Source, TimedWord, Transmission, WORD_TIME};
 use proptest::prelude::*;
 use std::collections::BTreeSet;
@@ -27,6 +28,8 @@ struct Link {
     entries: Vec<Entry>,
     /// What happened and was not handed to the bench yet; true for what is ours.
     coming: Vec<(BusEvent, bool)>,
+    /// Our words become known so much after they were on the wire.
+    ours_late: Micros,
 }
 
 fn word(start: Micros, source: Source, word: Word) -> BusEvent {
@@ -43,12 +46,23 @@ impl Link {
     fn new() -> Self {
         let plan = payrig_rig::parse(Path::new("stalled.toml"), RIG).unwrap();
         let bench = Bench::live(&plan, &[]);
-        let (entries, coming) = (Vec::new(), Vec::new());
         Self {
             bench,
-            entries,
-            coming,
+            entries: Vec::new(),
+            coming: Vec::new(),
+            ours_late: Micros::ZERO,
         }
+    }
+
+    /// When the next thing becomes known.
+    fn next(&mut self) -> Option<Micros> {
+        let late = self.ours_late;
+        let known = |(event, ours): &(BusEvent, bool)| match ours {
+            true => event.end() + late,
+            false => event.end(),
+        };
+        self.coming.sort_by_key(known);
+        self.coming.first().map(known)
     }
 
     fn board_says(&mut self, at: Micros, words: &[Word]) {
@@ -63,16 +77,12 @@ impl Link {
     fn run(&mut self, to: Micros) {
         loop {
             self.send();
-            self.coming.sort_by_key(|(event, _)| event.end());
-            let next = self.coming.first().map(|(event, _)| event.end());
-            let next = next.filter(|at| *at <= to).unwrap_or(to);
+            let next = self.next().filter(|at| *at <= to).unwrap_or(to);
             while self.bench.next_deadline() < next && !self.bench.ended() {
                 self.bench.advance(self.bench.next_deadline());
                 self.send();
             }
-            self.coming.sort_by_key(|(event, _)| event.end());
-            let due = |(event, _): &(BusEvent, bool)| event.end() <= next;
-            if !self.coming.first().is_some_and(due) {
+            if !self.next().is_some_and(|at| at <= next) {
                 if next < to {
                     continue;
                 }
@@ -81,7 +91,7 @@ impl Link {
                 return;
             }
             let (event, ours) = self.coming.remove(0);
-            self.bench.move_on(event.end());
+            self.bench.move_on(next);
             match ours {
                 true => {
                     let on_time = Lateness::default();
@@ -185,6 +195,31 @@ fn stalled(
     (link.bench.tally().limits, link.entries)
 }
 
+/// What is found in the recording of it.
+fn found_again(entries: &[Entry]) -> Vec<String> {
+    let ours = Ours::default().bus(Some(Source::Peripheral));
+    let header = Header::new("payrig test", "stalled", None).ours(ours);
+    let mut writer = RecordingWriter::start(Vec::new(), &header).unwrap();
+    for entry in entries {
+        writer.entry(entry).unwrap();
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("stalled.recording.jsonl");
+    std::fs::write(&path, writer.into_inner()).unwrap();
+    found(&read_file(&path, &ReadOptions::default()).unwrap().entries)
+}
+
+/// Findings in words.
+fn found(entries: &[Entry]) -> Vec<String> {
+    let findings = entries.iter().filter_map(|entry| match entry {
+        Entry::Finding(f) => Some(f.to_string()),
+        _ => None,
+    });
+    let mut findings: Vec<String> = findings.collect();
+    findings.sort_unstable();
+    findings
+}
+
 fn rules(entries: &[Entry]) -> BTreeSet<String> {
     let findings = entries.iter().filter_map(|entry| match entry {
         Entry::Finding(f) => Some(f.rule.to_string()),
@@ -210,6 +245,7 @@ proptest! {
         let late = Micros::ms(late);
         let (limits, entries) = stalled(from, length, late, reset, true);
         prop_assert_eq!(limits, 0, "{:?}", rules(&entries));
+        prop_assert_eq!(found_again(&entries), found(&entries));
         let slept: Vec<(Micros, Micros)> = entries
             .iter()
             .filter_map(|entry| match entry {
@@ -231,6 +267,30 @@ proptest! {
         let mut usual = rules(&without.entries);
         usual.insert(RuleName::Slept.to_string());
         prop_assert_eq!(rules(&entries), usual, "nor is there advice that it gives rise to");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    /// Where the link holds up what we say until the board has spoken again, and where a stall is not
+    /// marked, there is much to be found; a recording of it says the same.
+    #[test]
+    fn a_link_that_holds_words_up_reads_as_it_ran(
+        late in 0u64..120_000,
+        from in 200u64..1_200,
+        length in 0u64..1_500,
+        reset in proptest::option::of(0u64..100),
+    ) {
+        let mut link = Link::new();
+        link.ours_late = Micros(late);
+        let from = Micros::ms(from);
+        link.polls(Micros::ms(30), from);
+        let read = link.nobody_looks((from, from + Micros::ms(length)), Micros::ZERO, reset, false);
+        link.polls(read + PACE, read + Micros::secs(1));
+        link.bench.finish_now();
+        link.entries.extend(link.bench.take_entries());
+        prop_assert_eq!(found_again(&link.entries), found(&link.entries));
     }
 }
 

@@ -66,6 +66,11 @@ impl Analyst {
         self
     }
 
+    /// From now on words come up to `by` late: see [`patient`](Self::patient).
+    pub fn set_patience(&mut self, by: Micros) {
+        self.monitor.set_patience(by);
+    }
+
     /// This tool did not look between `from` and `to`, when it had read what had piled up. Whatever
     /// overlaps this stretch, and whatever answers something in it, is not judged. To be called
     /// before the first word read after it is given, and before [`idle`](Self::idle).

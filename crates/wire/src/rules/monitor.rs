@@ -46,6 +46,11 @@ impl Monitor {
         self
     }
 
+    /// From now on words come up to `by` late: see [`patient`](Self::patient).
+    pub fn set_patience(&mut self, by: Micros) {
+        self.builder.set_patience(by);
+    }
+
     /// Nobody looked between these times: see [`Judge::slept`].
     pub fn slept(&mut self, from: Micros, to: Micros) {
         self.judge.slept(from, to);
