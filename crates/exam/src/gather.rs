@@ -6,7 +6,7 @@ use crate::check::{Check, Weight};
 use crate::evidence::Evidence;
 use crate::grade::grade;
 use crate::person::SeenBy;
-use crate::result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
+use crate::result::{CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject};
 use crate::seen::Seen;
 use crate::skip::Skip;
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
@@ -150,7 +150,7 @@ impl Gathered {
             subject,
             date: String::new(),
             tool: concat!("payrig ", env!("CARGO_PKG_VERSION")).to_owned(),
-            link: "virtual bus".to_owned(),
+            link: EMULATED.to_owned(),
             uncertainty_us: self.uncertainty,
             checks: self.checks,
             grade: Grade::Fit,

@@ -19,7 +19,7 @@ mod stop;
 pub use check::{COMMON_PRACTICE, Check, Quirk, Weight};
 pub use evidence::Evidence;
 pub use recorder::Recorder;
-pub use result::{CheckResult, Examination, Grade, Interval, Outcome, Subject};
+pub use result::{CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject};
 pub use seen::{Run, Seen};
 pub use skip::Skip;
 pub use stop::Stop;

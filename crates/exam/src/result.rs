@@ -153,6 +153,9 @@ impl Interval {
     }
 }
 
+/// The link of a subject that is emulated.
+pub const EMULATED: &str = "virtual bus";
+
 /// A whole examination.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Examination {
@@ -222,6 +225,12 @@ impl Examination {
             add(format!("pause on {}", train.line), gap, &train.gaps_us);
         }
         all
+    }
+
+    /// True when no real unit was examined.
+    #[must_use]
+    pub fn is_emulated(&self) -> bool {
+        self.link == EMULATED
     }
 
     /// How many checks ended so.

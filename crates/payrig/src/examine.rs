@@ -10,7 +10,7 @@ mod pins;
 mod running;
 
 use crate::outputs::Files;
-use crate::report::ReportOutputs;
+use crate::report::{ReportOutputs, beside};
 use crate::tickets::TicketOutput;
 use crate::{Exit, Failure, Format};
 use board::BoardArguments;
@@ -114,16 +114,31 @@ fn load(common: &Common) -> Result<Option<Plan>, Failure> {
         .map_err(wrong)
 }
 
-/// Tries where an examination is to be written: before a link is waited for, and before anybody has
-/// worked for an hour.
-fn try_outputs(common: &Common) -> Result<(), Failure> {
+impl Common {
+    /// The same for one of several subjects, which has reports and a recording of its own.
+    fn of_subject(&self, subject: &str, several: bool) -> Self {
+        let mut own = self.clone();
+        if several {
+            own.outputs = self.outputs.of_subject(subject);
+            own.record = self.record.as_deref().map(|path| beside(path, subject));
+        }
+        own
+    }
+}
+
+/// Tries where examinations of these subjects are to be written: before a link is waited for, and before
+/// anybody has worked for an hour.
+fn try_outputs(common: &Common, subjects: &[String]) -> Result<(), Failure> {
     let mut files = Files::default();
     files.read("the rig", common.rig.as_deref());
     files.read("the port of the link", common.link.port().map(Path::new));
     common.ticket.files(&mut files)?;
-    files.write("the recording", common.record.as_deref())?;
-    common.outputs.files(&mut files)?;
-    common.outputs.can_be_written()?;
+    for subject in subjects {
+        let own = common.of_subject(subject, subjects.len() > 1);
+        files.write("the recording", own.record.as_deref())?;
+        own.outputs.files(&mut files)?;
+        own.outputs.can_be_written()?;
+    }
     common.ticket.can_be_kept()
 }
 

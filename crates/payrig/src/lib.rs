@@ -58,7 +58,7 @@ enum Command {
     Float(float::FloatArguments),
     /// Turn a saved examination into reports: terminal, HTML, JUnit XML.
     Report(report::ReportArguments),
-    /// Examinations kept by serial number: list, show, compare, export.
+    /// Examinations kept by serial number: list, show, compare, export, repair list, labels.
     Tickets(tickets::TicketsArguments),
 }
 

@@ -47,6 +47,16 @@ impl ReportOutputs {
         self.html.is_some() || self.junit.is_some() || self.json.is_some()
     }
 
+    /// The same for one of several subjects: each has files of its own.
+    pub(crate) fn of_subject(&self, subject: &str) -> Self {
+        let of = |path: &Option<PathBuf>| path.as_deref().map(|path| beside(path, subject));
+        Self {
+            html: of(&self.html),
+            junit: of(&self.junit),
+            json: of(&self.json),
+        }
+    }
+
     /// Says what will be written.
     ///
     /// # Errors
@@ -87,6 +97,19 @@ impl ReportOutputs {
         }
         (written, wrong)
     }
+}
+
+/// The file of one of several subjects: `report.html` becomes `report-changer.html`.
+pub(crate) fn beside(path: &Path, subject: &str) -> PathBuf {
+    let stem = path.file_stem().unwrap_or_default();
+    let mut name = stem.to_owned();
+    name.push("-");
+    name.push(subject);
+    if let Some(extension) = path.extension() {
+        name.push(".");
+        name.push(extension);
+    }
+    path.with_file_name(name)
 }
 
 /// All of them are reported; the last is what the program ends with.

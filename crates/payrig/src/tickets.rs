@@ -2,6 +2,8 @@
 
 mod comparison;
 mod list;
+mod paper;
+mod which;
 
 use crate::outputs::{Files, write_whole};
 use crate::recording::put_elsewhere;
@@ -12,11 +14,16 @@ use crate::{Exit, Failure, Format};
 use clap::{Args, Subcommand};
 use comparison::{no_visit_before, other_unit, write_json, write_text};
 use list::list;
+use paper::RepairArguments;
 use payrig_exam::Examination;
 use payrig_report::write_json as write_json_report;
-use payrig_tickets::{Store, StoreError, compare, default_path, export_csv, same_kind};
+use payrig_tickets::{
+    Remark, RemarkKind, Site, Store, StoreError, clock, compare, default_path, export_csv,
+    same_kind,
+};
 use payrig_units::words;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use which::{TicketName, Which};
 
 /// Arguments of `payrig tickets`; without a command it lists all.
 #[derive(Debug, Args)]
@@ -25,6 +32,9 @@ pub(crate) struct TicketsArguments {
     /// payrig/tickets.sqlite in your data folder].
     #[arg(long, value_name = "FILE", global = true)]
     db: Option<PathBuf>,
+    /// The time zone of the site, as in Europe/Lisbon [default: this computer's].
+    #[arg(long, value_name = "ZONE", global = true, value_parser = Site::named)]
+    zone: Option<Site>,
     #[command(subcommand)]
     what: Option<What>,
 }
@@ -33,7 +43,7 @@ pub(crate) struct TicketsArguments {
 enum What {
     /// List all tickets, or those of one serial number.
     List {
-        /// Only of this serial number.
+        /// Only of this serial number; zeros before it may be left away.
         #[arg(long)]
         serial: Option<String>,
         /// How to write them.
@@ -42,40 +52,112 @@ enum What {
     },
     /// Show the examination of a ticket, or write it as a report.
     Show {
-        /// The number of the ticket.
-        ticket: i64,
+        #[command(flatten)]
+        which: Which,
         #[command(flatten)]
         outputs: ReportOutputs,
     },
     /// Hold a ticket against the last visit of the same unit: what got worse, what got better.
     Compare {
-        /// The number of the ticket; or a serial number with --serial.
-        #[arg(required_unless_present = "serial")]
-        ticket: Option<i64>,
-        /// The last ticket of this serial number.
-        #[arg(long, conflicts_with = "ticket")]
-        serial: Option<String>,
+        #[command(flatten)]
+        which: Which,
         /// Hold it against this ticket instead.
         #[arg(long, value_name = "TICKET")]
-        with: Option<i64>,
+        with: Option<TicketName>,
         /// How to write it.
         #[arg(long, value_enum, default_value_t)]
         format: Format,
     },
+    /// List what is on the shelf: the newest ticket of every unit, what failed and what to do about it.
+    Repair(RepairArguments),
+    /// Write labels to stick to units, 62 mm wide, with a code that a scanner reads.
+    Label {
+        /// The tickets.
+        #[arg(required = true)]
+        tickets: Vec<TicketName>,
+        /// Write one HTML file, made for printing.
+        #[arg(long, value_name = "FILE")]
+        html: PathBuf,
+    },
+    /// Write a note on a ticket.
+    Note {
+        /// The ticket.
+        ticket: TicketName,
+        /// What it says.
+        text: String,
+    },
+    /// Write the customer's reference on a ticket: an order, a machine. The last one counts.
+    Customer {
+        /// The ticket.
+        ticket: TicketName,
+        /// The reference.
+        reference: String,
+    },
+    /// Make a ticket void: it stays, and counts no more.
+    Void {
+        /// The ticket.
+        ticket: TicketName,
+        /// Why.
+        reason: String,
+    },
     /// Keep a saved examination as a ticket.
     Add {
-        /// An examination saved as JSON.
+        /// An examination saved as JSON. One that has a ticket gets no second.
         file: PathBuf,
+        #[command(flatten)]
+        remarks: RemarkArguments,
     },
     /// Write all tickets as a table for a spreadsheet.
     Export {
         /// Write CSV to this file; - is standard output.
         #[arg(long, value_name = "FILE")]
         csv: PathBuf,
-        /// Only of this serial number.
+        /// Only of this serial number; zeros before it may be left away.
         #[arg(long)]
         serial: Option<String>,
     },
+}
+
+/// What is said of a ticket as it is made.
+#[derive(Clone, Debug, Default, Args)]
+struct RemarkArguments {
+    /// Write this note on the ticket.
+    #[arg(long, value_name = "TEXT")]
+    note: Option<String>,
+    /// Write the customer's reference on the ticket: an order, a machine.
+    #[arg(long, value_name = "REFERENCE")]
+    customer: Option<String>,
+}
+
+impl RemarkArguments {
+    fn write(&self, store: &mut Store, id: i64) -> Result<(), StoreError> {
+        let all = [
+            (RemarkKind::Customer, &self.customer),
+            (RemarkKind::Note, &self.note),
+        ];
+        for (kind, text) in all {
+            if let Some(text) = text {
+                store.remark(id, kind, text)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Opens the file of tickets to add to it, and says where it is when it is new.
+fn open(path: &Path, site: Option<&Site>) -> Result<Store, StoreError> {
+    let store = Store::open(path)?;
+    if store.is_new() {
+        let whole = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+        say!(
+            "Tickets are kept in {}, which is new; --db FILE names another.",
+            whole.display()
+        );
+    }
+    Ok(match site {
+        Some(site) => store.at(site.clone()),
+        None => store,
+    })
 }
 
 /// Whether and where an examination is kept as a ticket.
@@ -87,6 +169,11 @@ pub(crate) struct TicketOutput {
     /// The file of tickets [default: as for `payrig tickets`].
     #[arg(long, value_name = "FILE", requires = "ticket")]
     db: Option<PathBuf>,
+    /// The time zone of the site, as in Europe/Lisbon [default: this computer's].
+    #[arg(long, value_name = "ZONE", requires = "ticket", value_parser = Site::named)]
+    zone: Option<Site>,
+    #[command(flatten)]
+    remarks: RemarkArguments,
 }
 
 impl TicketOutput {
@@ -110,8 +197,12 @@ impl TicketOutput {
     /// # Errors
     /// When it cannot be made or opened, or is something else.
     pub(crate) fn can_be_kept(&self) -> Result<(), Failure> {
+        let said = [&self.remarks.note, &self.remarks.customer];
         if self.ticket {
-            Store::open(&self.path())?;
+            open(&self.path(), self.zone.as_ref())?;
+        } else if said.into_iter().any(Option::is_some) {
+            let text = "--note and --customer are written on a ticket: add --ticket";
+            return Err(Failure::Wrong(text.to_owned()));
         }
         Ok(())
     }
@@ -124,10 +215,13 @@ impl TicketOutput {
     pub(crate) fn keep(&self, examination: &Examination) -> Result<(), Failure> {
         if self.ticket {
             let path = self.path();
-            let id = Store::open(&path)
-                .and_then(|mut store| store.add(examination))
+            let mut store =
+                open(&path, self.zone.as_ref()).map_err(|error| not_kept(&error, examination))?;
+            let id = store
+                .add(examination)
                 .map_err(|error| not_kept(&error, examination))?;
             say!("ticket {id} in {}", path.display());
+            self.remarks.write(&mut store, id)?;
             if examination.subject.serial.is_empty() {
                 say!(
                     "It says no serial number: give it with --serial, so that the next visit of this \
@@ -162,6 +256,7 @@ impl From<StoreError> for Failure {
 
 pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
     let path = arguments.db.clone().unwrap_or_else(default_path);
+    let site = arguments.zone.as_ref();
     let mut files = Files::default();
     files.tickets(&path)?;
     // Alone it lists them.
@@ -170,11 +265,17 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
         format: Format::default(),
     };
     match arguments.what.as_ref().unwrap_or(&all) {
-        What::Add { file } => {
+        What::Add { file, remarks } => {
             files.write("the file of tickets", Some(file))?;
             let examination = crate::report::load(file)?;
-            let id = Store::open(&path)?.add(&examination)?;
-            put!("ticket {id} in {}", path.display())?;
+            let mut store = open(&path, site)?;
+            let added = store.add_once(&examination)?;
+            let was_there = match added.was_there {
+                true => ": it was there already",
+                false => "",
+            };
+            put!("ticket {} in {}{was_there}", added.id, path.display())?;
+            remarks.write(&mut store, added.id)?;
             Ok(Exit::Passed)
         }
         What::List { serial, format } => {
@@ -182,9 +283,10 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
             list(&rows, *format)?;
             Ok(Exit::Passed)
         }
-        What::Show { ticket, outputs } => {
+        What::Show { which, outputs } => {
             outputs.files(&mut files)?;
-            let ticket = Store::open_to_read(&path)?.get(*ticket)?;
+            let store = Store::open_to_read(&path)?;
+            let ticket = store.get(which.find(&store)?)?;
             if outputs.any() {
                 let (written, wrong) = outputs.write(&ticket.examination);
                 for path in written {
@@ -192,61 +294,48 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
                 }
                 report_all(wrong)?;
             } else {
-                put!("ticket {}, added {}", ticket.row.id, ticket.row.added)?;
+                put!(
+                    "ticket {}, added {}",
+                    ticket.row.id,
+                    ticket.row.added_clock()
+                )?;
+                for remark in &ticket.row.remarks {
+                    put!("{}", in_words(remark))?;
+                }
                 print_table(&ticket.examination)?;
             }
             Ok(Exit::Passed)
         }
+        What::Repair(arguments) => {
+            let here = site.cloned().unwrap_or_else(Site::of_this_computer);
+            paper::repair(arguments, &path, &here, files)
+        }
+        What::Label { tickets, html } => {
+            files.write("the labels", Some(html))?;
+            let store = Store::open_to_read(&path)?;
+            let ids: Vec<i64> = tickets
+                .iter()
+                .map(|ticket| ticket.find(&store))
+                .collect::<Result<_, _>>()?;
+            paper::labels(&store, &ids, html)
+        }
+        What::Note { ticket, text } => remark(&path, site, ticket, RemarkKind::Note, text),
+        What::Customer { ticket, reference } => {
+            remark(&path, site, ticket, RemarkKind::Customer, reference)
+        }
+        What::Void { ticket, reason } => remark(&path, site, ticket, RemarkKind::Void, reason),
         What::Compare {
-            ticket,
-            serial,
+            which,
             with,
             format,
         } => {
             let store = Store::open_to_read(&path)?;
-            let now = match (ticket, serial) {
-                (Some(id), _) => *id,
-                (None, serial) => {
-                    let serial = serial.as_deref().unwrap_or_default();
-                    let last = store.list(Some(serial))?.pop();
-                    last.map(|row| row.id).ok_or_else(|| {
-                        Failure::Wrong(format!(
-                            "there is no ticket of serial number \"{serial}\"; `payrig tickets \
-                             list` shows those there are"
-                        ))
-                    })?
-                }
-            };
+            let now = which.find(&store)?;
             let before = match with {
-                Some(id) => Some(*id),
+                Some(ticket) => Some(ticket.find(&store)?),
                 None => store.visit_before(now)?,
             };
-            let Some(before) = before else {
-                return Err(Failure::Wrong(no_visit_before(&store.get(now)?.row)));
-            };
-            let (before, now) = (store.get(before)?, store.get(now)?);
-            if !same_kind(&before.row.kind, &now.row.kind) {
-                return Err(Failure::Wrong(format!(
-                    "ticket {} is of a {}, ticket {} of a {}: only two of one kind can be compared",
-                    before.row.id,
-                    clean(&before.row.kind),
-                    now.row.id,
-                    clean(&now.row.kind)
-                )));
-            }
-            let comparison = compare(&before.examination, &now.examination);
-            if let Some(warning) = other_unit(&before.row, &now.row) {
-                say_in(STYLES.limit, format_args!("{warning}"));
-            }
-            match format {
-                Format::Json => write_json(&before.row, &now.row, &comparison)?,
-                Format::Text => write_text(&before.row, &now.row, &comparison)?,
-            }
-            Ok(if comparison.is_worse() {
-                Exit::FellShort
-            } else {
-                Exit::Passed
-            })
+            compare_with(&store, now, before, *format)
         }
         What::Export { csv, serial } => {
             files.write("the table", Some(csv))?;
@@ -267,6 +356,72 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
             Ok(Exit::Passed)
         }
     }
+}
+
+/// Says something of a ticket.
+fn remark(
+    path: &Path,
+    site: Option<&Site>,
+    ticket: &TicketName,
+    kind: RemarkKind,
+    text: &str,
+) -> Result<Exit, Failure> {
+    let store = Store::open_to_remark(path)?;
+    let mut store = match site {
+        Some(site) => store.at(site.clone()),
+        None => store,
+    };
+    let id = ticket.find(&store)?;
+    store.remark(id, kind, text)?;
+    put!("{kind} on ticket {id} in {}", path.display())?;
+    Ok(Exit::Passed)
+}
+
+/// A remark as a line.
+fn in_words(remark: &Remark) -> String {
+    let at = clock(&remark.added_local, &remark.added);
+    format!("{}: {} ({at})", remark.kind, clean(&remark.text))
+}
+
+/// Holds a ticket against one before.
+fn compare_with(
+    store: &Store,
+    now: i64,
+    before: Option<i64>,
+    format: Format,
+) -> Result<Exit, Failure> {
+    let Some(before) = before else {
+        return Err(Failure::Wrong(no_visit_before(&store.get(now)?.row)));
+    };
+    let (before, now) = (store.get(before)?, store.get(now)?);
+    if !same_kind(&before.row.kind, &now.row.kind) {
+        return Err(Failure::Wrong(format!(
+            "ticket {} is of a {}, ticket {} of a {}: only two of one kind can be compared",
+            before.row.id,
+            clean(&before.row.kind),
+            now.row.id,
+            clean(&now.row.kind)
+        )));
+    }
+    let comparison = compare(&before.examination, &now.examination);
+    for row in [&before.row, &now.row] {
+        if let Some(why) = row.void() {
+            let text = format_args!("ticket {} is void: {}", row.id, clean(why));
+            say_in(STYLES.limit, text);
+        }
+    }
+    if let Some(warning) = other_unit(&before.row, &now.row) {
+        say_in(STYLES.limit, format_args!("{warning}"));
+    }
+    match format {
+        Format::Json => write_json(&before.row, &now.row, &comparison)?,
+        Format::Text => write_text(&before.row, &now.row, &comparison)?,
+    }
+    Ok(if comparison.is_worse() {
+        Exit::FellShort
+    } else {
+        Exit::Passed
+    })
 }
 
 /// A column of text with what a device may have put into it made harmless.

@@ -1,5 +1,5 @@
 //! An examination as others take it: a table for the terminal, JSON, JUnit XML for build servers,
-//! and one HTML file to print and sign. All that payrig draws is drawn here.
+//! and one HTML file to print and sign; what a shop prints of its tickets. All that payrig draws is drawn here.
 
 mod drawing;
 mod example;
@@ -13,7 +13,7 @@ mod words;
 pub use drawing::board_map::board_map;
 pub use example::example;
 pub use figures::{Figures, figures};
-pub use html::{html, write_html};
+pub use html::{Label, Shelf, ShelfUnit, html, labels_html, shelf_html, write_html};
 pub use json::{FORMAT, VERSION, read_json, write_json};
 pub use junit::write_junit;
 pub use text::{line, text_table};

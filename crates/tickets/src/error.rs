@@ -1,6 +1,6 @@
 //! What can go wrong with the file of tickets, and what to do about it.
 
-use super::SCHEMA_VERSION;
+use super::{RemarkKind, SCHEMA_VERSION};
 use std::path::{Path, PathBuf};
 
 /// Why tickets could not be kept or read.
@@ -40,6 +40,31 @@ pub enum StoreError {
     /// No ticket of that number.
     #[error("there is no ticket {0}; `payrig tickets list` shows those there are")]
     NoTicket(i64),
+    /// A serial number that may be that of several units.
+    #[error("serial number {given} may be {}: give it in full", .found.join(" or "))]
+    Ambiguous {
+        /// As it was given.
+        given: String,
+        /// Those it may be.
+        found: Vec<String>,
+    },
+    /// A remark that says nothing.
+    #[error("a {0} needs a text")]
+    Empty(RemarkKind),
+    /// A ticket that is void is not made void again.
+    #[error("ticket {id} is void already: {why}")]
+    Void {
+        /// The ticket.
+        id: i64,
+        /// Why it is void.
+        why: String,
+    },
+    /// No time zone of that name.
+    #[error("there is no time zone {0}: give its name in the IANA database, as in Europe/Lisbon")]
+    NoZone(String),
+    /// No such day.
+    #[error("{0} is no day: give year, month and day, as in 2026-03-14")]
+    NoDay(String),
     /// A ticket whose examination cannot be read.
     #[error("ticket {id}: its examination cannot be read: {why}")]
     Damaged {

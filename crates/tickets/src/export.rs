@@ -15,7 +15,7 @@ const FORMULA: &[char] = &[
 /// A text that a spreadsheet takes neither for a formula nor for more than one line: what is hidden in it
 /// (controls, tabs, line breaks, byte order marks, zero width) is written out, and one that begins as a
 /// formula does, whatever spaces are before it, gets an apostrophe. Serial numbers come from devices, and
-/// a device may say anything.
+/// a device may say anything; references come from customers.
 fn cell(text: &str) -> String {
     let text = visible(text);
     match text.trim_start().starts_with(FORMULA) {
@@ -46,6 +46,12 @@ pub fn export_csv(rows: &[Row], out: impl Write) -> csv::Result<()> {
         "cannot tell",
         "skipped",
         "recording sha256",
+        "added local",
+        "examined local",
+        "customer",
+        "notes",
+        "void",
+        "emulated",
     ])?;
     for row in rows {
         let texts = [
@@ -63,7 +69,17 @@ pub fn export_csv(rows: &[Row], out: impl Write) -> csv::Result<()> {
         let mut record = vec![row.id.to_string()];
         record.extend(texts.into_iter().map(|t| cell(t)));
         record.extend(numbers.map(|n| n.to_string()));
-        record.push(cell(&row.recording_sha256));
+        let notes: Vec<&str> = row.notes().collect();
+        let later = [
+            row.recording_sha256.as_str(),
+            &row.added_local,
+            &row.examined_local(),
+            row.customer(),
+            &notes.join(" | "),
+            row.void().unwrap_or_default(),
+        ];
+        record.extend(later.map(cell));
+        record.push(if row.is_emulated { "emulated" } else { "" }.to_owned());
         writer.write_record(&record)?;
     }
     writer.flush()?;

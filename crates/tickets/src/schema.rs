@@ -1,7 +1,8 @@
 //! The tables, their version, and whose file it is.
 
+use super::version::FIRST;
 use super::{SCHEMA_VERSION, StoreError};
-use rusqlite::{Connection, TransactionBehavior};
+use rusqlite::{Connection, Transaction, TransactionBehavior};
 use std::path::Path;
 
 /// SQLite's mark of whose file it is: "PYRG".
@@ -23,15 +24,7 @@ pub fn same_kind(one: &str, other: &str) -> bool {
     present(one) == present(other)
 }
 
-/// The kind in a column, by its present name, as SQL.
-pub(super) fn present_kind(column: &str) -> String {
-    ONCE_CALLED
-        .iter()
-        .fold(column.to_owned(), |kind, (was, is)| {
-            format!("CASE {kind} WHEN '{was}' THEN '{is}' ELSE {kind} END")
-        })
-}
-
+/// The tables as version 1 had them; [`REMARKS`] is what came after.
 const TABLES: &str = "
 CREATE TABLE ticket (
   id INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -58,22 +51,53 @@ CREATE TRIGGER ticket_unchanged BEFORE UPDATE ON ticket
   BEGIN SELECT RAISE(ABORT, 'a ticket is never changed'); END;
 ";
 
+/// What version 2 adds: when a ticket was added by the site's clock, and what is said of it later. That
+/// is kept beside it, for a ticket is never changed.
+const REMARKS: &str = "
+ALTER TABLE ticket ADD COLUMN added_local TEXT NOT NULL DEFAULT '';
+CREATE TABLE remark (
+  id INTEGER PRIMARY KEY AUTOINCREMENT,
+  ticket INTEGER NOT NULL REFERENCES ticket (id),
+  added TEXT NOT NULL,
+  added_local TEXT NOT NULL,
+  kind TEXT NOT NULL CHECK (kind IN ('note', 'customer', 'void')),
+  text TEXT NOT NULL CHECK (text <> '')
+) STRICT;
+CREATE INDEX remark_by_ticket ON remark (ticket, id);
+CREATE UNIQUE INDEX remark_void_once ON remark (ticket) WHERE kind = 'void';
+CREATE TRIGGER remark_stays BEFORE DELETE ON remark
+  BEGIN SELECT RAISE(ABORT, 'a remark is never removed'); END;
+CREATE TRIGGER remark_unchanged BEFORE UPDATE ON remark
+  BEGIN SELECT RAISE(ABORT, 'a remark is never changed'); END;
+";
+
 fn pragma(connection: &Connection, name: &str) -> rusqlite::Result<i64> {
     connection.pragma_query_value(None, name, |row| row.get(0))
 }
 
-/// Looks whose file it is and, where it is empty and `create` is set, makes the tables.
+/// What may be done to the file of tickets by whoever opens it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Purpose {
+    /// Nothing: an older version is read as it is.
+    Read,
+    /// It is written to: an older version is brought up to this one.
+    Write,
+    /// The same, and made where there is none.
+    Make,
+}
+
+/// Looks whose file it is and makes what `purpose` allows. Returns the version its tables have then,
+/// and whether they were made just now.
 pub(super) fn prepare(
     connection: &mut Connection,
     path: &Path,
-    create: bool,
-) -> Result<(), StoreError> {
+    purpose: Purpose,
+) -> Result<(i64, bool), StoreError> {
     let sql = |error| StoreError::sql(path, error);
     // Read and write under one lock: two payrigs that start at once make the tables once.
-    let behavior = if create {
-        TransactionBehavior::Immediate
-    } else {
-        TransactionBehavior::Deferred
+    let behavior = match purpose {
+        Purpose::Read => TransactionBehavior::Deferred,
+        Purpose::Write | Purpose::Make => TransactionBehavior::Immediate,
     };
     let transaction = connection
         .transaction_with_behavior(behavior)
@@ -83,17 +107,18 @@ pub(super) fn prepare(
         .map_err(sql)?;
     let owner = pragma(&transaction, "application_id").map_err(sql)?;
     let version = pragma(&transaction, "user_version").map_err(sql)?;
-    match (owner, version) {
-        (0, 0) if tables == 0 && create => {
+    let is_new = (owner, version, tables) == (0, 0, 0) && purpose == Purpose::Make;
+    let version = match (owner, version) {
+        _ if is_new => {
             transaction.execute_batch(TABLES).map_err(sql)?;
             transaction
                 .pragma_update(None, "application_id", APPLICATION_ID)
                 .map_err(sql)?;
-            transaction
-                .pragma_update(None, "user_version", SCHEMA_VERSION)
-                .map_err(sql)?;
+            bring_up(&transaction).map_err(sql)?
         }
-        (APPLICATION_ID, SCHEMA_VERSION) => {}
+        (APPLICATION_ID, SCHEMA_VERSION) => SCHEMA_VERSION,
+        (APPLICATION_ID, FIRST) if purpose == Purpose::Read => FIRST,
+        (APPLICATION_ID, FIRST) => bring_up(&transaction).map_err(sql)?,
         (APPLICATION_ID, found) => {
             return Err(StoreError::Version {
                 path: path.to_owned(),
@@ -101,6 +126,14 @@ pub(super) fn prepare(
             });
         }
         _ => return Err(StoreError::Foreign(path.to_owned())),
-    }
-    transaction.commit().map_err(sql)
+    };
+    transaction.commit().map_err(sql)?;
+    Ok((version, is_new))
+}
+
+/// Makes the tables of version 1 those of the present one, and returns its number.
+fn bring_up(transaction: &Transaction<'_>) -> rusqlite::Result<i64> {
+    transaction.execute_batch(REMARKS)?;
+    transaction.pragma_update(None, "user_version", SCHEMA_VERSION)?;
+    Ok(SCHEMA_VERSION)
 }

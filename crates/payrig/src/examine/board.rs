@@ -140,7 +140,7 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
         list(&listed.collect::<Vec<_>>(), common.format)?;
         return Ok(Exit::Passed);
     }
-    try_outputs(common)?;
+    try_outputs(common, &["board".to_owned()])?;
     if common.link.is_given() {
         return board_outside(arguments, setup);
     }

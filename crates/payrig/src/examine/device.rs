@@ -155,6 +155,18 @@ fn called(setup: &Setup) -> String {
     }
 }
 
+/// The names of devices among the subjects of one run, no two alike.
+fn subjects(setups: &[Setup]) -> Vec<String> {
+    let mut names: Vec<String> = Vec::new();
+    for setup in setups {
+        let name = called(setup);
+        let again = (2..).map(|number| format!("{name}-{number}"));
+        let mut free = std::iter::once(name.clone()).chain(again);
+        names.extend(free.find(|name| !names.contains(name)));
+    }
+    names
+}
+
 /// A device at the other end of a link.
 fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Result<Exit, Failure> {
     let common = &arguments.common;
@@ -239,15 +251,15 @@ pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
         )?;
         return Ok(Exit::Passed);
     }
-    try_outputs(common)?;
+    let subjects = subjects(&setups);
+    try_outputs(common, &subjects)?;
     if common.link.is_given() {
         return examine_outside(arguments, setups);
     }
     let count = setups.len();
     let only = common.only.clone();
     let stop = Ending::listen("the examination")?.stop();
-    let jobs = setups.into_iter().map(|setup| {
-        let subject = called(&setup);
+    let jobs = setups.into_iter().zip(subjects).map(|(setup, subject)| {
         let (only, asked) = (only.clone(), stop.clone());
         let job: Job = Box::new(move |each| {
             let examination = device::examine_until(&setup, only.as_deref(), &asked, each);

@@ -178,14 +178,13 @@ pub(super) fn run_all(
     subjects: usize,
     examinations: impl Iterator<Item = (String, Job)>,
 ) -> Result<Exit, Failure> {
-    let of_one = common.outputs.any() || common.record.is_some() || common.serial.is_some();
-    if of_one && subjects > 1 {
-        let text = "several devices are examined, a report, recording or serial number is of one: name \
-                    it with --kind";
+    if common.serial.is_some() && subjects > 1 {
+        let text = "several devices are examined, a serial number is of one: name it with --kind";
         return Err(Failure::Wrong(text.to_owned()));
     }
     let mut passed = true;
     for (subject, examine) in examinations {
+        let common = &common.of_subject(&subject, subjects > 1);
         if stop.is_asked() {
             say!("{subject}: not examined, the examination was ended before it");
             passed = false;

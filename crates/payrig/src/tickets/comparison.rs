@@ -102,12 +102,16 @@ pub(super) fn write_text(before: &Row, now: &Row, comparison: &Comparison) -> io
     writeln!(
         out,
         "  before: ticket {}, {}, {}",
-        before.id, before.added, before.grade
+        before.id,
+        before.added_clock(),
+        before.grade
     )?;
     writeln!(
         out,
         "  now:    ticket {}, {}, {}",
-        now.id, now.added, now.grade
+        now.id,
+        now.added_clock(),
+        now.grade
     )?;
     let mut turns = |title: &str, style: anstyle::Style, all: &[Turn]| -> io::Result<()> {
         if all.is_empty() {

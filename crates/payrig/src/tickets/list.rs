@@ -22,43 +22,61 @@ pub(super) fn list(rows: &[Row], format: Format) -> io::Result<()> {
         return out.flush();
     }
     let head = STYLES.head;
-    // Every column is as wide as what is in it, and never narrower than its heading.
+    // Every column is as wide as what is in it, and never narrower than its heading. That of references
+    // is there where there is one.
+    let referred = rows.iter().any(|row| !row.customer().is_empty());
     let texts = |row: &Row| {
         let (kind, serial) = (clean(&row.kind), clean(&row.serial));
-        [row.added.clone(), kind, serial, row.grade.clone()]
+        let mut cells = vec![row.added_clock(), kind, serial, standing(row)];
+        cells.extend(referred.then(|| clean(row.customer())));
+        cells
     };
-    let headings = ["added", "kind", "serial", "grade"].map(str::to_owned);
-    let all: Vec<[String; 4]> = rows.iter().map(texts).collect();
-    let mut wide = headings.each_ref().map(|h| display_width(h));
+    let mut headings = ["added", "kind", "serial", "grade"]
+        .map(str::to_owned)
+        .to_vec();
+    headings.extend(referred.then(|| "customer".to_owned()));
+    let all: Vec<Vec<String>> = rows.iter().map(texts).collect();
+    let mut wide: Vec<usize> = headings.iter().map(|h| display_width(h)).collect();
     for cells in &all {
         for (wide, cell) in wide.iter_mut().zip(cells) {
             *wide = (*wide).max(display_width(cell));
         }
     }
-    let padded = |cells: &[String; 4]| {
-        let mut columns = cells.clone();
-        for (cell, wide) in columns.iter_mut().zip(wide) {
-            cell.push_str(&" ".repeat(wide.saturating_sub(display_width(cell))));
-        }
-        columns
+    let padded = |cells: &[String], grade: anstyle::Style| {
+        let pad = |(number, (cell, wide)): (usize, (&String, &usize))| {
+            let style = if number == GRADE {
+                grade
+            } else {
+                anstyle::Style::new()
+            };
+            let space = " ".repeat(wide.saturating_sub(display_width(cell)));
+            format!("{style}{cell}{style:#}{space}")
+        };
+        let columns: Vec<String> = cells.iter().zip(&wide).enumerate().map(pad).collect();
+        columns.join("  ")
     };
-    let [added, kind, serial, grade] = padded(&headings);
     writeln!(
         out,
-        "{head}{:>6}  {added}  {kind}  {serial}  {grade}  {:>4} {:>4} {:>4} {:>4}  name{head:#}",
-        "ticket", "pass", "fail", "?", "skip"
+        "{head}{:>6}  {}  {:>4} {:>4} {:>4} {:>4}  name{head:#}",
+        "ticket",
+        padded(&headings, anstyle::Style::new()),
+        "pass",
+        "fail",
+        "?",
+        "skip"
     )?;
     for (row, cells) in rows.iter().zip(&all) {
         let style = match row.grade.as_str() {
-            "fit" => STYLES.pass,
+            _ if row.void().is_some() => STYLES.dim,
             "not fit" => STYLES.limit,
+            "fit" if !row.is_emulated => STYLES.pass,
             _ => STYLES.advice,
         };
-        let [added, kind, serial, grade] = padded(cells);
         writeln!(
             out,
-            "{:>6}  {added}  {kind}  {serial}  {style}{grade}{style:#}  {:>4} {:>4} {:>4} {:>4}  {}",
+            "{:>6}  {}  {:>4} {:>4} {:>4} {:>4}  {}",
             row.id,
+            padded(cells, style),
             row.passed,
             row.failed,
             row.cannot_tell,
@@ -69,12 +87,26 @@ pub(super) fn list(rows: &[Row], format: Format) -> io::Result<()> {
     out.flush()
 }
 
+/// The column of grades.
+const GRADE: usize = 3;
+
+/// A ticket's grade, and why it does not count for a real unit where it does not.
+fn standing(row: &Row) -> String {
+    match (row.void(), row.is_emulated) {
+        (Some(_), _) => format!("void: {}", row.grade),
+        (None, true) => format!("emulated: {}", row.grade),
+        (None, false) => row.grade.clone(),
+    }
+}
+
 fn as_json(row: &Row) -> serde_json::Value {
     json!({
         "type": "ticket", "id": row.id, "added": row.added, "examined": row.examined,
         "kind": row.kind, "name": row.name, "maker": row.maker, "serial": row.serial,
         "model": row.model, "version": row.version, "grade": row.grade, "passed": row.passed,
         "failed": row.failed, "cannot_tell": row.cannot_tell, "skipped": row.skipped,
-        "recording_sha256": row.recording_sha256,
+        "recording_sha256": row.recording_sha256, "added_local": row.added_local,
+        "examined_local": row.examined_local(), "customer": row.customer(),
+        "notes": row.notes().collect::<Vec<_>>(), "void": row.void(), "emulated": row.is_emulated,
     })
 }

@@ -4,9 +4,14 @@
 //! short and what to do about it, the measurements, the money, every check, and a stub to sign.
 
 mod checks;
+mod label;
 mod money;
+mod shelf;
 mod stub;
 mod timing;
+
+pub use label::{Label, labels_html};
+pub use shelf::{Shelf, ShelfUnit, shelf_html};
 
 use crate::ReportError;
 use crate::words::{OUTCOMES, identity, plain};
@@ -38,12 +43,44 @@ pub(super) const fn sign(outcome: Outcome) -> &'static str {
     }
 }
 
-const fn grade_class(grade: Grade) -> &'static str {
+pub(super) const fn grade_class(grade: Grade) -> &'static str {
     match grade {
         Grade::Fit => "pass",
         Grade::FitWithRemarks | Grade::Partial | Grade::OneCheck => "cannot-tell",
         Grade::NotFit => "fail",
     }
+}
+
+/// A sign beside a grade's colour, as beside that of an outcome.
+pub(super) fn grade_sign(grade: Grade) -> &'static str {
+    match grade {
+        Grade::Fit => sign(Outcome::Pass),
+        Grade::FitWithRemarks => "i",
+        Grade::Partial | Grade::OneCheck => sign(Outcome::CannotTell),
+        Grade::NotFit => sign(Outcome::Fail),
+    }
+}
+
+/// What stands over the grade of a subject that is not there.
+pub(super) const NO_REAL_UNIT: &str = "Emulated: no real unit was examined";
+
+/// A document that needs nothing else, in one style and what more it needs of it.
+pub(super) fn document(title: &str, css: &[&str], body: &Markup) -> String {
+    let page = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta http-equiv="Content-Security-Policy" content=(POLICY);
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (plain(title)) }
+                style { @for css in css { (PreEscaped(css)) } }
+            }
+            body { main { (body) } }
+        }
+    };
+    page.into_string()
 }
 
 /// A heading with what is under it.
@@ -151,35 +188,20 @@ pub fn html(examination: &Examination) -> String {
         false => format!(" {}", subject.name),
     };
     let grade = examination.grade.words();
-    let title = plain(&format!("{}{name}: {grade}", subject.kind));
-    let page = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta http-equiv="Content-Security-Policy" content=(POLICY);
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { (title) }
-                style { (PreEscaped(CSS)) }
-            }
-            body {
-                main {
-                    (head(examination))
-                    (facts(examination))
-                    (strip(examination))
-                    (checks::fell_short(examination))
-                    (timing::times(examination))
-                    (timing::pulses(examination))
-                    (checks::findings(examination))
-                    (money::ledger(examination))
-                    (checks::all(examination))
-                    (stub::stub(examination))
-                }
-            }
-        }
+    let title = format!("{}{name}: {grade}", subject.kind);
+    let body = html! {
+        (head(examination))
+        (facts(examination))
+        (strip(examination))
+        (checks::fell_short(examination))
+        (timing::times(examination))
+        (timing::pulses(examination))
+        (checks::findings(examination))
+        (money::ledger(examination))
+        (checks::all(examination))
+        (stub::stub(examination))
     };
-    page.into_string()
+    document(&title, &[CSS], &body)
 }
 
 /// Writes the report as one HTML document.

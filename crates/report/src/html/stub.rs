@@ -1,8 +1,9 @@
 //! The end of the ticket: cautions, and room for a signature.
 
+use super::NO_REAL_UNIT;
 use crate::words::plain;
 use maud::{Markup, html};
-use payrig_exam::Examination;
+use payrig_exam::{Examination, Grade};
 
 /// The usual cautions in short; `docs/src/cautions.md` has them in full.
 const CAUTIONS: [(&str, &str); 6] = [
@@ -32,6 +33,42 @@ const CAUTIONS: [(&str, &str); 6] = [
     ),
 ];
 
+/// What may be done with a unit: a box each. What is not known to be fit is not installed, and nothing is
+/// done with what is emulated.
+fn choices(examination: &Examination) -> &'static [&'static str] {
+    if examination.is_emulated() {
+        return &[];
+    }
+    match examination.grade {
+        Grade::Fit | Grade::FitWithRemarks => &[
+            "install",
+            "repair, then examine again",
+            "back on the shelf",
+            "scrap",
+        ],
+        Grade::NotFit => &["repair, then examine again", "back on the shelf", "scrap"],
+        Grade::Partial | Grade::OneCheck => &["examine in full", "back on the shelf", "scrap"],
+    }
+}
+
+/// The cautions as a list.
+pub(super) fn cautions() -> Markup {
+    html! {
+        ul.cautions {
+            @for (what, text) in CAUTIONS { li { b { (what) } " " (text) } }
+        }
+    }
+}
+
+/// Room for a name, a date and a signature.
+pub(super) fn lines() -> Markup {
+    html! {
+        div.lines {
+            span { "name" } span { "date" } span { "signature" }
+        }
+    }
+}
+
 pub(super) fn stub(examination: &Examination) -> Markup {
     let subject = &examination.subject;
     // A unit that nobody named is called by its kind.
@@ -44,19 +81,18 @@ pub(super) fn stub(examination: &Examination) -> Markup {
     }
     html! {
         footer {
-            ul.cautions {
-                @for (what, text) in CAUTIONS { li { b { (what) } " " (text) } }
-            }
+            (cautions())
             div.sign {
                 p.unit { (plain(&unit)) ": " b { (examination.grade.words()) } }
-                ul.boxes {
-                    @for what in ["install", "repair, then examine again", "back on the shelf", "scrap"] {
-                        li { span.box {} " " (what) }
+                @match choices(examination) {
+                    [] => { p { (NO_REAL_UNIT) "." } }
+                    choices => {
+                        ul.boxes {
+                            @for what in choices { li { span.box {} " " (what) } }
+                        }
                     }
                 }
-                div.lines {
-                    span { "name" } span { "date" } span { "signature" }
-                }
+                (lines())
                 p.made { "Seen and measured by " (plain(&examination.tool)) ". A check that was not seen on the wire says by whom." }
             }
         }
