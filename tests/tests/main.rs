@@ -37,6 +37,7 @@ mod files;
 mod float;
 mod linked_rigs;
 mod live;
+mod new_command;
 mod power_cut;
 mod pulse_command;
 mod pulse_rigs;

@@ -9,6 +9,7 @@ mod exit;
 mod float;
 mod linked;
 mod log;
+mod new;
 mod outputs;
 mod ports;
 mod pulse;
@@ -46,6 +47,8 @@ const EXIT_CODES: &str = "Exit codes: 0 all passed, 1 something under test fell 
 enum Command {
     /// Run a bench: emulated devices, a board, a script.
     Run(run::RunArguments),
+    /// Write a rig for a machine: asks a dozen questions, or reads what its devices said.
+    New(new::NewArguments),
     /// Read a logic capture (.vcd, .csv) or a recording, and judge it.
     Read(read::ReadArguments),
     /// Examine a board before it is installed, or a device off the shelf.
@@ -90,6 +93,7 @@ pub fn main() -> ExitCode {
     };
     let ended = match arguments.command {
         Command::Run(arguments) => run::run(&arguments),
+        Command::New(arguments) => new::new(&arguments),
         Command::Read(arguments) => read::read(&arguments),
         Command::Examine(arguments) => examine::examine(&arguments),
         Command::Ports(arguments) => ports::ports(&arguments),

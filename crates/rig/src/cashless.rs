@@ -11,7 +11,7 @@ use payrig_peripherals::cashless::{Answers, CashlessConfig, Coupon, Policy, Quir
 use payrig_units::{Decimals, Micros};
 
 /// Optional features of level 03 by name (MDB/ICP 4.3, section 7.4.4, Z31-Z34).
-const OPTIONS: [(&str, Options); 11] = [
+pub(super) const OPTIONS: [(&str, Options); 11] = [
     ("file-transport", Options::FTL),
     ("money-32-bit", Options::MONEY_32),
     ("multi-currency", Options::MULTI_CURRENCY),

@@ -106,16 +106,8 @@ impl<'a> Fields<'a> {
         let Some(value) = self.table.get(key) else {
             return Ok(None);
         };
-        let length = text.chars().count();
-        if length > most {
-            let message = format!("`{key}` has {length} characters; expected at most {most}");
-            return Err(self.at(value, message));
-        }
-        let bad = |c: &char| c.is_control() && !(lines && *c == '\n');
-        if let Some(other) = text.chars().find(bad) {
-            let other = other.escape_default();
-            let message = format!("`{key}` has the character {other}; expected text of one line");
-            return Err(self.at(value, message));
+        if let Some(fault) = prose_fault(&text, most, lines) {
+            return Err(self.at(value, format!("`{key}` {fault}")));
         }
         let text = text.trim();
         Ok((!text.is_empty()).then(|| text.to_owned()))
@@ -154,25 +146,10 @@ impl<'a> Fields<'a> {
         let Some(value) = self.table.get(key) else {
             return Ok(None);
         };
-        let length = name.chars().count();
-        if length > LONGEST_NAME {
-            let message =
-                format!("`{key}` has {length} characters; expected at most {LONGEST_NAME}");
-            return Err(self.text.error(&value.span(), message));
+        match name_fault(&name) {
+            Some(fault) => Err(self.at(value, format!("`{key}` {fault}"))),
+            None => Ok(Some(name)),
         }
-        let allowed = |c: char| c.is_alphanumeric() || " -_.,/+#&()'".contains(c);
-        if let Some(other) = name.chars().find(|c| !allowed(*c)) {
-            let message = format!(
-                "`{key}` has the character {}; expected letters, digits, blanks and - _ . , / + # & ( ) '",
-                other.escape_default()
-            );
-            return Err(self.text.error(&value.span(), message));
-        }
-        if name.trim() != name || name.is_empty() {
-            let message = format!("`{key}` is empty, or begins or ends with a blank");
-            return Err(self.text.error(&value.span(), message));
-        }
-        Ok(Some(name))
     }
 
     pub(crate) fn boolean(&self, key: &'static str) -> Result<bool, RigError> {
@@ -372,6 +349,38 @@ impl<'a> Fields<'a> {
         }
         Ok(())
     }
+}
+
+/// What is wrong with a name, as the end of a sentence.
+pub(crate) fn name_fault(name: &str) -> Option<String> {
+    let length = name.chars().count();
+    if length > LONGEST_NAME {
+        return Some(format!(
+            "has {length} characters; expected at most {LONGEST_NAME}"
+        ));
+    }
+    let allowed = |c: char| c.is_alphanumeric() || " -_.,/+#&()'".contains(c);
+    if let Some(other) = name.chars().find(|c| !allowed(*c)) {
+        return Some(format!(
+            "has the character {}; expected letters, digits, blanks and - _ . , / + # & ( ) '",
+            other.escape_default()
+        ));
+    }
+    (name.trim() != name || name.is_empty())
+        .then(|| "is empty, or begins or ends with a blank".to_owned())
+}
+
+/// What is wrong with a text for people, as the end of a sentence.
+pub(crate) fn prose_fault(text: &str, most: usize, lines: bool) -> Option<String> {
+    let length = text.chars().count();
+    if length > most {
+        return Some(format!("has {length} characters; expected at most {most}"));
+    }
+    let bad = |c: &char| c.is_control() && !(lines && *c == '\n');
+    text.chars().find(bad).map(|other| {
+        let other = other.escape_default();
+        format!("has the character {other}; expected text of one line")
+    })
 }
 
 /// Reads `"125 ms"`: a whole number and a unit (us, ms, s, min, h).

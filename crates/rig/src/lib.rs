@@ -10,6 +10,7 @@ mod bridge;
 mod cashless;
 mod changer;
 mod device;
+mod draft;
 mod error;
 mod fields;
 mod keys;
@@ -22,6 +23,7 @@ mod script;
 mod selections;
 mod setting;
 
+pub use draft::{Draft, Facts, Question};
 pub use error::{RigError, nearest};
 pub use keys::MOST_SELECTIONS;
 pub use limits::{LONGEST_NAME, LONGEST_NOTES, LONGEST_TEXT, MOST_DEVICES, MOST_STEPS};
