@@ -5,7 +5,7 @@ use payrig_bench::{Bench, BusAt, Outbound};
 use payrig_units::{Micros, Money};
 use payrig_wire::port::Lateness;
 use payrig_wire::recording::Entry;
-use payrig_wire::{BusEvent, Source, TimedWord, Transmission, WORD_TIME};
+use payrig_wire::{BusEvent, RuleName, Source, TimedWord, Transmission, WORD_TIME};
 use proptest::prelude::*;
 use std::path::Path;
 
@@ -24,13 +24,13 @@ struct Two {
     entries: [Vec<Entry>; 2],
     wire: Vec<(usize, Travelling)>,
     free_at: [Micros; 2],
-    /// How long the link holds up what goes through it: up to so long, another each time.
-    holds_up: Micros,
+    /// How long the link holds up what each of them says: up to so long, another each time.
+    holds_up: [Micros; 2],
     seed: u64,
 }
 
 impl Two {
-    fn new(rigs: [&str; 2], holds_up: Micros, seed: u64) -> Self {
+    fn new(rigs: [&str; 2], holds_up: [Micros; 2], seed: u64) -> Self {
         let bench = |text: &str| {
             let plan = payrig_rig::parse(Path::new("test.toml"), text);
             Bench::live(&plan.unwrap_or_else(|e| panic!("{e}")), &[])
@@ -46,11 +46,11 @@ impl Two {
     }
 
     /// Xorshift: another delay each time, the same ones for the same seed.
-    fn delay(&mut self) -> Micros {
+    fn delay(&mut self, from: usize) -> Micros {
         self.seed ^= self.seed << 13;
         self.seed ^= self.seed >> 7;
         self.seed ^= self.seed << 17;
-        Micros(self.seed % (self.holds_up.as_us() + 1))
+        Micros(self.seed % (self.holds_up[from].as_us() + 1))
     }
 
     fn put_on_the_wire(&mut self, from: usize, source: Source) {
@@ -58,7 +58,7 @@ impl Two {
             let Outbound::Words { sent, .. } = out else {
                 continue;
             };
-            let held = self.delay();
+            let held = self.delay(from);
             match sent {
                 Transmission::Words { at, words, gap } => {
                     let mut start = (at + held).max(self.free_at[from]);
@@ -121,7 +121,8 @@ impl Two {
             self.benches[ours].move_on(arrives);
             self.benches[ours].sent_on_link(&BusAt::Board, &sent, lateness);
             self.benches[theirs].move_on(arrives);
-            self.benches[theirs].heard_on_link(&BusAt::Board, &uncertain(sent, self.holds_up));
+            self.benches[theirs]
+                .heard_on_link(&BusAt::Board, &uncertain(sent, self.holds_up[ours]));
             self.benches[ours].advance(arrives);
             self.benches[theirs].advance(arrives);
         } else if next != Micros::NEVER {
@@ -185,6 +186,24 @@ proptest! {
     }
 }
 
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(128))]
+
+    /// Where only what we say is held up, the other side is accused of nothing that follows from it.
+    #[test]
+    fn who_is_late_accuses_nobody(late in 0u64..25_000, seed in any::<u64>(), we_are in 0usize..2) {
+        let mut holds_up = [Micros::ZERO; 2];
+        holds_up[we_are] = Micros(late);
+        let mut two = Two::new([BOARD, DEVICES], holds_up, seed);
+        while two.step() {}
+        let of_the_bus = |entry: &&Entry| {
+            matches!(entry, Entry::Finding(f) if f.is_limit() && matches!(f.rule, RuleName::Bus(_)))
+        };
+        let accused: Vec<&Entry> = two.entries[we_are].iter().filter(of_the_bus).collect();
+        prop_assert!(accused.is_empty(), "{:?}", accused);
+    }
+}
+
 /// The board had set the changer up five times over, was still to enable coins, and had polled it nine
 /// times: the script took that for ready, and the first coin came back.
 #[test]
@@ -193,7 +212,7 @@ fn a_device_is_not_ready_before_it_is_enabled() {
 }
 
 fn sale(holds_up: u64, seed: u64) -> Result<(), TestCaseError> {
-    let mut two = Two::new([BOARD, DEVICES], Micros(holds_up), seed);
+    let mut two = Two::new([BOARD, DEVICES], [Micros(holds_up); 2], seed);
     while two.step() {}
     let said = format!("{}\n{}", two.texts(0), two.texts(1));
     prop_assert!(!said.contains("money"), "{}", said);
