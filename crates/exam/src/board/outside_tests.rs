@@ -284,7 +284,7 @@ impl Person for Somebody {
                     }
                     ToDo::Act(Action::Power { device: None, on }) => world.board.power(now, *on),
                     ToDo::SetUp(options) => world.set_up(*options),
-                    ToDo::Act(_) | ToDo::Prepare | ToDo::SlowReader(_) => {}
+                    ToDo::Act(_) | ToDo::InARow(..) | ToDo::Prepare | ToDo::SlowReader(_) => {}
                 }
                 world.collect();
                 Reply::Done

@@ -84,9 +84,11 @@ pub(super) fn undone_by(action: &Action) -> Option<Action> {
             _ => None,
         },
         Action::AtBillValidator { device, what } => match *what {
-            BillAction::RemoveCashBox | BillAction::FillStacker => {
+            BillAction::RemoveCashBox => {
                 at_validator(device, BillAction::ReplaceCashBox { emptied: true })
             }
+            // To be emptied it is taken out, which is undone in its turn.
+            BillAction::FillStacker => at_validator(device, BillAction::RemoveCashBox),
             BillAction::Break(fault) => at_validator(device, BillAction::Repair(fault)),
             _ => None,
         },

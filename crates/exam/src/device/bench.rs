@@ -11,6 +11,7 @@ pub(super) use super::action::{Answer, Close};
 use super::action::{instruction, undone_by};
 use super::examiner::Examiner;
 use super::outside_lines::OutsideLines;
+use super::presumptions::Leeway;
 use super::pulse_unit::{self, HopperWires, PulseUnit};
 use super::reports::Reports;
 use super::setup::{Kind, Setup};
@@ -37,7 +38,7 @@ use payrig_wire::analysis::Books;
 use payrig_wire::recording::{Entry, LineRecord, LineRole, Ours, TrainRecord};
 use payrig_wire::{Finding, Origin, RuleName, Source, TimedWord, Transmission, WORD_TIME};
 use std::cell::Cell;
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 
 /// From the end of data to the tool's ACK.
 const TURNAROUND: Micros = Micros(600);
@@ -166,6 +167,8 @@ pub struct Bench {
     findings: Vec<Finding>,
     trains: Vec<TrainRecord>,
     currency_scale: i64,
+    /// What of a good device's own ways the check has worked from.
+    presumed: BTreeSet<Leeway>,
     seen_by: Cell<SeenBy>,
     entries: Vec<Entry>,
     /// The check is over, whatever it says: somebody or something is missing.
@@ -237,6 +240,7 @@ impl Bench {
             findings: Vec::new(),
             trains: Vec::new(),
             currency_scale: 1,
+            presumed: BTreeSet::new(),
             seen_by: Cell::default(),
             entries: Vec::new(),
             over: None,
@@ -309,6 +313,17 @@ impl Bench {
     /// Remembers the scaling factor.
     pub fn set_scale(&mut self, factor: i64) {
         self.currency_scale = factor.max(1);
+    }
+
+    /// The check goes by one of the ways in which good devices differ.
+    pub fn works_from(&mut self, leeway: Leeway) {
+        self.presumed.insert(leeway);
+    }
+
+    /// All that it went by.
+    #[must_use]
+    pub fn presumed(&self) -> &BTreeSet<Leeway> {
+        &self.presumed
     }
 
     /// How far the times of what is heard may be off.

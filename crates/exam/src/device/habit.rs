@@ -35,6 +35,8 @@ pub struct Habits {
     pub wrong_chk: bool,
     /// The mode bit is missing on the last word.
     pub no_mode_bit: bool,
+    /// Every word of a data answer has its mode bit set, not the last alone.
+    pub mode_bits_everywhere: bool,
     /// A command with a wrong CHK is taken for good.
     pub acts_on_bad_checksum: bool,
     /// A command with a wrong CHK is answered with NAK.
@@ -51,6 +53,8 @@ pub struct Habits {
     pub nak_is_ack: bool,
     /// Silence after an answer is taken for ACK.
     pub silence_is_ack: bool,
+    /// The same data are sent so often at the most, acknowledged or not.
+    pub repeats_at_most: Option<u32>,
     /// JUST RESET and other reports are said once more after their ACK.
     pub reports_again: bool,
     /// Says something unasked once, at this time.
@@ -63,8 +67,13 @@ pub struct Habits {
     pub slow_start: Option<Micros>,
     /// Silent from a time for a time.
     pub away: Option<(Micros, Micros)>,
+    /// Does not hear this command to it, counted from 1, and so does not answer, as it may be busy for its
+    /// non-response time.
+    pub misses: Option<u32>,
     /// Silent for ever after a command nobody knows.
     pub hangs_on_unknown: bool,
+    /// A command nobody knows is answered with NAK.
+    pub naks_unknown: bool,
     /// Silent for ever once power was cut.
     pub dead_after_power_cut: bool,
     /// The last enabling command holds also after a RESET.
@@ -101,6 +110,10 @@ pub struct Layer {
     data_answers: u32,
     firsts: BTreeMap<Vec<u8>, Vec<u8>>,
     last_data: Option<Block>,
+    /// How often those were sent since an ACK.
+    said: u32,
+    /// Commands to it so far.
+    commands: u32,
     again: Option<Block>,
     /// What is on the wire is that.
     repeating: bool,
@@ -131,6 +144,8 @@ impl Layer {
             data_answers: 0,
             firsts: BTreeMap::new(),
             last_data: None,
+            said: 0,
+            commands: 0,
             again: None,
             repeating: false,
             enabling: None,
@@ -141,6 +156,14 @@ impl Layer {
 
     /// A word of the master, on its way to the device.
     pub fn heard(&mut self, word: TimedWord, port: &mut dyn BusPeripheral) {
+        if word.word.mode && Address::of(word.word.byte) == self.address {
+            self.commands += 1;
+            // It is busy for a moment.
+            if self.habits.misses == Some(self.commands) {
+                (self.mine, self.gathering) = (false, false);
+                return;
+            }
+        }
         let pause = word.start.since(self.last_end);
         self.last_end = word.end;
         if word.word.mode {
@@ -206,6 +229,12 @@ impl Layer {
         self.heard.push(word.word.byte);
         if self.habits.hangs_on_unknown && is_unknown(&self.heard) {
             self.hung = true;
+        }
+        // The command of the examination has no data: its third byte is the CHK.
+        if self.habits.naks_unknown && is_unknown(&self.heard) && self.heard.len() == 3 {
+            self.gathering = false;
+            self.say(word.end, vec![Word::marked(NAK)]);
+            return;
         }
         let length = match Unit::of(self.address.byte()) {
             Some(_) => length_in(&self.heard, &self.mode),
@@ -295,6 +324,7 @@ impl Layer {
         match word.word.byte {
             NAK if self.habits.nak_is_ack => port.heard(&plain(word, ACK)),
             ACK => {
+                self.said = 0;
                 if self.habits.reports_again && is_poll(&self.heard) && !self.repeating {
                     self.again = self.last_data;
                 }
@@ -351,7 +381,9 @@ impl Layer {
                 Transmission::Break { at, length } => *at + *length,
             };
             let sent = self.outgoing(sent);
-            let silence = self.awaiting_ack && self.habits.silence_is_ack;
+            let most = self.habits.repeats_at_most;
+            let given_up = self.habits.silence_is_ack || most.is_some_and(|n| self.said >= n);
+            let silence = self.awaiting_ack && given_up;
             if silence || std::mem::take(&mut self.swallowed) {
                 port.heard(&acknowledgment(over));
             }
@@ -438,6 +470,10 @@ impl Layer {
             return vec![Word::marked(ACK)];
         }
         let block = Block::truncated(&bytes);
+        self.said = match self.last_data == Some(block) {
+            true => self.said + 1,
+            false => 1,
+        };
         self.last_data = Some(block);
         let mut words: Vec<Word> = block.peripheral_words().collect();
         if let Some(last) = words.last_mut() {
@@ -447,6 +483,9 @@ impl Layer {
             if self.habits.no_mode_bit {
                 last.mode = false;
             }
+        }
+        if self.habits.mode_bits_everywhere {
+            words.iter_mut().for_each(|word| word.mode = true);
         }
         words
     }

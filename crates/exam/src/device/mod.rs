@@ -17,6 +17,7 @@ pub(crate) mod layered;
 mod messages;
 mod outside_lines;
 mod polling;
+mod presumptions;
 mod pulse_unit;
 mod reports;
 mod runner;
@@ -29,6 +30,9 @@ mod typed;
 #[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 mod outside_tests;
 #[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+mod presumptions_tests;
+#[cfg(test)]
 mod proof;
 #[cfg(test)]
 mod tests;
@@ -37,6 +41,7 @@ pub use action::{Answer, Close};
 pub use bench::{Bench, Outside};
 pub use check::DeviceCheck;
 pub use outside_lines::{LinePort, OutsideLines};
+pub use presumptions::{Leeway, PRESUMPTIONS};
 pub use runner::{examine, examine_outside, examine_until, run_check};
 pub use setup::{Kind, PulseSetup, Setup};
 pub use table::{checks, quirk, quirks};

@@ -255,13 +255,29 @@ impl Setup {
     /// How a real device of this setup becomes what a check has `arranged`; `None` where only an
     /// emulated one can.
     pub(super) fn by_hand(&self, arranged: &Self) -> Option<ByHand> {
+        match self.kind {
+            Kind::Cashless => {}
+            Kind::BillValidator | Kind::BillRecycler => {
+                // A stacker is filled in the check itself, by bills or by hand.
+                let rest = BillConfig {
+                    stacker_capacity: self.bill.stacker_capacity,
+                    ..arranged.bill.clone()
+                };
+                return (rest == self.bill).then_some(ByHand::Nothing);
+            }
+            // How quick they are is their own: the person is as quick as they allow.
+            Kind::PulseBill | Kind::PulseCoin | Kind::PulseCoinHopper | Kind::PulseCard => {
+                return Some(ByHand::Nothing);
+            }
+            Kind::Changer | Kind::PulseHopper => return None,
+        }
         let rest = CashlessConfig {
             level: self.cashless.level,
             approve_delay: self.cashless.approve_delay,
             ..arranged.cashless.clone()
         };
         // Checks of a card reader arrange nothing else.
-        if self.kind != Kind::Cashless || rest != self.cashless {
+        if rest != self.cashless {
             return None;
         }
         let slow = arranged.cashless.approve_delay;

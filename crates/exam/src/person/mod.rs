@@ -24,6 +24,8 @@ use std::fmt;
 pub enum ToDo {
     /// At the machine, or at the device under examination.
     Act(Action),
+    /// One after the other, the second as soon as the first is taken.
+    InARow(Action, Action),
     /// Set the machine up as the checks need it.
     Prepare,
     /// Change the board's settings to these.

@@ -21,6 +21,38 @@ impl Bench {
         self.do_act(action, false)
     }
 
+    /// Has money put in twice at a real device, the second as soon as the first is taken.
+    ///
+    /// # Errors
+    /// As [`act`](Self::act).
+    pub fn act_in_a_row(&mut self, first: Action, second: Action) -> Result<(), Seen> {
+        let both = [&first, &second].map(|action| self.instruction(action));
+        let text = format!(
+            "have two ready: {}; as soon as that is taken, {}",
+            both[0], both[1]
+        );
+        if let Subject::Outside(at_hand) = &mut self.subject {
+            at_hand.reports.put(&first);
+            at_hand.reports.put(&second);
+        }
+        let question = Question::Do {
+            text: text.clone(),
+            what: ToDo::InARow(first.clone(), second.clone()),
+        };
+        let early = match self.ask_person(&question, false) {
+            Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
+                let at_us = self.now();
+                self.record(Entry::Act { at_us, text });
+                return Ok(());
+            }
+            Reply::CannotDo | Reply::Default => Seen::skipped(Skip::NeedsPerson(text)),
+            Reply::Stop => self.stopped(),
+        };
+        self.taken_back(&first);
+        self.taken_back(&second);
+        Err(early)
+    }
+
     pub(super) fn do_act(&mut self, action: Action, polling: bool) -> Result<(), Seen> {
         let text = self.instruction(&action);
         if let Subject::Emulated(_) = self.subject {

@@ -148,6 +148,25 @@ impl Bench {
         }
     }
 
+    /// All that is said after what ended at `end`, until the bus is quiet: the words as they are, with mode
+    /// bits that may end a block before it is over. Nothing is said to it.
+    pub fn hear_out(&mut self, end: Micros) -> Vec<TimedWord> {
+        let slack = self.uncertainty();
+        let mut by = end + PATIENCE + WORD_TIME + slack;
+        loop {
+            let known = self.heard.len();
+            let more = self.step(by);
+            if self.heard.len() > known {
+                by = self.now() + Micros::ms(5) + WORD_TIME + slack;
+            }
+            if !more {
+                break;
+            }
+        }
+        self.until(by);
+        std::mem::take(&mut self.heard)
+    }
+
     /// True when the tool looked at its port all the time from `from` until `to`: what came while it
     /// did not has no times.
     fn looked(&self, from: Micros, to: Micros) -> bool {

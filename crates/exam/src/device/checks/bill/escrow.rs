@@ -1,8 +1,8 @@
 //! Bills in escrow: held, stacked, returned, over a reset.
 
 use super::{
-    BILL_TIME, first_bill, is, kept, routed, stacked, start, start_with_escrow, wait_for,
-    waiting_bill, watch,
+    first_bill, is, kept, routed, stacked, start, start_with_escrow, wait_for, wait_for_bill,
+    waiting_bill, watch, watch_bill,
 };
 use crate::check::{Check, Quirk, Seen, Weight};
 use crate::device::checks::common::order;
@@ -115,7 +115,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let setup = start(b, BillTypes::NONE)?;
             let (bill_type, value) = first_bill(&setup)?;
             b.act(b.bill(bill_type))?;
-            if wait_for(b, BILL_TIME, is(Routing::Stacked)).is_none() {
+            if wait_for_bill(b, is(Routing::Stacked)).is_none() {
                 return Ok(Seen::cannot_tell("BILL STACKED never came"));
             }
             let question = "Is the bill in the stacker now, out of sight of the slot?";
@@ -145,7 +145,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         run: |b| {
             let (_, value, _) = into_escrow(b)?;
             order(b, &Command::Reset)?;
-            watch(b, BILL_TIME);
+            watch_bill(b);
             if !kept(b).is_zero() {
                 // Section 6.3 asks for the bill back, and for no report of it.
                 b.count_unreported();
@@ -171,7 +171,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         run: |b| {
             let bill_type = waiting_bill(b)?;
             order(b, &Command::Reset)?;
-            let seen = routed(&watch(b, BILL_TIME), Routing::Stacked);
+            let seen = routed(&watch_bill(b), Routing::Stacked);
             let said = seen.contains(&bill_type);
             let text = if said {
                 "reported after the reset"
@@ -188,7 +188,7 @@ fn into_escrow(b: &mut Bench) -> Result<(u8, Money, bool), Seen> {
     let (bill_type, value) = first_bill(&setup)?;
     watch(b, Micros::ms(500));
     b.act(b.bill(bill_type))?;
-    let said = wait_for(b, BILL_TIME, is(Routing::EscrowPosition)).is_some();
+    let said = wait_for_bill(b, is(Routing::EscrowPosition)).is_some();
     Ok((bill_type, value, said))
 }
 

@@ -4,11 +4,12 @@ pub(in crate::device) mod escrow;
 pub(in crate::device) mod service;
 pub(in crate::device) mod taking;
 
-use super::common::{ask, found, order, unreached};
+use super::common::{answered, ask, found, order, unreached};
 use crate::check::Seen;
-use crate::device::Bench;
 use crate::device::polling::poll_until;
+use crate::device::presumptions::Leeway;
 use crate::device::typed::ask_typed;
+use crate::device::{Bench, Close};
 use payrig_mdb::bill::{
     BillTypes, BillValue, Command, EscrowCapability, Report, Response, Routing, Setup, Stacker,
 };
@@ -46,6 +47,7 @@ fn start(b: &mut Bench, escrow: BillTypes) -> Result<Setup, Seen> {
 
 fn start_with_escrow(b: &mut Bench) -> Result<Setup, Seen> {
     let setup = start(b, BillTypes::ALL)?;
+    b.works_from(Leeway::Escrow);
     match setup.escrow {
         EscrowCapability::Capable => Ok(setup),
         _ => Err(Seen::skipped("this validator has no escrow")),
@@ -54,6 +56,14 @@ fn start_with_escrow(b: &mut Bench) -> Result<Setup, Seen> {
 
 pub(super) fn poll(b: &mut Bench) -> Vec<Report> {
     match ask_typed(b, &Command::Poll) {
+        Ok(Response::Poll(reports)) => reports,
+        _ => Vec::new(),
+    }
+}
+
+/// One POLL that is answered, if it is within the non-response time.
+fn poll_answered(b: &mut Bench) -> Vec<Report> {
+    match answered(b, &Command::Poll, Close::Ack) {
         Ok(Response::Poll(reports)) => reports,
         _ => Vec::new(),
     }
@@ -72,6 +82,23 @@ pub(super) fn wait_for(
 ) -> Option<Report> {
     let reports = poll_until(b, time, poll, &wanted);
     reports.into_iter().find(wanted)
+}
+
+/// POLLs for as long as a bill may be on its way.
+fn watch_bill(b: &mut Bench) -> Vec<Report> {
+    let time = bill_time(b);
+    watch(b, time)
+}
+
+/// POLLs until a report is there, for as long as a bill may be on its way.
+fn wait_for_bill(b: &mut Bench, wanted: impl Fn(&Report) -> bool) -> Option<Report> {
+    let time = bill_time(b);
+    wait_for(b, time, wanted)
+}
+
+fn bill_time(b: &mut Bench) -> Micros {
+    b.works_from(Leeway::Way);
+    BILL_TIME
 }
 
 pub(super) fn routed(reports: &[Report], wanted: Routing) -> Vec<u8> {
@@ -111,7 +138,7 @@ fn kept(b: &mut Bench) -> Money {
 /// Feeds a bill, without escrow, and gives all reports of its way.
 fn feed(b: &mut Bench, bill_type: u8) -> Result<Vec<Report>, Seen> {
     b.act(b.bill(bill_type))?;
-    Ok(watch(b, BILL_TIME))
+    Ok(watch_bill(b))
 }
 
 /// Feeds a bill while nobody polls, so that its report waits.
@@ -120,6 +147,7 @@ fn waiting_bill(b: &mut Bench) -> Result<u8, Seen> {
     let (bill_type, _) = first_bill(&setup)?;
     watch(b, Micros::ms(500));
     b.act_unasked(b.bill(bill_type))?;
-    b.wait(BILL_TIME);
+    let time = bill_time(b);
+    b.wait(time);
     Ok(bill_type)
 }

@@ -1,10 +1,9 @@
 //! Bills taken and reported, refused when they are off.
 
-use super::{accept, feed, kept, poll, routed, setup, start, used, waiting_bill, watch};
+use super::{accept, feed, kept, poll_answered, routed, setup, start, used, waiting_bill, watch};
 use crate::check::{Check, Quirk, Seen, Weight};
-use crate::device::checks::common::{data, found, order, until_just_reset};
+use crate::device::checks::common::{answered, data, found, order, until_just_reset};
 use crate::device::habit::Context;
-use crate::device::typed::exchange;
 use crate::device::{Close, DeviceCheck, altered};
 use payrig_mdb::bill::{BillTypes, Command, Response, Routing};
 use payrig_units::{Micros, Money, words};
@@ -128,14 +127,14 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             waiting_bill(b)?;
-            let first = match exchange(b, &Command::Poll, Close::Silence) {
+            let first = match answered(b, &Command::Poll, Close::Silence) {
                 Ok(Response::Poll(reports)) => routed(&reports, Routing::Stacked),
                 _ => Vec::new(),
             };
             if first.is_empty() {
                 return Ok(Seen::cannot_tell("no bill was reported"));
             }
-            let again = routed(&poll(b), Routing::Stacked);
+            let again = routed(&poll_answered(b), Routing::Stacked);
             let text = format!(
                 "reported once, after the lost ACK {}",
                 words::times(again.len())

@@ -7,8 +7,9 @@ pub(in crate::device) mod vends;
 use super::common::{unreached, until_just_reset};
 use crate::check::{Run, Seen};
 use crate::device::polling::poll_until;
+use crate::device::presumptions::Leeway;
 use crate::device::typed::maker_of_this_bench;
-use crate::device::{Answer, Bench, Close};
+use crate::device::{Answer, Bench, Close, POLL_EVERY};
 use payrig_mdb::cashless::{
     Command, Kind, Level, Mode, Negotiation, PriceRange, ReaderConfig, Report, Response,
     VendRequest, VmcConfig,
@@ -77,12 +78,17 @@ impl<'a> Talk<'a> {
         (answer, reports)
     }
 
-    /// Gives an order: ACK, or data at once.
+    /// Gives an order: ACK, or data at once. Where it is answered with nothing it is given again.
     fn order(&mut self, kind: Kind) -> Result<Vec<Report>, Seen> {
         let name = Command::new(self.bench.reader(), kind.clone()).name();
-        match self.send(kind, Close::Ack) {
-            (Answer::Ack | Answer::Data(_), reports) => Ok(reports),
-            (other, _) => Err(unreached(format!("{name} brought {}", other.text()))),
+        let by = self.bench.now() + self.non_response();
+        loop {
+            match self.send(kind.clone(), Close::Ack) {
+                (Answer::Ack | Answer::Data(_), reports) => return Ok(reports),
+                // As a board does: silence is a NAK (2.2), and a reader may be silent for a while (7.5).
+                (Answer::Silence, _) if self.bench.now() < by => self.bench.wait(POLL_EVERY),
+                (other, _) => return Err(unreached(format!("{name} brought {}", other.text()))),
+            }
         }
     }
 
@@ -97,7 +103,7 @@ impl<'a> Talk<'a> {
         let name = Command::new(self.bench.reader(), kind.clone()).name();
         let mut reports = self.order(kind)?;
         if !reports.iter().any(wanted) {
-            let patience = self.patience();
+            let patience = self.non_response() + Micros::ms(500);
             reports.extend(self.watch(patience, wanted));
         }
         let found = reports.into_iter().find(wanted);
@@ -105,9 +111,14 @@ impl<'a> Talk<'a> {
     }
 
     /// How long its application may take (7.5), and a polling interval.
-    fn patience(&self) -> Micros {
+    fn patience(&mut self) -> Micros {
+        self.bench.works_from(Leeway::Decision);
+        self.non_response() + Micros::ms(500)
+    }
+
+    fn non_response(&self) -> Micros {
         let seconds = self.config.map_or(5, |c| c.non_response_seconds());
-        Micros::secs(u64::from(seconds)) + Micros::ms(500)
+        Micros::secs(u64::from(seconds))
     }
 
     fn counts(&self, minor: i64) -> u32 {

@@ -4,6 +4,7 @@ use super::{BALANCE, PRICE, Talk, is_decision, never, none_began, sessions_in, t
 use crate::check::{Check, Quirk, Seen, Weight};
 use crate::device::checks::common::{unreached, until_just_reset};
 use crate::device::habit::Context;
+use crate::device::presumptions::Leeway;
 use crate::device::typed::{Command, is_reset};
 use crate::device::{DeviceCheck, altered};
 use payrig_mdb::cashless::{Kind, Level, Report, State, VendFailure, VendSuccess};
@@ -36,6 +37,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
                 t.show(approved),
                 t.show(deducted)
             );
+            t.bench.works_from(Leeway::Price);
             let good = approved <= Money(PRICE) && deducted == approved;
             Ok(Seen::judge(good, text))
         },
@@ -157,6 +159,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             t.order(Kind::VendFailure(VendFailure { detail: None }))?;
             let reports = settle(&mut t)?;
             let kept = t.receipts();
+            t.bench.works_from(Leeway::Refund);
             let said = reports.iter().any(|r| matches!(r, Report::Malfunction(_)));
             let text = format!(
                 "{} kept{}",
@@ -187,6 +190,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
                 Some(Report::VendApproved { amount, .. }) => amount.unwrap_or(0),
                 _ => return Ok(unreached("a vend that the card can pay is not approved")),
             };
+            t.bench.works_from(Leeway::Price);
             let approved = t.money(approved);
             let success = VendSuccess {
                 item: 1,
@@ -216,6 +220,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             t.session()?;
             let request = t.request(PRICE);
             t.order(request)?;
+            t.bench.works_from(Leeway::Decision);
             let early = t.watch(Micros::ms(500), is_decision);
             if early.iter().any(is_decision) {
                 // Nothing was dispensed: what it approved goes back (section 7.4.8).
@@ -362,6 +367,8 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         run: |b| {
             let mut t = Talk::new(b);
             t.session()?;
+            t.bench.works_from(Leeway::Level);
+            t.bench.works_from(Leeway::Revalue);
             if t.config.is_some_and(|c| c.level < Level::TWO) {
                 return Ok(Seen::skipped("a reader of level 1 does not revalue"));
             }

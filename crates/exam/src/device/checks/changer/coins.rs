@@ -1,10 +1,11 @@
 //! Coins fed: reported once, by their routing, or refused.
 
-use super::{COIN_TIME, accept, coins, inside, poll, setup, start, used, waiting_coin, watch};
+use super::{
+    accept, coins, inside, poll_answered, setup, start, used, waiting_coin, watch, watch_coin,
+};
 use crate::check::{Check, Quirk, Seen, Weight};
-use crate::device::checks::common::{found, order, until_just_reset};
+use crate::device::checks::common::{answered, found, order, until_just_reset};
 use crate::device::habit::Context;
-use crate::device::typed::exchange;
 use crate::device::{Close, DeviceCheck, altered};
 use payrig_bench::Observation;
 use payrig_mdb::changer::{CoinType, CoinTypes, Command, Report, Response, Routing};
@@ -72,7 +73,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let used = used(&setup);
             for (coin_type, value) in &used {
                 b.act(b.coin(*coin_type))?;
-                let seen = coins(&watch(b, COIN_TIME));
+                let seen = coins(&watch_coin(b));
                 let own = seen.iter().filter(|(t, _)| t == coin_type).count();
                 if own != 1 || seen.len() != 1 {
                     let value = b.show(*value);
@@ -108,14 +109,14 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             waiting_coin(b)?;
-            let first_coins = match exchange(b, &Command::Poll, Close::Silence) {
+            let first_coins = match answered(b, &Command::Poll, Close::Silence) {
                 Ok(Response::Poll(reports)) => coins(&reports).len(),
                 _ => 0,
             };
             if first_coins == 0 {
                 return Ok(Seen::cannot_tell("no coin was reported"));
             }
-            let again = coins(&poll(b)).len();
+            let again = coins(&poll_answered(b)).len();
             let text = format!(
                 "reported {first_coins}, after the lost ACK {again}",
                 first_coins = words::times(first_coins),
@@ -146,13 +147,13 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
                 accept(b, CoinTypes::ALL.without(*coin_type))?;
                 let before = inside(b);
                 b.act(b.coin(*coin_type))?;
-                let seen = coins(&watch(b, COIN_TIME));
+                let seen = coins(&watch_coin(b));
                 if !seen.is_empty() || inside(b) != before {
                     wrong.push(format!("{} taken while disabled", b.show(*value)));
                 }
                 if let Some((other, value)) = used.iter().find(|(t, _)| t != coin_type) {
                     b.act(b.coin(*other))?;
-                    if !coins(&watch(b, COIN_TIME)).iter().any(|(t, _)| t == other) {
+                    if !coins(&watch_coin(b)).iter().any(|(t, _)| t == other) {
                         wrong.push(format!("{} refused while enabled", b.show(*value)));
                     }
                 }
@@ -187,7 +188,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let used = used(&setup);
             for (coin_type, _) in &used {
                 b.act(b.coin(*coin_type))?;
-                watch(b, COIN_TIME);
+                watch_coin(b);
             }
             let taken = inside(b).saturating_sub(before);
             let text = format!(
@@ -213,7 +214,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         run: |b| {
             start(b)?;
             b.act(b.slug())?;
-            let reports = watch(b, COIN_TIME);
+            let reports = watch_coin(b);
             let credited = coins(&reports).len();
             let said: Vec<String> = reports.iter().map(ToString::to_string).collect();
             let text = match said.is_empty() {
@@ -241,7 +242,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let mut wrong = Vec::new();
             for (coin_type, value) in used(&setup) {
                 b.act(b.coin(coin_type))?;
-                let seen = coins(&watch(b, COIN_TIME));
+                let seen = coins(&watch_coin(b));
                 let reported = seen.iter().any(|(_, routing)| *routing == Routing::Tubes);
                 let question = format!(
                     "Did the coin of {} go to its tube (and not to the cash box)?",

@@ -4,11 +4,13 @@ pub(in crate::device) mod coins;
 pub(in crate::device) mod payout;
 pub(in crate::device) mod service;
 
-use super::common::{ask, found, order, unreached};
+use super::common::{answered, ask, found, order, unreached};
 use crate::check::Seen;
+use crate::device::habit::Context;
 use crate::device::polling::poll_until;
+use crate::device::presumptions::Leeway;
 use crate::device::typed::ask_typed;
-use crate::device::{Answer, Bench, POLL_EVERY};
+use crate::device::{Answer, Bench, Close, POLL_EVERY, altered};
 use payrig_mdb::changer::{
     CoinCredit, CoinType, CoinTypes, Command, DispenseCount, Features, Report, Response, Routing,
     Setup, Status, TubeStatus,
@@ -71,9 +73,28 @@ fn poll(b: &mut Bench) -> Vec<Report> {
     }
 }
 
+/// One POLL that is answered, if it is within the non-response time.
+fn poll_answered(b: &mut Bench) -> Vec<Report> {
+    match answered(b, &Command::Poll, Close::Ack) {
+        Ok(Response::Poll(reports)) => reports,
+        _ => Vec::new(),
+    }
+}
+
 /// POLLs for a time and gives all that was reported.
 fn watch(b: &mut Bench, time: Micros) -> Vec<Report> {
     poll_until(b, time, poll, |_| false)
+}
+
+/// POLLs for as long as a coin may be on its way.
+fn watch_coin(b: &mut Bench) -> Vec<Report> {
+    let time = coin_time(b);
+    watch(b, time)
+}
+
+fn coin_time(b: &mut Bench) -> Micros {
+    b.works_from(Leeway::Way);
+    COIN_TIME
 }
 
 fn coins(reports: &[Report]) -> Vec<(CoinType, Routing)> {
@@ -111,6 +132,13 @@ fn in_tube(b: &mut Bench, coin_type: CoinType) -> Money {
     b.sum(|p| matches!(p, Place::Tube(_, t) if *t == coin_type.get()))
 }
 
+/// Leaves a status out of what POLL brings.
+fn hides(context: &Context<'_>, bytes: &mut Vec<u8>, hidden: Status) {
+    altered::changer_reports(context, bytes, |reports| {
+        reports.retain(|r| *r != Report::Status(hidden));
+    });
+}
+
 fn dispense(coin_type: CoinType, coins: u8) -> Command {
     let coins = DispenseCount::saturating(coins.into());
     Command::Dispense { coin_type, coins }
@@ -119,13 +147,25 @@ fn dispense(coin_type: CoinType, coins: u8) -> Command {
 /// Pays out and waits for the end. How many coins left, by the money, and the reports.
 fn pay(b: &mut Bench, coin_type: CoinType, coins: u8) -> Result<(Money, bool), Seen> {
     let before = in_tube(b, coin_type);
-    // A lost ACK is not this check's matter, and DISPENSE is never sent twice.
-    let _ = ask_typed(b, &dispense(coin_type, coins));
-    let ended = payout_ends(b);
+    let ended = paid_out(b, coin_type, coins)?;
     Ok((before.saturating_sub(in_tube(b, coin_type)), ended))
 }
 
+/// DISPENSE, and the end of the payout. A lost ACK is not the matter here: it is sent again only where it
+/// was not heard, and no coin has left its tube (Appendix 3, section 3, condition 1).
+fn paid_out(b: &mut Bench, coin_type: CoinType, coins: u8) -> Result<bool, Seen> {
+    let before = tubes(b)?;
+    let answer = ask_typed(b, &dispense(coin_type, coins));
+    let ended = payout_ends(b);
+    if answer == Err(Answer::Silence) && tubes(b)? == before {
+        let _ = ask_typed(b, &dispense(coin_type, coins));
+        return Ok(payout_ends(b));
+    }
+    Ok(ended)
+}
+
 fn payout_ends(b: &mut Bench) -> bool {
+    b.works_from(Leeway::WhileBusy);
     let by = b.now() + PAYOUT_TIME;
     while b.now() < by {
         b.wait(POLL_EVERY);
@@ -146,7 +186,8 @@ fn waiting_coin(b: &mut Bench) -> Result<CoinType, Seen> {
     };
     watch(b, Micros::ms(500));
     b.act_unasked(b.coin(coin_type))?;
-    b.wait(Micros::ms(1_500));
+    let time = coin_time(b);
+    b.wait(time);
     Ok(coin_type)
 }
 

@@ -1,14 +1,15 @@
 //! Tubes and payouts, counts compared.
 
 use super::{
-    COIN_TIME, coins, dispense, fullest, in_tube, pay, payout_ends, start, tubes, used, watch,
+    coins, dispense, fullest, hides, in_tube, paid_out, pay, payout_ends, start, tubes, used,
+    watch, watch_coin,
 };
 use crate::check::{Check, Quirk, Seen, Weight};
 use crate::device::habit::Context;
 use crate::device::typed::{self, Request};
 use crate::device::{Answer, DeviceCheck, altered};
-use payrig_mdb::changer::{Command, Routing};
-use payrig_units::{Money, words};
+use payrig_mdb::changer::{Command, Routing, Status};
+use payrig_units::{Micros, Money, words};
 
 /// The checks.
 pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
@@ -33,7 +34,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let mut followed = 0;
             for (coin_type, value) in used(&setup) {
                 b.act(b.coin(coin_type))?;
-                let reports = watch(b, COIN_TIME);
+                let reports = watch_coin(b);
                 let to_tube = coins(&reports).contains(&(coin_type, Routing::Tubes));
                 let after = tubes(b)?;
                 let rise = i32::from(after.counts.get(coin_type))
@@ -174,6 +175,32 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         },
     },
     Check {
+        id: "busy-until-paid",
+        title: "Is busy until a payout is over",
+        expected: "TUBE STATUS falls no further once POLL is answered without CHANGER PAYOUT BUSY",
+        section: "5.3, DISPENSE, note 2",
+        advice: "Boards believe that the change is out while it is being paid, and count it wrongly. \
+                 Update its software.",
+        weight: Weight::Rule,
+        quirk: Quirk::new(
+            "hides-busy",
+            "never says CHANGER PAYOUT BUSY, and answers POLL while it pays",
+            |s| s.habits.rewrite = Some(hides_busy),
+        ),
+        arrange: None,
+        run: |b| {
+            let (coin_type, _) = fullest(b)?;
+            if !paid_out(b, coin_type, 5)? {
+                return Ok(Seen::cannot_tell("the payout does not end"));
+            }
+            let said = tubes(b)?.counts.get(coin_type);
+            watch(b, Micros::secs(3));
+            let later = tubes(b)?.counts.get(coin_type);
+            let text = format!("{said} in the tube when it was no longer busy, then {later}");
+            Ok(Seen::judge(later == said, text))
+        },
+    },
+    Check {
         id: "dispense-acknowledged",
         title: "Acknowledges DISPENSE",
         expected: "ACK",
@@ -188,8 +215,14 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             let (coin_type, _) = fullest(b)?;
-            let answer = b.ask(dispense(coin_type, 1).block().bytes());
+            let before = tubes(b)?;
+            let mut answer = b.ask(dispense(coin_type, 1).block().bytes());
             payout_ends(b);
+            if answer == Answer::Silence && tubes(b)? == before {
+                // It was busy and did not hear it: nothing came out.
+                answer = b.ask(dispense(coin_type, 1).block().bytes());
+                payout_ends(b);
+            }
             Ok(Seen::judge(answer == Answer::Ack, answer.text()))
         },
     },
@@ -225,6 +258,10 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         },
     },
 ];
+
+fn hides_busy(context: &Context<'_>, bytes: &mut Vec<u8>) {
+    hides(context, bytes, Status::ChangerPayoutBusy);
+}
 
 fn tube_status_frozen(context: &Context<'_>, bytes: &mut Vec<u8>) {
     altered::frozen(

@@ -1,17 +1,18 @@
 //! Reports together and over resets, the lever, sensors, diagnostics, payouts by value.
 
 use super::{
-    COIN_TIME, coins, fullest, has, inside, payout_ends, poll, start, start_with, tubes, used,
-    waiting_coin, watch,
+    coin_time, coins, fullest, has, hides, inside, payout_ends, poll_answered, start, start_with,
+    tubes, used, waiting_coin, watch, watch_coin,
 };
 use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
-use crate::device::checks::common::{ask, order, patient_order};
+use crate::device::checks::common::{ask, order};
 use crate::device::habit::Context;
+use crate::device::presumptions::Leeway;
 use crate::device::typed::ask_typed;
 use crate::device::{Bench, DeviceCheck, altered};
 use payrig_bench::action::ChangerAction;
 use payrig_mdb::changer::{
-    CoinType, CoinTypes, Command, DiagnosticCode, Features, PerType, Report, Response, Status,
+    CoinType, CoinTypes, Command, DiagnosticCode, Features, PerType, Response, Status,
 };
 use payrig_units::{Micros, Money, words};
 
@@ -35,12 +36,14 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let used = used(&setup);
             watch(b, Micros::ms(500));
             let fed: Vec<CoinType> = used.iter().map(|(t, _)| *t).cycle().take(3).collect();
+            // One after another: a changer that is busy with a coin lets the next fall through.
+            let time = coin_time(b);
             for coin_type in &fed {
                 b.act_unasked(b.coin(*coin_type))?;
+                b.wait(time);
             }
-            b.wait(Micros::secs(2));
-            let first = coins(&poll(b)).len();
-            let rest = coins(&watch(b, COIN_TIME)).len();
+            let first = coins(&poll_answered(b)).len();
+            let rest = coins(&watch_coin(b)).len();
             let text = format!("{first} in the first answer, {rest} later");
             Ok(Seen::judge(first == fed.len(), text))
         },
@@ -59,7 +62,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         run: |b| {
             let coin_type = waiting_coin(b)?;
             order(b, &Command::Reset)?;
-            let seen = coins(&watch(b, COIN_TIME));
+            let seen = coins(&watch_coin(b));
             let said = seen.iter().any(|(t, _)| *t == coin_type);
             let text = if said {
                 "reported after the reset"
@@ -191,6 +194,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             let setup = start_with(b, Features::EXTENDED_DIAGNOSTIC)?;
+            b.works_from(Leeway::Level);
             if setup.level < 3 {
                 return Ok(Seen::skipped("a changer of level 2 has no diagnostics"));
             }
@@ -218,6 +222,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         arrange: None,
         run: |b| {
             let setup = start_with(b, Features::ALTERNATIVE_PAYOUT)?;
+            b.works_from(Leeway::Level);
             if setup.level < 3 {
                 return Ok(Seen::skipped("a changer of level 2 pays no values"));
             }
@@ -227,7 +232,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let value = u8::try_from(counts).unwrap_or(u8::MAX);
             let before = inside(b);
             let payout = Command::Payout { value };
-            patient_order(b, &payout)?;
+            order(b, &payout)?;
             if !payout_ends(b) {
                 return Ok(Seen::fail("the payout does not end"));
             }
@@ -261,6 +266,7 @@ fn escrow_presses(b: &mut Bench) -> Result<usize, Seen> {
 
 /// An optional feature is judged where the changer says it has it (section 5.3, 0FH 00H), only there.
 fn offers(b: &mut Bench, feature: Features) -> Result<(), Seen> {
+    b.works_from(Leeway::Features);
     let Response::Identification(id) = ask(b, &Command::Identification)? else {
         return Err(Seen::fail("no identification"));
     };
@@ -281,12 +287,6 @@ fn hides_sensor(context: &Context<'_>, bytes: &mut Vec<u8>) {
         }
     });
     hides(context, bytes, Status::DefectiveTubeSensor);
-}
-
-fn hides(context: &Context<'_>, bytes: &mut Vec<u8>, hidden: Status) {
-    altered::changer_reports(context, bytes, |reports| {
-        reports.retain(|r| *r != Report::Status(hidden));
-    });
 }
 
 /// One coin of type 0 too many.

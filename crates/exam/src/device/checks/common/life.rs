@@ -3,6 +3,7 @@
 use super::{ask, data, found, no_just_reset, non_response, order, poll, until_just_reset};
 use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
 use crate::device::habit::{Context, UNKNOWN};
+use crate::device::presumptions::Leeway;
 use crate::device::setup::Kind;
 use crate::device::typed::{Common, Request};
 use crate::device::{Answer, Bench, DeviceCheck, POLL_EVERY, altered};
@@ -68,6 +69,32 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         },
     },
     Check {
+        id: "no-nak-for-good-command",
+        title: "Answers no undamaged command with NAK",
+        expected: "no NAK to a command that it does not know and whose CHK is right",
+        section: "Appendix 3, section 3",
+        advice: "Boards take its NAK for a noisy bus and repeat the command for nothing.",
+        weight: Weight::Advice,
+        quirk: Quirk::new(
+            "naks-unknown",
+            "answers an unknown sub-command with NAK",
+            |s| s.habits.naks_unknown = true,
+        ),
+        arrange: None,
+        run: |b| {
+            found(b);
+            let mut naks = 0;
+            for _ in 0..5 {
+                let unknown = unknown(b);
+                naks += u32::from(b.ask(&unknown) == Answer::Nak);
+                b.wait(POLL_EVERY);
+                poll(b);
+            }
+            let text = format!("NAK {naks} of five", naks = words::times(naks));
+            Ok(Seen::judge(naks == 0, text))
+        },
+    },
+    Check {
         id: "identity-readable",
         title: "Says who it is",
         expected: "maker code, serial and model number in printable characters",
@@ -83,6 +110,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         run: |b| {
             found(b);
             let (level, _) = set_up(b)?;
+            b.works_from(Leeway::Level);
             if b.kind() == Kind::Changer && level < 3 {
                 return Ok(Seen::skipped("a changer of level 2 has no identification"));
             }

@@ -7,13 +7,20 @@ pub(in crate::device) mod resets;
 pub(in crate::device) mod times;
 
 use crate::check::Seen;
+use crate::device::presumptions::Leeway;
 use crate::device::setup::Kind;
-use crate::device::typed::{Common, Request, ask_typed};
-use crate::device::{Answer, Bench, POLL_EVERY};
+use crate::device::typed::{Common, Request, ask_typed, exchange};
+use crate::device::{Answer, Bench, Close, POLL_EVERY};
 use payrig_units::Micros;
 
+/// How long a device may be away, in a check that goes by it.
+fn non_response(bench: &mut Bench) -> Micros {
+    bench.works_from(Leeway::Start);
+    non_response_time(bench)
+}
+
 /// How long a device may be away (5.4, 6.4, 7.5).
-fn non_response(bench: &Bench) -> Micros {
+fn non_response_time(bench: &Bench) -> Micros {
     match bench.kind() {
         Kind::BillValidator | Kind::BillRecycler | Kind::Cashless => Micros::secs(5),
         _ => Micros::secs(2),
@@ -45,7 +52,7 @@ fn polls_just_reset(bench: &mut Bench) -> bool {
 /// come within the non-response time and one polling interval.
 pub(super) fn until_just_reset(bench: &mut Bench) -> Option<Micros> {
     let from = bench.now();
-    let by = from + non_response(bench) + Micros::ms(500);
+    let by = from + non_response_time(bench) + Micros::ms(500);
     while bench.now() < by {
         if polls_just_reset(bench) {
             return Some(bench.now().since(from));
@@ -91,7 +98,7 @@ fn found_anew(bench: &mut Bench) -> Result<(), Seen> {
 /// for what is about their bytes.
 pub(super) fn data(bench: &mut Bench, request: &impl Request) -> Result<Vec<u8>, Seen> {
     let block = request.block();
-    let by = bench.now() + non_response(bench);
+    let by = bench.now() + non_response_time(bench);
     let mut answer = bench.ask(block.bytes());
     while bench.now() < by {
         match answer {
@@ -118,28 +125,34 @@ pub(super) fn ask<R: Request>(bench: &mut Bench, request: &R) -> Result<R::Respo
     read.map_err(|error| unreached(format!("{}: {error}", request.name())))
 }
 
-/// Gives an order that is answered with ACK.
-pub(super) fn order(bench: &mut Bench, request: &impl Request) -> Result<(), Seen> {
-    match bench.ask(request.block().bytes()) {
-        Answer::Ack => Ok(()),
-        other => {
-            let name = request.name();
-            Err(unreached(format!("{name} brought {}", other.text())))
+/// One exchange, again where it is answered with nothing, as it may be for the non-response time.
+pub(super) fn answered<R: Request>(
+    bench: &mut Bench,
+    request: &R,
+    close: Close,
+) -> Result<R::Response, Answer> {
+    let by = bench.now() + non_response_time(bench);
+    loop {
+        match exchange(bench, request, close) {
+            Err(Answer::Silence) if bench.now() < by => bench.wait(POLL_EVERY),
+            answer => return answer,
         }
     }
 }
 
-/// As [`order`], for one that may be answered by nothing while the device is busy.
-pub(super) fn patient_order(bench: &mut Bench, request: &impl Request) -> Result<(), Seen> {
-    let name = request.name();
-    for _ in 0..40 {
-        match bench.ask(request.block().bytes()) {
-            Answer::Silence => {
-                bench.wait(Micros::ms(50));
-            }
+/// Gives an order that is answered with ACK: again where it is answered with nothing, as it may be for the
+/// non-response time (2.2; Appendix 3, section 3).
+pub(super) fn order(bench: &mut Bench, request: &impl Request) -> Result<(), Seen> {
+    let block = request.block();
+    let by = bench.now() + non_response_time(bench);
+    loop {
+        match bench.ask(block.bytes()) {
             Answer::Ack => return Ok(()),
-            other => return Err(unreached(format!("{name} brought {}", other.text()))),
+            Answer::Silence if bench.now() < by => bench.wait(POLL_EVERY),
+            other => {
+                let name = request.name();
+                return Err(unreached(format!("{name} brought {}", other.text())));
+            }
         }
     }
-    Err(unreached(format!("{name} is not answered")))
 }

@@ -1,7 +1,8 @@
 //! Resets and JUST RESET.
 
 use super::{
-    found, found_anew, no_just_reset, non_response, order, poll, polls_just_reset, until_just_reset,
+    answered, found, found_anew, no_just_reset, non_response, non_response_time, order, poll,
+    polls_just_reset, until_just_reset,
 };
 use crate::check::{Check, Quirk, Run, Seen, Weight};
 use crate::device::typed::{Common, Request, is_reset};
@@ -110,6 +111,43 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         },
     },
     Check {
+        id: "repeats-until-acknowledged",
+        title: "Repeats a report as often as its ACK is lost",
+        expected: "JUST RESET at each of six POLLs that nobody acknowledges",
+        section: "2.2, Appendix 3, section 3",
+        advice: "What it reports is lost when the bus is noisy for longer. Do not install it.",
+        weight: Weight::Rule,
+        quirk: Quirk::new("repeats-once", "drops a report that it sent twice", |s| {
+            s.habits.repeats_at_most = Some(2)
+        }),
+        arrange: None,
+        run: |b| {
+            b.bus_reset();
+            let just_reset = |b: &mut Bench| {
+                let poll = Common::Poll.at(b);
+                answered(b, &poll, Close::Silence).is_ok_and(|said| said.says_just_reset())
+            };
+            let by = b.now() + non_response(b) + Micros::ms(500);
+            while !just_reset(b) {
+                if b.now() >= by {
+                    return Ok(Seen::cannot_tell("JUST RESET never came"));
+                }
+                b.wait(POLL_EVERY);
+            }
+            let mut said = 1;
+            while said < UNACKNOWLEDGED && just_reset(b) {
+                said += 1;
+            }
+            // It is acknowledged after all.
+            poll(b);
+            let text = format!(
+                "said {said} while no ACK came, {UNACKNOWLEDGED} POLLs",
+                said = words::times(said)
+            );
+            Ok(Seen::judge(said == UNACKNOWLEDGED, text))
+        },
+    },
+    Check {
         id: "nak-repeats",
         title: "Repeats a report that was answered with NAK",
         expected: "the same data at the next POLL",
@@ -169,6 +207,9 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
     },
 ];
 
+/// POLLs whose answer nobody acknowledges.
+const UNACKNOWLEDGED: u32 = 6;
+
 /// It answers and never says JUST RESET.
 const NEVER_SET_UP: &str =
     "A board may never set this device up. Update its software or replace it.";
@@ -195,7 +236,12 @@ fn first_report(b: &mut Bench, close: Close) -> Result<Answer, Seen> {
 }
 
 fn repeated(b: &mut Bench, first: &Answer) -> Run {
-    let again = poll(b);
+    let mut again = poll(b);
+    let by = b.now() + non_response_time(b);
+    while again == Answer::Silence && b.now() < by {
+        b.wait(POLL_EVERY);
+        again = poll(b);
+    }
     let same = again.data().is_some() && again.data() == first.data();
     let text = format!("first {}, then {}", first.text(), again.text());
     Ok(Seen::judge(same, text))

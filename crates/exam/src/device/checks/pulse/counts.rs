@@ -131,19 +131,39 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             let bill = largest(b)?;
             let second = b.values().first().copied().unwrap_or(bill);
             afford(b, &[bill, second])?;
-            b.act(b.money(bill))?;
-            // The next as soon as the first pulse of this one has begun.
-            let by = b.now() + Micros::secs(10);
-            while !b.has_edges() && b.now() < by {
-                b.wait(Micros::ms(5));
+            match b.is_outside() {
+                true => b.act_in_a_row(b.money(bill), b.money(second))?,
+                false => {
+                    b.act(b.money(bill))?;
+                    // The next as soon as the first pulse of this one has begun.
+                    let by = b.now() + Micros::secs(10);
+                    while !b.has_edges() && b.now() < by {
+                        b.wait(Micros::ms(5));
+                    }
+                    if !b.has_edges() {
+                        return Ok(Seen::cannot_tell("no pulses came"));
+                    }
+                    b.act(b.money(second))?;
+                }
             }
-            if !b.has_edges() {
-                return Ok(Seen::cannot_tell("no pulses came"));
-            }
-            b.act(b.money(second))?;
             b.wait(Micros::secs(12));
             let trains = b.take_trains();
             let counts: Vec<String> = trains.iter().map(|t| t.count().to_string()).collect();
+            let one_alone = |train: &Train| {
+                let count = train.count() as u64;
+                count == b.pulses_for(bill) || count == b.pulses_for(second)
+            };
+            match trains.as_slice() {
+                [] if b.is_outside() => return Ok(Seen::cannot_tell("no pulses came")),
+                [train] if b.is_outside() && one_alone(train) => {
+                    let text = format!(
+                        "{}: one of the two was not taken",
+                        words::count(train.count(), "pulse")
+                    );
+                    return Ok(Seen::cannot_tell(text));
+                }
+                _ => {}
+            }
             let text = format!("trains of {} pulses", counts.join(" and "));
             Ok(measured(b, Seen::judge(trains.len() == 2, text)))
         },

@@ -5,9 +5,10 @@ pub(in crate::device) mod payouts;
 pub(in crate::device) mod stores;
 
 use super::bill::{accept, poll, setup, used, watch};
-use super::common::{ask, found, order};
+use super::common::{ask, found, order, unreached};
 use crate::check::Seen;
-use crate::device::typed::ask_typed;
+use crate::device::presumptions::Leeway;
+use crate::device::typed::{Request, ask_typed};
 use crate::device::{Answer, Bench, POLL_EVERY};
 use payrig_mdb::bill::{BillCounts, BillTypes, Command, Options, RecyclerUse, Response, Setup};
 use payrig_units::{Micros, Money, Place, words};
@@ -66,11 +67,33 @@ fn fullest(b: &mut Bench, least: u16) -> Result<(u8, Money), Seen> {
 
 /// Orders a payout and waits for its end: the values of the PAYOUT VALUE POLLs, in counts.
 fn pay(b: &mut Bench, command: &Command) -> Result<u64, Seen> {
-    order(b, command)?;
+    order_payout(b, command)?;
     payout_ends(b)
 }
 
+/// Orders a payout. One that is not answered is ordered again only where it was not heard, and no bill has
+/// left its store (Appendix 3, section 3, condition 1).
+fn order_payout(b: &mut Bench, command: &Command) -> Result<(), Seen> {
+    let before = status(b)?;
+    let mut answer = b.ask(command.block().bytes());
+    if answer == Answer::Silence {
+        payout_ends(b)?;
+        if status(b)? != before {
+            return Ok(());
+        }
+        answer = b.ask(command.block().bytes());
+    }
+    match answer {
+        Answer::Ack => Ok(()),
+        other => {
+            let name = command.name();
+            Err(unreached(format!("{name} brought {}", other.text())))
+        }
+    }
+}
+
 fn payout_ends(b: &mut Bench) -> Result<u64, Seen> {
+    b.works_from(Leeway::WhileBusy);
     let (by, mut paid) = (b.now() + PAYOUT_TIME, 0);
     while b.now() < by {
         poll(b);
