@@ -8,6 +8,7 @@ use payrig_mdb::changer::Features;
 use payrig_peripherals::bill::WhileMoving;
 use payrig_peripherals::cashless::{Answers, Policy, WhileBusy};
 use payrig_peripherals::changer::WhilePaying;
+use payrig_pulse::Profile;
 use payrig_units::{Micros, Money};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
@@ -16,6 +17,33 @@ use std::fmt::Write as _;
 type Other = (&'static str, Kind, &'static [Leeway], fn(&mut Setup));
 
 const OTHERS: &[Other] = &[
+    ("slow bills", Kind::PulseBill, &[Leeway::Way], |s| {
+        let bill = &mut s.pulse.bill;
+        (bill.travel_ms, bill.stack_ms, bill.return_ms) = (2_500, 2_000, 2_500);
+    }),
+    ("long pulses", Kind::PulseBill, &[], |s| {
+        s.pulse.bill.pulse = Profile::long()
+    }),
+    ("slow coins", Kind::PulseCoin, &[Leeway::Way], |s| {
+        s.pulse.coin.fall_ms = 2_500
+    }),
+    (
+        "slow coins above a hopper",
+        Kind::PulseCoinHopper,
+        &[Leeway::Way],
+        |s| {
+            s.pulse.coin.fall_ms = 2_500;
+        },
+    ),
+    ("slow cards", Kind::PulseCard, &[Leeway::Way], |s| {
+        s.pulse.card.authorise_ms = 5_000
+    }),
+    ("one price", Kind::PulseCard, &[], |s| {
+        s.pulse.card.price = Some(Money(100))
+    }),
+    ("slow hopper", Kind::PulseHopper, &[], |s| {
+        s.pulse.hopper.coin_interval_ms = 800
+    }),
     (
         "level 2",
         Kind::Changer,

@@ -3,6 +3,7 @@
 use super::{afford, affordable, feed, lacking, largest, measured, refused_unseen};
 use crate::check::{COMMON_PRACTICE, Check, Quirk, Seen, Weight};
 use crate::device::DeviceCheck;
+use crate::device::presumptions::Leeway;
 use payrig_pulse::{CreditCounter, Profile, Train};
 use payrig_units::{Micros, Money, words};
 
@@ -128,6 +129,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             pulse.card.authorise_ms = 500;
         }),
         run: |b| {
+            b.works_from(Leeway::Way);
             let bill = largest(b)?;
             let second = b.values().first().copied().unwrap_or(bill);
             afford(b, &[bill, second])?;

@@ -11,6 +11,7 @@ pub(in crate::device) mod times;
 
 use crate::check::{Run, Seen};
 use crate::device::Bench;
+use crate::device::presumptions::Leeway;
 use crate::device::setup::Kind;
 use crate::skip::Skip;
 use payrig_pulse::Train;
@@ -71,6 +72,7 @@ fn feed(b: &mut Bench, value: Money) -> Result<Vec<Train>, Seen> {
     afford(b, &[value])?;
     b.take_trains();
     b.act(b.money(value))?;
+    b.works_from(Leeway::Way);
     let profile = b.profile()?;
     let one = profile.on + profile.off + profile.off;
     let pulses = b.pulses_for(value);
