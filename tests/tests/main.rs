@@ -49,6 +49,7 @@ mod rig_size;
 mod robustness;
 mod run_command;
 mod session_diagrams;
+mod sheet;
 mod tickets;
 #[cfg(target_os = "linux")]
 mod trust;

@@ -423,14 +423,14 @@ fn an_output_that_fails_at_the_end_takes_no_other_with_it() {
 }
 
 /// A headless browser, where there is one.
-fn chromium() -> Option<PathBuf> {
+pub(crate) fn chromium() -> Option<PathBuf> {
     let folders = std::env::var_os("PATH")?;
     std::env::split_paths(&folders)
         .flat_map(|folder| ["chromium", "chromium-browser"].map(|name| folder.join(name)))
         .find(|path| path.is_file())
 }
 
-fn browse(browser: &Path, folder: &Path, page: &Path, arguments: &[String]) {
+pub(crate) fn browse(browser: &Path, folder: &Path, page: &Path, arguments: &[String]) {
     let profile = tempfile::tempdir().unwrap();
     let output = Command::new(browser)
         .args([
@@ -452,6 +452,14 @@ fn browse(browser: &Path, folder: &Path, page: &Path, arguments: &[String]) {
         .unwrap();
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{said}");
+}
+
+/// The pages of a PDF file.
+pub(crate) fn pages(pdf: &[u8]) -> usize {
+    assert!(pdf.starts_with(b"%PDF-"));
+    let count = |needle: &[u8]| pdf.windows(needle.len()).filter(|w| *w == needle).count();
+    // A page object says "/Type /Page", their list "/Type /Pages".
+    count(b"/Type /Page") - count(b"/Type /Pages")
 }
 
 #[test]
@@ -505,11 +513,7 @@ fn a_browser_shows_it_light_and_dark_and_prints_it_on_two_pages() {
             format!("--print-to-pdf={}", paper.display()),
         ];
         browse(&browser, folder.path(), &page, &arguments);
-        let pdf = fs::read(paper).unwrap();
-        assert!(pdf.starts_with(b"%PDF-"));
-        let count = |needle: &[u8]| pdf.windows(needle.len()).filter(|w| *w == needle).count();
-        // A page object says "/Type /Page", their list "/Type /Pages".
-        let pages = count(b"/Type /Page") - count(b"/Type /Pages");
+        let pages = pages(&fs::read(paper).unwrap());
         assert!((1..=2).contains(&pages), "paper {number}: {pages} pages");
     }
 }

@@ -37,6 +37,8 @@ pub struct BillAnswer {
     pub bill: Money,
     /// The changes it leads to, each once.
     pub changes: Vec<Money>,
+    /// The machine takes such a bill at all; of another it is asked what would be if it did.
+    pub known: bool,
     /// The board would take it with nothing else in.
     pub welcome: bool,
     /// How many sales in a row the fill lasts, all paid with this bill.
@@ -83,12 +85,10 @@ fn fills(machine: &Machine, changes: &[Money], sales: &[u32]) -> Vec<FillAnswers
 /// # Errors
 /// When the machine makes no sense or its amounts are too large: see [`MachineError`].
 pub fn analyse(machine: &Machine, questions: &Questions) -> Result<Analysis, MachineError> {
-    let largest = questions.bills.iter().copied().max().unwrap_or_default();
-    let max_credit = questions
-        .max_credit
-        .max(machine.largest_piece())
-        .max(largest);
-    machine.check(max_credit)?;
+    let asked = questions.bills.iter().copied().max().unwrap_or_default();
+    // What cannot come in makes no credit.
+    let max_credit = questions.max_credit.max(machine.largest_piece());
+    machine.check(max_credit.max(asked))?;
     if let Some(bill) = questions.bills.iter().find(|b| **b <= Money::ZERO) {
         return Err(MachineError::Worthless(*bill));
     }
@@ -101,6 +101,7 @@ pub fn analyse(machine: &Machine, questions: &Questions) -> Result<Analysis, Mac
         let changes = changes_of(machine, *bill);
         BillAnswer {
             bill: *bill,
+            known: machine.pieces.iter().any(|p| p.value == *bill),
             welcome: is_welcome(machine, &counts, *bill),
             run: run(machine, &counts, &changes, questions.play),
             fills: fills(machine, &changes, &questions.sales),

@@ -9,6 +9,7 @@
 //! No clock, no I/O: values in, values out.
 
 mod analysis;
+mod changes;
 mod fill;
 mod light;
 mod machine;
@@ -17,10 +18,11 @@ mod reach;
 mod sales;
 
 pub use analysis::{Analysis, BillAnswer, FillAnswers, Questions, analyse};
+pub use changes::changes_of;
 pub use fill::{FillAnswer, smallest_fill};
-pub use light::{exact_change_light, is_welcome};
-pub use machine::{Machine, MachineError, Piece, Tube};
-pub use need::{Need, changes_of, needs};
+pub use light::{Acceptance, exact_change_light, is_welcome};
+pub use machine::{Guard, Line, Machine, MachineError, Piece, Tube};
+pub use need::{Need, needs};
 pub use payrig_controller::{Coins, Stock, make_change};
 pub use reach::Reach;
 pub use sales::{Run, RunFailure, run, some_way};

@@ -24,17 +24,39 @@ impl Tube {
     }
 }
 
+/// What stands between a coin or bill and the machine: what a board can do before it is in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Guard {
+    /// Nothing but the credit limit: a coin is taken on sight.
+    OnSight,
+    /// It is refused by itself: a bill on the bus, by its type.
+    Alone,
+    /// It comes in while this one of [`Machine::lines`] is open, and with it all that the line holds off.
+    Line(usize),
+}
+
 /// A coin or bill the machine takes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Piece {
     /// Its value, above zero.
     pub value: Money,
-    /// True when the board can look before it takes it (a bill in escrow), and gives it back when
-    /// it could not be changed.
-    pub guarded: bool,
-    /// True when it lands in a tube, where it may serve as change later; false for a bill, and for
-    /// a coin without a tube.
+    /// What the board can do before it takes it.
+    pub guard: Guard,
+    /// True when it lands in a tube or a store, where it may serve as change later; false for a coin
+    /// without a tube and a bill without a store.
     pub to_tube: bool,
+}
+
+/// The one line that holds an acceptor off, for all that it takes.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Line {
+    /// The device whose line it is.
+    pub name: String,
+    /// What the board looks at before it opens the line.
+    pub opens: Vec<Money>,
+    /// True when all of these must be changeable (what the board's own lines ask for), false when one
+    /// is enough (a bridge that opens as soon as any type is enabled).
+    pub all: bool,
 }
 
 /// A machine as far as its float is concerned.
@@ -42,8 +64,15 @@ pub struct Piece {
 pub struct Machine {
     /// Tubes that can pay; a defective one is left out.
     pub tubes: Vec<Tube>,
-    /// Coins and bills taken.
+    /// Coins and bills that can come in.
     pub pieces: Vec<Piece>,
+    /// Lines that hold acceptors off.
+    pub lines: Vec<Line>,
+    /// The bills of the validator on the bus that the board takes: the exact-change light goes by the
+    /// smallest. A board knows no bills of an acceptor on pulse lines.
+    pub bills: Vec<Money>,
+    /// Coins of the changer are refused from this credit on.
+    pub credit_limit: Option<Money>,
     /// Prices. A price of zero stands for the return lever: everything is given back.
     pub prices: Vec<Money>,
     /// True when there is something to pay change with at all, even when empty: a changer, a recycler.
@@ -118,14 +147,10 @@ impl Machine {
         self.tubes.iter().zip(counts).map(each).sum()
     }
 
-    /// The bills and coins the board can refuse after a look, in order of value, each once.
-    #[must_use]
-    pub fn guarded(&self) -> Vec<Money> {
-        let guarded = self.pieces.iter().filter(|p| p.guarded);
-        let mut values: Vec<Money> = guarded.map(|p| p.value).collect();
-        values.sort_unstable();
-        values.dedup();
-        values
+    /// The pieces of that value that the board can refuse or hold off.
+    pub(crate) fn of_value(&self, value: Money) -> impl Iterator<Item = &Piece> {
+        let guarded = self.pieces.iter().filter(|p| p.guard != Guard::OnSight);
+        guarded.filter(move |p| p.value == value)
     }
 
     /// The largest coin or bill.
@@ -139,7 +164,9 @@ impl Machine {
     pub(crate) fn unit(&self) -> Money {
         let tubes = self.tubes.iter().map(|t| t.value);
         let pieces = self.pieces.iter().map(|p| p.value);
-        let all = tubes.chain(pieces).chain(self.prices.iter().copied());
+        let looked_at = self.lines.iter().flat_map(|l| &l.opens).chain(&self.bills);
+        let all = tubes.chain(pieces).chain(looked_at.copied());
+        let all = all.chain(self.prices.iter().copied());
         Money(all.fold(0, |g, m| gcd(m.as_minor(), g)).max(1))
     }
 

@@ -1,16 +1,24 @@
 //! `payrig float`.
 
 mod machine;
+#[cfg(test)]
+mod on_the_bench;
+mod plan;
 
+use crate::outputs::{Files, write_whole};
 use crate::style::STYLES;
 use crate::terminal;
 use crate::{Exit, Failure, Format};
 use clap::Args;
-use machine::machine;
+use machine::{Float, machine};
+use payrig_bench::Plan;
+use payrig_bench::machine::About;
 use payrig_float::{
-    Analysis, BillAnswer, FillAnswer, FillAnswers, Machine, Need, Questions, Tube, analyse,
+    Analysis, BillAnswer, FillAnswer, FillAnswers, Guard, Machine, Need, Questions, Tube, analyse,
 };
+use payrig_report::{FillPlan, fill_html};
 use payrig_rig::FIRST_VEND;
+use payrig_tickets::Site;
 use payrig_units::{Decimals, Money, Visible, words};
 use serde_json::{Value, json};
 use std::io::{self, Write};
@@ -24,8 +32,8 @@ const EMBEDDED: &str = "first-vend.toml";
 pub(crate) struct FloatArguments {
     /// The rig [default: the built-in one of payrig run].
     rig: Option<PathBuf>,
-    /// Ask about this bill, as in 5.00; may be given several times [default: the bills the rig
-    /// takes, or 1, 5 and 20 where it takes none].
+    /// Ask about this bill, as in 5.00; may be given several times [default: the bills that can come
+    /// in, or the coins that buy something with change where there are none].
     #[arg(long, value_name = "AMOUNT")]
     bill: Vec<String>,
     /// Find the smallest fill for this many sales in a row; may be given several times.
@@ -37,6 +45,9 @@ pub(crate) struct FloatArguments {
     /// Also ask that everything put in can be given back in coins (the return lever).
     #[arg(long)]
     refunds: bool,
+    /// Write the fill to put in, tube by tube, and what it buys as one HTML file to print.
+    #[arg(long, value_name = "FILE")]
+    html: Option<PathBuf>,
     /// How to write the answers; amounts in JSON are in minor units (cents).
     #[arg(long, value_enum, default_value_t)]
     format: Format,
@@ -44,19 +55,16 @@ pub(crate) struct FloatArguments {
 
 fn questions(
     arguments: &FloatArguments,
-    machine: &Machine,
+    float: &Float,
     decimals: Decimals,
 ) -> Result<Questions, Failure> {
+    let machine = &float.machine;
     let parse = |text: &String| {
         Money::parse(text, decimals).map_err(|error| Failure::Wrong(error.to_string()))
     };
     let mut bills: Vec<Money> = arguments.bill.iter().map(parse).collect::<Result<_, _>>()?;
     if bills.is_empty() {
-        bills = machine.guarded();
-    }
-    if bills.is_empty() {
-        let unit = 10_i64.saturating_pow(u32::from(decimals.0));
-        bills = [1, 5, 20].map(|n| Money(unit.saturating_mul(n))).to_vec();
+        bills = usual_bills(float);
     }
     bills.sort_unstable();
     bills.dedup();
@@ -83,26 +91,98 @@ pub(crate) fn float(arguments: &FloatArguments) -> Result<Exit, Failure> {
     let file = arguments.rig.as_deref().unwrap_or(Path::new(EMBEDDED));
     let wrong =
         |error: &dyn std::fmt::Display| Failure::Wrong(format!("{}: {error}", file.display()));
-    let machine = machine(&rig, arguments.refunds).map_err(|error| wrong(&error))?;
-    let questions = questions(arguments, &machine, rig.decimals)?;
-    let analysis = analyse(&machine, &questions).map_err(|error| wrong(&error))?;
+    let float = machine(&rig, arguments.refunds).map_err(|error| wrong(&error))?;
+    let questions = questions(arguments, &float, rig.decimals)?;
+    let analysis = analyse(&float.machine, &questions).map_err(|error| wrong(&error))?;
+    if let Some(html) = &arguments.html {
+        let mut files = Files::default();
+        files.read("the rig", arguments.rig.as_deref());
+        files.write("the page", Some(html))?;
+        let plan = plan::plan(&float, &analysis, rig.decimals);
+        let made = format!("{}, payrig {}", now(), env!("CARGO_PKG_VERSION"));
+        let page = fill_html(&rig.name, &made, &about(&rig.machine.about), &plan);
+        write_whole(html, |out| out.write_all(page.as_bytes()))?;
+        terminal::put!("wrote {}", html.display())?;
+        return Ok(ended(&analysis));
+    }
     match arguments.format {
-        Format::Json => write_json(&machine, &analysis)?,
+        Format::Json => write_json(&float.machine, &analysis)?,
         Format::Text => Told {
-            machine: &machine,
+            float: &float,
+            machine: &float.machine,
             decimals: rig.decimals,
         }
         .write(&rig.name, &analysis)?,
     }
-    Ok(if analysis.always() {
-        Exit::Passed
-    } else {
-        Exit::FellShort
-    })
+    Ok(ended(&analysis))
+}
+
+fn ended(analysis: &Analysis) -> Exit {
+    match analysis.always() {
+        true => Exit::Passed,
+        false => Exit::FellShort,
+    }
+}
+
+/// The site's clock.
+pub(crate) fn now() -> String {
+    Site::of_this_computer().clock_now()
+}
+
+/// What is known of a machine, for the head of a paper; notes are not.
+pub(crate) fn about(about: &About) -> Vec<(String, String)> {
+    let all = [
+        ("site", &about.site),
+        ("asset", &about.asset),
+        ("machine", &about.model),
+        ("board", &about.board),
+        ("technician", &about.technician),
+    ];
+    let known = all
+        .into_iter()
+        .filter_map(|(what, value)| Some((what, value.clone()?)));
+    known
+        .map(|(what, value)| (what.to_owned(), value))
+        .collect()
+}
+
+/// The fill of a rig for ten sales in a row and less, for other papers; why not, where there is none.
+pub(crate) fn plan_of(rig: &Plan) -> Result<FillPlan, String> {
+    let float = machine(rig, false)?;
+    if float.machine.tubes.is_empty() {
+        return Err("Nothing in this machine pays change: there is nothing to fill.".to_owned());
+    }
+    let questions = default_questions(&float, vec![1, 2, 3, 5, 10]);
+    let analysis = analyse(&float.machine, &questions).map_err(|error| error.to_string())?;
+    Ok(plan::plan(&float, &analysis, rig.decimals))
+}
+
+/// The pieces that are asked about where nobody says which.
+fn usual_bills(float: &Float) -> Vec<Money> {
+    let machine = &float.machine;
+    if !float.bills.is_empty() {
+        return float.bills.clone();
+    }
+    let cheapest = machine.prices.iter().filter(|p| **p > Money::ZERO).min();
+    let mut values: Vec<Money> = machine.pieces.iter().map(|p| p.value).collect();
+    values.retain(|v| cheapest.is_some_and(|price| v > price));
+    values.sort_unstable();
+    values.dedup();
+    values
+}
+
+fn default_questions(float: &Float, sales: Vec<u32>) -> Questions {
+    Questions {
+        bills: usual_bills(float),
+        play: sales.last().copied().unwrap_or(1).max(20),
+        sales,
+        max_credit: float.machine.largest_piece(),
+    }
 }
 
 /// Writes answers for people.
 struct Told<'a> {
+    float: &'a Float,
     machine: &'a Machine,
     decimals: Decimals,
 }
@@ -124,8 +204,8 @@ impl Told<'_> {
         let mut out = terminal::screen();
         let head = STYLES.head;
         let machine = self.machine;
-        let pieces = |guarded: bool| {
-            let some = machine.pieces.iter().filter(move |p| p.guarded == guarded);
+        let pieces = |guard: Guard| {
+            let some = machine.pieces.iter().filter(move |p| p.guard == guard);
             self.all(some.map(|p| p.value))
         };
         writeln!(out, "{head}Float of \"{}\"{head:#}", Visible(name))?;
@@ -143,10 +223,17 @@ impl Told<'_> {
         writeln!(out, "  tubes     {} (worth {worth})", tubes.join(", "))?;
         writeln!(
             out,
-            "  taken     {} on sight; {} after a look (bills in escrow)",
-            pieces(false),
-            pieces(true)
+            "  taken     {} on sight; {} after a look (bills on the bus)",
+            pieces(Guard::OnSight),
+            pieces(Guard::Alone)
         )?;
+        for (number, _) in machine.lines.iter().enumerate() {
+            let held = pieces(Guard::Line(number));
+            writeln!(
+                out,
+                "            {held} held off together (one line for all)"
+            )?;
+        }
         writeln!(
             out,
             "  prices    {}",
@@ -212,14 +299,33 @@ impl Told<'_> {
         )
     }
 
+    /// Whether a bill is taken now.
+    fn taken(&self, answer: &BillAnswer) -> &'static str {
+        let pieces = self.machine.pieces.iter();
+        let mut its = pieces.filter(|p| p.value == answer.bill);
+        let on_lines = its.all(|p| matches!(p.guard, Guard::Line(_)));
+        match (answer.known, answer.welcome) {
+            (false, true) => "this machine takes none; if it did, it would be taken now",
+            (false, false) => {
+                "this machine takes none; if it did, some change could not be paid now"
+            }
+            (true, true) => "taken now",
+            (true, false) if on_lines => {
+                "not taken now: the change for all that its acceptor takes could not be paid"
+            }
+            (true, false) => "not taken now: some change could not be paid",
+        }
+    }
+
     fn bill(&self, mut out: impl Write, answer: &BillAnswer) -> io::Result<()> {
         let head = STYLES.head;
         let bill = self.money(answer.bill);
-        let taken = match answer.welcome {
-            true => "taken now",
-            false => "not taken now: some change could not be paid",
+        let taken = self.taken(answer);
+        let what = match self.float.bills.contains(&answer.bill) || !answer.known {
+            true => "Bill",
+            false => "Coin",
         };
-        writeln!(out, "\n{head}Bill of {bill}{head:#}: {taken}")?;
+        writeln!(out, "\n{head}{what} of {bill}{head:#}: {taken}")?;
         let run = &answer.run;
         let sales = words::count(run.sales, "sale");
         match &run.failure {
@@ -352,7 +458,7 @@ fn write_json(machine: &Machine, analysis: &Analysis) -> io::Result<()> {
     for bill in &analysis.bills {
         let failure = bill.run.failure.as_ref();
         put(
-            json!({"type": "bill", "bill": bill.bill, "welcome": bill.welcome,
+            json!({"type": "bill", "bill": bill.bill, "taken": bill.known, "welcome": bill.welcome,
                    "changes": bill.changes, "lasts": bill.run.sales, "gave_up": bill.run.gave_up,
                    "fails_with": failure.map(|f| &f.changes),
                    "another_way": failure.and_then(|f| f.another_way),

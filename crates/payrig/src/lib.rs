@@ -17,6 +17,7 @@ mod read;
 mod recording;
 mod report;
 mod run;
+mod sheet;
 mod style;
 mod summary;
 mod terminal;
@@ -61,6 +62,8 @@ enum Command {
     Float(float::FloatArguments),
     /// Turn a saved examination into reports: terminal, HTML, JUnit XML.
     Report(report::ReportArguments),
+    /// The hand-over sheet of a machine: how it was set, what to put in, what was examined.
+    Sheet(sheet::SheetArguments),
     /// Examinations kept by serial number: list, show, compare, export, repair list, labels.
     Tickets(tickets::TicketsArguments),
 }
@@ -100,6 +103,7 @@ pub fn main() -> ExitCode {
         Command::Pulse(arguments) => pulse::pulse(&arguments),
         Command::Float(arguments) => float::float(&arguments),
         Command::Report(arguments) => report::report(&arguments),
+        Command::Sheet(arguments) => sheet::sheet(&arguments),
         Command::Tickets(arguments) => tickets::tickets(&arguments),
     };
     let exit = ended.unwrap_or_else(|failure| {

@@ -13,7 +13,11 @@ mod words;
 pub use drawing::board_map::board_map;
 pub use example::example;
 pub use figures::{Figures, figures};
-pub use html::{Label, Shelf, ShelfUnit, html, labels_html, shelf_html, write_html};
+pub use html::{
+    Fact, FillBuys, FillPlan, FillTube, Label, OpenPoint, PriceRow, PriceTray, SHEET_FORMAT,
+    SHEET_VERSION, Setting, Sheet, SheetUnit, SheetVerdict, Shelf, ShelfUnit, fill_html, html,
+    labels_html, sheet_html, sheet_json, shelf_html, write_html,
+};
 pub use json::{FORMAT, VERSION, read_json, write_json};
 pub use junit::write_junit;
 pub use text::{line, text_table};

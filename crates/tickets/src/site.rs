@@ -51,6 +51,18 @@ impl Site {
         clock(&now.local, &now.utc)
     }
 
+    /// What it shows at an instant in RFC 3339, as people read it; what is no time stays as it is.
+    #[must_use]
+    pub fn show(&self, utc: &str) -> String {
+        match utc.parse() {
+            Ok(instant) => {
+                let at = self.at(instant);
+                clock(&at.local, &at.utc)
+            }
+            Err(_) => utc.to_owned(),
+        }
+    }
+
     pub(super) fn now(&self) -> Moment {
         self.at(Timestamp::now())
     }

@@ -4,13 +4,20 @@
 //! short and what to do about it, the measurements, the money, every check, and a stub to sign.
 
 mod checks;
+mod fill;
 mod label;
 mod money;
+mod sheet;
 mod shelf;
 mod stub;
 mod timing;
 
+pub use fill::{FillBuys, FillPlan, FillTube, fill_html};
 pub use label::{Label, labels_html};
+pub use sheet::{
+    Fact, OpenPoint, PriceRow, PriceTray, SHEET_FORMAT, SHEET_VERSION, Setting, Sheet, SheetUnit,
+    SheetVerdict, sheet_html, sheet_json,
+};
 pub use shelf::{Shelf, ShelfUnit, shelf_html};
 
 use crate::ReportError;
