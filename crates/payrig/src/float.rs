@@ -92,7 +92,16 @@ pub(crate) fn float(arguments: &FloatArguments) -> Result<Exit, Failure> {
     let wrong =
         |error: &dyn std::fmt::Display| Failure::Wrong(format!("{}: {error}", file.display()));
     let float = machine(&rig, arguments.refunds).map_err(|error| wrong(&error))?;
-    let questions = questions(arguments, &float, rig.decimals)?;
+    let mut questions = questions(arguments, &float, rig.decimals)?;
+    if arguments.html.is_some() {
+        // The paper has one fill: for as many sales as there is one for.
+        let most = questions.sales.last().copied().unwrap_or(1);
+        questions
+            .sales
+            .extend(plan::TRIED.iter().filter(|n| **n < most));
+        questions.sales.sort_unstable();
+        questions.sales.dedup();
+    }
     let analysis = analyse(&float.machine, &questions).map_err(|error| wrong(&error))?;
     if let Some(html) = &arguments.html {
         let mut files = Files::default();
@@ -152,7 +161,7 @@ pub(crate) fn plan_of(rig: &Plan) -> Result<FillPlan, String> {
     if float.machine.tubes.is_empty() {
         return Err("Nothing in this machine pays change: there is nothing to fill.".to_owned());
     }
-    let questions = default_questions(&float, vec![1, 2, 3, 5, 10]);
+    let questions = default_questions(&float, plan::TRIED.into_iter().chain([10]).collect());
     let analysis = analyse(&float.machine, &questions).map_err(|error| error.to_string())?;
     Ok(plan::plan(&float, &analysis, rig.decimals))
 }

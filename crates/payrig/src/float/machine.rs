@@ -21,6 +21,8 @@ pub(super) struct Float {
     pub(super) machine: Machine,
     /// The bills that can come in, on the bus and on pulse lines, in order, each once.
     pub(super) bills: Vec<Money>,
+    /// What pays change is a hopper on pulse lines.
+    pub(super) hopper: bool,
 }
 
 /// What a rig says about money going in and out.
@@ -42,6 +44,7 @@ pub(super) fn machine(rig: &Plan, refunds: bool) -> Result<Float, String> {
     if hoppers > 0 && machine.tubes.len() > 1 {
         return Err(SEVERAL_PAYERS.to_owned());
     }
+    float.hopper = hoppers > 0;
     for values in [&mut machine.bills, &mut float.bills] {
         values.sort_unstable();
         values.dedup();

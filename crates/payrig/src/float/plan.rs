@@ -1,9 +1,7 @@
 //! A fill to put in, for paper.
 
 use super::machine::Float;
-use payrig_float::{
-    Analysis, FillAnswer, Machine, changes_of, exact_change_light, is_welcome, run,
-};
+use payrig_float::{Analysis, FillAnswer, Tube, changes_of, exact_change_light, is_welcome, run};
 use payrig_report::{FillBuys, FillPlan, FillTube};
 use payrig_units::{Decimals, Money, words};
 
@@ -19,10 +17,11 @@ fn counts(answer: &FillAnswer) -> Option<&Vec<u32>> {
 }
 
 /// What a tube of a machine is, on paper.
-fn called(machine: &Machine, tube: usize) -> &'static str {
-    match machine.tubes.get(tube) {
-        Some(tube) if tube.is_bill_store() => "bill store",
-        _ => "tube",
+fn called(float: &Float, tube: &Tube) -> &'static str {
+    match (tube.is_bill_store(), float.hopper) {
+        (true, _) => "bill store",
+        (false, true) => "hopper",
+        (false, false) => "tube",
     }
 }
 
@@ -33,6 +32,9 @@ fn list(amounts: &[String]) -> String {
         Some((last, others)) => format!("{} or {last}", others.join(", ")),
     }
 }
+
+/// Numbers of sales that are tried where the largest that was asked for has no fill.
+pub(super) const TRIED: [u32; 4] = [1, 2, 3, 5];
 
 /// The fill for the largest number of sales in a row that was asked for and has one; the bills together
 /// where there are several.
@@ -65,11 +67,11 @@ pub(crate) fn plan(float: &Float, analysis: &Analysis, decimals: Decimals) -> Fi
                         .to_owned(),
                 );
             }
-            format!(
-                "{} in a row, each of anything and paid with a {piece} of {}{order}",
-                words::count(fill.sales, "sale"),
-                list(&all)
-            )
+            let row = match fill.sales {
+                1 => "one sale, of anything and".to_owned(),
+                n => format!("{} in a row, each of anything and", words::count(n, "sale")),
+            };
+            format!("{row} paid with a {piece} of {}{order}", list(&all))
         }
         None => {
             notes.push(match fills.first().map(|f| &f.on_top) {
@@ -102,7 +104,7 @@ pub(crate) fn plan(float: &Float, analysis: &Analysis, decimals: Decimals) -> Fi
     let at = |all: &[u32], tube: usize| all.get(tube).copied().unwrap_or_default();
     let tubes = machine.tubes.iter().enumerate().map(|(i, tube)| FillTube {
         value: money(tube.value),
-        what: called(machine, i).to_owned(),
+        what: called(float, tube).to_owned(),
         holds: tube.capacity,
         there: tube.count,
         add: known.map(|_| at(then, i).saturating_sub(tube.count)),

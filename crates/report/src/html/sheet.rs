@@ -190,10 +190,11 @@ fn unit(unit: &SheetUnit) -> Markup {
         article.unit {
             h3 { (plain(&unit.name)) @if unit.name != unit.kind { small { (plain(&unit.kind)) } } }
             @if !unit.label.is_empty() { p { "label: " (plain(&unit.label)) } }
-            p.reported {
-                @if unit.reported.is_empty() { "not heard: it reported nothing of itself" }
-                @else { "reported: " (plain(&unit.reported)) }
+            @if !unit.reported.is_empty() { p.reported { "reported: " (plain(&unit.reported)) } }
+            @else if unit.kind.starts_with("pulse") {
+                p.reported { "on pulse lines, which carry no name or serial number" }
             }
+            @else if unit.kind != "bridge" { p.reported { "not heard" } }
             @if !unit.settings.is_empty() {
                 table {
                     thead {
