@@ -270,95 +270,139 @@ fn with_piece(machine: &Machine, (_, bill, value): &(String, bool, Money)) -> Ve
     counts
 }
 
+/// What came of some machines.
+#[derive(Debug, Default)]
+struct Looked {
+    /// Coins and bills that were put in.
+    cases: u32,
+    /// Machines whose light was on.
+    lights: u32,
+    /// Machines with several that pay, each by itself, which float does not take.
+    several: u32,
+    /// Rigs that are none.
+    refused: u32,
+    /// Offers that a line held off.
+    held_off: u32,
+    /// Where float and bench differ.
+    wrong: Vec<String>,
+}
+
+impl Looked {
+    fn and(mut self, other: Self) -> Self {
+        self.cases += other.cases;
+        self.lights += other.lights;
+        self.several += other.several;
+        self.refused += other.refused;
+        self.held_off += other.held_off;
+        self.wrong.extend(other.wrong);
+        self
+    }
+}
+
+/// Holds float and bench against each other on one machine with one fill.
+fn look(case: u64) -> Looked {
+    let mut looked = Looked::default();
+    let text = rig(case / FILLS, case % FILLS);
+    // Some bridges cannot say a bill of their validator, and a rig with such a one is refused.
+    let Ok(plan) = payrig_rig::parse(Path::new("random.toml"), &text) else {
+        looked.refused += 1;
+        return looked;
+    };
+    let Ok(float) = machine(&plan, false) else {
+        looked.several += 1;
+        return looked;
+    };
+    let mut bench = Bench::of(&plan);
+    bench.run_until(Micros::secs(8));
+    let mut wrong = Vec::new();
+    let mut differs = |what: String| wrong.push(format!("machine {case}: {what}\n{text}"));
+    let counts = float.machine.counts();
+    let light = bench.observe(&Observation::ExactChange).unwrap().is_true();
+    if light != exact_change_light(&float.machine, &counts) {
+        differs(format!("the light is {light}"));
+    }
+    looked.lights += u32::from(light);
+    let all = tenders(&plan);
+    let largest = Money(10_000);
+    let acceptance = Acceptance::of(&float.machine, &counts, largest);
+    let mut in_it: Option<(Bench, Money, Vec<u32>)> = None;
+    for tender in &all {
+        let (after, more) = put_in(&bench, tender);
+        let its = pieces(&float, &plan, tender);
+        let says = its.iter().any(|p| acceptance.takes(Money::ZERO, p));
+        looked.cases += 1;
+        looked.held_off +=
+            u32::from(more.is_zero() && its.iter().any(|p| matches!(p.guard, Guard::Line(_))));
+        if (more == tender.2) != says || (more != tender.2 && more != Money::ZERO) {
+            differs(format!("{tender:?}: {more:?} came in, float says {says}"));
+        }
+        // Float's question about a bill is about all ways in.
+        if tender.1 && says && !is_welcome(&float.machine, &counts, tender.2) {
+            differs(format!("{tender:?} is taken, float says it is not welcome"));
+        }
+        if more > Money::ZERO && in_it.is_none() {
+            let counts = match its.iter().any(|p| p.to_tube) {
+                true => with_piece(&float.machine, tender),
+                false => counts.clone(),
+            };
+            in_it = Some((after, more, counts));
+        }
+    }
+    // The same with something in already.
+    let Some((bench, credit, counts)) = in_it else {
+        looked.wrong = wrong;
+        return looked;
+    };
+    let acceptance = Acceptance::of(&float.machine, &counts, largest);
+    let light = bench.observe(&Observation::ExactChange).unwrap().is_true();
+    if light != acceptance.light(credit) && float.machine.gives_change {
+        differs(format!("with {credit:?} in the light is {light}"));
+    }
+    for tender in &all {
+        let (_, more) = put_in(&bench, tender);
+        let its = pieces(&float, &plan, tender);
+        let says = its.iter().any(|p| acceptance.takes(credit, p));
+        looked.cases += 1;
+        if (more == tender.2) != says {
+            differs(format!(
+                "with {credit:?} in, {tender:?}: {more:?} came in, float says {says}"
+            ));
+        }
+    }
+    looked.wrong = wrong;
+    looked
+}
+
 #[test]
 fn the_board_shows_and_takes_what_float_says_at_every_fill() {
     let machines = std::env::var("PAYRIG_FLOAT_MACHINES").ok();
     let machines = machines.map_or(MACHINES, |n| n.parse().unwrap());
-    let mut held_off = 0_u32;
-    let (mut cases, mut lights, mut several, mut refused) = (0_u32, 0_u32, 0_u32, 0_u64);
-    let mut wrong = Vec::new();
-    for case in 0..machines * FILLS {
-        let text = rig(case / FILLS, case % FILLS);
-        // Some bridges cannot say a bill of their validator, and a rig with such a one is refused.
-        let Ok(plan) = payrig_rig::parse(Path::new("random.toml"), &text) else {
-            refused += 1;
-            continue;
+    let hands = std::thread::available_parallelism().map_or(1, |n| n.get() as u64);
+    let all = std::thread::scope(|scope| {
+        let hand = |first: u64| {
+            let mine = (first..machines * FILLS).step_by(hands as usize);
+            scope.spawn(move || mine.map(look).fold(Looked::default(), Looked::and))
         };
-        let Ok(float) = machine(&plan, false) else {
-            several += 1;
-            continue;
-        };
-        let mut bench = Bench::of(&plan);
-        bench.run_until(Micros::secs(8));
-        let mut differs = |what: String| wrong.push(format!("machine {case}: {what}\n{text}"));
-        let counts = float.machine.counts();
-        let light = bench.observe(&Observation::ExactChange).unwrap().is_true();
-        if light != exact_change_light(&float.machine, &counts) {
-            differs(format!("the light is {light}"));
-        }
-        lights += u32::from(light);
-        let all = tenders(&plan);
-        let largest = Money(10_000);
-        let acceptance = Acceptance::of(&float.machine, &counts, largest);
-        let mut in_it: Option<(Bench, Money, Vec<u32>)> = None;
-        for tender in &all {
-            let (after, more) = put_in(&bench, tender);
-            let its = pieces(&float, &plan, tender);
-            let says = its.iter().any(|p| acceptance.takes(Money::ZERO, p));
-            cases += 1;
-            held_off +=
-                u32::from(more.is_zero() && its.iter().any(|p| matches!(p.guard, Guard::Line(_))));
-            if (more == tender.2) != says || (more != tender.2 && more != Money::ZERO) {
-                differs(format!("{tender:?}: {more:?} came in, float says {says}"));
-            }
-            // Float's question about a bill is about all ways in.
-            if tender.1 && says && !is_welcome(&float.machine, &counts, tender.2) {
-                differs(format!("{tender:?} is taken, float says it is not welcome"));
-            }
-            if more > Money::ZERO && in_it.is_none() {
-                let counts = match its.iter().any(|p| p.to_tube) {
-                    true => with_piece(&float.machine, tender),
-                    false => counts.clone(),
-                };
-                in_it = Some((after, more, counts));
-            }
-        }
-        // The same with something in already.
-        let Some((bench, credit, counts)) = in_it else {
-            continue;
-        };
-        let acceptance = Acceptance::of(&float.machine, &counts, largest);
-        let light = bench.observe(&Observation::ExactChange).unwrap().is_true();
-        if light != acceptance.light(credit) && float.machine.gives_change {
-            differs(format!("with {credit:?} in the light is {light}"));
-        }
-        for tender in &all {
-            let (_, more) = put_in(&bench, tender);
-            let its = pieces(&float, &plan, tender);
-            let says = its.iter().any(|p| acceptance.takes(credit, p));
-            cases += 1;
-            if (more == tender.2) != says {
-                differs(format!(
-                    "with {credit:?} in, {tender:?}: {more:?} came in, float says {says}"
-                ));
-            }
-        }
-    }
+        let hands: Vec<_> = (0..hands).map(hand).collect();
+        let looked = hands.into_iter().map(|hand| hand.join().unwrap());
+        looked.fold(Looked::default(), Looked::and)
+    });
+    let (cases, wrong) = (all.cases, &all.wrong);
     eprintln!(
-        "{cases} offers, {lights} lights on, {several} with several payers, {refused} refused, \
-         {held_off} held off by a line"
+        "{cases} offers, {} lights on, {} with several payers, {} refused, {} held off by a line",
+        all.lights, all.several, all.refused, all.held_off
     );
-    assert!(refused <= machines * FILLS / 10, "{refused} rigs are none");
+    assert!(
+        u64::from(all.refused) <= machines * FILLS / 10,
+        "{} rigs are none",
+        all.refused
+    );
+    let some: Vec<_> = wrong.iter().step_by(wrong.len() / 8 + 1).cloned().collect();
     assert!(
         wrong.is_empty(),
         "{} of {cases} offers differ:\n{}",
         wrong.len(),
-        wrong
-            .iter()
-            .step_by(wrong.len() / 8 + 1)
-            .cloned()
-            .collect::<Vec<_>>()
-            .join("\n")
+        some.join("\n")
     );
-    assert!(u64::from(cases) > 4 * machines && u64::from(lights) > machines / 20);
+    assert!(u64::from(cases) > 4 * machines && u64::from(all.lights) > machines / 20);
 }
