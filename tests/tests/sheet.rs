@@ -305,6 +305,46 @@ fn levels_and_options_agreed_on_the_bus_are_on_the_sheet() {
     );
 }
 
+/// What `examine` writes is an examination or its recording: either has a verdict, both have one.
+#[test]
+fn the_recording_of_an_examination_has_its_verdict() {
+    let folder = tempfile::tempdir().unwrap();
+    let arguments = [
+        "examine",
+        "device",
+        "--kind",
+        "changer",
+        "--only",
+        "coin-values",
+        "--json",
+        "e.json",
+        "--record",
+        "e.jsonl",
+    ];
+    run(folder.path(), &arguments);
+    let rig = harbour_loop();
+    let verdicts = |files: &[&str]| {
+        let arguments = [
+            &["sheet", rig.as_str(), "--json", "-", "--examination"],
+            files,
+        ]
+        .concat();
+        let ran = run(folder.path(), &arguments);
+        let json: Value = serde_json::from_str(&ran.out).unwrap();
+        json["verdicts"].as_array().unwrap().clone()
+    };
+    let saved = &verdicts(&["e.json"])[0];
+    let both = verdicts(&["e.jsonl", "e.json", "e.jsonl"]);
+    assert_eq!(both.len(), 1, "{both:?}");
+    assert_eq!(both[0], *saved);
+    let recorded = verdicts(&["e.jsonl"]);
+    assert_eq!(recorded.len(), 1, "{recorded:?}");
+    for same in ["unit", "grade", "emulated", "recording_sha256"] {
+        assert_eq!(recorded[0][same], saved[same], "{same}");
+    }
+    assert_eq!(recorded[0]["emulated"], true);
+}
+
 #[test]
 fn texts_of_a_rig_stay_text_on_the_sheet() {
     let folder = tempfile::tempdir().unwrap();

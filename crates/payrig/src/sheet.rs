@@ -3,6 +3,7 @@
 mod heard;
 mod units;
 
+use crate::examine::EXAMINATION;
 use crate::float;
 use crate::outputs::{Files, write_whole};
 use crate::terminal::{put, say};
@@ -11,13 +12,14 @@ use clap::Args;
 use heard::Heard;
 use payrig_bench::Plan;
 use payrig_bench::machine::{Key, Selection};
-use payrig_exam::{CheckResult, Examination, Outcome};
+use payrig_exam::device::Kind;
+use payrig_exam::{CheckResult, Examination, Grade, Outcome};
 use payrig_report::{
     Fact, OpenPoint, PriceRow, PriceTray, Sheet, SheetVerdict, read_json, sheet_html, sheet_json,
 };
 use payrig_units::{Money, words};
 use payrig_wire::reading::{ReadOptions, read_file};
-use payrig_wire::recording::Header;
+use payrig_wire::recording::{Entry, Header};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs;
@@ -59,10 +61,80 @@ fn read(path: &Path) -> Result<Vec<u8>, Failure> {
         .map_err(|error| Failure::Wrong(format!("{}: cannot be read: {error}", path.display())))
 }
 
+/// The recording of an examination: what it says of how that ended.
+struct Recorded {
+    /// As examinations call it.
+    kind: String,
+    grade: Grade,
+    /// "3 of 44 checks failed".
+    tally: String,
+    live: bool,
+    started: String,
+    file: String,
+    sha256: String,
+}
+
+impl Recorded {
+    /// The recording with this header and these bytes; `None` for one of something else, and for one
+    /// whose examination did not come to its end.
+    fn of(header: &Header, bytes: &[u8], file: &str, sha256: &str) -> Option<Self> {
+        let name = header.bench.strip_prefix(EXAMINATION)?;
+        let mut lines = bytes
+            .rsplit(|b| *b == b'\n')
+            .filter(|line| !line.is_empty());
+        let Ok(Entry::Verdict { text, .. }) = serde_json::from_slice(lines.next()?) else {
+            return None;
+        };
+        let (words, tally) = text.split_once(": ")?;
+        let grades = [
+            Grade::Fit,
+            Grade::FitWithRemarks,
+            Grade::NotFit,
+            Grade::Partial,
+            Grade::OneCheck,
+        ];
+        // A second card reader is `cashless-2`.
+        let kind = Kind::named(name).or_else(|| Kind::named(name.strip_suffix("-2")?));
+        Some(Self {
+            kind: kind.map_or_else(|| name.to_owned(), |kind| kind.to_string()),
+            grade: grades.into_iter().find(|g| g.words() == words)?,
+            tally: tally.to_owned(),
+            live: header.live,
+            started: header.started.clone().unwrap_or_default(),
+            file: file.to_owned(),
+            sha256: sha256.to_owned(),
+        })
+    }
+
+    fn verdict(&self) -> SheetVerdict {
+        SheetVerdict {
+            unit: self.kind.clone(),
+            grade: self.grade,
+            emulated: !self.live,
+            tally: self.tally.clone(),
+            date: shown(&self.started),
+            link: "as its recording says".to_owned(),
+            recording_sha256: self.sha256.clone(),
+            file_sha256: self.sha256.clone(),
+            file: self.file.clone(),
+        }
+    }
+}
+
+/// A date by the site's clock.
+fn shown(date: &str) -> String {
+    match date {
+        "" => "no date".to_owned(),
+        date => payrig_tickets::Site::of_this_computer().show(date),
+    }
+}
+
 /// What was given beside the rig.
 #[derive(Default)]
 struct Given {
     examinations: Vec<Read>,
+    /// Recordings of examinations.
+    recorded: Vec<Recorded>,
     heard: Heard,
     /// SHA-256 of recordings and captures.
     recordings: Vec<String>,
@@ -91,7 +163,15 @@ impl Given {
             });
             return Ok(());
         }
-        self.recordings.push(sha256(&bytes));
+        let own = sha256(&bytes);
+        if self.recordings.contains(&own) {
+            return Ok(());
+        }
+        let recorded = header
+            .as_ref()
+            .and_then(|h| Recorded::of(h, &bytes, &file, &own));
+        self.recorded.extend(recorded);
+        self.recordings.push(own);
         let ours = header.as_ref().map(|h| h.ours.clone()).unwrap_or_default();
         if header.is_some_and(|h| !h.live) {
             self.warnings.push(format!(
@@ -189,7 +269,7 @@ fn made_of(rig: &Plan, given: &Given) -> Sheet {
         prices: prices(rig),
         fill,
         no_fill,
-        verdicts: given.examinations.iter().map(verdict).collect(),
+        verdicts: verdicts(given),
         not_examined: not_examined(rig, given),
         open: real
             .iter()
@@ -228,6 +308,15 @@ fn made_of(rig: &Plan, given: &Given) -> Sheet {
 }
 
 impl Given {
+    /// Recordings of examinations that were not given themselves.
+    fn alone(&self) -> impl Iterator<Item = &Recorded> {
+        let saved = |r: &&Recorded| {
+            let mut all = self.examinations.iter();
+            all.any(|e| e.examination.recording_sha256 == r.sha256)
+        };
+        self.recorded.iter().filter(move |r| !saved(r))
+    }
+
     /// The examinations of real units.
     fn real(&self) -> impl Iterator<Item = &Read> {
         self.examinations
@@ -268,15 +357,19 @@ fn verdict(read: &Read) -> SheetVerdict {
         grade: examination.grade,
         emulated: examination.is_emulated(),
         tally: tally.collect::<Vec<_>>().join(", "),
-        date: match examination.date.as_str() {
-            "" => "no date".to_owned(),
-            date => payrig_tickets::Site::of_this_computer().show(date),
-        },
+        date: shown(&examination.date),
         link: examination.link.clone(),
         recording_sha256: examination.recording_sha256.clone(),
         file_sha256: read.sha256.clone(),
         file: read.file.clone(),
     }
+}
+
+/// Those of examinations, and those of recordings whose examination was not given.
+fn verdicts(given: &Given) -> Vec<SheetVerdict> {
+    let saved = given.examinations.iter().map(verdict);
+    let recorded = given.alone().map(Recorded::verdict);
+    saved.chain(recorded).collect()
 }
 
 fn open(examination: &Examination) -> Vec<OpenPoint> {
@@ -313,10 +406,15 @@ fn not_examined(rig: &Plan, given: &Given) -> Vec<String> {
             .filter(|r| subject.is_of(&r.examination));
         let mut real = given.real().filter(|r| subject.is_of(&r.examination));
         let name = subject.called();
-        match (real.next(), its.next()) {
-            (Some(_), _) => {}
-            (None, Some(_)) => all.push(format!("{name}: only an emulated one was, no real unit")),
-            (None, None) => all.push(name),
+        let mut recorded = given.alone().filter(|r| subject.is_a(&r.kind));
+        let live = given.alone().any(|r| r.live && subject.is_a(&r.kind));
+        match (
+            real.next().is_some() || live,
+            its.next().is_some() || recorded.next().is_some(),
+        ) {
+            (true, _) => {}
+            (false, true) => all.push(format!("{name}: only an emulated one was, no real unit")),
+            (false, false) => all.push(name),
         }
     }
     for read in given.real() {

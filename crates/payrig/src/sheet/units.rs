@@ -26,11 +26,17 @@ impl Subject<'_> {
     /// True for an examination of this one.
     pub(super) fn is_of(&self, examination: &Examination) -> bool {
         let subject = &examination.subject;
-        let kind = self
-            .kinds
-            .iter()
-            .any(|kind| payrig_tickets::same_kind(kind, &subject.kind));
-        kind && (self.only_one || subject.name == self.name)
+        self.is_called(&subject.kind) && (self.only_one || subject.name == self.name)
+    }
+
+    /// True where a unit of that kind can be no other.
+    pub(super) fn is_a(&self, kind: &str) -> bool {
+        self.only_one && self.is_called(kind)
+    }
+
+    fn is_called(&self, kind: &str) -> bool {
+        let mut kinds = self.kinds.iter();
+        kinds.any(|own| payrig_tickets::same_kind(own, kind))
     }
 
     /// Its name, and what it is where that says more.
