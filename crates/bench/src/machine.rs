@@ -176,6 +176,13 @@ impl Keys {
         }
     }
 
+    /// What is pressed for an item: its keys, or its number where none are known.
+    #[must_use]
+    pub fn key(&self, number: u16) -> String {
+        let key = self.0.get(&number).map(Key::to_string);
+        key.unwrap_or_else(|| number.to_string())
+    }
+
     /// Several items in a text.
     #[must_use]
     pub fn items(&self, numbers: &[u16]) -> String {

@@ -59,10 +59,12 @@ impl<B, S> Check<B, S> {
     pub fn result(&self, seen: Seen, from: Micros, to: Micros) -> CheckResult {
         // A check that cannot tell says itself what was missing.
         let helpful = seen.outcome == Outcome::Fail;
+        let own = || (self.title.to_owned(), self.expected.to_owned());
+        let (title, expected) = seen.words.unwrap_or_else(own);
         CheckResult {
             id: self.id.to_owned(),
-            title: self.title.to_owned(),
-            expected: self.expected.to_owned(),
+            title,
+            expected,
             section: self.section.to_owned(),
             outcome: seen.outcome,
             seen: seen.text,

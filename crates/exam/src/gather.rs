@@ -98,7 +98,7 @@ impl Gathered {
         entries.push(Entry::Step {
             at_us: to,
             number,
-            text: format!("check {}: {}", check.id, check.title),
+            text: format!("check {}: {}", check.id, result.title),
             passed: match result.outcome {
                 Outcome::Pass => Some(true),
                 Outcome::Fail => Some(false),

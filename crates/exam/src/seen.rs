@@ -47,6 +47,8 @@ pub struct Seen {
     pub advice: Option<&'static str>,
     /// Why it was not done or was broken off, where it was: the text says the same.
     pub skip: Option<Skip>,
+    /// Title and expectation of the check in the words of the subject, where they differ by subject.
+    pub words: Option<(String, String)>,
 }
 
 /// What running a check gives: an early end is an `Err`, so that steps can be chained with `?`.
@@ -60,6 +62,7 @@ impl Seen {
             by: SeenBy::Wire,
             advice: None,
             skip: None,
+            words: None,
         }
     }
 

@@ -1,7 +1,7 @@
 //! A board with bad habits: a layer around a well-behaved controller. It changes what the
 //! controller says before it is on the wire, and what it hears before it hears it.
 
-use super::hearing::{Ear, Gate, LetsIn, Mishears};
+use super::hearing::{Cut, Ear, Gate, Ghosts, LetsIn, Mishears};
 use payrig_bench::action::Action;
 use payrig_bench::{
     Input, LineEdge, Node, Observation, Observed, Output, Refusal, Shown, node_identity,
@@ -73,6 +73,10 @@ pub struct BadHabits {
     pub no_bus_reset: bool,
     /// How pulses are misheard.
     pub mishears: Option<Mishears>,
+    /// Pulses counted after a power cut that nobody sends.
+    pub ghosts: Option<Ghosts>,
+    /// On the display the second stands wherever the first should.
+    pub shows_instead: Option<(String, String)>,
     /// How the line that holds the pulse acceptor off is handled wrongly.
     pub lets_in: Option<LetsIn>,
     /// The exact-change light is never on.
@@ -102,6 +106,12 @@ pub struct Board {
     ear: Ear,
     gate: Gate,
     light_was_on: bool,
+    /// The last edge of the credit line.
+    last_edge: Option<Edge>,
+    /// Where in a train the power went.
+    cut: Cut,
+    /// Edges it imagines, to come.
+    imagined: VecDeque<Edge>,
     out: VecDeque<Transmission>,
     /// The acceptor on its pulse lines.
     acceptor: String,
@@ -118,6 +128,9 @@ impl Board {
             ear: Ear::new(bad.mishears),
             gate: Gate::new(bad.lets_in),
             light_was_on: false,
+            last_edge: None,
+            cut: Cut::default(),
+            imagined: VecDeque::new(),
             bad,
             memory: Memory::default(),
             asked: Vec::new(),
@@ -167,7 +180,12 @@ impl Board {
     /// What the display showed since the last call.
     pub fn take_shown(&mut self) -> Vec<String> {
         self.light_was_on |= self.bad.light_stays_on && self.controller.exact_change();
-        let shown = self.controller.take_shown().0;
+        let mut shown = self.controller.take_shown().0;
+        if let Some((right, wrong)) = &self.bad.shows_instead {
+            for text in &mut shown {
+                *text = text.replace(right.as_str(), wrong);
+            }
+        }
         match self.bad.no_display {
             true => Vec::new(),
             false => shown,
@@ -258,7 +276,11 @@ impl Board {
 
     /// A credit line changed.
     pub fn pulse_edge(&mut self, name: &str, line: &str, edge: Edge) {
-        for edge in self.ear.hear(edge, self.dispensed) {
+        self.last_edge = Some(edge);
+        if self.acceptor.is_empty() {
+            name.clone_into(&mut self.acceptor);
+        }
+        for edge in self.ear.hear(edge, self.dispensed, self.memory.cuts) {
             self.controller.pulse_edge(name, line, edge);
         }
     }
@@ -266,15 +288,26 @@ impl Board {
     /// When [`wake`](Self::wake) is wanted.
     #[must_use]
     pub fn next_deadline(&self) -> Micros {
-        match self.answer.last() {
+        let imagined = self.imagined.front().map_or(Micros::NEVER, |edge| edge.at);
+        let due = match self.answer.last() {
             // In the middle of an answer the controller waits for the rest of it.
             Some(word) => word.end + Micros::ms(8),
             None => self.controller.next_deadline(),
-        }
+        };
+        due.min(imagined)
     }
 
     /// A deadline has come.
     pub fn wake(&mut self, now: Micros) {
+        while let Some(edge) = self.imagined.pop_front() {
+            if edge.at > now {
+                self.imagined.push_front(edge);
+                break;
+            }
+            let name = self.acceptor.clone();
+            self.controller
+                .pulse_edge(&name, payrig_pulse::CREDIT_LINE, edge);
+        }
         if !self.answer.is_empty() {
             if self.next_deadline() > now {
                 return;
@@ -291,6 +324,14 @@ impl Board {
         self.answer.clear();
         self.memory.cuts += u32::from(!on);
         self.controller.power(now, on);
+        match (on, self.bad.ghosts) {
+            (false, _) => self.cut = Cut::at(now, self.last_edge),
+            (true, Some(ghosts)) => {
+                let held = self.last_edge.is_some_and(|edge| !edge.high);
+                self.imagined.extend(ghosts.edges(now, self.cut, held));
+            }
+            (true, None) => {}
+        }
     }
 
     /// The next transmission, if any.

@@ -16,7 +16,8 @@ pub use outside::BoardOutside;
 use super::bad_habit::Board;
 use super::habits::Habits;
 use super::heard::{BILL, CHANGER, HeardBlock, Listener, READER, What};
-use super::setup::BoardSetup;
+use super::kit::{BillFor, CoinFor, Kit, Pick, Sum};
+use super::setup::{BoardSetup, Fitted};
 use crate::device::habit::Layer;
 use crate::device::layered::Layered;
 use crate::evidence::{Evidence, slept_for};
@@ -26,10 +27,11 @@ use crate::result::Interval;
 use crate::seen::{Seen, Timed};
 use crate::skip::Skip;
 use payrig_bench::action::{Action, BillAction, CashlessAction, ChangerAction, Tender};
+use payrig_bench::machine::Keys;
 use payrig_bench::nodes::{Operable, PulseNode};
 use payrig_bench::plan::PulsePlan;
 use payrig_bench::{BusId, Fault, NodeId, Observation};
-use payrig_controller::Controller;
+use payrig_controller::{Controller, Item};
 use payrig_mdb::Address;
 use payrig_mdb::bill::{self, BillTypes};
 use payrig_mdb::cashless::{Identification, Kind};
@@ -37,7 +39,7 @@ use payrig_peripherals::bill::BillValidator;
 use payrig_peripherals::cashless::CashlessDevice;
 use payrig_peripherals::changer::Changer;
 use payrig_peripherals::{Port, PortTiming};
-use payrig_pulse::Inhibit;
+use payrig_pulse::{CREDIT_LINE, Inhibit, Profile};
 use payrig_units::{Decimals, Micros, Money, Place};
 use payrig_wire::recording::{BlockRecord, Entry};
 use payrig_wire::{Edge, Finding, Source};
@@ -56,8 +58,8 @@ enum Subject {
 /// Those of the peripherals that the tool plays which the bench looks into.
 #[derive(Clone, Copy, Debug)]
 struct Played {
-    cashless: NodeId,
-    pulse: NodeId,
+    cashless: Option<NodeId>,
+    pulse: Option<NodeId>,
 }
 
 /// The bench.
@@ -70,6 +72,8 @@ pub struct BoardBench {
     habits: Habits,
     /// The validator played has an escrow that a board can use.
     has_escrow: bool,
+    /// The reader played gives refunds.
+    refunds_cards: bool,
     /// Cash or pulses went in, so that there may be credit.
     paid_in: bool,
     /// How the check really ended, where somebody or something was missing.
@@ -89,13 +93,26 @@ pub struct BoardBench {
     /// What a person saw fall of a machine outside.
     fell: Vec<u16>,
     pulse_name: String,
+    /// How the acceptor on the credit line pulses.
+    profile: Profile,
     /// The line by which the board holds the pulse acceptor off.
     inhibit: Inhibit,
     /// That line as a recording names it.
     inhibit_line: String,
-    prices: BTreeMap<u16, Money>,
+    /// What the machine sells.
+    items: Vec<Item>,
+    /// What stands on it for its items.
+    keys: Keys,
+    /// Which peripherals are there.
+    fitted: Fitted,
+    /// What of the machine the checks work with.
+    kit: Kit,
     /// Edges of the line that holds the pulse acceptor off: when, and whether it does from then on.
     held_off: Vec<(Micros, bool)>,
+    /// Edges of the credit line, as levels.
+    credit: Vec<bool>,
+    /// The tubes of the changer as the check found them: coin type and coins.
+    tubes: Vec<(u8, u16)>,
     /// Since when the bench is at rest, so that polling intervals mean something.
     resting_since: Option<Micros>,
     /// How far the ends of bus resets may be off.
@@ -110,6 +127,11 @@ impl BoardBench {
     /// Sets a board up. `None` when a peripheral contradicts itself.
     #[must_use]
     pub fn new(setup: &BoardSetup) -> Option<Self> {
+        Self::with(setup, Kit::of(setup))
+    }
+
+    /// Likewise, with what was chosen of the machine before a check arranged it.
+    pub(super) fn with(setup: &BoardSetup, kit: Kit) -> Option<Self> {
         let mut run = Driven::simulated(setup.board.decimals);
         let played = Played::new(setup, &mut run, false)?;
         let controller = Controller::new(setup.board.clone(), Micros::ZERO);
@@ -117,12 +139,12 @@ impl BoardBench {
         let board = run.bench.add_board(Box::new(board));
         let subject = Subject::Emulated(board);
         let habits = Habits::of(&setup.board);
-        Some(Self::set_up(setup, habits, run, played, subject))
+        Some(Self::set_up(setup, kit, habits, run, played, subject))
     }
 
     /// A bench with a board outside, which knows all peripherals as new. `None`, and the board is
     /// lost, when a peripheral contradicts itself: no check arranges that.
-    pub(super) fn outside(setup: &BoardSetup, outside: BoardOutside) -> Option<Self> {
+    pub(super) fn outside(setup: &BoardSetup, kit: Kit, outside: BoardOutside) -> Option<Self> {
         let BoardOutside {
             linked,
             mut hand,
@@ -136,12 +158,13 @@ impl BoardBench {
         let subject = Subject::Outside(hand);
         Some(Self {
             identity,
-            ..Self::set_up(setup, habits, run, played, subject)
+            ..Self::set_up(setup, kit, habits, run, played, subject)
         })
     }
 
     fn set_up(
         setup: &BoardSetup,
+        kit: Kit,
         habits: Habits,
         run: Driven,
         played: Played,
@@ -155,6 +178,7 @@ impl BoardBench {
             identity: None,
             habits,
             has_escrow: setup.bill.escrow,
+            refunds_cards: setup.cashless.restores_funds,
             paid_in: false,
             over: None,
             never: Vec::new(),
@@ -173,15 +197,22 @@ impl BoardBench {
             findings: Vec::new(),
             fell: Vec::new(),
             pulse_name: setup.pulse.name.clone(),
+            profile: setup.pulse.pulse.clone(),
             inhibit_line: format!("{} {}", setup.pulse.name, inhibit.line),
             inhibit,
-            prices: setup
-                .board
-                .items
-                .iter()
-                .map(|i| (i.number, i.price))
-                .collect(),
+            items: setup.items.clone(),
+            keys: setup.keys.clone(),
+            fitted: setup.fitted,
+            kit,
             held_off: Vec::new(),
+            credit: Vec::new(),
+            tubes: (0u8..)
+                .zip(&setup.changer.coins)
+                .filter_map(|(coin_type, coin)| {
+                    let tube = coin.as_ref()?.tube?;
+                    Some((coin_type, tube.coins))
+                })
+                .collect(),
             resting_since: None,
             break_uncertainty: Micros::ZERO,
             seen_by: Cell::default(),
@@ -278,6 +309,9 @@ impl BoardBench {
                     let holds_off = self.inhibit.holds_off(*high);
                     self.held_off.push((*at_us, holds_off));
                 }
+                Entry::Edge { line, high, .. } if line.ends_with(CREDIT_LINE) => {
+                    self.credit.push(*high);
+                }
                 _ => {}
             }
         }
@@ -324,17 +358,24 @@ impl Played {
         let bill = BillValidator::new(setup.bill.clone(), Default::default()).ok()?;
         let cashless = CashlessDevice::new(setup.cashless.clone());
         let pulse = PulseNode::new(&PulsePlan::Bill(setup.pulse.clone())).ok()?;
+        let fitted = setup.fitted;
         let mut place = OnBus {
             setup,
             run,
             come_to_life,
         };
-        place.put(CHANGER, &setup.changer.name, changer);
-        place.put(BILL, &setup.bill.name, bill);
-        Some(Self {
-            cashless: place.put(READER, &setup.cashless.name, cashless),
-            pulse: run.bench.add_node(&setup.pulse.name, Box::new(pulse), None),
-        })
+        if fitted.changer {
+            place.put(CHANGER, &setup.changer.name, changer);
+        }
+        if fitted.bill {
+            place.put(BILL, &setup.bill.name, bill);
+        }
+        let cashless = fitted
+            .cashless
+            .then(|| place.put(READER, &setup.cashless.name, cashless));
+        let node = || run.bench.add_node(&setup.pulse.name, Box::new(pulse), None);
+        let pulse = fitted.pulse.then(node);
+        Some(Self { cashless, pulse })
     }
 }
 

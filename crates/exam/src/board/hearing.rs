@@ -16,6 +16,72 @@ pub enum Mishears {
     Long,
     /// Of a train only the first is heard.
     AllButFirst,
+    /// None is heard after a power cut.
+    AfterCut,
+}
+
+/// Pulses that the board counts after a power cut though nobody sends them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ghosts {
+    /// After every cut.
+    AfterCut,
+    /// After one within a pulse.
+    CutWithin,
+    /// After one between two pulses.
+    CutBetween,
+    /// When the line is held as the power comes back.
+    Held,
+}
+
+/// So many are counted, each of 50 ms, as in the built-in profile.
+const GHOSTS: u64 = 6;
+
+impl Ghosts {
+    /// The edges of pulses that are counted after a power cut; `cut_within` and `cut_between` say when the
+    /// power went, `held` how the line is now that it is back.
+    pub(super) fn edges(self, now: Micros, cut: Cut, held: bool) -> Vec<Edge> {
+        let counts = match self {
+            Self::AfterCut => true,
+            Self::CutWithin => cut == Cut::Within,
+            Self::CutBetween => cut == Cut::Between,
+            Self::Held => held,
+        };
+        let from = now + Micros::secs(13);
+        let pulse = |n: u64| {
+            let at = from + GOOD * (2 * n);
+            [
+                Edge { at, high: false },
+                Edge {
+                    at: at + GOOD,
+                    high: true,
+                },
+            ]
+        };
+        match counts {
+            true => (0..GHOSTS).flat_map(pulse).collect(),
+            false => Vec::new(),
+        }
+    }
+}
+
+/// Where in a train the power went.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum Cut {
+    #[default]
+    Elsewhere,
+    Within,
+    Between,
+}
+
+impl Cut {
+    /// By the last edge of the line before the power went.
+    pub(super) fn at(now: Micros, last: Option<Edge>) -> Self {
+        match last {
+            Some(edge) if !edge.high => Self::Within,
+            Some(edge) if now < edge.at + GOOD => Self::Between,
+            _ => Self::Elsewhere,
+        }
+    }
 }
 
 /// How the line that holds the acceptor off is handled wrongly.
@@ -56,14 +122,21 @@ impl Ear {
         }
     }
 
-    /// What the board makes of an edge; `dispensed` is when it last gave a DISPENSE.
-    pub(super) fn hear(&mut self, edge: Edge, dispensed: Option<Micros>) -> Vec<Edge> {
+    /// What the board makes of an edge; `dispensed` is when it last gave a DISPENSE, `cuts` how often its
+    /// power went.
+    pub(super) fn hear(&mut self, edge: Edge, dispensed: Option<Micros>, cuts: u32) -> Vec<Edge> {
         let (how, at) = match self.how {
             None => return vec![edge],
             Some(how) => (how, edge.at),
         };
         match how {
             Mishears::All => return Vec::new(),
+            Mishears::AfterCut => {
+                return match cuts {
+                    0 => vec![edge],
+                    _ => Vec::new(),
+                };
+            }
             Mishears::WhilePaying => {
                 let paying = dispensed.is_some_and(|from| at < from + Micros::secs(3));
                 return if paying { Vec::new() } else { vec![edge] };

@@ -11,6 +11,7 @@ mod checks;
 mod habits;
 mod heard;
 mod hearing;
+mod kit;
 mod options;
 mod runner;
 mod setup;
@@ -21,6 +22,9 @@ mod table;
 mod habits_tests;
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+mod machine_tests;
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 mod outside_tests;
 #[cfg(test)]
 mod tests;
@@ -29,8 +33,9 @@ pub use crate::link::{AcceptorLines, LineEvent};
 pub use bench::{BoardBench, BoardOutside};
 pub use habits::{Habit, Habits, LONGEST_DELIVERY, PRESUMPTIONS, presumed_by};
 pub use heard::{HeardBlock, What};
-pub use hearing::{LetsIn, Mishears};
+pub use hearing::{Ghosts, LetsIn, Mishears};
+pub use kit::{BillFor, CoinFor, Kit, Pick, Sum};
 pub use options::{BoardOptions, preparation};
 pub use runner::{examine, examine_outside, examine_until, run_check};
-pub use setup::BoardSetup;
+pub use setup::{BoardSetup, Fitted};
 pub use table::{BoardCheck, checks, quirk, quirks};

@@ -1,7 +1,7 @@
 //! What a board outside has to be set up for: in all checks, and in some beyond that.
 
 use super::BoardSetup;
-use payrig_controller::BoardConfig;
+use payrig_controller::{BoardConfig, Item};
 use payrig_mdb::cashless::Options;
 use payrig_pulse::Coding;
 use payrig_units::Money;
@@ -10,24 +10,43 @@ use payrig_units::Money;
 /// pulse lines are connected.
 #[must_use]
 pub fn preparation(setup: &BoardSetup, lines: bool) -> String {
-    let items = setup.board.items.iter();
-    let prices: Vec<String> = items
-        .map(|i| {
-            format!(
-                "selection {} to {}",
-                i.number,
-                i.price.show(setup.board.decimals)
-            )
-        })
+    let show = |amount: Money| amount.show(setup.board.decimals).to_string();
+    let each = |item: &Item| {
+        let (price, card) = (show(item.price), show(item.card_price()));
+        let card = match price == card {
+            true => String::new(),
+            false => format!(" (on a card {card})"),
+        };
+        format!("selection {} to {price}{card}", setup.keys.key(item.number))
+    };
+    let prices = match setup.items.len() {
+        // More than somebody reads out of a sentence: they stand in the rig.
+        n @ 9.. => format!("of the rig, in cash and on cards ({n} selections)"),
+        _ => setup.items.iter().map(each).collect::<Vec<_>>().join(", "),
+    };
+    let fitted = setup.fitted;
+    let devices = [
+        (fitted.changer, "a changer"),
+        (fitted.bill, "a bill validator"),
+        (fitted.cashless, "a card reader"),
+    ];
+    let devices: Vec<&str> = devices
+        .iter()
+        .filter(|(is, _)| *is)
+        .map(|(_, d)| *d)
         .collect();
+    let devices = match devices.as_slice() {
+        [rest @ .., last] if !rest.is_empty() => format!("{} and {last}", rest.join(", ")),
+        [one] => (*one).to_owned(),
+        _ => "nothing on its bus".to_owned(),
+    };
     let pulses = match lines {
         true => format!("; {}", pulse_preparation(setup)),
         false => String::new(),
     };
     format!(
-        "set the board up for a changer, a bill validator and a card reader, with these prices: {}; \
+        "set the board up for {devices}, with these prices: {prices}; \
          all coins and bills accepted, {} per payment, and no delivery of more than {}{pulses}",
-        prices.join(", "),
         match setup.habits.several_vends {
             true => "several vends",
             false => "one vend",

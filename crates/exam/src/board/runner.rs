@@ -3,9 +3,10 @@
 
 use super::bench::{BoardBench, BoardOutside};
 use super::checks::levels::not_offered;
+use super::kit::Kit;
 use super::options::{BoardOptions, preparation};
 use super::setup::BoardSetup;
-use super::table::{BoardCheck, checks};
+use super::table::{BoardCheck, checks, needs_bus};
 use crate::check::Seen;
 use crate::evidence::Evidence;
 use crate::gather;
@@ -25,14 +26,42 @@ const CONTRADICTION: &str = "a peripheral contradicts itself";
 /// Runs one check on a fresh bench.
 #[must_use]
 pub fn run_check(check: &BoardCheck, setup: &BoardSetup) -> (Seen, Option<Evidence>) {
-    let setup = check.arranged(setup);
-    let Some(mut bench) = BoardBench::new(&setup) else {
+    if let Some(end) = nobody_there(check, setup) {
+        return (end, None);
+    }
+    let arranged = check.arranged(setup);
+    let kit = kit_of(setup, &arranged);
+    let Some(mut bench) = BoardBench::with(&arranged, kit) else {
         return (Seen::cannot_tell(CONTRADICTION), None);
     };
     let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);
     let evidence = bench.finish();
     // Whatever it says, where it could not be done.
     (evidence.over.clone().unwrap_or(seen), Some(evidence))
+}
+
+/// The end of a check of the bus where the machine has nothing on it.
+fn nobody_there(check: &BoardCheck, setup: &BoardSetup) -> Option<Seen> {
+    let fitted = setup.fitted;
+    let somebody = fitted.changer || fitted.bill || fitted.cashless;
+    let text = "needs a device on the bus: the machine of the rig has none";
+    (!somebody && needs_bus(check)).then(|| Seen::skipped(text))
+}
+
+/// What of the machine a check works with: as it is ordinarily, at the prices the check arranged.
+fn kit_of(ordinary: &BoardSetup, arranged: &BoardSetup) -> Kit {
+    Kit::of(&BoardSetup {
+        items: arranged.items.clone(),
+        ..ordinary.clone()
+    })
+}
+
+/// The check and what was seen, in the words of the machine it was done on.
+fn worded(check: &BoardCheck, setup: &BoardSetup, mut seen: Seen) -> Seen {
+    let arranged = check.arranged(setup);
+    let kit = kit_of(setup, &arranged);
+    seen.words = Some((kit.text(check.title), kit.text(check.expected)));
+    seen
 }
 
 /// Examines a board; `only` picks one check by its name. `each` gets every result as it comes.
@@ -66,7 +95,10 @@ pub fn examine_until(
         checks(),
         only,
         stop,
-        |check| run_check(check, setup),
+        |check| {
+            let (seen, evidence) = run_check(check, setup);
+            (worded(check, setup, seen), evidence)
+        },
         each,
         subject,
         setup.board.decimals,
@@ -98,7 +130,7 @@ pub(super) fn examine_in_order(
         text: preparation(setup, outside.has_lines()),
         what: ToDo::Prepare,
     };
-    outside.know(setup.habits);
+    outside.know(setup.habits, &setup.keys);
     let stop = outside.linked().stop();
     let mut visit = Visit {
         setup,
@@ -114,7 +146,10 @@ pub(super) fn examine_in_order(
         ..Subject::default()
     };
     let decimals = setup.board.decimals;
-    let run = |check: &BoardCheck| visit.check(check);
+    let run = |check: &BoardCheck| {
+        let (seen, evidence) = visit.check(check);
+        (worded(check, setup, seen), evidence)
+    };
     let mut examination = gather::examine(order, only, &stop, run, each, subject, decimals);
     let mut failure = None;
     if let Some(mut outside) = visit.lent {
@@ -143,6 +178,9 @@ struct Visit<'a> {
 impl Visit<'_> {
     /// Runs one check.
     fn check(&mut self, check: &BoardCheck) -> (Seen, Option<Evidence>) {
+        if let Some(end) = nobody_there(check, self.setup) {
+            return (end, None);
+        }
         let Some(mut outside) = self.lent.take() else {
             return (Seen::skipped(Skip::LinkGone), None);
         };
@@ -155,7 +193,8 @@ impl Visit<'_> {
             return (Seen::skipped(Skip::LinkGone), None);
         };
         let attempted = attempts(outside, BoardOutside::inform, |outside| {
-            let mut bench = BoardBench::outside(&arranged, outside)?;
+            let kit = kit_of(self.setup, &arranged);
+            let mut bench = BoardBench::outside(&arranged, kit, outside)?;
             if arranged.from_cold {
                 bench.cold_start();
             }

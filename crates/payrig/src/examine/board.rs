@@ -7,7 +7,7 @@ use crate::ending::Ending;
 use crate::terminal::say;
 use crate::{Exit, Failure, Format};
 use clap::Args;
-use payrig_exam::board::{self, BoardOutside, BoardSetup, Habits};
+use payrig_exam::board::{self, BoardOutside, BoardSetup, Habits, Kit};
 use payrig_link::Clock;
 use payrig_rig::RigError;
 use payrig_units::Micros;
@@ -22,6 +22,10 @@ pub(super) struct BoardArguments {
     pulses: AcceptorArguments,
     #[command(flatten)]
     habits: HabitArguments,
+    /// What the machine of the rig does not have is taken from the built-in bench, so that no check is
+    /// left out for it.
+    #[arg(long, requires = "rig")]
+    fill: bool,
 }
 
 /// Habits of a real board that do not show on the wire.
@@ -69,7 +73,7 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
     let wrong = |error: RigError| Failure::Wrong(error.to_string());
     let mut setup = match load(&arguments.common)? {
         Some(rig) => {
-            let setup = BoardSetup::of_rig(&rig).map_err(wrong)?;
+            let setup = BoardSetup::of_rig(&rig, arguments.fill).map_err(wrong)?;
             if setup.is_outside {
                 if let Some(link) = rig.link.as_ref().filter(|l| l.outside == Source::Master) {
                     arguments.common.link.or_of(link);
@@ -117,24 +121,34 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
     {
         return Err(unknown("check", id, &known));
     }
-    if let (Some(file), false) = (&common.rig, setup.unused.is_empty()) {
-        say!(
-            "The examination takes {} of {}. Not used:",
-            match setup.is_outside {
-                true => "the links",
-                false => "the board, with its pace, levels and policies,",
-            },
-            file.display()
-        );
-        for what in &setup.unused {
-            say!("  {what}");
+    if let Some(file) = &common.rig {
+        if !setup.unused.is_empty() {
+            say!(
+                "The examination is of the machine of {}. Not used:",
+                file.display()
+            );
+            for what in &setup.unused {
+                say!("  {what}");
+            }
+        }
+        if !setup.own.is_empty() {
+            say!(
+                "The machine of {} does not have, and the examination has its own:",
+                file.display()
+            );
+            for what in &setup.own {
+                say!("  {what}");
+            }
         }
     }
     let only = common.only.clone();
     if common.list {
+        let kit = Kit::of(&setup);
         let meant = board::checks().filter(|c| only.as_deref().is_none_or(|id| id == c.id));
         let listed = meant.map(|c| Listed {
             works_from: board::presumed_by(c.id).iter().map(|h| h.name()).collect(),
+            title: kit.text(c.title),
+            expected: kit.text(c.expected),
             ..Listed::of("board", c)
         });
         list(&listed.collect::<Vec<_>>(), common.format)?;

@@ -19,9 +19,9 @@ use std::time::SystemTime;
 pub(super) struct Listed {
     pub(super) subject: String,
     pub(super) id: &'static str,
-    pub(super) title: &'static str,
+    pub(super) title: String,
     pub(super) section: &'static str,
-    pub(super) expected: &'static str,
+    pub(super) expected: String,
     pub(super) quirk: &'static str,
     /// Habits of the subject that it works from.
     pub(super) works_from: Vec<&'static str>,
@@ -33,9 +33,9 @@ impl Listed {
         Self {
             subject: subject.to_owned(),
             id: check.id,
-            title: check.title,
+            title: check.title.to_owned(),
             section: check.section,
-            expected: check.expected,
+            expected: check.expected.to_owned(),
             quirk: check.quirk.name,
             works_from: Vec::new(),
         }
@@ -60,7 +60,7 @@ pub(super) fn list(checks: &[Listed], format: Format) -> io::Result<()> {
             writeln!(out, "{}:", check.subject)?;
             subject = &check.subject;
         }
-        let (id, title, section) = (check.id, check.title, check.section);
+        let (id, title, section) = (check.id, &check.title, check.section);
         writeln!(out, "  {id:width$}  {title} [{section}]")?;
     }
     out.flush()

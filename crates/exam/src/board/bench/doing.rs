@@ -1,6 +1,9 @@
 //! What is done at the machine: by the tool to its peripherals, by a person to the board.
 
 use super::*;
+use payrig_bench::action::MachineAction;
+use payrig_controller::CardPrice;
+use payrig_mdb::changer::CoinType;
 
 /// What lets a peripheral take money, and what it is.
 const ENABLED: [(What, &str); 3] = [
@@ -8,6 +11,11 @@ const ENABLED: [(What, &str); 3] = [
     (What::BillType, "the bill validator"),
     (What::ReaderEnable, "the card reader"),
 ];
+
+/// What a check needs that the machine does not have.
+fn not_there(what: &str) -> Skip {
+    Skip::from(format!("needs {what}: the machine of the rig has none"))
+}
 
 impl BoardBench {
     /// Something is done on the bench that it cannot refuse: what it is done at is there.
@@ -27,14 +35,111 @@ impl BoardBench {
         }
     }
 
+    /// What of the machine the checks work with.
+    #[must_use]
+    pub fn kit(&self) -> &Kit {
+        &self.kit
+    }
+
+    /// Which peripherals are there.
+    #[must_use]
+    pub fn fitted(&self) -> Fitted {
+        self.fitted
+    }
+
+    /// What a check needs, or its end where the machine does not have it.
+    ///
+    /// # Errors
+    /// The end of the check.
+    pub fn need<T>(&self, found: Result<T, &'static str>) -> Result<T, Seen> {
+        found.map_err(|what| Seen::skipped(not_there(what)))
+    }
+
+    /// Ends a check that looks at a peripheral the machine does not have.
+    ///
+    /// # Errors
+    /// The end of the check.
+    pub fn fit(&self, addresses: &[Address]) -> Result<(), Seen> {
+        let missing = ENABLED.iter().filter(|(what, _)| {
+            let address = what.address();
+            addresses.contains(&address) && !self.has(address)
+        });
+        match missing.map(|(_, what)| *what).next() {
+            Some(what) => Err(Seen::skipped(not_there(what))),
+            None => Ok(()),
+        }
+    }
+
+    /// True for a peripheral that is there.
+    #[must_use]
+    pub fn has(&self, address: Address) -> bool {
+        match address {
+            CHANGER => self.fitted.changer,
+            BILL => self.fitted.bill,
+            READER => self.fitted.cashless,
+            _ => false,
+        }
+    }
+
+    /// Likewise, in the middle of a check.
+    pub(super) fn need_now<T>(&mut self, found: Result<T, &'static str>) -> Option<T> {
+        match found {
+            Ok(found) => Some(found),
+            Err(what) => {
+                self.end_with(Seen::skipped(not_there(what)));
+                None
+            }
+        }
+    }
+
+    /// The validator played has an escrow.
+    #[must_use]
+    pub fn plays_escrow(&self) -> bool {
+        self.has_escrow
+    }
+
+    /// The reader played gives refunds (section 7.4.2, Z8, b0).
+    #[must_use]
+    pub fn refunds_cards(&self) -> bool {
+        self.refunds_cards
+    }
+
+    /// How long a pulse of the acceptor lasts.
+    #[must_use]
+    pub fn profile_on(&self) -> Micros {
+        self.profile.on
+    }
+
+    /// The number of a selection; 0 where the machine has none for this.
+    #[must_use]
+    pub fn number(&self, pick: Pick) -> u16 {
+        self.kit.item(pick).map_or(0, |item| item.number)
+    }
+
+    fn chosen(&mut self, pick: Pick) -> Option<Item> {
+        let found = self.kit.item(pick).cloned();
+        self.need_now(found)
+    }
+
     /// Presses a selection.
-    pub fn select(&mut self, item: u16) {
-        let price = self.prices.get(&item).copied().unwrap_or_default();
-        let text = format!("press selection {item}, which costs {}", self.show(price));
-        self.at_machine(Action::Select { item }, text);
+    pub fn select(&mut self, pick: Pick) {
+        let Some(item) = self.chosen(pick) else {
+            return;
+        };
+        let (price, card) = (self.show(item.price), self.show(item.card_price()));
+        let number = item.number;
+        let costs = match price == card {
+            true => price,
+            false => format!("{price} in cash and {card} on a card"),
+        };
+        let text = format!(
+            "press selection {}, which costs {costs}",
+            self.keys.key(number)
+        );
+        self.at_machine(Action::Select { item: number }, text);
         let last_press = Some((self.now(), self.customer()));
         if let Subject::Outside(hand) = &mut self.board {
-            hand.pressed.push(item);
+            hand.pressed.push(number);
             hand.last_press = last_press;
         }
     }
@@ -45,6 +150,7 @@ impl BoardBench {
             self.act(&Action::PressReturn);
             return;
         }
+        self.has_to_be(CHANGER);
         // A machine's coin return works the changer's lever, and that is ours (common practice, no
         // source).
         self.at_changer(ChangerAction::HoldLever(true));
@@ -53,8 +159,12 @@ impl BoardBench {
     }
 
     /// Blocks the motor of an item once.
-    pub fn block_motor(&mut self, item: u16) {
-        let text = format!("make the next vend of selection {item} fail: block its motor");
+    pub fn block_motor(&mut self, pick: Pick) {
+        let Some(item) = self.chosen(pick).map(|item| item.number) else {
+            return;
+        };
+        let key = self.keys.key(item);
+        let text = format!("make the next vend of selection {key} fail: block its motor");
         self.at_machine(Action::JamItem { item }, text);
         if let (Subject::Outside(hand), None) = (&mut self.board, &self.over) {
             hand.blocked.insert(item);
@@ -70,6 +180,53 @@ impl BoardBench {
         self.at_machine(Action::Power { device: None, on }, text.to_owned());
         if let (Subject::Outside(hand), None) = (&mut self.board, &self.over) {
             hand.dark = !on;
+        }
+    }
+
+    /// The mains of the machine fail, or are back: the board and the acceptor on its credit line.
+    pub fn mains(&mut self, on: bool) {
+        self.board_power(on);
+        let device = Some(self.pulse_name.clone());
+        self.act(&Action::Power { device, on });
+    }
+
+    /// A selection has another price on cards.
+    pub fn change_card_price(&mut self, pick: Pick, price: Money) {
+        if self.is_outside() {
+            self.not_outside("the price is changed while a card is there, too quick for a person");
+            return;
+        }
+        if let Some(item) = self.chosen(pick) {
+            let price = CardPrice::Fixed(price);
+            self.act(&Action::AtMachine(MachineAction::SetCardPrice(
+                item.number,
+                price,
+            )));
+        }
+    }
+
+    /// Takes all coins out of the tubes, counted by the changer.
+    pub fn empty_tubes(&mut self) {
+        self.at_changer(ChangerAction::BeginManualPayout);
+        for (coin_type, count) in self.tubes.clone() {
+            let coin = CoinType::of(coin_type).into();
+            if count > 0 {
+                self.at_changer(ChangerAction::ManualPayout(coin, count));
+            }
+        }
+        self.at_changer(ChangerAction::EndManual);
+    }
+
+    /// Fills the tubes so that bills can be changed, counted by the changer.
+    pub fn fill_tubes(&mut self) {
+        for (coin_type, count) in self.kit.refill().to_vec() {
+            for _ in 0..count {
+                // A changer that is not polled ends the mode by itself after a while.
+                self.at_changer(ChangerAction::BeginManualFill);
+                self.insert_coin(Tender::Type(coin_type));
+                self.wait(Micros::ms(400));
+                self.at_changer(ChangerAction::EndManual);
+            }
         }
     }
 
@@ -92,6 +249,7 @@ impl BoardBench {
 
     /// Something happens to the changer, or is done at it.
     pub fn at_changer(&mut self, what: ChangerAction) {
+        self.has_to_be(CHANGER);
         let device = self.name(CHANGER);
         self.act(&Action::AtChanger { device, what });
     }
@@ -101,20 +259,40 @@ impl BoardBench {
         self.act(&Action::InsertCoin { device, coin });
     }
 
-    /// Puts a coin of this type into the changer.
-    pub fn coin(&mut self, coin_type: u8) {
+    /// Puts a coin into the changer.
+    pub fn coin(&mut self, which: CoinFor) {
         self.needs(CHANGER);
-        self.paid_in = true;
-        self.insert_coin(Tender::Type(coin_type));
+        let found = self.kit.coin(which);
+        if let Some((coin_type, _)) = self.need_now(found) {
+            self.paid_in = true;
+            self.insert_coin(Tender::Type(coin_type));
+        }
+    }
+
+    /// Puts coins into the changer, one a second, and says what they are worth.
+    pub fn put_in(&mut self, sum: Sum) -> Money {
+        self.needs(CHANGER);
+        let found = self.kit.sum(sum).map(<[u8]>::to_vec);
+        let coins = self.need_now(found).unwrap_or_default();
+        for (before, coin_type) in coins.iter().enumerate() {
+            if before > 0 {
+                self.secs(1);
+            }
+            self.paid_in = true;
+            self.insert_coin(Tender::Type(*coin_type));
+        }
+        self.kit.sum_worth(sum)
     }
 
     /// Puts something that is no coin into the changer.
     pub fn slug(&mut self) {
+        self.has_to_be(CHANGER);
         self.insert_coin(Tender::Unknown);
     }
 
     /// Something happens to the bill validator, or is done at it.
     pub fn at_validator(&mut self, what: BillAction) {
+        self.has_to_be(BILL);
         let device = self.name(BILL);
         self.act(&Action::AtBillValidator { device, what });
     }
@@ -124,27 +302,42 @@ impl BoardBench {
         self.act(&Action::InsertBill { device, bill });
     }
 
-    /// Puts in a bill of this type.
-    pub fn bill(&mut self, bill_type: u8) {
+    /// Puts in a bill, and says what it is worth.
+    pub fn bill(&mut self, which: BillFor) -> Money {
         self.needs(BILL);
+        let found = self.kit.bill(which);
+        let Some((bill_type, value)) = self.need_now(found) else {
+            return Money::ZERO;
+        };
         self.paid_in = true;
         self.insert_bill(Tender::Type(bill_type));
+        value
     }
 
     /// Puts in a piece of paper.
     pub fn paper(&mut self) {
+        self.has_to_be(BILL);
         self.insert_bill(Tender::Unknown);
     }
 
     /// Something is done at the card reader, or it does something.
     pub fn at_reader(&mut self, what: CashlessAction) {
+        self.has_to_be(READER);
         let device = self.name(READER);
         self.act(&Action::AtCashless { device, what });
+    }
+
+    /// Presents a card that can buy anything the checks buy.
+    pub fn rich_card(&mut self) {
+        let balance = self.kit.balance();
+        self.card(Some(balance));
     }
 
     /// Presents a card with this balance in minor units; `None` when the reader does not know it.
     pub fn card(&mut self, balance: Option<i64>) {
         self.needs(READER);
+        let found = self.kit.for_cards();
+        self.need_now(found);
         self.act(&Action::PresentCard {
             device: self.name(READER),
             balance: balance.map(Money),
@@ -154,6 +347,7 @@ impl BoardBench {
 
     /// Cuts or gives back the power of the peripheral at an address.
     pub fn power(&mut self, address: Address, on: bool) {
+        self.has_to_be(address);
         let device = self.names.get(&address).cloned();
         if device.is_some() {
             self.act(&Action::Power { device, on });
@@ -177,8 +371,17 @@ impl BoardBench {
         self.now()
     }
 
-    /// Ends the check when the board has never let this peripheral take anything.
+    /// Ends the check when the machine has no such peripheral.
+    fn has_to_be(&mut self, address: Address) {
+        if let Err(end) = self.fit(&[address]) {
+            self.end_with(end);
+        }
+    }
+
+    /// Ends the check when the machine has no such peripheral, or the board has never let it take
+    /// anything.
     fn needs(&mut self, address: Address) {
+        self.has_to_be(address);
         let what = ENABLED.iter().find(|(what, _)| what.address() == address);
         if let Some((_, what)) = what.filter(|_| self.never.contains(&address))
             && self.over.is_none()
@@ -205,6 +408,7 @@ impl BoardBench {
     /// Peripherals that the board has not enabled since a time.
     fn not_enabled(&self, from: Micros) -> Vec<Address> {
         let all = ENABLED.iter().map(|(what, _)| *what);
+        let all = all.filter(|what| self.has(what.address()));
         let missing = all.filter(|what| self.count(from, *what) == 0);
         missing.map(What::address).collect()
     }
@@ -239,12 +443,34 @@ impl BoardBench {
         self.sum(|p| matches!(p, Place::CardReceipts(_)))
     }
 
-    /// What was sold, at its prices.
+    /// What was sold, at its cash prices.
     #[must_use]
     pub fn sold(&mut self) -> Money {
         let delivered = self.delivered();
-        let price = |item: &u16| self.prices.get(item).copied().unwrap_or_default();
+        delivered.iter().map(|item| self.price_of(*item)).sum()
+    }
+
+    /// What was sold, at its card prices.
+    #[must_use]
+    pub fn sold_at_card_prices(&mut self) -> Money {
+        let delivered = self.delivered();
+        let price = |item: &u16| {
+            let found = self.items.iter().find(|i| i.number == *item);
+            found.map_or(Money::ZERO, Item::card_price)
+        };
         delivered.iter().map(price).sum()
+    }
+
+    /// The cash price of an item.
+    pub(super) fn price_of(&self, item: u16) -> Money {
+        let found = self.items.iter().find(|i| i.number == item);
+        found.map_or(Money::ZERO, |i| i.price)
+    }
+
+    /// What the machine sells.
+    #[must_use]
+    pub fn items(&self) -> &[Item] {
+        &self.items
     }
 
     /// Ends the bench.

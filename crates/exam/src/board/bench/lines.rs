@@ -16,6 +16,9 @@ const NO_INHIBIT: &str = "the inhibit line of the board is not connected";
 impl BoardBench {
     /// A check begins: how the lines are. Of a board outside the acceptor hears how it is held.
     pub(super) fn begin_lines(&mut self, setup: &BoardSetup) {
+        let Some(acceptor) = self.played.pulse else {
+            return;
+        };
         let now = self.now();
         let lines = self.run.lines();
         if self.is_outside() && lines.is_none() {
@@ -46,7 +49,7 @@ impl BoardBench {
         if let Some(high) = held_by {
             let line = self.inhibit.line.clone();
             let hear = |node: &mut PulseNode, now| node.device_mut().input_edge(now, &line, high);
-            self.run.bench.at_node(self.played.pulse, hear);
+            self.run.bench.at_node(acceptor, hear);
             self.held_off.push((now, self.inhibit.holds_off(high)));
         }
         self.run.hear_lines();
@@ -54,19 +57,66 @@ impl BoardBench {
 
     /// Ends the check when the board is outside and no line of it is connected.
     fn need_lines(&mut self) {
+        if !self.fitted.pulse {
+            let found: Result<(), _> = Err("a bill validator on pulses");
+            self.need_now(found);
+        }
         if self.is_outside() && self.run.lines().is_none() {
             self.not_outside(NO_LINES);
         }
     }
 
-    /// Puts a bill into the old acceptor.
-    pub fn pulse_bill(&mut self, value: i64) {
+    /// Puts a bill into the old acceptor, a train of pulses or what is worth least, and says what it is
+    /// worth.
+    pub fn pulse_bill(&mut self, train: bool) -> Money {
         self.need_lines();
+        let found = self.kit.pulse_bill(train);
+        let Some(value) = self.need_now(found) else {
+            return Money::ZERO;
+        };
         self.paid_in = true;
         self.act(&Action::InsertBill {
             device: self.pulse_name.clone(),
-            bill: Tender::Worth(Money(value)),
+            bill: Tender::Worth(value),
         });
+        value
+    }
+
+    /// How long a bill of the old acceptor may take to be counted: eight seconds, or as long as its pulses
+    /// need.
+    #[must_use]
+    pub fn pulses_take(&self, value: Money) -> Micros {
+        let (count, unit) = self.kit.unit().unwrap_or((1, value));
+        let pulses = value.as_minor() / unit.as_minor().max(1) * i64::from(count);
+        let each = self.profile.on + self.profile.off;
+        let pulses = u64::try_from(pulses).unwrap_or(0);
+        let all = Micros(each.as_us().saturating_mul(pulses));
+        Micros::secs(8).max(Micros::secs(4) + all + self.profile.train_gap)
+    }
+
+    /// How many pulses a bill of the old acceptor is.
+    #[must_use]
+    pub fn pulses_of(&self, value: Money) -> usize {
+        let (count, unit) = self.kit.unit().unwrap_or((1, value));
+        let pulses = value.as_minor() / unit.as_minor().max(1) * i64::from(count);
+        usize::try_from(pulses).unwrap_or(0)
+    }
+
+    /// Pulses so far that began.
+    #[must_use]
+    pub fn pulses_begun(&self) -> usize {
+        self.credit_edges(true)
+    }
+
+    /// Pulses so far that are over.
+    #[must_use]
+    pub fn pulses_over(&self) -> usize {
+        self.credit_edges(false)
+    }
+
+    fn credit_edges(&self, active: bool) -> usize {
+        let is = active == self.profile.active.is_high();
+        self.credit.iter().filter(|high| **high == is).count()
     }
 
     /// Sends pulses of a width on the credit line, as noise or a wrong setting would.
@@ -75,14 +125,25 @@ impl BoardBench {
         self.paid_in = true;
         let mut at = self.now();
         let name = self.pulse_name.clone();
+        let (active, off) = (self.profile.active.is_high(), self.profile.off);
         for _ in 0..count {
-            for (high, time) in [(false, width), (true, Micros::ms(50))] {
+            for (high, time) in [(active, width), (!active, off)] {
                 self.run.drive_line(&name, CREDIT_LINE, Edge { at, high });
                 at += time;
                 self.until(at);
             }
         }
         self.secs(1);
+    }
+
+    /// The credit line is held active, or let go.
+    pub fn hold_credit_line(&mut self, on: bool) {
+        self.need_lines();
+        self.paid_in = true;
+        let (at, name) = (self.now(), self.pulse_name.clone());
+        let high = self.profile.active.is_high() == on;
+        self.run.drive_line(&name, CREDIT_LINE, Edge { at, high });
+        self.gather();
     }
 
     /// Edges so far of the line that holds the pulse acceptor off: when, and whether it does from

@@ -20,6 +20,8 @@ pub(super) struct AtHand {
     pub(super) last_press: Option<(Micros, Money)>,
     /// Selections whose motor is blocked and is to be freed.
     pub(super) blocked: BTreeSet<u16>,
+    /// What stands on the machine for its items.
+    pub(super) keys: Keys,
     /// Its power was cut and is to be given back.
     pub(super) dark: bool,
     /// What is known of its habits.
@@ -57,6 +59,7 @@ impl BoardOutside {
             pressed: Vec::new(),
             last_press: None,
             blocked: BTreeSet::new(),
+            keys: Keys::default(),
             dark: false,
             habits: Habits::default(),
             options: BoardOptions::default(),
@@ -130,8 +133,9 @@ impl BoardOutside {
     }
 
     /// What is known of its habits before it was heard.
-    pub(in crate::board) fn know(&mut self, habits: Habits) {
+    pub(in crate::board) fn know(&mut self, habits: Habits, keys: &Keys) {
         self.hand.habits = habits;
+        self.hand.keys = keys.clone();
     }
 
     /// What is known of its habits by now.
@@ -151,7 +155,7 @@ impl BoardOutside {
             return Some(self);
         }
         let delivers = self.hand.last_press.is_some();
-        let mut bench = BoardBench::outside(setup, self)?;
+        let mut bench = BoardBench::outside(setup, Kit::of(setup), self)?;
         bench.ready();
         if delivers {
             bench.delivery_and(Micros::secs(1));

@@ -68,7 +68,8 @@ impl BoardBench {
         for item in pressed {
             // Money that did not come back, or a vend that was reported as a success.
             let kept = self.customer() < Money::ZERO || !self.card_paid().is_zero();
-            let text = format!("Did the item of selection {item} fall since you pressed it?");
+            let key = self.keys.key(item);
+            let text = format!("Did the item of selection {key} fall since you pressed it?");
             if self.look(text, Observation::Fell(item), kept) {
                 self.fell.push(item);
             }
@@ -91,7 +92,7 @@ impl BoardBench {
 
     /// Whether the display showed a text: read from the emulated machine, or seen by a person.
     #[must_use]
-    pub fn showed(&mut self, text: &'static str) -> bool {
+    pub fn showed(&mut self, text: &str) -> bool {
         if let Subject::Emulated(board) = self.board {
             self.note_seen(SeenBy::Emulation);
             let shown = self.run.bench.node(board).map_or(&[][..], Board::shown);

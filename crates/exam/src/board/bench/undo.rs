@@ -9,9 +9,10 @@ use std::collections::BTreeSet;
 const QUIET: Micros = Micros::secs(3);
 
 /// The words in which a person is asked to free a motor.
-fn free_it(item: u16) -> Question {
+fn free_it(item: u16, keys: &Keys) -> Question {
+    let key = keys.key(item);
     Question::Do {
-        text: format!("free the motor of selection {item} again, so that its items fall"),
+        text: format!("free the motor of selection {key} again, so that its items fall"),
         what: ToDo::Act(Action::FreeItem { item }),
     }
 }
@@ -67,7 +68,7 @@ impl BoardBench {
     fn free_motors(&mut self) {
         let blocked = self.hand().map(|hand| hand.blocked.clone());
         for item in blocked.unwrap_or_default() {
-            let reply = self.ask_person(&free_it(item));
+            let reply = self.ask_person(&free_it(item, &self.keys.clone()));
             if reply == Reply::Stop {
                 self.end_with(Seen::skipped(Skip::Stopped));
             }
@@ -79,7 +80,7 @@ impl BoardBench {
 
     fn end_session(&mut self) {
         let open = |b: &Self| {
-            let reader = b.run.bench.node(b.played.cashless);
+            let reader = b.played.cashless.and_then(|id| b.run.bench.node(id));
             let state = reader.map(|reader: &Layered<CashlessDevice>| reader.device().state());
             matches!(
                 state,
@@ -105,7 +106,7 @@ impl BoardBench {
         if self.run.is_over() {
             return self.paid_in || hand.last_press.is_some();
         }
-        let price = |item: &u16| self.prices.get(item).copied().unwrap_or_default();
+        let price = |item: &u16| self.price_of(*item);
         let bought: Money = self.fell.iter().chain(&hand.pressed).map(price).sum();
         self.customer() < Money::ZERO && self.customer() != -bought
     }
@@ -128,11 +129,14 @@ impl BoardOutside {
         }
         let blocked: BTreeSet<u16> = self.hand.blocked.clone();
         for item in blocked {
-            match self.ask(&free_it(item)) {
+            match self.ask(&free_it(item, &self.hand.keys.clone())) {
                 Reply::Done => self.hand.blocked.remove(&item),
                 Reply::Stop => return Err(Skip::Stopped),
                 _ => {
-                    let what = format!("the motor of selection {item} is blocked");
+                    let what = format!(
+                        "the motor of selection {} is blocked",
+                        self.hand.keys.key(item)
+                    );
                     return Err(Skip::NotUndone(what));
                 }
             };
@@ -152,7 +156,12 @@ impl BoardOutside {
                     .then(|| "the machine is switched off".to_owned()),
             );
             let blocked = self.hand.blocked.iter();
-            left.extend(blocked.map(|item| format!("the motor of selection {item} is blocked")));
+            left.extend(blocked.map(|item| {
+                format!(
+                    "the motor of selection {} is blocked",
+                    self.hand.keys.key(*item)
+                )
+            }));
         }
         if ended || self.settle(BoardOptions::default()).is_err() {
             let back = self.settings_back();

@@ -75,7 +75,7 @@ impl BoardBench {
 
     /// Presses a selection that the cash put in pays for, and waits until it is delivered and its
     /// `change` is out: where the board keeps credit, the coin return is pressed for it.
-    pub fn sell(&mut self, item: u16, change: Money) {
+    pub fn sell(&mut self, item: Pick, change: Money) {
         let before = self.customer();
         self.select(item);
         self.change_comes(before, change);
@@ -103,13 +103,13 @@ impl BoardBench {
     }
 
     /// A bill that still waits in escrow is spent: a board may hold it until something is bought. True
-    /// when one did; item 11 was bought with it.
+    /// when one did; the cheap selection was bought with it.
     pub fn spend_held_bill(&mut self) -> bool {
         let held = |b: &Self| !b.sum(|p| matches!(p, Place::Escrow(_))).is_zero();
         if !held(self) {
             return false;
         }
-        self.select(11);
+        self.select(Pick::Cheap);
         // Its change is judged by whoever presses the coin return.
         self.within(self.habits.delivery + Micros::secs(8), |b| !held(b));
         self.delivery_and(Micros::secs(3));

@@ -3,7 +3,8 @@
 use super::common::{behave, deaf, given, kept, refund, refunds, times, uses_escrow};
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::heard::{BILL, What};
+use crate::board::heard::{BILL, CHANGER, What};
+use crate::board::kit::BillFor;
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Seen, Weight};
@@ -20,19 +21,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "bill-stacked-and-credited",
         title: "Stacks a bill from escrow and credits it",
-        expected: "1.00 stacked, 1.00 comes back in coins",
+        expected: "{bill} stacked, {bill} comes back in coins",
         section: "6.3, ESCROW",
         advice: "Bills are refused, or not credited.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            b.bill(0);
+            let bill = b.bill(BillFor::Change);
             b.secs(8);
-            if kept(b).as_minor() != 100 {
-                return Ok(Seen::fail(format!("{} of 1.00 kept", b.show(kept(b)))));
+            if kept(b) != bill {
+                let text = format!("{} of {} kept", b.show(kept(b)), b.show(bill));
+                return Ok(Seen::fail(text));
             }
-            refunds(b, 100)
+            refunds(b, bill)
         },
         quirk: Quirk::new("returns-bills", "returns every bill from escrow", |s| {
             s.bad.says = Some(|_, c| match c {
@@ -52,7 +54,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: |b| {
             let from = b.ready();
             uses_escrow(b)?;
-            b.bill(0);
+            b.bill(BillFor::Change);
             b.secs(8);
             if b.count(from, What::Escrow) > 0 {
                 return given(b, from, What::Escrow);
@@ -86,7 +88,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "escrow-not-credited",
         title: "Credits no bill that is still in escrow",
-        expected: "the coin return pays nothing for 1.00 that was ordered to the stacker and is not there yet",
+        expected: "the coin return pays nothing for {bill} that was ordered to the stacker and is not there yet",
         section: "6.3, POLL, ESCROW",
         advice: "Bills are credited and given back: credit a bill when it is stacked.",
         weight: Weight::Rule,
@@ -95,7 +97,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: |b| {
             let from = b.ready();
             uses_escrow(b)?;
-            b.bill(0);
+            b.bill(BillFor::Change);
             let ordered = |b: &BoardBench| b.count(from, What::Escrow) > 0;
             b.until_so(Micros::secs(8), ordered);
             b.wait(Micros::ms(300));
@@ -134,7 +136,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "bill-credited-once",
         title: "Credits a bill once when its ACK was lost",
-        expected: "1.00 reported twice: 1.00 comes back",
+        expected: "{bill} reported twice: {bill} comes back",
         section: "Appendix 3, section 3, condition 2",
         advice: "A noisy bus makes money: tell repetitions from new bills.",
         weight: Weight::Rule,
@@ -151,9 +153,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 skip,
                 count: 1,
             });
-            b.bill(0);
+            let bill = b.bill(BillFor::Change);
             b.secs(8);
-            refunds(b, 100)
+            refunds(b, bill)
         },
         quirk: Quirk::new(
             "credits-repeated-bills",
@@ -174,24 +176,26 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "several-bills-credited",
         title: "Credits several bills of one answer",
-        expected: "1.00 and 5.00 in one answer: 6.00 come back",
+        expected: "{bill} and {second} in one answer: {both} come back",
         section: "6.3, POLL, Appendix 3, section 4",
         advice: "Bills put in quickly are lost: read the whole answer.",
         weight: Weight::Rule,
         arrange: Some(quick_bills),
         run: |b| {
             b.ready();
+            b.need(b.kit().bill(BillFor::Second))?;
             deaf_validator(b);
-            b.bill(0);
+            let first = b.bill(BillFor::Change);
             b.wait(Micros::ms(700));
-            b.bill(1);
+            let both = first.saturating_add(b.bill(BillFor::Second));
             b.secs(5);
             let kept = b.sum(|p| matches!(p, Place::Stacker(_)));
-            if kept != Money(600) {
-                let text = format!("the board let the validator take {} of 6.00", b.show(kept));
+            if kept != both {
+                let (kept, both) = (b.show(kept), b.show(both));
+                let text = format!("the board let the validator take {kept} of {both}");
                 return Ok(Seen::cannot_tell(text));
             }
-            refunds(b, 600)
+            refunds(b, both)
         },
         quirk: Quirk::new(
             "reads-first-bill-only",
@@ -211,7 +215,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "bill-beside-status-credited",
         title: "Credits a bill that comes with a status",
-        expected: "1.00 and CASHBOX OUT OF POSITION in one answer: 1.00 comes back",
+        expected: "{bill} and CASHBOX OUT OF POSITION in one answer: {bill} comes back",
         section: "6.3, POLL, Appendix 3, section 4",
         advice: "Bills are lost when something else happens at once: read the whole answer.",
         weight: Weight::Rule,
@@ -219,11 +223,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: |b| {
             b.ready();
             deaf_validator(b);
-            b.bill(0);
+            let bill = b.bill(BillFor::Change);
             b.wait(Micros::ms(800));
             b.at_validator(BillAction::RemoveCashBox);
             b.secs(5);
-            refunds(b, 100)
+            refunds(b, bill)
         },
         quirk: Quirk::new(
             "drops-bills-beside-status",
@@ -241,7 +245,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "bill-behind-status-credited",
         title: "Credits a bill that comes behind a status",
-        expected: "BILL REJECTED and 1.00 in one answer: 1.00 comes back",
+        expected: "BILL REJECTED and {bill} in one answer: {bill} comes back",
         section: "6.3, POLL, Appendix 3, section 4",
         advice: "Bills are lost when something else happened before: read the whole answer.",
         weight: Weight::Rule,
@@ -260,9 +264,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: |b| {
             b.ready();
-            b.bill(0);
+            let bill = b.bill(BillFor::Change);
             b.secs(5);
-            refunds(b, 100)
+            refunds(b, bill)
         },
         quirk: Quirk::new(
             "reads-first-status-only",
@@ -288,7 +292,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.ready();
             b.paper();
             b.secs(8);
-            refunds(b, 0)
+            refunds(b, Money::ZERO)
         },
         quirk: Quirk::new(
             "credits-rejected-paper",
@@ -320,7 +324,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             if b.count(from, What::Poll(BILL)) < 10 {
                 return Ok(Seen::fail("the validator is not polled any more"));
             }
-            refunds(b, 0)
+            refunds(b, Money::ZERO)
         },
         quirk: Quirk::new("credits-jams", "takes VALIDATOR JAMMED for a bill", |s| {
             s.bad.hears = Some(|_, c, d| {
@@ -380,15 +384,16 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: Some(|s| s.bill.stacker_capacity = 1),
         run: |b| {
             b.ready();
-            b.bill(0);
+            b.fit(&[CHANGER])?;
+            let bill = b.bill(BillFor::Change);
             b.secs(8);
             let goods = match b.spend_held_bill() {
-                true => Money(65),
+                true => b.kit().price(),
                 false => Money::ZERO,
             };
             refund(b);
-            let first = b.customer().saturating_add(Money(100));
-            b.bill(0);
+            let first = b.customer().saturating_add(bill);
+            b.bill(BillFor::Change);
             b.secs(12);
             let second = refund(b);
             let kept = kept(b);
@@ -402,8 +407,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(second),
                 polls = words::count(polls, "POLL")
             );
-            let right =
-                kept == Money(100) && first.saturating_add(goods) == Money(100) && second.is_zero();
+            let right = kept == bill && first.saturating_add(goods) == bill && second.is_zero();
             Ok(Seen::judge(right && polls > 10, text))
         },
         quirk: Quirk::new(
@@ -434,14 +438,15 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "large-bill-refused",
         title: "Refuses a bill too large for its change",
-        expected: "20.00 comes back while the tubes hold less",
+        expected: "{large} comes back while the tubes hold less",
         section: COMMON_PRACTICE,
         advice: "The tubes are emptied or customers lose change: hold it off.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            b.bill(3);
+            b.fit(&[CHANGER])?;
+            b.bill(BillFor::TooLarge);
             b.secs(12);
             let kept = kept(b);
             Ok(Seen::judge(

@@ -2,11 +2,12 @@
 
 use super::common::{answers, refund};
 use crate::board::heard::HeardBlock;
+use crate::board::kit::CoinFor;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Seen, Weight};
 use payrig_bench::{Fault, FaultKind, FrameKind};
 use payrig_mdb::Address;
-use payrig_units::{Money, words};
+use payrig_units::words;
 use payrig_wire::Source;
 
 /// The checks.
@@ -112,13 +113,14 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "damaged-answers-given-up",
         title: "Asks for a damaged answer a few times only",
-        expected: "nine damaged reports of a coin: at most five RETs in a row, and 0.25 comes back",
+        expected: "nine damaged reports of a coin: at most five RETs in a row, and {tube} comes back",
         section: "2.2, 2.5 D, Appendix 3, section 2",
         advice: "One peripheral on a bad wire stops the bus: give an answer up after a few RETs, and ask again at the next POLL.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             let from = b.ready();
+            let (_, tube) = b.need(b.kit().coin(CoinFor::Tube))?;
             b.fault(Fault {
                 kind: FaultKind::Flip { word: 0, bit: 0 },
                 from: Source::Peripheral,
@@ -127,7 +129,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 skip: 0,
                 count: DAMAGED,
             });
-            b.coin(2);
+            b.coin(CoinFor::Tube);
             b.secs(5);
             let (mut most, mut row) = (0_usize, 0_usize);
             for block in b.since(from).filter(|block| block.board) {
@@ -139,11 +141,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             }
             let back = refund(b);
             let text = format!(
-                "{} in a row at the most, and {} of 0.25 came back",
+                "{} in a row at the most, and {} of {} came back",
                 words::count(most, "RET"),
-                b.show(back)
+                b.show(back),
+                b.show(tube)
             );
-            Ok(Seen::judge(most <= RETS && back == Money(25), text))
+            Ok(Seen::judge(most <= RETS && back == tube, text))
         },
         quirk: Quirk::new(
             "ret-for-ever",

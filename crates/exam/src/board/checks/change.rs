@@ -3,7 +3,8 @@
 use super::common::{empty_tubes, kept, sell_for_coins};
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
-use crate::board::heard::{CHANGER, HeardBlock, What};
+use crate::board::heard::{BILL, CHANGER, HeardBlock, What};
+use crate::board::kit::{BillFor, Pick, Sum};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
 use payrig_bench::action::ChangerAction;
@@ -16,12 +17,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "change-right",
         title: "Pays the right change",
-        expected: "1.00 for an item of 0.65: 0.35 comes back",
+        expected: "{over} for an item of {price}: {change} comes back",
         section: "5.3, DISPENSE",
         advice: "Customers are short-changed: see scaling and coin values.",
         weight: Weight::Rule,
         arrange: None,
-        run: |b| sale(b, 35),
+        run: sale,
         quirk: Quirk::new("pays-no-change", "does not pay change", |s| {
             s.bad.says = Some(|_, c| match c {
                 [0x0D, ..] => Said::Instead(vec![0x0B]),
@@ -32,7 +33,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "dispense-not-repeated",
         title: "Does not pay twice when the ACK of DISPENSE is lost",
-        expected: "0.35 at the most comes back",
+        expected: "{change} at the most comes back",
         section: "Appendix 3, section 3, condition 1",
         advice: "A noisy bus pays twice: never repeat DISPENSE blindly.",
         weight: Weight::Rule,
@@ -44,7 +45,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.ready();
             let change = change_of_sale(b);
             let text = format!("change {}", b.show(change));
-            Ok(Seen::judge(change <= Money(35), text))
+            Ok(Seen::judge(change <= b.kit().change(), text))
         },
         quirk: Quirk::new(
             "repeats-dispense",
@@ -72,17 +73,19 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "empty-tube-made-up-for",
         title: "Pays with other coins when a tube fails",
-        expected: "0.35 comes back though 0.25 cannot be paid",
+        expected: "{change} comes back though a tube it comes from cannot pay",
         section: "5.3, TUBE STATUS",
         advice: "Customers are short-changed: count what came out and pay the rest.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            b.at_changer(ChangerAction::BlockTube(CoinType::of(2).into(), true));
+            b.fit(&[CHANGER])?;
+            let tube = b.need(b.kit().made_up_for())?;
+            b.at_changer(ChangerAction::BlockTube(CoinType::of(tube).into(), true));
             let change = change_of_sale(b);
             let text = format!("change {}", b.show(change));
-            Ok(Seen::judge(change == Money(35), text))
+            Ok(Seen::judge(change == b.kit().change(), text))
         },
         quirk: Quirk::new("pays-once-only", "orders one DISPENSE per sale", |s| {
             s.bad.says = Some(|m, c| match c {
@@ -94,7 +97,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "tube-runs-out-in-payout",
         title: "Pays the rest from other tubes when one fails in mid payout",
-        expected: "3.10 come back, though a tube jams once coins came and before it gives any",
+        expected: "{all} come back, though a tube jams once coins came and before it gives any",
         section: "5.3, DISPENSE, POLL, TUBE STATUS",
         advice: "Customers are short-changed: read the tubes after a payout and pay what is missing.",
         weight: Weight::Rule,
@@ -102,13 +105,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: |b| {
             b.ready();
             // No single coin type that is in a tube pays this in one order.
-            for coin_type in [3, 3, 3, 1] {
-                b.coin(coin_type);
-                b.secs(1);
-            }
-            b.secs(1);
+            let all = b.put_in(Sum::OwedFromSeveral);
+            b.secs(2);
             b.press_return();
-            if !b.until_so(Micros::secs(10), |b| b.customer() > Money(-310)) {
+            if !b.until_so(Micros::secs(10), |b| b.customer() > -all) {
                 return Ok(Seen::cannot_tell("no coin came"));
             }
             // The tube of the next order fails before it gives a coin: all that came is known.
@@ -126,12 +126,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let jammed = order.unwrap_or(CoinType::of(0));
             b.at_changer(ChangerAction::BlockTube(jammed.into(), true));
             b.secs(40);
-            let back = Money(310).saturating_add(b.customer());
+            let back = all.saturating_add(b.customer());
             let text = format!(
-                "{} of 3.10 came back, though tube {jammed} jammed",
-                b.show(back)
+                "{} of {} came back, though tube {jammed} jammed",
+                b.show(back),
+                b.show(all)
             );
-            Ok(Seen::judge(back == Money(310), text))
+            Ok(Seen::judge(back == all, text))
         },
         quirk: Quirk::new(
             "believes-jammed-tube",
@@ -156,14 +157,16 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "no-bill-without-change",
         title: "Takes no bill it cannot change",
-        expected: "1.00 comes back while the tubes are empty",
+        expected: "{bill} comes back while the tubes are empty",
         section: COMMON_PRACTICE,
         advice: "Customers cannot get change: hold bills off when tubes are empty.",
         weight: Weight::Rule,
         arrange: Some(empty_tubes),
         run: |b| {
             b.ready();
-            b.bill(0);
+            b.fit(&[BILL, CHANGER])?;
+            b.need(b.kit().bill_needs_change())?;
+            b.bill(BillFor::Change);
             b.secs(12);
             let kept = kept(b);
             Ok(Seen::judge(
@@ -186,23 +189,26 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "bills-again-with-change",
         title: "Takes bills again once it has change",
-        expected: "BILL TYPE enables 1.00 after sales filled the tubes",
+        expected: "BILL TYPE enables {bill} after sales filled the tubes",
         section: COMMON_PRACTICE,
         advice: "Bills stay off for ever: look at the tubes after every coin.",
         weight: Weight::Rule,
         arrange: Some(empty_tubes),
         run: |b| {
+            b.fit(&[BILL, CHANGER])?;
+            let (bill_type, value) = b.need(b.kit().bill(BillFor::Change))?;
             let from = b.ready();
-            sell_for_coins(b);
+            sell_for_coins(b)?;
             let enables = |block: &HeardBlock| match block.to_bill() {
                 Some(bill::Command::BillType { enable, .. }) => Some(*enable),
                 _ => None,
             };
             let last = b.since(from).filter_map(enables).next_back();
-            let enabled = last.is_some_and(|types| types.contains(0));
+            let enabled = last.is_some_and(|types| types.contains(bill_type));
             let sold = b.delivered().len();
             let text = format!(
-                "after {sold} with coins 1.00 is {}",
+                "after {sold} with coins {} is {}",
+                b.show(value),
                 if enabled { "enabled" } else { "still off" },
                 sold = words::count(sold, "sale")
             );
@@ -225,6 +231,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: Some(empty_tubes),
         run: |b| {
             b.ready();
+            needs_change(b)?;
             let on = b.exact_change();
             let text = format!("the light is {}", if on { "on" } else { "off" });
             Ok(Seen::judge(on, text))
@@ -243,8 +250,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: Some(empty_tubes),
         run: |b| {
             b.ready();
+            needs_change(b)?;
+            b.need(b.kit().sales())?;
             let before = b.exact_change();
-            sell_for_coins(b);
+            sell_for_coins(b)?;
             let after = b.exact_change();
             let say = |on: bool| if on { "on" } else { "off" };
             let text = format!("the light was {}, then {}", say(before), say(after));
@@ -257,25 +266,25 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "failed-vend-keeps-credit",
         title: "Keeps the credit when an item does not fall",
-        expected: "1.00 comes back",
+        expected: "{over} comes back",
         section: COMMON_PRACTICE,
         advice: "Customers pay for nothing: see the drop sensor.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            b.block_motor(11);
-            b.coin(3);
+            b.block_motor(Pick::Cheap);
+            let over = b.put_in(Sum::Over);
             b.secs(2);
-            b.select(11);
+            b.select(Pick::Cheap);
             let most = b.habits().delivery + Micros::ms(3_500);
-            b.within(most, |b| b.customer() > Money(-100));
+            b.within(most, |b| b.customer() > -over);
             // Some boards pay back at once, others wait for the return.
             b.press_return();
             b.secs(10);
-            let back = b.customer().saturating_add(Money(100));
-            let text = format!("{} of 1.00 came back", b.show(back));
-            Ok(Seen::judge(back == Money(100), text))
+            let back = b.customer().saturating_add(over);
+            let text = format!("{} of {} came back", b.show(back), b.show(over));
+            Ok(Seen::judge(back == over, text))
         },
         quirk: Quirk::new(
             "no-drop-sensor",
@@ -285,21 +294,38 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     },
 ];
 
-/// A coin of 1.00, an item of 0.65, and what came back: by itself, or where the board keeps credit at the
+/// Coins for the cheap selection with change, the selection, and what came back: by itself, or where the board keeps credit at the
 /// coin return.
 fn change_of_sale(b: &mut BoardBench) -> Money {
-    b.coin(3);
+    let over = b.put_in(Sum::Over);
     b.secs(2);
-    b.sell(11, Money(35));
-    b.customer().saturating_add(Money(100))
+    let change = b.kit().change();
+    b.sell(Pick::Cheap, change);
+    b.customer().saturating_add(over)
 }
 
-fn sale(b: &mut BoardBench, wanted: i64) -> Run {
+fn sale(b: &mut BoardBench) -> Run {
     b.ready();
     let change = change_of_sale(b);
     let sold = b.delivered().len();
-    let text = format!("{sold} sold, change {}", b.show(change));
-    Ok(Seen::judge(change == Money(wanted) && sold == 1, text))
+    let card = b
+        .kit()
+        .sum_worth(Sum::Over)
+        .saturating_sub(b.kit().card_price());
+    let which = match change == card && card != b.kit().change() {
+        true => ": the card price was charged",
+        false => "",
+    };
+    let text = format!("{sold} sold, change {}{which}", b.show(change));
+    let right = change == b.kit().change();
+    Ok(Seen::judge(right && sold == 1, text))
+}
+
+/// Ends a check of the exact-change light where the light cannot tell anything.
+fn needs_change(b: &BoardBench) -> Result<(), Seen> {
+    b.fit(&[BILL, CHANGER])?;
+    b.need(b.kit().bill(BillFor::Change))?;
+    b.need(b.kit().bill_needs_change())
 }
 
 #[cfg(test)]

@@ -2,6 +2,8 @@
 
 use super::common::{refund, refunds};
 use crate::board::bench::BoardBench;
+use crate::board::heard::CHANGER;
+use crate::board::kit::{CoinFor, Pick, Sum};
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
 use payrig_bench::action::ChangerAction;
@@ -15,12 +17,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "coin-to-tube-credited",
         title: "Credits a coin that went to its tube",
-        expected: "0.25 comes back on return",
+        expected: "{tube} comes back on return",
         section: "5.3, POLL",
         advice: "Customers lose coins: credit both routings.",
         weight: Weight::Rule,
         arrange: None,
-        run: |b| coins(b, &[2], 25),
+        run: |b| coin(b, CoinFor::Tube),
         quirk: Quirk::new("misses-tube-coins", "does not credit coins to tubes", |s| {
             s.bad.hears = Some(|_, c, d| {
                 if c == [0x0B] && matches!(d.as_slice(), [0x50..=0x5F, _]) {
@@ -32,12 +34,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "coin-to-cash-box-credited",
         title: "Credits a coin that went to the cash box",
-        expected: "1.00 comes back on return",
+        expected: "{box} comes back on return",
         section: "5.3, POLL",
         advice: "Customers lose coins: credit both routings.",
         weight: Weight::Rule,
         arrange: None,
-        run: |b| coins(b, &[3], 100),
+        run: |b| coin(b, CoinFor::CashBox),
         quirk: Quirk::new(
             "misses-cash-box-coins",
             "does not credit coins to the cash box",
@@ -53,18 +55,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "several-coins-credited",
         title: "Credits several coins of one answer",
-        expected: "0.25 and 0.10 in one answer: 0.35 comes back",
+        expected: "{tube} and {other} in one answer: {tubes} comes back",
         section: "5.3, Appendix 3, section 4",
         advice: "Coins put in quickly are lost: read the whole answer.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
+            let (_, tube) = b.need(b.kit().coin(CoinFor::Tube))?;
+            let (_, other) = b.need(b.kit().coin(CoinFor::OtherTube))?;
             b.fault(fault(FaultKind::Deaf, Source::Master, FrameKind::Block, 12));
-            b.coin(2);
-            b.coin(1);
+            b.coin(CoinFor::Tube);
+            b.coin(CoinFor::OtherTube);
             b.secs(4);
-            refunds(b, 35)
+            refunds(b, tube.saturating_add(other))
         },
         quirk: Quirk::new(
             "reads-first-coin-only",
@@ -83,24 +87,21 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "coins-buy-at-face-value",
         title: "Sells for coins of exactly the price",
-        expected: "0.65 in four coins buys an item of 0.65, and nothing comes back",
+        expected: "{price} in coins buys an item of {price}, and nothing comes back",
         section: "5.3, SETUP, POLL",
         advice: "Coins are worth more or less than they are: a credit byte is a count of the scaling factor.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            for coin in [2, 2, 1, 0] {
-                b.coin(coin);
-                b.secs(1);
-            }
-            b.secs(1);
-            b.select(11);
+            let price = b.put_in(Sum::Exact);
+            b.secs(2);
+            b.select(Pick::Cheap);
             b.delivery_and(Micros::ms(3_500));
             let back = refund(b);
             let sold = b.delivered().len();
             let text = format!("{sold} sold, {} came back", b.show(back));
-            Ok(Seen::judge(sold == 1 && b.customer() == Money(-65), text))
+            Ok(Seen::judge(sold == 1 && b.customer() == -price, text))
         },
         quirk: Quirk::new(
             "takes-counts-for-cents",
@@ -117,17 +118,18 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "coin-credited-once",
         title: "Credits a coin once when its ACK was lost",
-        expected: "0.25 reported twice: 0.25 comes back",
+        expected: "{tube} reported twice: {tube} comes back",
         section: "Appendix 3, section 3, condition 2",
         advice: "Where more came back, a noisy bus makes money: tell repetitions from new coins. Where less did, coins are lost.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
+            let (_, tube) = b.need(b.kit().coin(CoinFor::Tube))?;
             b.fault(fault(FaultKind::Deaf, Source::Master, FrameKind::Ack, 1));
-            b.coin(2);
+            b.coin(CoinFor::Tube);
             b.secs(4);
-            refunds(b, 25)
+            refunds(b, tube)
         },
         quirk: Quirk::new(
             "credits-repetitions",
@@ -149,18 +151,19 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "bad-checksum-not-credited",
         title: "Credits nothing by a wrong checksum",
-        expected: "a damaged report of 0.25: 0.25 comes back, not 1.00",
+        expected: "a damaged report of {tube}: {tube} comes back, no other coin",
         section: "2.2, 2.5 D",
         advice: "Where more came back, noise makes money: check the sum of every answer. Where less did, coins are lost.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
+            let (_, tube) = b.need(b.kit().coin(CoinFor::Tube))?;
             let flip = FaultKind::Flip { word: 0, bit: 0 };
             b.fault(fault(flip, Source::Peripheral, FrameKind::Block, 1));
-            b.coin(2);
+            b.coin(CoinFor::Tube);
             b.secs(4);
-            refunds(b, 25)
+            refunds(b, tube)
         },
         quirk: Quirk::new("ignores-checksums", "takes answers with a wrong CHK", |s| {
             s.bad.ignores_checksum = true
@@ -178,7 +181,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.ready();
             b.slug();
             b.secs(2);
-            refunds(b, 0)
+            refunds(b, Money::ZERO)
         },
         quirk: Quirk::new("credits-slugs", "takes a slug for a coin", |s| {
             s.bad.hears = Some(|_, c, d| {
@@ -200,7 +203,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.ready();
             b.at_changer(ChangerAction::InsertTwoCoins);
             b.secs(2);
-            refunds(b, 0)
+            refunds(b, Money::ZERO)
         },
         quirk: Quirk::new(
             "credits-double-arrival",
@@ -217,20 +220,21 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "lever-pays-back",
         title: "Pays back at the return lever",
-        expected: "0.25 comes back on ESCROW REQUEST",
+        expected: "{tube} comes back on ESCROW REQUEST",
         section: "5.3, POLL 01H",
         advice: "Customers cannot get their money back: act on ESCROW REQUEST.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            b.coin(2);
+            let (_, tube) = b.need(b.kit().coin(CoinFor::Tube))?;
+            b.coin(CoinFor::Tube);
             b.secs(2);
             b.at_changer(ChangerAction::HoldLever(true));
             b.secs(10);
-            let back = b.customer().saturating_add(Money(25));
-            let text = format!("{} of 0.25 came back", b.show(back));
-            Ok(Seen::judge(back == Money(25), text))
+            let back = b.customer().saturating_add(tube);
+            let text = format!("{} of {} came back", b.show(back), b.show(tube));
+            Ok(Seen::judge(back == tube, text))
         },
         quirk: Quirk::new("ignores-lever", "takes no notice of the lever", |s| {
             s.bad.hears = Some(|_, c, d| {
@@ -253,13 +257,13 @@ fn fault(kind: FaultKind, from: Source, frame: FrameKind, count: u32) -> Fault {
     }
 }
 
-fn coins(b: &mut BoardBench, types: &[u8], wanted: i64) -> Run {
+fn coin(b: &mut BoardBench, which: CoinFor) -> Run {
     b.ready();
-    for coin_type in types {
-        b.coin(*coin_type);
-        b.secs(2);
-    }
-    refunds(b, wanted)
+    b.fit(&[CHANGER])?;
+    let (_, value) = b.need(b.kit().coin(which))?;
+    b.coin(which);
+    b.secs(2);
+    refunds(b, value)
 }
 
 #[cfg(test)]

@@ -1,7 +1,8 @@
 //! Steps and judgments that checks of several groups have in common.
 
 use crate::board::bench::BoardBench;
-use crate::board::heard::{HeardBlock, What};
+use crate::board::heard::{BILL, CHANGER, HeardBlock, What};
+use crate::board::kit::{Pick, Sum};
 use crate::board::setup::BoardSetup;
 use crate::check::{Run, Seen};
 use crate::device::habit::Habits;
@@ -41,25 +42,27 @@ pub(super) fn blink(b: &mut BoardBench, address: Address) {
     b.power(address, true);
 }
 
-/// Four sales for coins that need no change: afterwards there is some in the tubes.
-pub(super) fn sell_for_coins(b: &mut BoardBench) {
-    for _ in 0..4 {
-        for coin in [2, 2, 1, 0] {
-            b.coin(coin);
-            b.secs(1);
-        }
-        b.select(11);
+/// Four sales for coins that need no change, or as many as it takes: afterwards there is some in the tubes.
+pub(super) fn sell_for_coins(b: &mut BoardBench) -> Result<(), Seen> {
+    b.fit(&[CHANGER])?;
+    let sales = b.need(b.kit().sales())?;
+    for _ in 0..sales {
+        b.put_in(Sum::Exact);
+        b.secs(1);
+        b.select(Pick::Cheap);
         b.delivery_and(Micros::ms(3_500));
     }
+    Ok(())
 }
 
-/// A card of 10.00, a selection, and time for the rest. Since when.
-pub(super) fn buy(b: &mut BoardBench, item: u16) -> Micros {
-    buy_with(b, Some(1_000), item)
+/// A card that can buy it, a selection, and time for the rest. Since when.
+pub(super) fn buy(b: &mut BoardBench, item: Pick) -> Micros {
+    let balance = b.kit().balance();
+    buy_with(b, Some(balance), item)
 }
 
 /// Likewise with a card of this balance.
-pub(super) fn buy_with(b: &mut BoardBench, balance: Option<i64>, item: u16) -> Micros {
+pub(super) fn buy_with(b: &mut BoardBench, balance: Option<i64>, item: Pick) -> Micros {
     let from = b.ready();
     b.card(balance);
     b.secs(2);
@@ -73,7 +76,7 @@ pub(super) fn kept(b: &BoardBench) -> Money {
     b.sum(|p| matches!(p, Place::Stacker(_) | Place::Escrow(_)))
 }
 
-/// Presses the coin return and says what came out of it within 10 s.
+/// Presses the coin return and says what came out of it within 10 s; longer, where much is owed.
 pub(super) fn refund(b: &mut BoardBench) -> Money {
     let before = b.customer();
     b.press_return();
@@ -82,24 +85,27 @@ pub(super) fn refund(b: &mut BoardBench) -> Money {
 }
 
 /// Pass when the coin return gives back exactly this. Where the board holds a bill in escrow until
-/// something is bought, item 11 is bought first.
-pub(super) fn refunds(b: &mut BoardBench, wanted: i64) -> Run {
+/// something is bought, the cheap selection is bought first.
+pub(super) fn refunds(b: &mut BoardBench, wanted: Money) -> Run {
+    b.fit(&[CHANGER])?;
     if b.spend_held_bill() {
         refund(b);
         let missing = -b.customer();
+        let price = b.kit().price();
         let text = format!(
-            "{} missing once an item of 0.65 was bought with the bill in escrow",
-            b.show(missing)
+            "{} missing once an item of {} was bought with the bill in escrow",
+            b.show(missing),
+            b.show(price)
         );
-        return Ok(Seen::judge(missing == Money(65), text));
+        return Ok(Seen::judge(missing == price, text));
     }
     let got = refund(b);
     let text = format!(
         "the coin return gives {}, credit should be {}",
         b.show(got),
-        b.show(Money(wanted))
+        b.show(wanted)
     );
-    Ok(Seen::judge(got == Money(wanted), text))
+    Ok(Seen::judge(got == wanted, text))
 }
 
 /// What the customer has beyond what is right, in words.
@@ -114,6 +120,12 @@ pub(super) fn than_right(b: &BoardBench, gain: Money) -> String {
 /// Ends a check that is about escrow, where the board has bills stacked at once: BILL TYPE, Y3-Y4
 /// (section 6.3), is its choice.
 pub(super) fn uses_escrow(b: &BoardBench) -> Result<(), Seen> {
+    b.fit(&[BILL])?;
+    if !b.plays_escrow() {
+        return Err(Seen::skipped(
+            "needs a bill validator with escrow: the machine of the rig has none",
+        ));
+    }
     match b.habits().escrow {
         Some(false) => Err(Seen::skipped(Skip::NotOffered(
             "escrow: it has bills stacked at once".to_owned(),
@@ -139,7 +151,7 @@ pub(super) fn not_given(b: &BoardBench, from: Micros, what: What) -> Run {
 
 /// Pass when the board gave this command after somebody bought with a card.
 pub(super) fn after_vend(b: &mut BoardBench, what: What) -> Run {
-    let from = buy(b, 11);
+    let from = buy(b, Pick::Cheap);
     b.within(Micros::secs(4), |b| b.count(from, what) > 0);
     given(b, from, what)
 }

@@ -5,7 +5,8 @@ use super::common::{than_right, times, uses_escrow};
 use super::resets::doubled;
 use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
-use crate::board::heard::What;
+use crate::board::heard::{CHANGER, READER, What};
+use crate::board::kit::{BillFor, CoinFor, Pick, Sum};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
 use payrig_bench::action::ChangerAction;
@@ -23,6 +24,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
+            b.fit(&[CHANGER])?;
             let from = b.ready();
             b.board_power(false);
             b.secs(2);
@@ -53,7 +55,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.coin(2);
+            b.coin(CoinFor::Tube);
             b.wait(Micros::ms(600));
             b.board_power(false);
             b.secs(2);
@@ -93,9 +95,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
-            b.select(11);
+            b.select(Pick::Cheap);
             b.wait(Micros::ms(1_200));
             b.board_power(false);
             b.secs(3);
@@ -121,7 +123,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "cut-while-coin-falls",
         title: "Credits a coin that fell during a power cut",
-        expected: "0.25 put in just before the cut comes back afterwards",
+        expected: "{tube} put in just before the cut comes back afterwards",
         section: "2.2, 5.3, POLL",
         advice: "A power cut eats a coin, or the board does not start again: credit what the changer reports after the start.",
         weight: Weight::Rule,
@@ -142,7 +144,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "cut-with-credit",
         title: "Pays credit at most once over a power cut",
-        expected: "of 1.00 put in before the cut no more than 1.00 comes back",
+        expected: "of {over} put in before the cut no more than {over} comes back",
         section: COMMON_PRACTICE,
         advice: "A power cut makes money: pay back what is remembered, once.",
         weight: Weight::Rule,
@@ -162,7 +164,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "cut-with-bill-in-escrow",
         title: "Credits no bill that went back during a power cut",
-        expected: "a bill of 1.00 in escrow at the cut: no money more or less",
+        expected: "a bill of {bill} in escrow at the cut: no money more or less",
         section: "6.3, RESET",
         advice: "A power cut makes money: credit a bill when it is stacked.",
         weight: Weight::Rule,
@@ -183,7 +185,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "cut-in-delivery",
         title: "Gives nothing away when power is cut while the motor turns",
-        expected: "of 1.00 put in no more than 1.00 comes back in coins and goods",
+        expected: "of {over} put in no more than {over} comes back in coins and goods",
         section: COMMON_PRACTICE,
         advice: "A power cut gives goods or money away, or the board does not start again: remember what was under way.",
         weight: Weight::Rule,
@@ -198,7 +200,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "cut-in-payout",
         title: "Pays change once when power is cut in the payout",
-        expected: "of 3.00 owed no more than 3.00 comes out, before and after the cut",
+        expected: "of {owed} owed no more than {owed} comes out, before and after the cut",
         section: "5.3, DISPENSE, TUBE STATUS",
         advice: "A power cut pays twice: see by TUBE STATUS what came out.",
         weight: Weight::Rule,
@@ -391,7 +393,7 @@ enum Stage {
 }
 
 /// Brings the bench to the stage, and gives what the customer put in.
-fn reach(b: &mut BoardBench, stage: Stage) -> Result<i64, Seen> {
+fn reach(b: &mut BoardBench, stage: Stage) -> Result<Money, Seen> {
     let from = b.ready();
     let never = || Seen::cannot_tell("the stage of the vend was never reached");
     let given = |b: &mut BoardBench, what: What| {
@@ -401,52 +403,55 @@ fn reach(b: &mut BoardBench, stage: Stage) -> Result<i64, Seen> {
     };
     match stage {
         Stage::CoinFalls => {
-            b.coin(2);
+            let (_, value) = b.need(b.kit().coin(CoinFor::Tube))?;
+            b.coin(CoinFor::Tube);
             b.wait(Micros::ms(100));
-            return Ok(25);
+            Ok(value)
         }
         Stage::Credit => {
-            b.coin(3);
+            let over = b.put_in(Sum::Over);
             b.secs(2);
+            Ok(over)
         }
         Stage::Escrow => {
             uses_escrow(b)?;
-            b.bill(0);
+            let bill = b.bill(BillFor::Change);
             let waits = |b: &BoardBench| !b.sum(|p| matches!(p, Place::Escrow(_))).is_zero();
             if !b.until_so(Micros::secs(5), waits) {
                 return Err(never());
             }
             b.wait(Micros::ms(1_520));
+            Ok(bill)
         }
         Stage::Delivery => {
-            b.coin(3);
+            let over = b.put_in(Sum::Over);
             b.secs(2);
-            b.select(11);
+            b.select(Pick::Cheap);
             b.wait(Micros::ms(500));
+            Ok(over)
         }
         Stage::Sold => {
-            b.coin(3);
+            let over = b.put_in(Sum::Over);
             b.secs(2);
-            b.sell(11, Money(35));
+            let change = b.kit().change();
+            b.sell(Pick::Cheap, change);
+            Ok(over)
         }
         Stage::Payout => {
-            for _ in 0..3 {
-                b.coin(3);
-                b.secs(1);
-            }
-            b.secs(1);
+            let owed = b.put_in(Sum::Owed);
+            b.secs(2);
             b.press_return();
             given(b, What::Dispense)?;
-            if !b.until_so(Micros::secs(5), |b| b.customer() > Money(-300)) {
+            if !b.until_so(Micros::secs(5), |b| b.customer() > -owed) {
                 return Err(never());
             }
-            return Ok(300);
+            Ok(owed)
         }
         _ => {
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
             if stage != Stage::Session {
-                b.select(11);
+                b.select(Pick::Cheap);
             }
             match stage {
                 Stage::Asked => given(b, What::VendRequest)?,
@@ -460,10 +465,9 @@ fn reach(b: &mut BoardBench, stage: Stage) -> Result<i64, Seen> {
                 Stage::Completed => given(b, What::SessionComplete)?,
                 _ => {}
             }
-            return Ok(0);
+            Ok(Money::ZERO)
         }
     }
-    Ok(100)
 }
 
 fn cut(b: &mut BoardBench) -> Micros {
@@ -496,6 +500,7 @@ fn was_reported(b: &BoardBench, stage: Stage, restart: Micros) -> bool {
 }
 
 fn cash(b: &mut BoardBench, stage: Stage) -> Run {
+    b.fit(&[CHANGER])?;
     let put_in = reach(b, stage)?;
     let from = cut(b);
     let too_late = was_reported(b, stage, from);
@@ -503,7 +508,8 @@ fn cash(b: &mut BoardBench, stage: Stage) -> Run {
     b.secs(15);
     let gain = b.customer().saturating_add(b.sold());
     // What was never set up need not be again.
-    let mut set_up = [What::CoinType, What::BillType].into_iter();
+    let set_up = [What::CoinType, What::BillType].into_iter();
+    let mut set_up = set_up.filter(|what| b.has(what.address()));
     let works = set_up.all(|what| b.was_never_set_up(what.address()) || b.count(from, what) > 0);
     // What was put in and is nobody's business but the board's may be forgotten with its power;
     // what a peripheral still holds or reports may not.
@@ -511,11 +517,11 @@ fn cash(b: &mut BoardBench, stage: Stage) -> Run {
         Stage::CoinFalls if !too_late => gain.is_zero(),
         Stage::Sold => gain.is_zero(),
         // It may already have been on its way into the stacker, and credited.
-        _ => gain <= Money::ZERO && gain >= Money(-put_in),
+        _ => gain <= Money::ZERO && gain >= -put_in,
     };
     let text = format!(
         "{} put in; in the end the customer has {}{}",
-        b.show(Money(put_in)),
+        b.show(put_in),
         than_right(b, gain),
         if works {
             ""
@@ -532,16 +538,17 @@ fn cash(b: &mut BoardBench, stage: Stage) -> Run {
 }
 
 fn card(b: &mut BoardBench, stage: Stage) -> Run {
+    b.fit(&[READER])?;
     reach(b, stage)?;
     let from = cut(b);
     let asked = b.since(from).filter(|block| block.is_vend()).count();
     let coins = b.customer();
-    let (sold, paid) = (b.sold(), b.card_paid());
+    let (sold, paid) = (b.sold_at_card_prices(), b.card_paid());
     let fell = b.delivered().len();
     let from = b.now();
-    b.card(Some(1_000));
+    b.rich_card();
     b.secs(2);
-    b.select(12);
+    b.select(Pick::Dear);
     b.vend_over(from);
     let works = b.delivered().len() == fell + 1;
     let text = format!(

@@ -46,9 +46,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: |b| {
             b.ready();
             let line = line(b);
+            let value = b.need(b.kit().pulse_bill(false))?;
             let taken = taken(b);
-            let text = format!("{line}; {} of 1.00 taken", b.show(taken));
-            Ok(Seen::judge(taken == Money(100), text))
+            let text = format!("{line}; {} of {} taken", b.show(taken), b.show(value));
+            Ok(Seen::judge(taken == value, text))
         },
         quirk: Quirk::new("never-lets-in", "holds the acceptor off for ever", |s| {
             s.bad.lets_in = Some(LetsIn::Never)
@@ -63,6 +64,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: Some(empty_tubes),
         run: |b| {
+            b.fit(&[CHANGER])?;
+            b.need(b.kit().pulse_needs_change())?;
             b.ready();
             let line = line(b);
             let taken = taken(b);
@@ -125,10 +128,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     },
 ];
 
-/// What the old acceptor has taken of a bill of 1.00 after a while.
+/// What the old acceptor has taken of a bill after a while.
 fn taken(b: &mut BoardBench) -> Money {
-    b.pulse_bill(100);
-    b.secs(8);
+    let value = b.pulse_bill(false);
+    b.wait(b.pulses_take(value));
     kept(b)
 }
 

@@ -5,6 +5,7 @@ use super::common::{buy, times};
 use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, CHANGER, HeardBlock, READER, What};
+use crate::board::kit::Pick;
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
@@ -28,6 +29,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             s.changer.features = Features::NONE;
         }),
         run: |b| {
+            b.fit(&[CHANGER])?;
             b.ready_or_not();
             let known = b.since(met(b, CHANGER));
             let to_changer = known.filter(|c| c.is_command_to(CHANGER));
@@ -60,6 +62,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
+            b.fit(&[CHANGER])?;
             b.ready();
             let ids = b.blocks().iter().filter_map(HeardBlock::of_changer);
             let mut features = ids.filter_map(|response| match response {
@@ -95,8 +98,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         section: "2.4.4, Appendix 3, section 4",
         advice: "Old validators hang: go down to their level.",
         weight: Weight::Rule,
-        arrange: None,
+        arrange: Some(|s| s.bill.level = 1),
         run: |b| {
+            b.fit(&[BILL])?;
             b.ready();
             let known = b.since(met(b, BILL));
             let to_bill = known.filter(|c| c.is_command_to(BILL));
@@ -132,8 +136,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: Some(|s| {
             s.cashless.level = Level::ONE;
+            s.cashless.options = Options::NONE;
         }),
         run: |b| {
+            b.fit(&[READER])?;
             b.ready_or_not();
             let sent = b.count(met(b, READER), What::EnableOptions);
             Ok(Seen::judge(
@@ -165,9 +171,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         section: "2.4.4, Appendix 3, section 4",
         advice: "Older readers hang or say COMMAND OUT OF SEQUENCE: go down to their level.",
         weight: Weight::Rule,
-        arrange: None,
+        arrange: Some(|s| {
+            s.cashless.level = Level::TWO;
+            s.cashless.options = Options::NONE;
+        }),
         run: |b| {
-            buy(b, 11);
+            buy(b, Pick::Cheap);
             let sent = b.count(met(b, READER), What::EnableOptions);
             Ok(Seen::judge(
                 sent == 0,
@@ -197,6 +206,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: Some(|s| level_3(s, Options::MONEY_32)),
         run: |b| {
+            b.fit(&[READER])?;
             b.ready_or_not();
             let mut reports = b.blocks().iter().flat_map(HeardBlock::reader_reports);
             let offered = reports.find_map(|report| match report {
@@ -224,7 +234,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "money-of-32-bits",
         title: "Speaks of money in 32 bits to a reader that does",
-        expected: "VEND REQUEST of 13 counts in four bytes, and an item",
+        expected: "VEND REQUEST of {counts} in four bytes, and an item",
         section: "7.4.5, 7.4.24",
         advice: "Prices are misread: with the option on, every amount has four bytes.",
         weight: Weight::Rule,
@@ -276,11 +286,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: |b| {
             let from = b.ready();
             offered(b)?;
-            b.select(11);
+            b.select(Pick::Cheap);
             b.secs(2);
             let asked = times(b, from, What::VendRequest);
             let before = b.count(from, What::VendRequest) > 0;
-            b.card(Some(1_000));
+            b.rich_card();
             b.vend_over(from);
             let sold = b.delivered().len();
             let text = format!("{asked} before the card, {sold} sold with it");
@@ -307,6 +317,7 @@ fn level_3(s: &mut BoardSetup, options: Options) {
 /// Ends a check of an option of level 3 where the board speaks no level 3 (section 7.4.2, SETUP, Y2): it
 /// may not be offered any (section 2.4.4).
 fn offered(b: &BoardBench) -> Result<(), Seen> {
+    b.fit(&[READER])?;
     match b.habits().cashless_level {
         Some(level) if level < Level::THREE => Err(Seen::skipped(not_offered(level))),
         _ => Ok(()),
@@ -359,11 +370,11 @@ fn within(offered: u32, enabled: u32) -> Seen {
 /// Bytes of VEND REQUEST with a price of four bytes (section 7.4.5), CHK included.
 const WIDE_REQUEST: usize = 9;
 
-/// Pass when an item is sold, and was asked for with 13 counts in four bytes.
+/// Pass when an item is sold, and was asked for with its price in four bytes.
 fn wide_sale(b: &mut BoardBench) -> Run {
     b.ready();
     offered(b)?;
-    let from = buy(b, 11);
+    let from = buy(b, Pick::Cheap);
     let asked = b.since(from).find_map(|block| match block.to_reader() {
         Some(cashless::Kind::VendRequest(request)) => Some((request.price, block.length())),
         _ => None,
@@ -373,7 +384,8 @@ fn wide_sale(b: &mut BoardBench) -> Run {
     };
     let sold = b.delivered().len();
     let text = format!("{sold} sold, asked with {}", words::count(length, "byte"));
-    let good = (price, length) == (13, WIDE_REQUEST);
+    let price_is_right = i64::from(price) == b.kit().counts(b.kit().card_price());
+    let good = price_is_right && length == WIDE_REQUEST;
     Ok(Seen::judge(good && sold == 1, text))
 }
 

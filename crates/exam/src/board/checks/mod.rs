@@ -11,6 +11,8 @@ pub(super) mod coins;
 pub(super) mod cuts;
 pub(super) mod inhibit;
 pub(super) mod levels;
+pub(super) mod mains;
+pub(super) mod prices;
 pub(super) mod pulses;
 pub(super) mod resets;
 pub(super) mod revalue;

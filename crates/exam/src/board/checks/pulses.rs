@@ -2,8 +2,9 @@
 
 use super::common::{refund, refunds};
 use crate::board::bench::BoardBench;
-use crate::board::heard::What;
+use crate::board::heard::{CHANGER, What};
 use crate::board::hearing::Mishears;
+use crate::board::kit::{CoinFor, Pick, Sum};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
 use payrig_units::{Micros, Money, Place};
@@ -13,12 +14,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "pulse-credited",
         title: "Credits a pulse",
-        expected: "one pulse of 50 ms: 1.00 comes back",
+        expected: "{pulse} in pulses of {on}: {pulse} comes back",
         section: COMMON_PRACTICE,
         advice: "Bills in the old acceptor are lost: see level and widths.",
         weight: Weight::Rule,
         arrange: None,
-        run: |b| bills(b, &[100]),
+        run: |b| bill(b, false),
         quirk: Quirk::new("deaf-to-pulses", "does not hear pulses", |s| {
             s.bad.mishears = Some(Mishears::All)
         }),
@@ -26,12 +27,15 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "short-pulses-ignored",
         title: "Ignores pulses that are too short",
-        expected: "five spikes of 5 ms, then a bill of 1.00: 1.00 comes back",
+        expected: "five spikes of {short}, then a bill of {pulse}: {pulse} comes back",
         section: COMMON_PRACTICE,
         advice: "Noise makes money: set the shortest width.",
         weight: Weight::Rule,
         arrange: None,
-        run: |b| stray(b, 5, 5),
+        run: |b| {
+            let width = b.kit().short_pulse();
+            stray(b, 5, width)
+        },
         quirk: Quirk::new("counts-short-pulses", "counts spikes as pulses", |s| {
             s.bad.mishears = Some(Mishears::Short)
         }),
@@ -39,12 +43,15 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "long-pulses-ignored",
         title: "Ignores pulses that are too long",
-        expected: "a line held for 400 ms, then a bill of 1.00: 1.00 comes back",
+        expected: "a line held for {long}, then a bill of {pulse}: {pulse} comes back",
         section: COMMON_PRACTICE,
         advice: "A stuck line makes money: set the longest width.",
         weight: Weight::Rule,
         arrange: None,
-        run: |b| stray(b, 1, 400),
+        run: |b| {
+            let width = b.kit().long_pulse();
+            stray(b, 1, width)
+        },
         quirk: Quirk::new(
             "counts-long-pulses",
             "counts a line that was held as a pulse",
@@ -54,12 +61,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "several-dollars",
         title: "Credits all pulses of a bill",
-        expected: "five pulses for 5.00: 5.00 comes back",
+        expected: "a train of pulses for {train}: {train} comes back",
         section: COMMON_PRACTICE,
         advice: "Large bills are credited in part: see pulse gaps and train gap.",
         weight: Weight::Rule,
         arrange: None,
-        run: |b| bills(b, &[500]),
+        run: |b| bill(b, true),
         quirk: Quirk::new(
             "hears-first-pulse-only",
             "hears only the first pulse of a train",
@@ -69,16 +76,17 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "pulse-while-paying",
         title: "Credits a pulse while it pays change",
-        expected: "1.00 more than the change comes back, with it or at the coin return",
+        expected: "{unit} more than the change comes back, with it or at the coin return",
         section: COMMON_PRACTICE,
         advice: "A bill put in during a payout is lost: count pulses at any time.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             let from = b.ready();
-            b.coin(3);
+            let (pulses, unit) = b.need(b.kit().unit())?;
+            let over = b.put_in(Sum::Over);
             b.secs(2);
-            b.select(11);
+            b.select(Pick::Cheap);
             let pays = |b: &BoardBench| b.count(from, What::Dispense) > 0;
             let most = b.habits().delivery + Micros::ms(4_500);
             if !b.until_so(most, pays) {
@@ -88,17 +96,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             if !b.until_so(Micros::secs(6), pays) {
                 return Ok(Seen::cannot_tell("no change was paid"));
             }
-            b.stray_pulses(1, Micros::ms(50));
+            let width = b.profile_on();
+            b.stray_pulses(pulses, width);
             b.secs(8);
             // A board may pay it out with the change, or keep it as credit.
             refund(b);
-            // 1.00 went in as a coin, an item of 0.65 fell, and a pulse of 1.00 came from nobody.
-            let got = b.customer().saturating_add(Money(65));
+            // Coins went in, an item fell, and pulses came from nobody.
+            let got = b.customer().saturating_add(b.kit().price());
             let text = format!(
-                "{} came back beyond the change, it should be 1.00",
-                b.show(got)
+                "{} came back beyond the change of {}, it should be {}",
+                b.show(got),
+                b.show(over),
+                b.show(unit)
             );
-            Ok(Seen::judge(got == Money(100), text))
+            Ok(Seen::judge(got == unit, text))
         },
         quirk: Quirk::new(
             "deaf-while-paying",
@@ -109,17 +120,18 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "pulses-and-coins-add-up",
         title: "Adds pulses and coins",
-        expected: "a pulse of 1.00 and a coin of 0.25: 1.25 comes back",
+        expected: "a bill of {pulse} in pulses and a coin of {tube}: {pulse+tube} comes back",
         section: COMMON_PRACTICE,
         advice: "Old and new money do not add up: keep one credit.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            feed(b, 100)?;
-            b.coin(2);
+            let (_, tube) = b.need(b.kit().coin(CoinFor::Tube))?;
+            let pulse = feed(b, false)?;
+            b.coin(CoinFor::Tube);
             b.secs(3);
-            refunds(b, 125)
+            refunds(b, pulse.saturating_add(tube))
         },
         quirk: Quirk::new(
             "coins-or-pulses",
@@ -136,40 +148,41 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
 ];
 
 /// Puts a bill into the old acceptor, which has to take it.
-fn feed(b: &mut BoardBench, value: i64) -> Result<(), Seen> {
+fn feed(b: &mut BoardBench, train: bool) -> Result<Money, Seen> {
+    b.fit(&[CHANGER])?;
+    b.need(b.kit().pulse_bill(train))?;
     let kept = |b: &BoardBench| b.sum(|p| matches!(p, Place::Stacker(_) | Place::Escrow(_)));
     let before = kept(b);
-    b.pulse_bill(value);
-    b.secs(8);
+    let value = b.pulse_bill(train);
+    b.wait(b.pulses_take(value));
     match kept(b).saturating_sub(before) {
         Money::ZERO => Err(Seen::cannot_tell(
             "the board holds the acceptor off: see the checks of the inhibit line first",
         )),
-        _ => Ok(()),
+        _ => Ok(value),
     }
 }
 
-fn bills(b: &mut BoardBench, values: &[i64]) -> Run {
+fn bill(b: &mut BoardBench, train: bool) -> Run {
     b.ready();
-    for value in values {
-        feed(b, *value)?;
-    }
-    refunds(b, values.iter().sum())
+    let value = feed(b, train)?;
+    refunds(b, value)
 }
 
-fn stray(b: &mut BoardBench, count: u32, ms: u64) -> Run {
+fn stray(b: &mut BoardBench, count: u32, width: Micros) -> Run {
     b.ready();
-    b.stray_pulses(count, Micros::ms(ms));
+    b.stray_pulses(count, width);
     // A board that hears no pulse at all shows nothing: a good one comes after them.
-    feed(b, 100)?;
+    let value = feed(b, false)?;
     let got = refund(b);
     let text = format!(
-        "the coin return gives {}; a bill of 1.00 was put in after them",
-        b.show(got)
+        "the coin return gives {}; a bill of {} was put in after them",
+        b.show(got),
+        b.show(value)
     );
     Ok(match got {
         Money::ZERO => Seen::cannot_tell(format!("{text}: no pulse is credited at all")),
-        _ => Seen::judge(got == Money(100), text),
+        _ => Seen::judge(got == value, text),
     })
 }
 

@@ -5,6 +5,7 @@ use super::common::{blink, deaf, given, not_given, than_right, times, uses_escro
 use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, CHANGER, READER, What};
+use crate::board::kit::{BillFor, Pick, Sum};
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Seen, Weight};
 use payrig_bench::action::ChangerAction;
@@ -117,20 +118,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "reset-with-credit",
         title: "Keeps the credit when the changer resets",
-        expected: "1.00 comes back though the changer said JUST RESET in between",
+        expected: "{over} comes back though the changer said JUST RESET in between",
         section: "Appendix 3, section 4",
         advice: "A brown-out of the changer changes the credit: credit is the board's, not the changer's.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            b.coin(3);
+            let over = b.put_in(Sum::Over);
             b.secs(2);
             b.at_changer(ChangerAction::ResetItself);
             b.secs(8);
-            let back = balance(b).saturating_add(Money(100));
-            let text = format!("{} of 1.00 came back", b.show(back));
-            Ok(Seen::judge(back == Money(100), text))
+            let back = balance(b).saturating_add(over);
+            let text = format!("{} of {} came back", b.show(back), b.show(over));
+            Ok(Seen::judge(back == over, text))
         },
         quirk: Quirk::new(
             "pays-nothing-after-reset",
@@ -149,20 +150,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "reset-in-delivery",
         title: "Pays the right change when the changer resets in mid delivery",
-        expected: "1.00 for an item of 0.65: 0.35 comes back",
+        expected: "{over} for an item of {price}: {change} comes back",
         section: "Appendix 3, section 4",
         advice: "A brown-out changes what is paid: do not begin anew what is half done.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            b.coin(3);
+            let over = b.put_in(Sum::Over);
             b.secs(2);
-            b.select(11);
+            b.select(Pick::Cheap);
             b.wait(Micros::ms(500));
             b.at_changer(ChangerAction::ResetItself);
             let most = b.habits().delivery + Micros::ms(13_500);
-            b.within(most, |b| b.customer() > Money(-100));
+            b.within(most, |b| b.customer() > -over);
             b.payout_over();
             let balance = balance(b).saturating_add(b.sold());
             let text = format!(
@@ -192,30 +193,28 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "reset-in-payout",
         title: "Pays no coin twice when the changer resets in mid payout",
-        expected: "3.00 are owed: exactly 3.00 come back in the end",
+        expected: "{owed} are owed: exactly {owed} come back in the end",
         section: "5.3, DISPENSE, Appendix 3, section 3",
         advice: "A brown-out in a payout pays twice, or ends it: count what came out by TUBE STATUS.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             let from = b.ready();
-            for _ in 0..3 {
-                b.coin(3);
-                b.secs(1);
-            }
-            b.secs(2);
+            let owed = b.put_in(Sum::Owed);
+            b.secs(3);
             b.press_return();
             let paying = |b: &BoardBench| b.count(from, What::Dispense) > 0;
             if !b.until_so(Micros::secs(10), paying) {
                 return Ok(Seen::cannot_tell("no payout began"));
             }
-            let half = |b: &BoardBench| b.customer() > Money(-300);
+            let half = |b: &BoardBench| b.customer() > -owed;
             b.until_so(Micros::secs(5), half);
             b.at_changer(ChangerAction::ResetItself);
             b.secs(20);
             let balance = balance(b);
             let text = format!(
-                "of 3.00 owed the customer has in the end {}",
+                "of {} owed the customer has in the end {}",
+                b.show(owed),
                 than_right(b, balance)
             );
             Ok(Seen::judge(balance.is_zero(), text))
@@ -239,7 +238,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "reset-in-escrow",
         title: "Credits no bill that a reset gave back",
-        expected: "the validator resets with 1.00 in escrow and gives it back: no money more or less",
+        expected: "the validator resets with {bill} in escrow and gives it back: no money more or less",
         section: "6.3, RESET, Appendix 3, section 4",
         advice: "Bills are credited and given back: credit a bill when it is stacked.",
         weight: Weight::Rule,
@@ -248,7 +247,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: |b| {
             let from = b.ready();
             uses_escrow(b)?;
-            b.bill(0);
+            b.bill(BillFor::Change);
             let ordered = |b: &BoardBench| b.count(from, What::Escrow) > 0;
             if !b.until_so(Micros::secs(8), ordered) {
                 // Held until something is bought.
@@ -295,12 +294,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
             let from = b.now();
             blink(b, READER);
             b.secs(3);
-            b.select(11);
+            b.select(Pick::Cheap);
             b.secs(8);
             let [asked, again] = [What::VendRequest, What::ReaderEnable];
             let text = format!("{}, {}", times(b, from, asked), times(b, from, again));
@@ -331,9 +330,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: |b| {
             let from = b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
-            b.select(11);
+            b.select(Pick::Cheap);
             let asked = |b: &BoardBench| b.count(from, What::VendRequest) > 0;
             if !b.until_so(Micros::secs(5), asked) {
                 return Ok(Seen::cannot_tell("no VEND REQUEST"));
@@ -371,9 +370,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
-            b.select(11);
+            b.select(Pick::Cheap);
             if !b.until_so(Micros::secs(5), |b| !b.card_paid().is_zero()) {
                 return Ok(Seen::cannot_tell("no vend was approved"));
             }
@@ -382,9 +381,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.delivery_and(Micros::ms(10_500));
             let first = b.delivered().len();
             let from = b.now();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
-            b.select(12);
+            b.select(Pick::Dear);
             b.vend_over(from);
             let second = b.delivered().len() - first;
             let text = format!(

@@ -4,6 +4,7 @@ use super::common::refunds;
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::What;
+use crate::board::kit::{BillFor, Kit, Sum};
 use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Seen, Weight};
@@ -23,9 +24,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: Some(takes_money),
         run: |b| {
             let from = b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
-            b.bill(0);
+            b.bill(BillFor::Change);
             b.secs(8);
             revalues(b)?;
             let limit = first(b, What::RevalueLimitRequest);
@@ -59,17 +60,17 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "revalue-in-full",
         title: "Puts all of the cash on the card",
-        expected: "1.00 in coins: the card has 1.00 more, and no coin comes back",
+        expected: "{over} in coins: the card has {over} more, and no coin comes back",
         section: "7.4.18, Appendix 3, section 4",
         advice: "Cash disappears on its way to the card: see the reader's scaling.",
         weight: Weight::Rule,
         arrange: Some(takes_money),
         run: |b| {
             b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(3);
             let before = account(b);
-            b.coin(3);
+            let over = b.put_in(Sum::Over);
             b.secs(8);
             revalues(b)?;
             let more = account(b).saturating_sub(before);
@@ -81,7 +82,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(more),
                 b.show(missing)
             );
-            Ok(Seen::judge(more == Money(100) && missing == more, text))
+            Ok(Seen::judge(more == over && missing == more, text))
         },
         quirk: Quirk::new("revalues-half", "asks for half of the cash only", |s| {
             s.bad.says = Some(|_, c| match c {
@@ -93,24 +94,24 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "revalue-denied-keeps-cash",
         title: "Keeps cash as credit when the card does not take it",
-        expected: "1.00 comes back in coins after REVALUE DENIED",
+        expected: "{over} comes back in coins after REVALUE DENIED",
         section: "7.4.18, Appendix 3, section 4",
         advice: "Customers lose what a full card does not take: it stays cash.",
         weight: Weight::Rule,
         arrange: Some(|s| {
-            s.board.cashless.revalue = true;
-            s.cashless.max_balance = Some(Money(1_000));
+            revalues_cards(s);
+            s.cashless.max_balance = Some(Money(Kit::of(s).balance()));
         }),
         run: |b| {
             b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(3);
-            b.coin(3);
+            let over = b.put_in(Sum::Over);
             b.secs(8);
             revalues(b)?;
             b.take_card();
             b.secs(3);
-            refunds(b, 100)
+            refunds(b, over)
         },
         quirk: Quirk::new(
             "takes-denied-for-approved",
@@ -132,9 +133,16 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     },
 ];
 
-fn takes_money(s: &mut BoardSetup) {
+/// The board puts cash on cards, and the reader is of a level that takes it.
+fn revalues_cards(s: &mut BoardSetup) {
     s.board.cashless.revalue = true;
-    s.cashless.max_balance = Some(Money(5_000));
+    s.cashless.level = s.cashless.level.max(Level::TWO);
+}
+
+fn takes_money(s: &mut BoardSetup) {
+    revalues_cards(s);
+    let most = Kit::of(s).balance().saturating_mul(5);
+    s.cashless.max_balance = Some(Money(most));
 }
 
 fn first(b: &BoardBench, what: What) -> Option<Micros> {

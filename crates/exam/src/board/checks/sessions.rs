@@ -4,13 +4,14 @@ use super::common::{after_vend, buy, buy_with, given, not_given, than_right, tim
 use crate::board::bad_habit::{Memory, Said};
 use crate::board::bench::BoardBench;
 use crate::board::heard::{HeardBlock, READER, What};
+use crate::board::kit::{Pick, Sum};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
 use crate::device::habit::{Context, Habits, Rewrite};
 use payrig_bench::action::CashlessAction;
 use payrig_mdb::cashless;
 use payrig_mdb::cashless::{Report, State, VmcConfig};
-use payrig_units::{Micros, Money, words};
+use payrig_units::{Micros, words};
 
 /// The checks.
 pub(in crate::board) const CHECKS: &[BoardCheck] = &[
@@ -24,7 +25,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             let from = b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
             b.at_reader(CashlessAction::PressCancel);
             b.secs(5);
@@ -72,7 +73,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         advice: "Discounts and credit are refused: the balance is for display only.",
         weight: Weight::Rule,
         arrange: None,
-        run: |b| asked_with(b, Some(10)),
+        run: |b| {
+            let low = b.kit().low_balance();
+            asked_with(b, Some(low))
+        },
         quirk: Quirk::new(
             "judges-the-balance",
             "asks nothing of a card with too little",
@@ -120,9 +124,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             (s.board.multi_vend, s.cashless.multivend) = (true, true);
         }),
         run: |b| {
-            let from = buy(b, 11);
+            let from = buy(b, Pick::Cheap);
             let first = b.now();
-            b.select(12);
+            b.select(Pick::Dear);
             b.vend_over(first);
             let text = format!("{} in one session", times(b, from, What::VendRequest));
             Ok(Seen::judge(b.count(from, What::VendRequest) == 2, text))
@@ -157,7 +161,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             );
         }),
         run: |b| {
-            buy(b, 11);
+            buy(b, Pick::Cheap);
             // In the state it was in: enabled (section 7.4.4, 0BH).
             let told = b.blocks().iter().find(|block| {
                 let reports = block.reader_reports();
@@ -200,7 +204,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Advice,
         arrange: None,
         run: |b| {
-            let from = buy(b, 11);
+            let from = buy(b, Pick::Cheap);
             not_given(b, from, What::ReaderDisable)
         },
         quirk: Quirk::new(
@@ -232,7 +236,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             let from = b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(90);
             given(b, from, What::SessionComplete)
         },
@@ -253,7 +257,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             s.cashless.quirks.begin_session_repeated = true;
         }),
         run: |b| {
-            let from = buy(b, 11);
+            let from = buy(b, Pick::Cheap);
             let once = [What::VendRequest, What::VendSuccess];
             let text = once.map(|what| times(b, from, what)).join(", ");
             let good = once.iter().all(|what| b.count(from, *what) == 1);
@@ -279,16 +283,16 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
             b.take_card();
             b.press_return();
             b.secs(12);
             let coins = b.customer();
             let from = b.now();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
-            b.select(11);
+            b.select(Pick::Cheap);
             b.vend_over(from);
             let sold = b.delivered().len();
             let text = format!(
@@ -323,13 +327,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             let from = b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
             b.take_card();
             b.secs(5);
             let ended = b.count(from, What::SessionComplete) > 0;
             let text = times(b, from, What::SessionComplete);
-            b.select(11);
+            b.select(Pick::Cheap);
             b.delivery_and(Micros::ms(6_500));
             let sold = b.delivered().len();
             let text = format!("{text}, {} afterwards", words::count(sold, "item"));
@@ -353,20 +357,21 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "reader-lost-in-session",
         title: "Sells for cash when the reader goes away in mid session",
-        expected: "0.35 of 1.00 comes back with the item",
+        expected: "{change} of {over} comes back with the item",
         section: "2.4.3, Appendix 3, section 2",
         advice: "A dead reader stops the machine: forget its session and go on.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
             b.power(READER, false);
             b.secs(10);
-            b.coin(3);
+            b.put_in(Sum::Over);
             b.secs(2);
-            b.sell(11, Money(35));
+            let change = b.kit().change();
+            b.sell(Pick::Cheap, change);
             b.press_return();
             b.payout_over();
             let gain = b.customer().saturating_add(b.sold());
@@ -396,6 +401,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Advice,
         arrange: None,
         run: |b| {
+            b.fit(&[READER])?;
             b.ready();
             let mut commands = b.blocks().iter().filter_map(HeardBlock::to_reader);
             let lends = |config: &VmcConfig| config.columns > 0 && config.rows > 0;
@@ -438,7 +444,7 @@ fn says_out_of_sequence(_: &Context<'_>, data: &mut Vec<u8>) {
 }
 
 fn asked_with(b: &mut BoardBench, balance: Option<i64>) -> Run {
-    let from = buy_with(b, balance, 11);
+    let from = buy_with(b, balance, Pick::Cheap);
     given(b, from, What::VendRequest)
 }
 

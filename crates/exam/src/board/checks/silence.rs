@@ -5,6 +5,7 @@ use super::common::{deaf, given, times};
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, CHANGER, READER, What};
+use crate::board::kit::Pick;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
 use payrig_units::{Micros, words};
@@ -114,6 +115,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
+            b.fit(&[CHANGER, BILL])?;
             b.ready();
             b.power(CHANGER, false);
             b.secs(5);
@@ -216,6 +218,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             deaf(s, CHANGER, |c| matches!(c, [0x09, ..]));
         }),
         run: |b| {
+            b.fit(&[CHANGER])?;
             let from = b.now();
             let setup = What::Setup(CHANGER);
             b.until_so(Micros::secs(30), |b| b.count(from, setup) > 0);
@@ -315,9 +318,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: |b| {
             let from = b.ready();
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
-            b.select(11);
+            b.select(Pick::Cheap);
             b.secs(6);
             in_turn(b, from, What::VendRequest, Micros::secs(5))
         },
@@ -336,6 +339,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
 
 /// Waits for the first of a command at the start, which has to be repeated.
 fn at_start(b: &mut BoardBench, what: What, time: Micros) -> Run {
+    b.fit(&[what.address()])?;
     let from = b.now();
     b.until_so(Micros::secs(30), |b| b.count(from, what) > 0);
     b.wait(time);

@@ -6,10 +6,11 @@ use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, CHANGER, READER, What};
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
+use payrig_controller::Item;
 use payrig_mdb::cashless;
 use payrig_mdb::cashless::PriceRange;
 use payrig_mdb::changer::Report;
-use payrig_units::{Micros, words};
+use payrig_units::{Micros, Money, words};
 
 /// The checks.
 pub(in crate::board) const CHECKS: &[BoardCheck] = &[
@@ -78,12 +79,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 (BILL, "bill validator"),
                 (READER, "card reader"),
             ];
+            let known = known.into_iter().filter(|(a, _)| b.has(*a));
             let spoken = |a| b.blocks().iter().any(|block| block.is_command_to(a));
-            let missing: Vec<&str> = known
-                .into_iter()
-                .filter(|(a, _)| !spoken(*a))
-                .map(|(_, n)| n)
-                .collect();
+            let missing: Vec<&str> = known.filter(|(a, _)| !spoken(*a)).map(|(_, n)| n).collect();
             let text = match missing.is_empty() {
                 true => "all are spoken to".to_owned(),
                 false => format!("never spoken to: {}", missing.join(", ")),
@@ -189,6 +187,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
+            b.fit(&[READER])?;
             let from = b.now();
             b.ready_or_not();
             given(b, from, What::ReaderEnable)
@@ -203,12 +202,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "price-range",
         title: "Sends a card reader its prices",
-        expected: "0.65 and 1.25 in the reader's scaling",
+        expected: "the lowest and the highest card price in the reader's scaling",
         section: "7.4.2",
         advice: "Readers refuse or mislead: send the real range.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
+            b.fit(&[READER])?;
             b.ready_or_not();
             let mut told = b
                 .blocks()
@@ -226,9 +226,29 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 None => "an unknown number of counts".to_owned(),
             };
             let least = words::count(*min, "count");
-            let text = format!("at most {most} and at least {least} of 0.05");
-            // In steps of 0.05: 25 and 13.
-            Ok(Seen::judge((*max, *min) == (Some(25), 13), text))
+            let text = format!(
+                "at most {most} and at least {least} of {}",
+                b.show(b.kit().count())
+            );
+            let told = |price: fn(&Item) -> Money| {
+                let scale = b.kit().count().as_minor().max(1);
+                let prices = || b.items().iter().map(price);
+                let count = |amount: Option<Money>| {
+                    let amount = amount?.as_minor();
+                    (amount % scale == 0).then_some(amount / scale)
+                };
+                // What the reader cannot express is not known to it.
+                let most = count(prices().max());
+                let least = count(prices().min()).unwrap_or(0);
+                (max.map(i64::from), i64::from(*min)) == (most, least)
+            };
+            let right = told(Item::card_price);
+            let cash = !right && told(|item| item.price);
+            let text = match cash {
+                true => format!("{text}, which are the cash prices"),
+                false => text,
+            };
+            Ok(Seen::judge(right, text))
         },
         quirk: Quirk::new("wrong-price-range", "tells half the highest price", |s| {
             s.bad.says = Some(|_, c| match c {
@@ -250,6 +270,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Advice,
         arrange: None,
         run: |b| {
+            b.fit(&[CHANGER])?;
             b.ready_or_not();
             let mut blocks = b.blocks().iter();
             let reset = blocks.find(|block| block.changer_reports() == [Report::JUST_RESET]);
@@ -299,6 +320,8 @@ fn in_order(b: &BoardBench, wanted: &[What]) -> bool {
 
 /// Pass when a peripheral was given these commands in this order.
 fn initialised(b: &mut BoardBench, wanted: &[What]) -> Run {
+    let addresses: Vec<_> = wanted.iter().map(|what| what.address()).collect();
+    b.fit(&addresses)?;
     b.ready_or_not();
     let good = in_order(b, wanted);
     let address = wanted.first().map(|what| what.address());

@@ -4,6 +4,7 @@ use super::common::{answers, behave};
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{BILL, CHANGER, HeardBlock, READER, What};
+use crate::board::kit::CoinFor;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Timed, Weight};
 use crate::device::habit::Habits;
@@ -140,7 +141,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: None,
         run: |b| {
             let from = b.ready_or_not();
-            b.coin(2);
+            b.coin(CoinFor::Tube);
             b.secs(3);
             let mut own = b.since(from).filter(|block| block.address == CHANGER);
             let coin = |report: &Report| matches!(report, Report::CoinsDeposited { .. });

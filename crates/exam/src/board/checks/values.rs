@@ -4,6 +4,7 @@ use super::common::refunds;
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{CHANGER, READER, What};
+use crate::board::kit::{BillFor, CoinFor};
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
 use payrig_mdb::CurrencyCode;
@@ -14,18 +15,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "mixed-scaling",
         title: "Adds money of different scaling factors",
-        expected: "a coin of 0.25 and a bill of 1.00: 1.25 comes back",
+        expected: "a coin of {tube} and a bill of {bill}: {tube+bill} comes back",
         section: "Appendix 3, section 4",
         advice: "Credit is wrong: use each peripheral's own factor.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            b.coin(2);
+            let (_, tube) = b.need(b.kit().coin(CoinFor::Tube))?;
+            b.need(b.kit().bill_after_coin())?;
+            b.coin(CoinFor::Tube);
             b.secs(3);
-            b.bill(0);
+            let bill = b.bill(BillFor::Change);
             b.secs(8);
-            refunds(b, 125)
+            refunds(b, tube.saturating_add(bill))
         },
         quirk: Quirk::new(
             "one-scaling-for-all",
@@ -44,7 +47,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "mixed-currency-codes",
         title: "Accepts different forms of the country code",
-        expected: "a changer with a telephone code: 0.25 comes back",
+        expected: "a changer with a telephone code: {tube} comes back",
         section: "Appendix 3, section 4",
         advice: "Older changers are refused: do not compare codes.",
         weight: Weight::Rule,
@@ -53,9 +56,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         }),
         run: |b| {
             b.ready_or_not();
-            b.coin(2);
+            let (_, tube) = b.need(b.kit().coin(CoinFor::Tube))?;
+            b.coin(CoinFor::Tube);
             b.secs(3);
-            refunds(b, 25)
+            refunds(b, tube)
         },
         quirk: Quirk::new(
             "compares-codes",
@@ -87,6 +91,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: Some(|s| s.cashless.currency = CurrencyCode([0x00, 0x01])),
         run: |b| {
+            b.fit(&[READER])?;
             let from = b.now();
             b.ready_or_not();
             let enabled = b.count(from, What::ReaderEnable);
@@ -117,7 +122,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "decimals-for-display-only",
         title: "Uses decimal places for the display only",
-        expected: "a changer that says none: a bill of 1.00 comes back as 1.00 in coins",
+        expected: "a changer that says none: a bill of {bill} comes back as {bill} in coins",
         section: "Appendix 3, section 4",
         advice: "Credit is ten or a hundred times wrong: values are counts times the scaling factor.",
         weight: Weight::Rule,
@@ -139,9 +144,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
 
 fn decimals(b: &mut BoardBench) -> Run {
     b.ready();
-    b.bill(0);
+    b.fit(&[CHANGER])?;
+    let bill = b.bill(BillFor::Change);
     b.secs(8);
-    refunds(b, 100)
+    refunds(b, bill)
 }
 
 #[cfg(test)]

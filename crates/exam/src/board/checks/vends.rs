@@ -4,8 +4,10 @@ use super::common::{after_vend, buy, given, times};
 use crate::board::bad_habit::Said;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{HeardBlock, READER, What};
+use crate::board::kit::{CoinFor, Kit, Pick};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
+use payrig_controller::Item;
 use payrig_mdb::cashless;
 use payrig_peripherals::cashless::Policy;
 use payrig_units::{Micros, Money, words};
@@ -15,13 +17,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "price-asked",
         title: "Asks a card for the price",
-        expected: "VEND REQUEST of 13 counts of 0.05 for 0.65",
+        expected: "VEND REQUEST of {counts} of {count} for {card}",
         section: "7.4.5",
         advice: "Customers pay a wrong price: see the reader's scaling.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
-            let from = buy(b, 11);
+            let from = buy(b, Pick::Cheap);
             let mut commands = b.since(from).filter_map(HeardBlock::to_reader);
             let price = commands.find_map(|command| match command {
                 cashless::Kind::VendRequest(request) => Some(request.price),
@@ -30,8 +32,21 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let Some(price) = price else {
                 return Ok(Seen::fail("no VEND REQUEST"));
             };
-            let text = format!("asked for {} of 0.05", words::count(price, "count"));
-            Ok(Seen::judge(price == 13, text))
+            let kit = b.kit();
+            let right = i64::from(price) == kit.counts(kit.card_price());
+            let cash = kit.price() != kit.card_price()
+                && i64::from(price) * kit.count().as_minor() == kit.price().as_minor();
+            let text = format!(
+                "asked for {} of {}{}",
+                words::count(price, "count"),
+                b.show(kit.count()),
+                if cash {
+                    ", which is the cash price"
+                } else {
+                    ""
+                }
+            );
+            Ok(Seen::judge(right, text))
         },
         quirk: Quirk::new("asks-more", "asks for one count more", |s| {
             s.bad.says = Some(|_, c| match c {
@@ -47,17 +62,21 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "price-not-divisible",
         title: "Asks for no price that the reader cannot express",
-        expected: "with a scale factor of 10 nothing else than 0.65 is asked",
+        expected: "with a scale factor that does not divide it nothing else than {card} is asked",
         section: "7.4.2, 7.4.5",
         advice: "Customers pay a wrong price: refuse the sale.",
         weight: Weight::Rule,
         arrange: Some(|s| {
-            s.cashless.scale = 10;
+            let price = Kit::of(s).card_price().as_minor();
+            let divides = |scale: u8| price % i64::from(scale) == 0;
+            let mut scales = (10..=u8::MAX).chain(2..10);
+            s.cashless.scale = scales.find(|scale| !divides(*scale)).unwrap_or(10);
         }),
         run: |b| {
-            let from = buy(b, 11);
+            let from = buy(b, Pick::Cheap);
             let asked = times(b, from, What::VendRequest);
-            let text = format!("0.65 in steps of 0.10: {asked}");
+            let price = b.show(b.kit().card_price());
+            let text = format!("{price} in steps that do not divide it: {asked}");
             Ok(Seen::judge(b.count(from, What::VendRequest) == 0, text))
         },
         quirk: Quirk::new("ignores-scaling", "takes every scale factor for 5", |s| {
@@ -112,7 +131,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             s.cashless.policy = Policy::Deny;
         }),
         run: |b| {
-            let from = buy(b, 11);
+            let from = buy(b, Pick::Cheap);
             let fell = b.delivered().len();
             let success = times(b, from, What::VendSuccess);
             let text = format!("{success}, {}", words::count(fell, "item"));
@@ -134,12 +153,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "approved-for-less",
         title: "Sells when less than the price is deducted",
-        expected: "VEND SUCCESS after VEND APPROVED of 0.55",
+        expected: "VEND SUCCESS after VEND APPROVED of {less}",
         section: "Appendix 3, section 4",
         advice: "Discounts are refused: the amount is the reader's matter.",
         weight: Weight::Rule,
         arrange: Some(|s| {
-            s.cashless.policy = Policy::ApproveLess(Money(10));
+            s.cashless.policy = Policy::ApproveLess(Kit::of(s).discount());
         }),
         run: |b| after_vend(b, What::VendSuccess),
         quirk: Quirk::new(
@@ -163,8 +182,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
-            b.block_motor(11);
-            let from = buy(b, 11);
+            b.block_motor(Pick::Cheap);
+            let from = buy(b, Pick::Cheap);
             given(b, from, What::VendFailure)
         },
         quirk: Quirk::new(
@@ -187,8 +206,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
-            b.block_motor(11);
-            buy(b, 11);
+            b.block_motor(Pick::Cheap);
+            buy(b, Pick::Cheap);
             b.secs(5);
             let before = b.customer();
             b.press_return();
@@ -224,7 +243,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             s.cashless.quirks.never_answers_vend_request = true;
         }),
         run: |b| {
-            let from = buy(b, 11);
+            let from = buy(b, Pick::Cheap);
             b.secs(35);
             let endings = [What::VendCancel, What::SessionComplete, What::Reset(READER)];
             let gave_up = endings.into_iter().filter(|what| b.count(from, *what) > 0);
@@ -250,7 +269,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         advice: "Customers pay for nothing: VEND FAILURE is what makes the reader refund.",
         weight: Weight::Rule,
         arrange: None,
-        run: |b| failed(b, &[11], 0),
+        run: |b| {
+            refunds_cards(b)?;
+            failed(b, &[Pick::Cheap])
+        },
         quirk: Quirk::new(
             "keeps-failures-to-itself",
             "says nothing of a failed vend",
@@ -272,7 +294,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         arrange: Some(|s| {
             (s.board.multi_vend, s.cashless.multivend) = (true, true);
         }),
-        run: |b| failed(b, &[12, 11], 125),
+        run: |b| {
+            refunds_cards(b)?;
+            failed(b, &[Pick::Dear, Pick::Cheap])
+        },
         quirk: Quirk::new(
             "success-for-all-after-one",
             "says VEND SUCCESS for every vend once one succeeded",
@@ -291,13 +316,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "item-number-told",
         title: "Sends the reader the item number",
-        expected: "VEND REQUEST and VEND SUCCESS with item 11",
+        expected: "VEND REQUEST and VEND SUCCESS with item {item}",
         section: "7.4.5, 7.4.7, Appendix 3, section 4",
         advice: "Discounts and statistics by item do not work: send the number of the selection.",
         weight: Weight::Advice,
         arrange: None,
         run: |b| {
-            let from = buy(b, 11);
+            let from = buy(b, Pick::Cheap);
             let commands = b.since(from).filter_map(HeardBlock::to_reader);
             let items = commands.filter_map(|command| match command {
                 cashless::Kind::VendRequest(request) => Some(request.item),
@@ -305,7 +330,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 _ => None,
             });
             let items: Vec<u16> = items.collect();
-            let good = items.len() >= 2 && items.iter().all(|i| *i == 11);
+            let good = items.len() >= 2 && items.iter().all(|i| *i == b.number(Pick::Cheap));
             let items: Vec<String> = items.iter().map(ToString::to_string).collect();
             let text = match items.is_empty() {
                 true => "no item number".to_owned(),
@@ -328,19 +353,19 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "cash-and-card-add-up",
         title: "Takes the price once from cash and card together",
-        expected: "0.25 in coins and a card: both together have paid what was sold",
+        expected: "{tube} in coins and a card: both together have paid what was sold",
         section: "Appendix 3, section 4",
         advice: "Customers pay twice: say which money is used first, and give back the rest.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| {
             b.ready();
-            b.coin(2);
+            b.coin(CoinFor::Tube);
             b.secs(2);
-            b.card(Some(1_000));
+            b.rich_card();
             b.secs(2);
             let (from, before) = (b.now(), b.customer());
-            b.select(11);
+            b.select(Pick::Cheap);
             let most = b.habits().delivery + Micros::ms(8_500);
             b.within(most, |b| b.customer() > before || b.card_vend_over(from));
             b.secs(2);
@@ -348,7 +373,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.payout_over();
             let cash = -b.customer();
             let paid = cash.saturating_add(b.card_paid());
-            let sold = b.sold();
+            // What a card takes part in may have its card price.
+            let sold = match b.card_paid().is_zero() {
+                true => b.sold(),
+                false => b.sold_at_card_prices(),
+            };
             let text = format!(
                 "goods of {}; {} paid in cash, {} by card",
                 b.show(sold),
@@ -370,17 +399,26 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     },
     BoardCheck {
         id: "card-price-as-cash-price",
-        title: "Sells at one price for cash and card",
-        expected: "an item of 0.65 costs the card 0.65",
+        title: "Charges a card its price",
+        expected: "an item of {price} in cash costs the card {card}",
         section: COMMON_PRACTICE,
-        advice: "If a discount or surcharge for cards is meant, leave it; else see the price list for cards.",
+        advice: "If the price for cards is meant, say it in the rig (card-price); else see the price list for cards.",
         weight: Weight::Advice,
         arrange: None,
         run: |b| {
-            buy(b, 11);
+            buy(b, Pick::Cheap);
             let paid = b.card_paid();
-            let text = format!("the card paid {} for an item of 0.65", b.show(paid));
-            Ok(Seen::judge(paid == Money(65), text))
+            let (cash, card) = (b.kit().price(), b.kit().card_price());
+            let which = match paid == cash && cash != card {
+                true => ", which is the cash price",
+                false => "",
+            };
+            let text = format!(
+                "the card paid {} for an item of {}{which}",
+                b.show(paid),
+                b.show(card)
+            );
+            Ok(Seen::judge(paid == card, text))
         },
         quirk: Quirk::new("cheaper-by-card", "asks a card for 0.10 less", |s| {
             s.bad.says = Some(|_, c| match c {
@@ -395,10 +433,22 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     },
 ];
 
-fn failed(b: &mut BoardBench, items: &[u16], paid: i64) -> Run {
+/// Ends a check of refunds where the reader gives none (section 7.4.2, Z8, b0).
+fn refunds_cards(b: &BoardBench) -> Result<(), Seen> {
+    b.fit(&[READER])?;
+    match b.refunds_cards() {
+        true => Ok(()),
+        false => Err(Seen::skipped(
+            "needs a reader that gives refunds: the one of the rig says that it does not",
+        )),
+    }
+}
+
+/// Buys these; the last is the cheap selection, whose motor is blocked.
+fn failed(b: &mut BoardBench, items: &[Pick]) -> Run {
     b.ready();
-    b.block_motor(11);
-    b.card(Some(1_000));
+    b.block_motor(Pick::Cheap);
+    b.rich_card();
     b.secs(2);
     for item in items {
         let from = b.now();
@@ -412,7 +462,10 @@ fn failed(b: &mut BoardBench, items: &[u16], paid: i64) -> Run {
         words::count(b.delivered().len(), "item"),
         b.show(b.card_paid())
     );
-    Ok(Seen::judge(b.card_paid() == Money(paid), text))
+    let fell = items.iter().filter(|pick| **pick != Pick::Cheap);
+    let price = |pick: &Pick| b.kit().item(*pick).map_or(Money::ZERO, Item::card_price);
+    let wanted: Money = fell.map(price).sum();
+    Ok(Seen::judge(b.card_paid() == wanted, text))
 }
 
 #[cfg(test)]

@@ -1,0 +1,160 @@
+//! Machines of other shapes than the built-in one: a good board of none of them is accused, and what a
+//! machine does not have is skipped and said.
+
+use super::runner::run_check;
+use super::*;
+use crate::result::Outcome;
+use crate::skip::Skip;
+use proptest::prelude::*;
+use std::path::Path;
+
+fn setup(text: &str) -> BoardSetup {
+    let rig = payrig_rig::parse(Path::new("machine.toml"), text);
+    let rig = rig.unwrap_or_else(|e| panic!("{e}\n{text}"));
+    BoardSetup::of_rig(&rig, false).unwrap()
+}
+
+/// What is wrong about a verdict on a good board, if anything.
+fn wrong(check: &BoardCheck, setup: &BoardSetup) -> Option<String> {
+    let (seen, _) = run_check(check, setup);
+    let right = match (seen.outcome, &seen.skip) {
+        (Outcome::Pass, _) => true,
+        (Outcome::Skipped, Some(Skip::NotFitted(text))) => text.contains("needs "),
+        _ => false,
+    };
+    let text = Kit::of(setup).text(check.expected);
+    (!right).then(|| format!("{}: {:?} {} ({text})", check.id, seen.outcome, seen.text))
+}
+
+fn all_wrong(setup: &BoardSetup) -> Vec<String> {
+    checks().filter_map(|check| wrong(check, setup)).collect()
+}
+
+const HARBOUR_LOOP: &str = include_str!("../../../../bench-rigs/harbour-loop.toml");
+
+#[test]
+fn the_machine_of_45_selections_is_examined_and_not_accused() {
+    let setup = setup(HARBOUR_LOOP);
+    assert!(!setup.fitted.bill && setup.fitted.pulse);
+    let wrong = all_wrong(&setup);
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    let skipped = checks().filter(|check| run_check(check, &setup).0.skip.is_some());
+    let skipped: Vec<&str> = skipped.map(|check| check.id).collect();
+    // It has no bill validator on the bus.
+    assert!(
+        skipped.contains(&"bill-stacked-and-credited"),
+        "{skipped:?}"
+    );
+    assert!(skipped.len() < 45, "{} {skipped:?}", skipped.len());
+    assert!(!skipped.contains(&"several-dollars"), "{skipped:?}");
+}
+
+#[test]
+fn texts_have_no_words_left_in_braces() {
+    let kits = [
+        Kit::of(&BoardSetup::good().unwrap()),
+        Kit::of(&setup(HARBOUR_LOOP)),
+    ];
+    for check in checks() {
+        for kit in &kits {
+            for text in [check.title, check.expected] {
+                let said = kit.text(text);
+                assert!(!said.contains(['{', '}']), "{}: {said}", check.id);
+            }
+        }
+    }
+}
+
+/// A machine as somebody might describe one.
+fn machines() -> impl Strategy<Value = String> {
+    let coins = prop::collection::btree_set(
+        prop::sample::select(vec![5i64, 10, 20, 25, 50, 100, 200]),
+        1..6,
+    );
+    let tubes = prop::collection::vec((any::<bool>(), 0u16..60), 7);
+    let bills = prop::collection::btree_set(
+        prop::sample::select(vec![100i64, 200, 500, 1_000, 2_000, 5_000]),
+        1..5,
+    );
+    let pulse = (
+        prop::sample::select(vec!["short", "medium", "long"]),
+        1u32..4,
+        prop::sample::select(vec!["low", "high"]),
+        prop::sample::select(vec!["low", "high"]),
+    );
+    let prices = (1i64..60, -3i64..8, prop::collection::vec(1i64..60, 0..4));
+    let devices = (any::<bool>(), 0u8..4, any::<bool>(), 1u8..4, 1u8..3);
+    (coins, tubes, bills, pulse, prices, devices, (1u8..6, 1u32..10), any::<[bool; 3]>()).prop_map(
+        |(coins, tubes, bills, pulse, prices, devices, keys, habits)| {
+            let show = |m: i64| format!("{}.{:02}", m / 100, m % 100);
+            let (price, card, rows) = prices;
+            let card = match card {
+                0 => "same".to_owned(),
+                n if n < 0 => format!("-{}", show((-n).min(price).min(-n) * 5)),
+                n => format!("+{}", show(n * 5)),
+            };
+            let (trays, columns) = keys;
+            let last = char::from(b'A' + trays - 1);
+            let mut text = format!(
+                "[bench]\nname = \"m\"\n[machine]\nkeys = \"A1-{last}{}\"\nprice = \"{}\"\ncard-price = \
+                 \"{card}\"\n[machine.selections]\n",
+                columns + 1,
+                show(price * 5)
+            );
+            for (n, row) in rows.iter().enumerate().take(usize::from(trays)) {
+                let tray = char::from(b'A' + n as u8);
+                text += &format!("{tray} = {{ price = \"{}\", card-price = \"+0.00\" }}\n", show(row * 5));
+            }
+            let (changer, bill_kind, reader, level, validator_level) = devices;
+            let [keep_credit, multi, escrow] = habits;
+            text += &format!("[board]\nkeep-credit = {keep_credit}\nmulti-vend = {multi}\n");
+            if changer {
+                text += "[[device]]\nkind = \"changer\"\nname = \"coins\"\nscaling = 5\ncoin = [\n";
+                for (coin, (tube, count)) in coins.iter().zip(&tubes) {
+                    text += &match tube {
+                        true => format!("{{ value = \"{}\", count = {count}, capacity = 90 }},\n", show(*coin)),
+                        false => format!("{{ value = \"{}\" }},\n", show(*coin)),
+                    };
+                }
+                text += "]\n";
+            }
+            let all: Vec<String> = bills.iter().map(|b| format!("\"{}\"", show(*b))).collect();
+            let all = all.join(", ");
+            if bill_kind & 1 != 0 {
+                text += &format!(
+                    "[[device]]\nkind = \"bill-validator\"\nname = \"bills\"\nlevel = {validator_level}\nescrow = \
+                     {escrow}\nbills = [{all}]\n"
+                );
+            }
+            if bill_kind & 2 != 0 {
+                let (profile, count, active, inhibits) = pulse;
+                text += &format!(
+                    "[[device]]\nkind = \"pulse-bill-validator\"\nname = \"old\"\nbills = [{all}]\npulse = {{ \
+                     profile = \"{profile}\", pulses = {count}, per = \"1.00\", active = \"{active}\", inhibits = \
+                     \"{inhibits}\" }}\n"
+                );
+            }
+            if reader || !changer && bill_kind == 0 {
+                text += &format!("[[device]]\nkind = \"cashless\"\nname = \"cards\"\nscaling = 5\nlevel = {level}\n");
+            }
+            text
+        },
+    )
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { max_shrink_iters: 12, ..ProptestConfig::with_cases(24) })]
+
+    /// A good board of a machine of any shape is never failed, by whatever check.
+    #[test]
+    fn a_good_board_of_any_machine_is_not_accused(
+        text in machines(), picks in prop::collection::vec(any::<prop::sample::Index>(), 10)
+    ) {
+        let setup = setup(&text);
+        let all: Vec<&BoardCheck> = checks().collect();
+        for pick in picks {
+            let wrong = wrong(pick.get::<&BoardCheck>(&all), &setup);
+            prop_assert!(wrong.is_none(), "{}\n{text}", wrong.unwrap_or_default());
+        }
+    }
+}
