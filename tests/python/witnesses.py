@@ -32,6 +32,7 @@ import time
 
 SKIPPED = 77
 ROWS, WRONG, UNTOLD = [], [], []
+FIRST = None
 
 # Every machine that runs this stalls now and then: the peers wait so much longer.
 SLACK = ["--slack-ms", "25"]
@@ -141,6 +142,18 @@ BOARD_FAULTS = {
     "polls-without-pause-after-nak": ["waits-after-nak"],
     "decimal-places-used": ["decimals-for-display-only"],
 }
+
+# Serving three peripherals, one exchange after the other, the peer comes to about 24 ms from POLL to POLL and not
+# to the 10 ms it means to: near the 25 ms of 2.4.3, and within them. With one peripheral on the bus it shows.
+ONE_CHANGER = """[bench]
+name = "one changer"
+[board]
+kind = "outside"
+[[device]]
+kind = "changer"
+name = "changer"
+"""
+RIG_OF_FAULT = {"fast-polls": ONE_CHANGER}
 
 KINDS = {"changer": "changer", "bill": "bill-validator", "reader": "cashless"}
 
@@ -367,13 +380,20 @@ def board_faults(jobs, only):
 
     def do(job):
         name, checks = job
+        options = []
+        if name in RIG_OF_FAULT:
+            options = ["--rig", name + ".toml"]
+            with open(options[1], "w") as f:
+                f.write(RIG_OF_FAULT[name])
         for check in checks:
-            run = one_check("fault-" + name, GOOD, [], check, [name])
+            run = one_check("fault-" + name, GOOD, options, check, [name])
             outcome, seen, seconds = settled(run, ("fail",))
             if outcome == "fail":
                 break
         row("board-faults", name, check, verdict(outcome, "fail"), "%s: %s" % (outcome, seen), seconds)
-    each(jobs, do, [(n, c) for n, c in BOARD_FAULTS.items() if only in (None, n)])
+    names = list(BOARD_FAULTS)
+    names = names[names.index(FIRST):] if FIRST in names else names
+    each(jobs, do, [(n, BOARD_FAULTS[n]) for n in names if only in (None, n)])
 
 
 def at_device():
@@ -423,7 +443,9 @@ def device(jobs, only):
             if outcome in ("fail", "cannot tell") or check in SET_UP:
                 run = one_device_check("good-%s-%s" % (kind, check), kind, check)
                 again, seen_again, spent = settled(run, ("pass",), 1)
-                row("device", kind, check, {"pass": None if outcome != "skipped" else True, "cannot tell": None}.get(again, False),
+                # What fails in the whole and passes alone may be the machine, or something that was carried over.
+                right = None if outcome == "fail" or again == "cannot tell" else again == "pass"
+                row("device", kind, check, False if again == "fail" else right,
                     "%s: %s; alone %s: %s" % (outcome, seen, again, seen_again), spent)
             passed += outcome == "pass"
         row("device", kind, "all", bool(found), "%d of %d pass" % (passed, len(found)), seconds)
@@ -622,10 +644,13 @@ def main():
     ap.add_argument("payrig")
     ap.add_argument("what", nargs="+", choices=list(GROUPS) + ["all"])
     ap.add_argument("--jobs", type=int, default=2, help="runs at a time; more than the machine has cores makes them late")
+    ap.add_argument("--from", dest="first", metavar="NAME", help="of the faults of the board, this and those after it")
     ap.add_argument("--only", metavar="NAME", help="this habit, fault, kind of device or scenario only")
     ap.add_argument("--table", metavar="FILE", help="writes the table there as well")
     ap.add_argument("--keep", metavar="DIR", help="keeps recordings and logs there")
     o = ap.parse_args()
+    global FIRST
+    FIRST = o.first
     if not os.path.exists(os.path.join(o.peers, "vmc.py")):
         print("SKIPPED outside witnesses: no vmc.py in %s" % o.peers)
         return SKIPPED
