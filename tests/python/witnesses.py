@@ -19,6 +19,7 @@ A table goes to standard output, a line per run as it ends. Exit code: 0 all as 
 not, 77 the peers or pyserial are not there.
 """
 import argparse
+import ast
 import concurrent.futures
 import itertools
 import json
@@ -589,6 +590,21 @@ def held_up(name):
     return late, own, accused, not faults
 
 
+def told(lines):
+    """True where payrig's books have the customer, and the cards, where they really are. A faulty device may
+    keep money: that is told by books which say so."""
+    truth, books = {}, {}
+    for line in lines:
+        if line.startswith("ours {"):
+            truth = ast.literal_eval(line[len("ours "):])
+        elif line.startswith("payrig's books {"):
+            books = {k.strip('"'): v for k, v in ast.literal_eval(line[len("payrig's books "):]).items()}
+    cards = sum(v for k, v in books.items() if "receipts" in k)
+    # What a card paid is not the customer's cash.
+    cash = books.get("customer", 0) + cards
+    return bool(truth) and cards == truth.get("card taken", 0) and truth.get("customer") in (cash, books.get("customer", 0))
+
+
 def our_board(jobs, only):
     def do(name):
         began = time.monotonic()
@@ -601,9 +617,11 @@ def our_board(jobs, only):
         late, own, accused, good = held_up(name) if whole else (0, 0.0, {}, False)
         # A pause of ours is the machine's where payrig was kept from running, by the account of the kernel.
         in_time = [line for line in words if "[3.2]" not in line]
-        excused = len(words) == 0 or late > 0 and own <= OWN_SHARE_MS
+        excused = not any("[3.2]" in line for line in words) or late > 0 and own <= OWN_SHARE_MS
         # A good peer plans to answer after 2 ms: where it does not, it was held up, and really late.
         wrongly = {rule: n for rule, n in accused.items() if rule not in ("response", "inter-byte")}
+        if money and not good and told(lines):
+            words, money = words + ["the books say so: " + "; ".join(money)], []
         right = whole and not money and not in_time and not (good and wrongly)
         text = "; ".join(money + words) or ("right" if whole else lines[-1] if lines else "nothing said")
         if late:

@@ -375,6 +375,57 @@ fn misplaced_mode_bits_keep_the_block_whole() {
     }
 }
 
+/// A device that was given up answers late, into the answer of the next: each is whole, and the next is not
+/// to blame. More answers than are owed, or bytes that are no answers, are held to their mode bits.
+#[test]
+fn answers_that_run_together_accuse_nobody_of_mode_bits() {
+    let ack = || PeripheralFrame::Ack.words().to_vec();
+    let data = |bytes: &[u8]| {
+        PeripheralFrame::Data(Block::new(bytes).unwrap())
+            .words()
+            .to_vec()
+    };
+    let answered = |given_up: usize, words: Vec<Word>| {
+        let mut bus = Bus::new().command(&[0x33]).wait(900).ack().wait(9_000);
+        for _ in 0..given_up {
+            bus = bus.command(&[0x12]).wait(25_000);
+        }
+        let bus = bus
+            .command(POLL)
+            .wait(900)
+            .words(Source::Peripheral, &words, 100);
+        bus.wait(900).master(0).wait(9_000)
+    };
+    let rules = |bus: &Bus| {
+        let limits = bus.findings().into_iter().filter(|f| f.is_limit());
+        limits.map(|f| f.rule.to_string()).collect::<Vec<_>>()
+    };
+    for (given_up, words) in [
+        (1, [ack(), ack()].concat()),
+        (1, [ack(), data(&[0x50, 0x14])].concat()),
+        (1, [data(&[0x0B]), data(&[0x50, 0x14])].concat()),
+        (5, [ack(), ack(), ack(), ack(), ack(), ack()].concat()),
+    ] {
+        assert_eq!(
+            rules(&answered(given_up, words.clone())),
+            [""; 0],
+            "{words:?}"
+        );
+        // Nothing is owed.
+        assert!(
+            rules(&answered(0, words.clone())).contains(&"mode-bit".to_owned()),
+            "{words:?}"
+        );
+        assert!(given_up < 2 || !rules(&answered(given_up - 1, words)).is_empty());
+    }
+    // Every byte marked: no answers by themselves.
+    let every: Vec<Word> = data(&[0x50, 0x14])
+        .iter()
+        .map(|w| Word::marked(w.byte))
+        .collect();
+    assert_eq!(rules(&answered(3, every)), ["mode-bit"]);
+}
+
 #[test]
 fn a_block_has_at_most_36_bytes() {
     let block = |data: usize| {

@@ -114,6 +114,7 @@ impl Judge {
     pub(super) fn unanswered(&mut self, waiting: Waiting) {
         match waiting.source {
             Source::Master => {
+                self.given_up += 1;
                 let who = self.address.map_or(Party::Peripheral, Party::Device);
                 let asked = |(address, from, until): &(_, _, _)| {
                     self.address == Some(*address) && (*from..=*until).contains(&waiting.start)

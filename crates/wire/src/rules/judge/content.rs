@@ -3,7 +3,7 @@
 use super::{Judge, say, start_uncertainty};
 use crate::rules::table::{INTER_BYTE, INTER_BYTE_MARGIN, INTER_BYTE_TOLERATED};
 use crate::rules::{BusRule, Certainty, Finding};
-use crate::{Source, WireBlock};
+use crate::{Source, TimedWord, WireBlock};
 use payrig_mdb::{ACK, NAK, RET, chk};
 
 impl Judge {
@@ -43,6 +43,14 @@ impl Judge {
                 self.close_call(BusRule::InterByte, &who, block.start, pause, both)
             }
         }
+    }
+
+    /// Answers to commands that were given up came late, and one ran into the next: each is whole by
+    /// itself, with its mode bit on its last byte, and there are no more of them than are owed.
+    pub(super) fn run_together(&self, block: &WireBlock) -> bool {
+        let answers = block.words.split_inclusive(|word| word.word.mode);
+        let several = (2..=self.given_up + 1).contains(&answers.clone().count());
+        block.source == Source::Peripheral && several && answers.into_iter().all(is_answer)
     }
 
     pub(super) fn modes(&mut self, block: &WireBlock, found: &mut Vec<Finding>) {
@@ -90,6 +98,18 @@ impl Judge {
             .of(self.who(block)),
         );
     }
+}
+
+/// True for the words of one whole answer: ACK, NAK, or data with their CHK.
+fn is_answer(words: &[TimedWord]) -> bool {
+    let bytes: Vec<u8> = words.iter().map(|word| word.word.byte).collect();
+    let marked = words.last().is_some_and(|word| word.word.mode);
+    let whole = match bytes.as_slice() {
+        [one] => matches!(*one, ACK | NAK),
+        [data @ .., received] => chk(data) == *received,
+        [] => false,
+    };
+    marked && whole
 }
 
 /// What is wrong with the sum of a block of these bytes.

@@ -33,6 +33,8 @@ pub struct Judge {
     capture_start: Option<Micros>,
     seen: [bool; 2],
     waiting: Option<Waiting>,
+    /// Commands that were given up since a peripheral was last heard: their answers may still come.
+    given_up: usize,
     /// Whose answer is awaited or came last.
     address: Option<Address>,
     reset_end: Option<(Micros, Micros)>,
@@ -101,6 +103,7 @@ impl Judge {
     fn lose_track(&mut self) {
         self.asleep.after = true;
         self.waiting = None;
+        self.given_up = 0;
         self.reset_end = None;
         self.advice.reset();
     }
@@ -177,10 +180,24 @@ impl Judge {
             self.cut(block.start);
         } else if block.garbled.is_empty() {
             let before = found.len();
-            self.modes(block, &mut found);
-            self.checksum(block, &mut found);
+            if self.run_together(block) {
+                let what = "answered a command that had been given up, into the answer to another";
+                self.advice.count(
+                    BusRule::Unasked,
+                    &Party::Peripheral,
+                    block.start,
+                    None,
+                    what,
+                );
+            } else {
+                self.modes(block, &mut found);
+                self.checksum(block, &mut found);
+            }
             let sound = found.len() == before && block.words.len() <= MAX_BLOCK;
             self.sound += u64::from(sound);
+        }
+        if block.source == Source::Peripheral {
+            self.given_up = 0;
         }
         self.counted(found)
     }
