@@ -49,6 +49,8 @@ pub struct Habits {
     pub ret_other_data: bool,
     /// RET is not answered.
     pub ret_ignored: bool,
+    /// The first RET is not heard.
+    pub misses_ret: bool,
     /// NAK is taken for ACK.
     pub nak_is_ack: bool,
     /// Silence after an answer is taken for ACK.
@@ -303,7 +305,7 @@ impl Layer {
 
     fn verdict(&mut self, word: TimedWord, port: &mut dyn BusPeripheral) {
         let ret = word.word.byte == RET;
-        if ret && self.habits.ret_ignored {
+        if ret && (self.habits.ret_ignored || std::mem::take(&mut self.habits.misses_ret)) {
             return;
         }
         if ret
