@@ -95,6 +95,8 @@ BOARD_FAULTS = {
     "no-reset-when-silent": ["silence-brings-reset"],
     "reset-every-second": ["reset-every-ten-seconds"],
     "stops-when-one-silent": ["others-go-on"],
+    # 15.7 ms from POLL to POLL are seen. On a bus so busy this tool is held up at some time in each of three
+    # tries, if the machine is busy too: then it is untold.
     "fast-polls": ["polls-not-too-often"],
     "slow-polls": ["polls-often-enough"],
     "tube-status-early": ["tube-status-late"],
@@ -143,18 +145,6 @@ BOARD_FAULTS = {
     "polls-without-pause-after-nak": ["waits-after-nak"],
     "decimal-places-used": ["decimals-for-display-only"],
 }
-
-# Serving three peripherals, one exchange after the other, the peer comes to about 24 ms from POLL to POLL and not
-# to the 10 ms it means to: near the 25 ms of 2.4.3, and within them. With one peripheral on the bus it shows.
-ONE_CHANGER = """[bench]
-name = "one changer"
-[board]
-kind = "outside"
-[[device]]
-kind = "changer"
-name = "changer"
-"""
-RIG_OF_FAULT = {"fast-polls": ONE_CHANGER}
 
 KINDS = {"changer": "changer", "bill": "bill-validator", "reader": "cashless"}
 
@@ -381,13 +371,8 @@ def board_faults(jobs, only):
 
     def do(job):
         name, checks = job
-        options = []
-        if name in RIG_OF_FAULT:
-            options = ["--rig", name + ".toml"]
-            with open(options[1], "w") as f:
-                f.write(RIG_OF_FAULT[name])
         for check in checks:
-            run = one_check("fault-" + name, GOOD, options, check, [name])
+            run = one_check("fault-" + name, GOOD, [], check, [name])
             outcome, seen, seconds = settled(run, ("fail",))
             if outcome == "fail":
                 break
