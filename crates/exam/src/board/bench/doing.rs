@@ -64,8 +64,11 @@ impl BoardBench {
             let address = what.address();
             addresses.contains(&address) && !self.has(address)
         });
-        match missing.map(|(_, what)| *what).next() {
-            Some(what) => Err(Seen::skipped(not_there(what))),
+        match missing.map(|(_, who)| who).next() {
+            Some(who) => {
+                let what = format!("a {} on the bus", who.trim_start_matches("the "));
+                Err(Seen::skipped(not_there(&what)))
+            }
             None => Ok(()),
         }
     }
