@@ -292,7 +292,7 @@ fn levels_and_options_agreed_on_the_bus_are_on_the_sheet() {
         settings.iter().find(|s| s["what"] == what).unwrap()["seen"].clone()
     };
     assert_eq!(seen("changer", "level"), "3");
-    assert_eq!(seen("reader", "level"), "level 02");
+    assert_eq!(seen("reader", "level"), "2");
     assert_ne!(seen("board", "level to card readers"), Value::Null);
     assert_ne!(seen("old bill", "pulse"), Value::Null);
     let changer = units.iter().find(|u| u["name"] == "changer").unwrap();

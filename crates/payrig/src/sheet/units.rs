@@ -303,8 +303,8 @@ impl Describing<'_> {
                 }
             }
             Kind::Cashless(config) => {
-                let level = heard.reader.map(|r| r.level.to_string());
-                all.push(setting("level", config.level.to_string(), level));
+                let level = heard.reader.map(|r| r.level.0.to_string());
+                all.push(setting("level", config.level.0.to_string(), level));
                 let on = heard.reader_on.map(|o| format!("enabled: {o}"));
                 all.push(setting("options", config.options.to_string(), on));
                 let address = if config.unit == Unit::Two {
