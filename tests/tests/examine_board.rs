@@ -187,3 +187,105 @@ fn the_list_says_which_habits_of_a_board_a_check_works_from() {
         serde_json::json!(["after a sale", "delivery"])
     );
 }
+
+const SOME: [&str; 4] = [
+    "examine",
+    "board",
+    "--only",
+    "change-right,coin-to-*,several-coins-credited",
+];
+
+/// A cause stands before the verdict with what fails because of it, in JSON, text and JUnit XML; what is
+/// emulated says so.
+#[test]
+fn what_fails_because_of_something_else_is_folded_under_it() {
+    let bad = [&SOME[..], &["--quirk", "pays-no-change"]].concat();
+    let ran = payrig(&[&bad[..], &["--format", "json"]].concat());
+    let lines = lines(&ran.out);
+    let causes: Vec<&Value> = lines.iter().filter(|l| l["type"] == "cause").collect();
+    assert_eq!(causes.len(), 1, "{causes:?}");
+    assert_eq!(causes[0]["id"], "change-right");
+    assert_eq!(causes[0]["weight"], "money");
+    let because = serde_json::json!([
+        "coin-to-tube-credited",
+        "coin-to-cash-box-credited",
+        "several-coins-credited"
+    ]);
+    assert_eq!(causes[0]["consequences"], because);
+    let [.., cause, verdict] = lines.as_slice() else {
+        panic!("{lines:?}");
+    };
+    assert_eq!(
+        (&cause["type"], &verdict["type"]),
+        (&"cause".into(), &"verdict".into())
+    );
+    assert_eq!(verdict["emulated"], true);
+    let folder = tempfile::tempdir().unwrap();
+    let file = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let (xml, page, saved) = (file("a.xml"), file("a.html"), file("a.json"));
+    let written = ["--junit", &xml, "--html", &page, "--json", &saved];
+    let ran = payrig(&[&bad[..], &written].concat());
+    assert!(
+        ran.out.contains("3 more checks fail because of this"),
+        "{}",
+        ran.out
+    );
+    assert!(
+        ran.out
+            .contains("Emulated: no real unit was examined\nnot fit"),
+        "{}",
+        ran.out
+    );
+    let xml = std::fs::read_to_string(xml).unwrap();
+    assert!(xml.contains("because of change-right: "), "{xml}");
+    assert!(xml.contains("Emulated: no real unit was examined"), "{xml}");
+    let page = std::fs::read_to_string(page).unwrap();
+    assert!(page.contains("Emulated: no real unit was examined"));
+    assert!(page.contains("3 more checks fail because of this"));
+    // Read again it is the same.
+    assert!(
+        payrig(&["report", &saved])
+            .out
+            .contains("3 more checks fail because of this")
+    );
+    let read = payrig(&["read", &saved]);
+    assert_eq!(read.code, 2);
+    assert!(read.err.contains("`payrig report"), "{}", read.err);
+}
+
+#[test]
+fn several_checks_are_asked_for_by_names_and_patterns() {
+    let ran = payrig(&[&SOME[..], &["--format", "json"]].concat());
+    let lines = lines(&ran.out);
+    let ids: Vec<&str> = lines.iter().filter_map(|l| l["id"].as_str()).collect();
+    let wanted = [
+        "coin-to-tube-credited",
+        "coin-to-cash-box-credited",
+        "several-coins-credited",
+        "change-right",
+    ];
+    assert_eq!(ids, wanted);
+    let verdict = lines.last().unwrap();
+    assert_eq!(verdict["grade"], "partial");
+    assert!(verdict["left_out"].as_array().unwrap().len() > 100);
+    let wrong = payrig(&["examine", "board", "--only", "change-right,cup-*"]);
+    assert_eq!(wrong.code, 2);
+    assert!(
+        wrong.err.contains("no check matches \"cup-*\""),
+        "{}",
+        wrong.err
+    );
+    let kind = payrig(&["examine", "device", "--kind", "card-reader"]);
+    assert!(kind.err.contains("'cashless'"), "{}", kind.err);
+    let listed = payrig(&["examine", "board", "--short", "--list", "--format", "json"]);
+    assert_eq!(listed.out.lines().count(), 20);
+}
+
+/// A missed margin is a remark: fit, with it.
+#[test]
+fn a_missed_margin_looks_like_a_remark() {
+    let bad = ["examine", "board", "--quirk", "rather-slow-commands"];
+    let ran = payrig(&[&bad[..], &["--only", "command-byte-*"]].concat());
+    assert!(ran.out.contains("remark"), "{}", ran.out);
+    assert!(ran.out.contains("1 pass, 1 remark"), "{}", ran.out);
+}

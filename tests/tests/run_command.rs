@@ -276,3 +276,25 @@ fn errors_in_a_rig_name_file_line_and_the_nearest_name() {
     assert_eq!(missing.code, 2);
     assert!(missing.err.contains("no-such-rig.toml"), "{}", missing.err);
 }
+
+/// Of a run the steps are shown, or money, or everything; the verdict stands under each.
+#[test]
+fn what_of_a_run_is_shown_is_what_was_asked_for() {
+    let shown = |what: &str| payrig(&["run", "--no-record", "--show", what]).out;
+    let (steps, money, all) = (shown("steps"), shown("money"), shown("all"));
+    assert!(
+        steps.contains("script step 3") && steps.contains("Credit 1.00"),
+        "{steps}"
+    );
+    assert!(!steps.contains("POLL"), "{steps}");
+    assert!(
+        money.contains("from customer to bill escrow") && !money.contains("script step"),
+        "{money}"
+    );
+    assert!(all.contains("script step 3") && all.contains("JUST RESET"));
+    assert!(
+        [&steps, &money, &all]
+            .into_iter()
+            .all(|out| out.contains("Passed:"))
+    );
+}

@@ -1,20 +1,30 @@
 //! A check as a value: what it does, what must be seen, what to do when it fails, how to run it, and
 //! a misbehaviour that it catches.
 
+use crate::advice;
 use crate::result::{CheckResult, Outcome};
 use payrig_units::Micros;
+use serde::{Deserialize, Serialize};
 
 pub(crate) use crate::seen::{Run, Seen, Timed};
 
 /// Where a check comes from when no standard asks for it.
 pub const COMMON_PRACTICE: &str = "common practice, no source";
 
-/// What a failed check means for the verdict.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+/// What a failed check means for the verdict; the gravest first.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+)]
 pub enum Weight {
-    /// A rule of the standard, or money: not fit.
+    /// Money or goods are lost or gained: not fit.
+    #[serde(rename = "money")]
+    Money,
+    /// Another rule of the standard, or of sense: not fit.
+    #[default]
+    #[serde(rename = "limit")]
     Rule,
-    /// A recommendation: fit, with a remark.
+    /// A recommendation or a margin: fit, with a remark.
+    #[serde(rename = "margin")]
     Advice,
 }
 
@@ -67,13 +77,12 @@ impl<B, S> Check<B, S> {
             expected,
             section: self.section.to_owned(),
             outcome: seen.outcome,
+            weight: self.weight,
             seen: seen.text,
-            advice: if helpful {
-                seen.advice.unwrap_or(self.advice)
-            } else {
-                ""
-            }
-            .to_owned(),
+            advice: match helpful {
+                true => advice::about(seen.advice.unwrap_or(self.advice), seen.beyond),
+                false => String::new(),
+            },
             seen_by: seen.by,
             from_us: from,
             to_us: to,

@@ -35,6 +35,8 @@ pub struct Evidence {
     pub entries: Vec<Entry>,
     /// Who saw what the check judged by.
     pub seen_by: SeenBy,
+    /// What was asked of a person, or would have been.
+    pub questions: usize,
     /// How the check really ended, where somebody or something was missing.
     pub over: Option<Seen>,
 }

@@ -2,12 +2,14 @@
 //! bench whose clock begins at zero; in the examination they come one after another.
 
 use crate::Stop;
-use crate::check::{Check, Weight};
+use crate::causes::{Relation, Told, causes};
+use crate::check::Check;
 use crate::evidence::Evidence;
 use crate::grade::grade;
 use crate::person::SeenBy;
 use crate::result::{CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject};
 use crate::seen::Seen;
+use crate::selection::Selection;
 use crate::skip::Skip;
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
 use payrig_wire::Finding;
@@ -18,10 +20,11 @@ use std::collections::BTreeMap;
 const BETWEEN: Micros = Micros::secs(1);
 
 /// Runs checks one after another, each on a bench of its own, and gathers them into one
-/// examination; `only` picks one by its name, `each` gets every result as it comes. Once `stop` is
+/// examination; `only` picks some by names and patterns ([`Selection`]), `each` gets every result as it comes. Once `stop` is
 /// asked for, the checks that are left are skipped.
 pub(crate) fn examine<'a, B: 'a, S: 'a>(
     checks: impl Iterator<Item = &'a Check<B, S>>,
+    relations: &[Relation],
     only: Option<&str>,
     stop: &Stop,
     mut run: impl FnMut(&Check<B, S>) -> (Seen, Option<Evidence>),
@@ -30,23 +33,37 @@ pub(crate) fn examine<'a, B: 'a, S: 'a>(
     decimals: Decimals,
 ) -> Examination {
     let mut gathered = Gathered::default();
-    let mut weights: Vec<Weight> = Vec::new();
-    let wanted = checks.filter(|c| only.is_none_or(|id| id == c.id));
+    let mut told: Vec<(Option<&'static str>, bool)> = Vec::new();
+    let selection = Selection::of(only);
+    let (wanted, left_out): (Vec<_>, Vec<_>) = checks.partition(|c| selection.wants(c.id));
     for (number, check) in (1..).zip(wanted) {
         let _check = tracing::info_span!(target: "payrig::check", "check", id = check.id).entered();
         let (seen, evidence) = match stop.is_asked() {
             true => (Seen::skipped(Skip::Stopped), None),
             false => run(check),
         };
+        told.push((seen.matter_of, seen.reached));
         let (result, entries) = gathered.add(check, seen, evidence, number);
         tracing::debug!(target: "payrig::check", outcome = ?result.outcome, seen = result.seen);
         each(&result, &entries);
         gathered.checks.push(result);
-        weights.push(check.weight);
     }
     let mut examination = gathered.examination(subject, decimals);
-    let weighed = examination.checks.iter().zip(weights);
-    (examination.grade, examination.reasons) = grade(weighed, only.is_some());
+    let told = examination.checks.iter().zip(told);
+    let told: Vec<Told<'_>> = told
+        .map(|(result, (matter_of, reached))| Told {
+            result,
+            matter_of,
+            reached,
+        })
+        .collect();
+    examination.causes = causes(&told, relations);
+    examination.left_out = left_out.iter().map(|check| check.id.to_owned()).collect();
+    (examination.grade, examination.reasons) = grade(
+        &examination.checks,
+        &examination.causes,
+        &examination.left_out,
+    );
     examination
 }
 
@@ -155,6 +172,8 @@ impl Gathered {
             checks: self.checks,
             grade: Grade::Fit,
             reasons: Vec::new(),
+            causes: Vec::new(),
+            left_out: Vec::new(),
             findings: self.findings,
             intervals: self.intervals,
             trains: self.trains,

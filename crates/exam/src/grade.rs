@@ -1,25 +1,57 @@
 //! The verdict on a subject: its grade, and the reasons for it.
 
+use crate::causes::Cause;
 use crate::check::Weight;
 use crate::result::{CheckResult, Grade, Outcome};
 use crate::skip::Skip;
 use payrig_units::words;
 
-/// Grade and reasons from results and what each weighs; `one_only` when no other check was asked for.
+/// What a cause has for consequences: "28 more checks fail because of this, 12 cannot tell"; nothing
+/// where it has none.
+#[must_use]
+pub fn because_of_this(cause: &Cause) -> Option<String> {
+    let more = |n: usize| match n {
+        1 => "1 more check fails".to_owned(),
+        n => format!("{n} more checks fail"),
+    };
+    let tell = |n: usize| match n {
+        1 => "1 cannot tell".to_owned(),
+        n => format!("{n} cannot tell"),
+    };
+    match (cause.consequences.len(), cause.undecided.len()) {
+        (0, 0) => None,
+        (0, n) => Some(format!("{} because of this", tell(n))),
+        (n, 0) => Some(format!("{} because of this", more(n))),
+        (n, m) => Some(format!("{} because of this, {}", more(n), tell(m))),
+    }
+}
+
+/// Grade and reasons from results, their causes, and what was not asked for.
 /// What was not looked at in full is called neither fit nor fit with remarks.
 #[must_use]
-pub(crate) fn grade<'a>(
-    results: impl Iterator<Item = (&'a CheckResult, Weight)>,
-    one_only: bool,
+pub(crate) fn grade(
+    results: &[CheckResult],
+    causes: &[Cause],
+    left_out: &[String],
 ) -> (Grade, Vec<String>) {
     let mut grade = Grade::Fit;
-    let mut reasons = Vec::new();
+    let mut reasons: Vec<String> = causes
+        .iter()
+        .filter_map(|cause| {
+            let reason = results.iter().find(|r| r.id == cause.id)?.reason();
+            Some(match because_of_this(cause) {
+                Some(more) => format!("{reason}. {more}"),
+                None => reason,
+            })
+        })
+        .collect();
+    let explained = |result: &CheckResult| causes.iter().any(|c| c.undecided.contains(&result.id));
     let mut undecided: Vec<Vec<&CheckResult>> = Vec::new();
     let mut not_done = 0usize;
     let mut broke_off = false;
-    for (result, weight) in results {
-        match (result.outcome, weight) {
-            (Outcome::Fail, Weight::Rule) => grade = Grade::NotFit,
+    for result in results {
+        match (result.outcome, result.weight) {
+            (Outcome::Fail, Weight::Money | Weight::Rule) => grade = Grade::NotFit,
             (Outcome::Fail, Weight::Advice) | (Outcome::CannotTell, _) => {
                 if grade == Grade::Fit {
                     grade = Grade::FitWithRemarks;
@@ -34,8 +66,7 @@ pub(crate) fn grade<'a>(
             (Outcome::Pass, _) => continue,
         }
         broke_off |= result.skip.as_ref().is_some_and(Skip::breaks_off);
-        if result.outcome == Outcome::Fail {
-            reasons.push(result.reason());
+        if result.outcome == Outcome::Fail || explained(result) {
             continue;
         }
         match undecided
@@ -70,13 +101,21 @@ pub(crate) fn grade<'a>(
                 .to_owned(),
         );
     }
+    let one_only = results.len() == 1 && !left_out.is_empty();
     if one_only {
         reasons.push("one check only was asked for: it says nothing of all the others".to_owned());
+    } else if !left_out.is_empty() {
+        reasons.push(format!(
+            "{} of {} were asked for: it says nothing of the others",
+            results.len(),
+            words::count(results.len() + left_out.len(), "check")
+        ));
     }
     let grade = match grade {
         Grade::NotFit => Grade::NotFit,
         _ if broke_off => Grade::Partial,
         _ if one_only => Grade::OneCheck,
+        _ if !left_out.is_empty() => Grade::Partial,
         grade => grade,
     };
     (grade, reasons)
@@ -96,6 +135,7 @@ mod tests {
             expected: String::new(),
             section: String::new(),
             outcome,
+            weight: Weight::Rule,
             seen: seen.to_owned(),
             advice: String::new(),
             seen_by: SeenBy::Wire,
@@ -106,7 +146,13 @@ mod tests {
         let good = result(Outcome::Pass, "all", None);
         let bad = result(Outcome::Fail, "silence", None);
         let grade = |results: &[&CheckResult], one| {
-            grade(results.iter().map(|r| (*r, Weight::Rule)), one).0
+            let results: Vec<CheckResult> = results.iter().map(|r| (*r).clone()).collect();
+            let left_out = if one {
+                vec!["b".to_owned()]
+            } else {
+                Vec::new()
+            };
+            grade(&results, &[], &left_out).0
         };
         for (outcome, why) in [
             (Outcome::Skipped, Skip::Stopped),

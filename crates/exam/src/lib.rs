@@ -1,6 +1,8 @@
 //! Examinations: named checks of a board or a device, and what came of them.
 
+mod advice;
 pub mod board;
+mod causes;
 mod check;
 pub mod device;
 mod evidence;
@@ -13,16 +15,23 @@ pub mod person;
 mod recorder;
 mod result;
 mod seen;
+mod selection;
 mod skip;
 mod stop;
 
+pub use causes::{Cause, Relation, Tie};
 pub use check::{COMMON_PRACTICE, Check, Quirk, Weight};
 pub use evidence::Evidence;
+pub use grade::because_of_this;
 pub use recorder::Recorder;
 pub use result::{CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject};
 pub use seen::{Run, Seen};
+pub use selection::Selection;
 pub use skip::Skip;
 pub use stop::Stop;
 
 #[cfg(test)]
 mod appendix_3;
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+mod causes_tests;

@@ -2,6 +2,8 @@
 
 pub use crate::outcome::Outcome;
 
+use crate::causes::Cause;
+use crate::check::Weight;
 use crate::person::SeenBy;
 use crate::skip::Skip;
 use payrig_pulse::{Profile, Window};
@@ -22,6 +24,9 @@ pub struct CheckResult {
     pub section: String,
     /// How it ended.
     pub outcome: Outcome,
+    /// What failing means.
+    #[serde(default)]
+    pub weight: Weight,
     /// What was seen, with numbers.
     pub seen: String,
     /// What to do about it; for a check that passed, nothing.
@@ -56,7 +61,23 @@ impl CheckResult {
             Outcome::CannotTell => "undecided",
             _ => "not so",
         };
-        format!("\"{}\" {what}: {}", self.title, self.seen)
+        let remark = if self.is_remark() { "remark: " } else { "" };
+        format!("{remark}\"{}\" {what}: {}", self.title, self.seen)
+    }
+
+    /// It failed, and that is a remark: a margin missed, a recommendation not followed.
+    #[must_use]
+    pub fn is_remark(&self) -> bool {
+        (self.outcome, self.weight) == (Outcome::Fail, Weight::Advice)
+    }
+
+    /// How it ended as reports write it: as [`Outcome::words`], and "remark" for a failure that is one.
+    #[must_use]
+    pub fn words(&self) -> &'static str {
+        match self.is_remark() {
+            true => "remark",
+            false => self.outcome.words(),
+        }
     }
 }
 
@@ -87,7 +108,7 @@ pub enum Grade {
     FitWithRemarks,
     /// Do not install it.
     NotFit,
-    /// Ended before its last check, and nothing found until then that makes it unfit.
+    /// Ended before its last check, or some were left out, and nothing found that makes it unfit.
     Partial,
     /// One check was asked for and no other done, and it does not make it unfit.
     OneCheck,
@@ -176,6 +197,12 @@ pub struct Examination {
     pub grade: Grade,
     /// Why.
     pub reasons: Vec<String>,
+    /// Checks that were not asked for.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub left_out: Vec<String>,
+    /// What failed, the cause first and what to mend first in front.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub causes: Vec<Cause>,
     /// Everything found on the wire.
     pub findings: Vec<Finding>,
     /// Intervals for histograms.
@@ -231,6 +258,41 @@ impl Examination {
     #[must_use]
     pub fn is_emulated(&self) -> bool {
         self.link == EMULATED
+    }
+
+    /// A check by its name.
+    #[must_use]
+    pub fn check(&self, id: &str) -> Option<&CheckResult> {
+        self.checks.iter().find(|check| check.id == id)
+    }
+
+    /// What failed, each cause with what fails because of it, the one to mend first in front. An
+    /// examination saved before there were causes has each failure by itself, the gravest first.
+    #[must_use]
+    pub fn to_mend(&self) -> Vec<Cause> {
+        if !self.causes.is_empty() {
+            return self.causes.clone();
+        }
+        let failed = self.checks.iter().filter(|c| c.outcome == Outcome::Fail);
+        let alone = |check: &CheckResult| Cause {
+            id: check.id.clone(),
+            consequences: Vec::new(),
+            undecided: Vec::new(),
+            weight: check.weight,
+        };
+        let mut all: Vec<Cause> = failed.map(alone).collect();
+        all.sort_by_key(|cause| cause.weight);
+        all
+    }
+
+    /// The check that this one fails, or cannot tell, because of.
+    #[must_use]
+    pub fn because_of(&self, id: &str) -> Option<&str> {
+        let explains = |cause: &&Cause| cause.all().any(|other| other == id);
+        self.causes
+            .iter()
+            .find(explains)
+            .map(|cause| cause.id.as_str())
     }
 
     /// How many checks ended so.

@@ -4,6 +4,7 @@ use crate::person::SeenBy;
 use crate::result::Outcome;
 use crate::skip::Skip;
 use payrig_units::{Micros, words};
+use std::cmp::Ordering;
 
 /// Of so many times one may be left out of a pass that could not be measured: one whose uncertainty
 /// alone is as long as the limit.
@@ -49,6 +50,12 @@ pub struct Seen {
     pub skip: Option<Skip>,
     /// Title and expectation of the check in the words of the subject, where they differ by subject.
     pub words: Option<(String, String)>,
+    /// The check whose matter was seen, where it is another's.
+    pub matter_of: Option<&'static str>,
+    /// The check got to what it is about.
+    pub reached: bool,
+    /// More or less than is right was seen, where that is what was looked at.
+    pub beyond: Option<Ordering>,
 }
 
 /// What running a check gives: an early end is an `Err`, so that steps can be chained with `?`.
@@ -63,6 +70,9 @@ impl Seen {
             advice: None,
             skip: None,
             words: None,
+            matter_of: None,
+            reached: true,
+            beyond: None,
         }
     }
 
@@ -158,7 +168,30 @@ impl Seen {
     /// that as it is.
     #[must_use]
     pub fn advising(mut self, advice: Option<&'static str>) -> Self {
+        self.reached |= advice.is_some();
         self.advice = advice;
+        self
+    }
+
+    /// The same; where this is so, what was seen is the matter of the check of this name, which is to be
+    /// mended first if it fails too.
+    #[must_use]
+    pub fn matter_of(mut self, check: &'static str, is_so: bool) -> Self {
+        self.matter_of = is_so.then_some(check);
+        self
+    }
+
+    /// The same, of an amount or a number beside what is right: advice is about what was seen of the two.
+    #[must_use]
+    pub fn beside<T: Ord>(mut self, seen: T, right: T) -> Self {
+        self.beyond = Some(seen.cmp(&right)).filter(|order| order.is_ne());
+        self
+    }
+
+    /// The same, of a check that did not get to what it is about.
+    #[must_use]
+    pub fn on_its_way(mut self) -> Self {
+        self.reached = false;
         self
     }
 

@@ -19,6 +19,7 @@ use clap::{Args, Subcommand};
 use device::DeviceArguments;
 use link::SubjectLink;
 use payrig_bench::Plan;
+use payrig_exam::Selection;
 use payrig_exam::person::{Person, Unattended};
 use payrig_rig::RigError;
 use payrig_rig::nearest;
@@ -60,9 +61,13 @@ struct Common {
     /// How to write results.
     #[arg(long, value_enum, default_value_t)]
     format: Format,
-    /// Run this check only.
-    #[arg(long, value_name = "CHECK")]
-    only: Option<String>,
+    /// Run these checks only: names or patterns (cut-*), with commas between.
+    #[arg(long, value_name = "CHECK", value_delimiter = ',')]
+    only: Vec<String>,
+    /// Run the few checks that find most: twenty of a board, a dozen of a device. A board with a person at
+    /// it takes less than ten minutes.
+    #[arg(long, conflicts_with = "only")]
+    short: bool,
     /// Make the emulated subject misbehave in this way, to see what the examination says; --list
     /// --format json names one beside each check.
     #[arg(long, value_name = "QUIRK", conflicts_with = "link")]
@@ -89,6 +94,29 @@ pub(crate) fn examine(arguments: &ExamineArguments) -> Result<Exit, Failure> {
     match &arguments.what {
         What::Board(arguments) => board::examine(arguments.clone()),
         What::Device(arguments) => device::examine(arguments.clone()),
+    }
+}
+
+impl Common {
+    /// The checks that are asked for, as examinations take them; `short` are those of the short one.
+    fn only(&self, short: &[&str]) -> Option<String> {
+        match self.short {
+            true => Some(short.join(",")),
+            false => (!self.only.is_empty()).then(|| self.only.join(",")),
+        }
+    }
+
+    /// Refuses a name or pattern that none of these checks has.
+    fn refuse_unknown(&self, known: &[&str]) -> Result<(), Failure> {
+        let only = self.only.join(",");
+        let selection = Selection::of((!self.only.is_empty()).then_some(only.as_str()));
+        match selection.unknown(known).first() {
+            Some(name) if name.contains('*') => Err(Failure::Wrong(format!(
+                "no check matches \"{name}\": the same command with --list names them"
+            ))),
+            Some(name) => Err(unknown("check", name, known)),
+            None => Ok(()),
+        }
     }
 }
 

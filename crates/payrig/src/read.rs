@@ -72,8 +72,16 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
         active_high: arguments.active == Level::High,
         profile,
     };
-    let reading =
-        read_file(&arguments.file, &options).map_err(|e| Failure::Wrong(e.to_string()))?;
+    let reading = read_file(&arguments.file, &options).map_err(|error| {
+        let file = arguments.file.display();
+        Failure::Wrong(match crate::report::load(&arguments.file) {
+            Ok(_) => format!(
+                "{file} is a saved examination, neither a capture nor a recording: `payrig report {file}` \
+                 shows it"
+            ),
+            Err(_) => error.to_string(),
+        })
+    })?;
     match arguments.format {
         Format::Json => {
             let mut out = terminal::buffered();
@@ -84,7 +92,8 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
         }
         Format::Text => {
             let mut out = terminal::buffered();
-            let mut log = TextLog::new(Decimals::default(), !arguments.all);
+            let mut log =
+                TextLog::new(Decimals::default(), !arguments.all).within(terminal::width());
             log.heading(&mut out)?;
             for entry in &reading.entries {
                 log.entry(&mut out, entry)?;

@@ -3,7 +3,7 @@
 use crate::ending::Ending;
 use crate::examine::date;
 use crate::linked::{self, LinkArguments};
-use crate::log::TextLog;
+use crate::log::{Show, TextLog};
 use crate::outputs::Files;
 use crate::recording::{Recording, Wanted};
 use crate::report::report_all;
@@ -51,6 +51,9 @@ pub(crate) struct RunArguments {
     /// Show also the exchanges in which a device had nothing to say.
     #[arg(long)]
     all: bool,
+    /// What to show: the steps of the script and what displays show, money only, or everything.
+    #[arg(long, value_enum, default_value_t)]
+    show: Show,
     /// End the bench after this many seconds of bench time, whatever the script says.
     #[arg(long, value_name = "SECONDS", default_value_t = 3600)]
     limit: u64,
@@ -177,7 +180,9 @@ impl Output {
         let mut output = Self {
             recording,
             json: arguments.format == Format::Json,
-            log: TextLog::new(rig.decimals, !arguments.all),
+            log: TextLog::new(rig.decimals, !arguments.all)
+                .showing(arguments.show)
+                .within(terminal::width()),
             out: terminal::buffered(),
             failed: None,
             live,

@@ -2,6 +2,7 @@
 
 use crate::log::{seconds, section};
 use crate::style::STYLES;
+use crate::terminal;
 use payrig_units::{Decimals, Ledger, Money, Visible, visible};
 use payrig_wire::Finding;
 use payrig_wire::recording::Entry;
@@ -29,12 +30,18 @@ pub(crate) fn findings(mut out: impl Write, entries: &[Entry]) -> io::Result<()>
         let style = if limits { STYLES.limit } else { STYLES.advice };
         let (on, off) = (style.render(), style.render_reset());
         for f in some {
-            writeln!(
-                out,
-                "  {on}{}{off} at {} s: {}",
+            let text = format!(
+                "  {} at {} s: {}",
                 Visible(&f.rule),
                 seconds(f.at),
                 Visible(&f.text)
+            );
+            let lines = terminal::folded(&text, terminal::width()).join("\n");
+            let rule = Visible(&f.rule).to_string();
+            writeln!(
+                out,
+                "{}",
+                lines.replacen(&rule, &format!("{on}{rule}{off}"), 1)
             )?;
             let mut facts = Vec::new();
             if let Some(measured) = f.measured {
@@ -51,7 +58,10 @@ pub(crate) fn findings(mut out: impl Write, entries: &[Entry]) -> io::Result<()>
             if !f.origin.is_empty() {
                 facts.push(section(f.origin.as_str()));
             }
-            writeln!(out, "      {}", Visible(facts.join("; ")))?;
+            let facts = format!("      {}", Visible(facts.join("; ")));
+            for line in terminal::folded(&facts, terminal::width()) {
+                writeln!(out, "{line}")?;
+            }
         }
     }
     Ok(())
@@ -77,6 +87,7 @@ pub(crate) fn ledger(mut out: impl Write, ledger: &Ledger, decimals: Decimals) -
         ),
     ];
     for (physical, title) in parts {
+        let title = terminal::folded(title, terminal::width()).join("\n");
         writeln!(out, "\n{on}{title}{off}")?;
         let mut sum = Money::ZERO;
         for (place, money) in ledger

@@ -4,7 +4,8 @@
 use payrig_units::{Visible, is_hidden};
 use serde::Serialize;
 use std::fmt;
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Says something on standard error, a line or more. Whatever of it would act on a terminal is written
 /// out; nobody has to be there to read it.
@@ -35,6 +36,14 @@ pub(crate) struct Screen<W> {
 /// Standard output, with its colours where it has any.
 pub(crate) fn screen() -> Screen<anstream::AutoStream<io::Stdout>> {
     Screen::on(anstream::AutoStream::auto(io::stdout()))
+}
+
+/// The width of the terminal that standard output is; nothing where it is none, or is told to be.
+pub(crate) fn width() -> Option<usize> {
+    if !io::stdout().is_terminal() {
+        return None;
+    }
+    terminal_size::terminal_size().map(|(width, _)| usize::from(width.0).max(40))
 }
 
 /// The same, written in large pieces: it is to be flushed.
@@ -89,11 +98,59 @@ pub(crate) fn say_line(text: fmt::Arguments<'_>) {
 /// The same in a style.
 pub(crate) fn say_in(style: anstyle::Style, text: fmt::Arguments<'_>) {
     let text = text.to_string();
+    let width = message_width();
     let mut out = anstream::stderr().lock();
-    for line in text.split('\n') {
-        // Where nobody listens nothing is lost.
-        let _ = writeln!(out, "{style}{}{style:#}", Visible(line));
+    if UNDER_WAY.swap(false, Ordering::Relaxed) {
+        let _ = write!(out, "\r\u{1b}[K");
     }
+    for line in text.split('\n') {
+        let line = Visible(line).to_string();
+        for line in folded(&line, width) {
+            // Where nobody listens nothing is lost.
+            let _ = writeln!(out, "{style}{line}{style:#}");
+        }
+    }
+}
+
+/// Something that is under way stands on the last line of standard error, to be written over.
+static UNDER_WAY: AtomicBool = AtomicBool::new(false);
+
+/// Shows what is under way on one line, which the next message takes away; nothing where standard error is
+/// no terminal.
+pub(crate) fn under_way(text: &str) {
+    let Some(width) = message_width() else {
+        return;
+    };
+    let text = Visible(text).to_string();
+    let text: String = text.chars().take(width.saturating_sub(1)).collect();
+    let mut out = anstream::stderr().lock();
+    let _ = write!(out, "\r\u{1b}[K{text}").and_then(|()| out.flush());
+    UNDER_WAY.store(true, Ordering::Relaxed);
+}
+
+/// The width of the terminal that standard error is, if it is one.
+fn message_width() -> Option<usize> {
+    let stderr = io::stderr();
+    if !stderr.is_terminal() {
+        return None;
+    }
+    terminal_size::terminal_size_of(stderr).map(|(width, _)| usize::from(width.0).max(40))
+}
+
+/// A line, wrapped at a width where there is one: what follows stands under what it begins with.
+pub(crate) fn folded(line: &str, width: Option<usize>) -> Vec<String> {
+    let Some(width) = width.filter(|width| textwrap::core::display_width(line) > *width) else {
+        return vec![line.to_owned()];
+    };
+    let indent: String = line.chars().take_while(|c| *c == ' ').collect();
+    let options = textwrap::Options::new(width)
+        .subsequent_indent(&indent)
+        .word_splitter(textwrap::WordSplitter::NoHyphenation)
+        .break_words(false);
+    textwrap::wrap(line, options)
+        .iter()
+        .map(ToString::to_string)
+        .collect()
 }
 
 /// A line for scripts: one JSON object. What would act on a terminal is written as JSON writes

@@ -1,10 +1,11 @@
 //! JUnit XML, for build servers.
 //!
 //! One suite per examination, one test case per check. A check that cannot tell or was skipped is
-//! a skipped case with the reason as its message: it neither passed nor failed.
+//! a skipped case with the reason as its message: it neither passed nor failed. So is a missed margin. A
+//! failure says which check it follows from.
 
 use crate::ReportError;
-use crate::words::{identity, section};
+use crate::words::{EMULATED, identity, section};
 use chrono::DateTime;
 use payrig_exam::{CheckResult, Examination, Outcome};
 use payrig_units::Micros;
@@ -16,7 +17,9 @@ const fn duration(time: Micros) -> Duration {
     Duration::from_micros(time.as_us())
 }
 
-fn case(check: &CheckResult) -> TestCase {
+fn case(examination: &Examination, check: &CheckResult) -> TestCase {
+    let cause = examination.because_of(&check.id);
+    let because = cause.map_or_else(String::new, |cause| format!("because of {cause}: "));
     let details = format!(
         "{}\nexpected: {}\nseen: {}\nsource: {}",
         check.title,
@@ -26,6 +29,12 @@ fn case(check: &CheckResult) -> TestCase {
     );
     let status = match check.outcome {
         Outcome::Pass => TestCaseStatus::success(),
+        // A missed margin neither passed nor failed.
+        Outcome::Fail if check.is_remark() => {
+            let mut status = TestCaseStatus::skipped();
+            status.set_message(format!("remark: {because}{}", check.seen));
+            status
+        }
         Outcome::Fail => {
             let mut status = TestCaseStatus::non_success(NonSuccessKind::Failure);
             let advice = match check.advice.as_str() {
@@ -34,19 +43,26 @@ fn case(check: &CheckResult) -> TestCase {
             };
             status
                 .set_type(check.id.as_str())
-                .set_message(check.seen.as_str())
+                .set_message(format!("{because}{}", check.seen))
                 .set_description(format!("{details}{advice}"));
             status
         }
         Outcome::CannotTell | Outcome::Skipped => {
             let mut status = TestCaseStatus::skipped();
-            status.set_message(format!("{}: {}", check.outcome.words(), check.seen));
+            status.set_message(format!(
+                "{}: {because}{}",
+                check.outcome.words(),
+                check.seen
+            ));
             status
         }
     };
     let mut case = TestCase::new(check.id.as_str(), status);
     case.set_time(duration(check.to_us.since(check.from_us)));
     case.add_property(("section", check.section.as_str()));
+    if let Some(cause) = cause {
+        case.add_property(("because-of", cause));
+    }
     if !check.seen_by.is_wire() {
         case.add_property(("seen-by", check.seen_by.words()));
     }
@@ -70,7 +86,7 @@ pub fn write_junit(examination: &Examination, out: impl Write) -> Result<(), Rep
     let class = subject.kind.replace(' ', "-");
     let mut total = Micros::ZERO;
     for check in &examination.checks {
-        let mut case = case(check);
+        let mut case = case(examination, check);
         case.set_classname(class.as_str());
         suite.add_test_case(case);
         total += check.to_us.since(check.from_us);
@@ -79,7 +95,15 @@ pub fn write_junit(examination: &Examination, out: impl Write) -> Result<(), Rep
     for (what, value) in identity(examination) {
         suite.add_property((what, value));
     }
+    if examination.is_emulated() {
+        suite.add_property(("emulated", EMULATED));
+        suite.set_system_out(EMULATED);
+    }
+    let causes = examination.to_mend();
+    let causes: Vec<&str> = causes.iter().map(|cause| cause.id.as_str()).collect();
+    let causes = causes.join(", ");
     for (what, value) in [
+        ("causes", causes.as_str()),
         ("tool", examination.tool.as_str()),
         ("link", examination.link.as_str()),
         ("grade", examination.grade.words()),

@@ -1,10 +1,10 @@
 //! The table for a terminal.
 
 use crate::figures;
-use crate::words::{identity, plain, section, tally};
+use crate::words::{EMULATED, identity, plain, section, tally};
 use anstyle::{AnsiColor, Color, Style};
 use payrig_exam::person::SeenBy;
-use payrig_exam::{CheckResult, Examination, Grade, Outcome};
+use payrig_exam::{Cause, CheckResult, Examination, Grade, Outcome, because_of_this};
 use std::fmt::Write;
 use textwrap::core::display_width;
 
@@ -31,6 +31,17 @@ const fn grade_style(grade: Grade) -> Style {
     }
 }
 
+/// As [`outcome_style`], and a remark looks like one.
+fn check_style(check: &CheckResult) -> Style {
+    match check.is_remark() {
+        true => fg(AnsiColor::Yellow),
+        false => outcome_style(check.outcome),
+    }
+}
+
+/// No real unit: in no colour of a grade.
+const NOT_REAL: Style = fg(AnsiColor::Magenta).bold();
+
 fn styled(style: Style, text: &str) -> String {
     format!("{style}{}{style:#}", plain(text))
 }
@@ -38,10 +49,10 @@ fn styled(style: Style, text: &str) -> String {
 /// One check in one line, as it is printed while an examination runs.
 #[must_use]
 pub fn line(check: &CheckResult) -> String {
-    let outcome = format!("{:<11}", check.outcome.words());
+    let outcome = format!("{:<11}", check.words());
     format!(
         "{}  {}: {}",
-        styled(outcome_style(check.outcome), &outcome),
+        styled(check_style(check), &outcome),
         plain(&check.id),
         plain(&seen(check))
     )
@@ -63,7 +74,8 @@ fn table(rows: &[(Style, [String; 3])], width: usize) -> String {
     };
     let (first, second) = (wide(0), wide(1));
     let indent = " ".repeat(first + second + 4);
-    let options = textwrap::Options::new(width.saturating_sub(indent.len()).max(24));
+    let options = textwrap::Options::new(width.saturating_sub(indent.len()).max(24))
+        .word_splitter(textwrap::WordSplitter::NoHyphenation);
     let pad = |text: &str, to: usize| " ".repeat(to.saturating_sub(display_width(text)));
     let mut lines = Vec::new();
     for (style, [a, b, c]) in rows {
@@ -89,21 +101,63 @@ fn table(rows: &[(Style, [String; 3])], width: usize) -> String {
     lines.join("\n")
 }
 
-fn check_row(check: &CheckResult) -> (Style, [String; 3]) {
-    let mut text = seen(check);
-    if matches!(check.outcome, Outcome::Fail | Outcome::CannotTell) {
-        let section = section(&check.section);
+/// What must be seen, and what to do.
+fn expected(check: &CheckResult) -> String {
+    let section = section(&check.section);
+    let mut text = format!("expected: {} [{section}]", check.expected);
+    if !check.advice.is_empty() {
         // Writing to a String cannot fail.
-        let _ = write!(text, "\nexpected: {} [{section}]", check.expected);
-        if !check.advice.is_empty() {
-            let _ = write!(text, "\nwhat to do: {}", check.advice);
-        }
+        let _ = write!(text, "\nwhat to do: {}", check.advice);
     }
-    let outcome = check.outcome.words().to_owned();
+    text
+}
+
+/// A check in the table of all. What failed is said in full where the causes are.
+fn check_row(examination: &Examination, check: &CheckResult) -> (Style, [String; 3]) {
+    let mut text = seen(check);
+    match (check.outcome, examination.because_of(&check.id)) {
+        (Outcome::Fail | Outcome::CannotTell, Some(cause)) => {
+            let _ = write!(text, "\nbecause of {cause}");
+        }
+        (Outcome::CannotTell, None) => {
+            let _ = write!(text, "\n{}", expected(check));
+        }
+        _ => {}
+    }
+    let outcome = check.words().to_owned();
     (
-        outcome_style(check.outcome),
+        check_style(check),
         [outcome, plain(&check.id), plain(&text)],
     )
+}
+
+/// A cause in full, with the names of what fails because of it.
+fn cause(examination: &Examination, number: usize, cause: &Cause, width: usize) -> String {
+    let Some(check) = examination.check(&cause.id) else {
+        return String::new();
+    };
+    let head = format!("{number}. ");
+    let indent = " ".repeat(head.len());
+    let wrap = |text: &str| {
+        let options = textwrap::Options::new(width)
+            .initial_indent(&indent)
+            .subsequent_indent(&indent)
+            .word_splitter(textwrap::WordSplitter::NoHyphenation);
+        textwrap::fill(&plain(text), options)
+    };
+    let mut lines = vec![format!("{head}{}", styled(check_style(check), &check.id))];
+    let mark = if check.is_remark() { "remark: " } else { "" };
+    lines.push(wrap(&format!(
+        "{mark}\"{}\" not so: {}",
+        check.title,
+        seen(check)
+    )));
+    lines.push(wrap(&expected(check)));
+    if let Some(more) = because_of_this(cause) {
+        let names: Vec<&str> = cause.all().collect();
+        lines.push(wrap(&format!("{more}: {}", names.join(", "))));
+    }
+    lines.join("\n")
 }
 
 /// The whole examination for a terminal `width` columns wide (at least 60 are used), with colours
@@ -141,7 +195,7 @@ pub fn text_table(examination: &Examination, width: usize) -> String {
 
     let heading = |a: &str, b: &str, c: &str| (HEAD, [a, b, c].map(str::to_owned));
     let mut rows = vec![heading("outcome", "check", "seen")];
-    rows.extend(examination.checks.iter().map(check_row));
+    rows.extend(examination.checks.iter().map(|c| check_row(examination, c)));
     put(table(&rows, width));
 
     let mut rows = vec![heading(
@@ -160,15 +214,27 @@ pub fn text_table(examination: &Examination, width: usize) -> String {
         put(format!("\n{}", table(&rows, width)));
     }
 
+    let causes = examination.to_mend();
+    if !causes.is_empty() {
+        put(format!("\n{}", styled(HEAD, "to mend, in this order")));
+    }
+    for (number, one) in (1..).zip(&causes) {
+        put(cause(examination, number, one, width));
+    }
+    put(String::new());
+    if examination.is_emulated() {
+        put(styled(NOT_REAL, EMULATED));
+    }
     put(format!(
-        "\n{}: {}",
+        "{}: {}",
         styled(grade_style(examination.grade), examination.grade.words()),
         tally(examination)
     ));
     for reason in &examination.reasons {
         let options = textwrap::Options::new(width)
             .initial_indent("  - ")
-            .subsequent_indent("    ");
+            .subsequent_indent("    ")
+            .word_splitter(textwrap::WordSplitter::NoHyphenation);
         put(textwrap::fill(&plain(reason), options));
     }
     if !examination.recording_sha256.is_empty() {

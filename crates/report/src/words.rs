@@ -10,20 +10,30 @@ pub(crate) const OUTCOMES: [Outcome; 4] = [
     Outcome::Skipped,
 ];
 
-/// `58 pass, 2 fail, 1 cannot tell, 3 skipped`, without what there is none of.
+/// `58 pass, 2 fail, 1 remark, 1 cannot tell, 3 skipped`, without what there is none of.
 pub(crate) fn tally(examination: &Examination) -> String {
-    let parts: Vec<String> = OUTCOMES
-        .into_iter()
-        .map(|outcome| (outcome, examination.count(outcome)))
-        .filter(|(_, n)| *n > 0)
-        .map(|(outcome, n)| format!("{n} {}", outcome.words()))
-        .collect();
+    let mut parts: Vec<String> = Vec::new();
+    for outcome in OUTCOMES {
+        let all = || examination.checks.iter().filter(|c| c.outcome == outcome);
+        let remarks = all().filter(|c| c.is_remark()).count();
+        for (n, words) in [
+            (all().count() - remarks, outcome.words()),
+            (remarks, "remark"),
+        ] {
+            if n > 0 {
+                parts.push(format!("{n} {words}"));
+            }
+        }
+    }
     if parts.is_empty() {
         "no checks".to_owned()
     } else {
         parts.join(", ")
     }
 }
+
+/// What stands over the grade of what was emulated.
+pub(crate) const EMULATED: &str = "Emulated: no real unit was examined";
 
 /// Maker, model, serial and version, as far as they are known.
 pub(crate) fn identity(examination: &Examination) -> Vec<(&'static str, &str)> {

@@ -337,6 +337,12 @@ impl Controller {
                 .all(|s| s.channel.life() == Life::Running && !s.is_busy())
     }
 
+    /// True while the motor turns.
+    #[must_use]
+    pub fn is_delivering(&self) -> bool {
+        self.motor.is_turning()
+    }
+
     /// True when nothing is under way: no sale, no payout, no command but POLL.
     #[must_use]
     pub fn is_quiet(&self) -> bool {

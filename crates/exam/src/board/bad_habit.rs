@@ -31,6 +31,21 @@ pub struct Memory {
     pub kept: Vec<u8>,
     /// Power cuts of the board so far.
     pub cuts: u32,
+    /// All of this as it was at the first power cut.
+    pub at_cut: Option<Box<Self>>,
+    /// The motor turns.
+    pub delivering: bool,
+    /// Items sold so far.
+    pub sold: u32,
+    /// Pulses heard so far.
+    pub pulses: u32,
+}
+
+/// True for a command to the first card reader.
+pub(super) fn of_reader(command: &[u8]) -> bool {
+    command
+        .first()
+        .is_some_and(|first| Address::of(*first) == Address::CASHLESS_1)
 }
 
 /// What becomes of a command.
@@ -234,6 +249,13 @@ impl Board {
         data.push(word.word.byte);
     }
 
+    /// What a habit may know of the machine.
+    fn look(&mut self) {
+        self.memory.delivering = self.controller.is_delivering();
+        let sold = self.controller.vending().sold().len();
+        self.memory.sold = u32::try_from(sold).unwrap_or(u32::MAX);
+    }
+
     fn address(&self) -> Address {
         Address::of(self.asked.first().copied().unwrap_or(0))
     }
@@ -281,6 +303,7 @@ impl Board {
             name.clone_into(&mut self.acceptor);
         }
         for edge in self.ear.hear(edge, self.dispensed, self.memory.cuts) {
+            self.memory.pulses += u32::from(edge.high);
             self.controller.pulse_edge(name, line, edge);
         }
     }
@@ -322,6 +345,10 @@ impl Board {
     /// Power comes or goes.
     pub fn power(&mut self, now: Micros, on: bool) {
         self.answer.clear();
+        self.look();
+        if !on && self.memory.at_cut.is_none() {
+            self.memory.at_cut = Some(Box::new(self.memory.clone()));
+        }
         self.memory.cuts += u32::from(!on);
         self.controller.power(now, on);
         match (on, self.bad.ghosts) {
@@ -373,6 +400,7 @@ impl Board {
             *silences = if self.answered { 0 } else { *silences + 1 };
         }
         self.answered = false;
+        self.look();
         let said = match self.bad.says {
             Some(says) => says(&mut self.memory, &command),
             None => Said::AsIs,

@@ -117,6 +117,10 @@ pub struct BoardBench {
     resting_since: Option<Micros>,
     /// How far the ends of bus resets may be off.
     break_uncertainty: Micros,
+    /// Since when a start from cold is heard.
+    cold_since: Option<Micros>,
+    /// What was asked of a person, or would have been.
+    questions: usize,
     /// Who saw what was judged by.
     seen_by: Cell<SeenBy>,
     /// All that happened, for the recording.
@@ -215,6 +219,8 @@ impl BoardBench {
                 .collect(),
             resting_since: None,
             break_uncertainty: Micros::ZERO,
+            cold_since: None,
+            questions: 0,
             seen_by: Cell::default(),
             entries: Vec::new(),
         };

@@ -13,8 +13,10 @@ mod heard;
 mod hearing;
 mod kit;
 mod options;
+mod relations;
 mod runner;
 mod setup;
+mod short;
 mod table;
 
 #[cfg(test)]
@@ -36,6 +38,8 @@ pub use heard::{HeardBlock, What};
 pub use hearing::{Ghosts, LetsIn, Mishears};
 pub use kit::{BillFor, CoinFor, Kit, Pick, Sum};
 pub use options::{BoardOptions, preparation};
-pub use runner::{examine, examine_outside, examine_until, run_check};
+pub use relations::RELATIONS;
+pub use runner::{examine, examine_outside, examine_until, plan, run_check};
 pub use setup::{BoardSetup, Fitted};
+pub use short::SHORT;
 pub use table::{BoardCheck, checks, quirk, quirks};

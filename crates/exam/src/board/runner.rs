@@ -5,14 +5,16 @@ use super::bench::{BoardBench, BoardOutside};
 use super::checks::levels::not_offered;
 use super::kit::Kit;
 use super::options::{BoardOptions, preparation};
+use super::relations::RELATIONS;
 use super::setup::BoardSetup;
 use super::table::{BoardCheck, checks, needs_bus};
 use crate::check::Seen;
 use crate::evidence::Evidence;
 use crate::gather;
 use crate::outside::{Course, attempts};
-use crate::person::{Question, Reply, ToDo};
+use crate::person::{Expected, Plan, Question, Reply, ToDo};
 use crate::result::{CheckResult, Examination, Subject};
+use crate::selection::Selection;
 use crate::skip::Skip;
 use crate::stop::Stop;
 use payrig_link::LinkError;
@@ -64,7 +66,8 @@ fn worded(check: &BoardCheck, setup: &BoardSetup, mut seen: Seen) -> Seen {
     seen
 }
 
-/// Examines a board; `only` picks one check by its name. `each` gets every result as it comes.
+/// Examines a board; `only` picks checks by names and patterns, with commas between
+/// ([`Selection`](crate::Selection)). `each` gets every result as it comes.
 #[must_use]
 pub fn examine(
     setup: &BoardSetup,
@@ -93,6 +96,7 @@ pub fn examine_until(
     };
     gather::examine(
         checks(),
+        RELATIONS,
         only,
         stop,
         |check| {
@@ -102,6 +106,33 @@ pub fn examine_until(
         each,
         subject,
         setup.board.decimals,
+    )
+}
+
+/// What the checks will take with a board outside: as they do with an emulated one, which they are run on.
+/// A start from cold is shared ([`BoardOutside`]): of those that need one, the first asks for it.
+#[must_use]
+pub fn plan(setup: &BoardSetup, only: Option<&str>) -> Plan {
+    let selection = Selection::of(only);
+    let mut cold = false;
+    let expected = |check: &'static BoardCheck| {
+        let (_, evidence) = run_check(check, setup);
+        let (questions, time) = evidence.map_or((0, Micros::ZERO), |e| (e.questions, e.now));
+        let from_cold = check.arranged(setup).from_cold;
+        let first = from_cold && !cold;
+        cold |= from_cold;
+        Expected {
+            id: check.id,
+            title: check.title,
+            questions: questions + if first { 2 } else { 0 },
+            time,
+        }
+    };
+    Plan(
+        checks()
+            .filter(|c| selection.wants(c.id))
+            .map(expected)
+            .collect(),
     )
 }
 
@@ -134,6 +165,7 @@ pub(super) fn examine_in_order(
     let stop = outside.linked().stop();
     let mut visit = Visit {
         setup,
+        plan: outside.take_plan(),
         course: Course::default(),
         lent: None,
     };
@@ -150,7 +182,8 @@ pub(super) fn examine_in_order(
         let (seen, evidence) = visit.check(check);
         (worded(check, setup, seen), evidence)
     };
-    let mut examination = gather::examine(order, only, &stop, run, each, subject, decimals);
+    let mut examination =
+        gather::examine(order, RELATIONS, only, &stop, run, each, subject, decimals);
     let mut failure = None;
     if let Some(mut outside) = visit.lent {
         outside.give_back();
@@ -170,6 +203,7 @@ pub(super) fn examine_in_order(
 struct Visit<'a> {
     /// The board as the person was asked to prepare it, and the ordinary peripherals.
     setup: &'a BoardSetup,
+    plan: Plan,
     course: Course,
     /// The board, between one check and the next.
     lent: Option<BoardOutside>,
@@ -184,6 +218,9 @@ impl Visit<'_> {
         let Some(mut outside) = self.lent.take() else {
             return (Seen::skipped(Skip::LinkGone), None);
         };
+        if let Some(progress) = self.plan.at(check.id) {
+            outside.begins(&progress);
+        }
         let arranged = check.arranged(self.setup);
         if let Err(seen) = self.prepare(&mut outside, &arranged) {
             self.lent = Some(outside);

@@ -19,7 +19,7 @@ use super::subject::Emulated;
 use crate::Stop;
 use crate::evidence::{Evidence, slept_for};
 use crate::link::{Driven, LINE_IN, LINE_OUT, Linked};
-use crate::person::{self, Person, Question, Reply, SeenBy, Tally, ToDo};
+use crate::person::{self, Person, Plan, Progress, Question, Reply, SeenBy, Tally, ToDo};
 use crate::recorder::Recorder;
 use crate::result::Interval;
 use crate::seen::{Seen, Timed};
@@ -80,9 +80,27 @@ pub struct Outside {
     linked: Linked,
     person: Box<dyn Person>,
     reports: Reports,
+    /// What the examination is expected to take.
+    plan: Plan,
 }
 
 impl Outside {
+    /// The same, and the person learns how far the examination is.
+    #[must_use]
+    pub fn expecting(mut self, plan: Plan) -> Self {
+        self.plan = plan;
+        self
+    }
+
+    pub(super) fn take_plan(&mut self) -> Plan {
+        std::mem::take(&mut self.plan)
+    }
+
+    /// A check begins.
+    pub(super) fn begins(&mut self, progress: &Progress) {
+        self.person.begins(progress);
+    }
+
     /// Says something to whoever is at it.
     pub(super) fn inform(&mut self, text: &str) {
         self.person.inform(text);
@@ -96,6 +114,7 @@ impl Outside {
             linked,
             person,
             reports,
+            plan: Plan::default(),
         }
     }
 
@@ -170,6 +189,10 @@ pub struct Bench {
     /// What of a good device's own ways the check has worked from.
     presumed: BTreeSet<Leeway>,
     seen_by: Cell<SeenBy>,
+    /// How often in a row a switch was asked for that was not thrown.
+    power_asked: u32,
+    /// What was asked of a person, or would have been.
+    questions: usize,
     entries: Vec<Entry>,
     /// The check is over, whatever it says: somebody or something is missing.
     over: Option<Seen>,
@@ -197,6 +220,7 @@ impl Bench {
             linked,
             person,
             mut reports,
+            ..
         } = outside;
         reports.begin();
         let queued = VecDeque::new();
@@ -242,6 +266,8 @@ impl Bench {
             currency_scale: 1,
             presumed: BTreeSet::new(),
             seen_by: Cell::default(),
+            power_asked: 0,
+            questions: 0,
             entries: Vec::new(),
             over: None,
         };
@@ -438,6 +464,7 @@ impl Bench {
                 linked,
                 person: at_hand.person,
                 reports: at_hand.reports,
+                plan: Plan::default(),
             }),
             _ => None,
         };
@@ -465,6 +492,7 @@ impl Bench {
             books: bench.books().clone(),
             entries,
             seen_by: self.seen_by.get(),
+            questions: self.questions,
             over: broken_off.or(self.over),
         };
         (evidence, outside)

@@ -57,6 +57,10 @@ pub struct Habits {
     pub silence_is_ack: bool,
     /// The same data are sent so often at the most, acknowledged or not.
     pub repeats_at_most: Option<u32>,
+    /// Silence after such data is taken for ACK.
+    pub silence_is_ack_of: Option<fn(&[u8]) -> bool>,
+    /// RESET is acknowledged and answered by JUST RESET, and changes nothing (card readers).
+    pub feigns_reset: bool,
     /// JUST RESET and other reports are said once more after their ACK.
     pub reports_again: bool,
     /// Says something unasked once, at this time.
@@ -273,6 +277,11 @@ impl Layer {
             self.say(word.end, vec![Word::marked(ACK)]);
             return;
         }
+        if good && self.habits.feigns_reset && is_reset_of_reader(&command) {
+            self.say(word.end, vec![Word::marked(ACK)]);
+            self.again = Block::new(&[0x00]).ok();
+            return;
+        }
         port.heard(&word);
         let command = Command::parse(&command);
         self.agreed(command.as_ref());
@@ -384,7 +393,10 @@ impl Layer {
             };
             let sent = self.outgoing(sent);
             let most = self.habits.repeats_at_most;
-            let given_up = self.habits.silence_is_ack || most.is_some_and(|n| self.said >= n);
+            let of_this = self.habits.silence_is_ack_of.zip(self.last_data);
+            let of_this = of_this.is_some_and(|(of, data)| of(data.bytes()));
+            let given_up =
+                self.habits.silence_is_ack || of_this || most.is_some_and(|n| self.said >= n);
             let silence = self.awaiting_ack && given_up;
             if silence || std::mem::take(&mut self.swallowed) {
                 port.heard(&acknowledgment(over));
@@ -509,6 +521,11 @@ fn acknowledgment(at: Micros) -> TimedWord {
         word: Word::plain(ACK),
         uncertainty: Micros::ZERO,
     }
+}
+
+/// RESET (7.4.1).
+fn is_reset_of_reader(command: &[u8]) -> bool {
+    matches!(command, [0x10 | 0x60])
 }
 
 /// A sub-command of EXPANSION that no section knows.

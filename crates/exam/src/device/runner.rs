@@ -1,16 +1,20 @@
 //! How an examination is done: each check on an emulated device of its own, or all of them on one at
 //! the other end of a port.
 
+use super::relations::RELATIONS;
 use super::setup::ByHand;
 use super::{Bench, DeviceCheck, Kind, Outside, Setup, checks};
 use crate::Stop;
 use crate::evidence::Evidence;
 use crate::gather;
 use crate::outside::{Course, attempts};
+use crate::person::{Expected, Plan};
 use crate::result::{CheckResult, Examination, Subject};
 use crate::seen::Seen;
+use crate::selection::Selection;
 use crate::skip::Skip;
 use payrig_link::LinkError;
+use payrig_units::Micros;
 use payrig_wire::recording::Entry;
 
 /// Runs one check on a fresh bench.
@@ -25,7 +29,8 @@ pub fn run_check(check: &DeviceCheck, setup: &Setup) -> (Seen, Option<Evidence>)
     (seen, Some(bench.finish()))
 }
 
-/// Examines an emulated device; `only` picks one check by its name. `each` is given every result as
+/// Examines an emulated device; `only` picks checks by names and patterns, with commas between
+/// ([`Selection`](crate::Selection)). `each` is given every result as
 /// it comes.
 #[must_use]
 pub fn examine(
@@ -46,6 +51,7 @@ pub fn examine_until(
 ) -> Examination {
     gather::examine(
         checks(setup.kind),
+        RELATIONS,
         only,
         stop,
         |check| run_check(check, setup),
@@ -53,6 +59,24 @@ pub fn examine_until(
         subject(setup),
         setup.decimals,
     )
+}
+
+/// What the checks will take with a device outside: as they do with an emulated one, which they are run on.
+#[must_use]
+pub fn plan(setup: &Setup, only: Option<&str>) -> Plan {
+    let selection = Selection::of(only);
+    let expected = |check: &'static DeviceCheck| {
+        let (_, evidence) = run_check(check, setup);
+        let (questions, time) = evidence.map_or((0, Micros::ZERO), |e| (e.questions, e.now));
+        Expected {
+            id: check.id,
+            title: check.title,
+            questions,
+            time,
+        }
+    };
+    let wanted = checks(setup.kind).filter(|c| selection.wants(c.id));
+    Plan(wanted.map(expected).collect())
 }
 
 /// Examines a device at the other end of a port. One port, and one device, serve all checks, in the
@@ -66,12 +90,16 @@ pub fn examine_outside(
     each: impl FnMut(&CheckResult, &[Entry]),
 ) -> (Examination, Option<LinkError>) {
     let stop = outside.linked().stop();
+    let plan = outside.take_plan();
     let mut lent = Some(outside);
     let mut course = Course::default();
     let run = |check: &DeviceCheck| {
         let Some(mut outside) = lent.take() else {
             return (Seen::skipped(Skip::LinkGone), None);
         };
+        if let Some(progress) = plan.at(check.id) {
+            outside.begins(&progress);
+        }
         if let Some(why) = course.blocked_by(outside.linked()) {
             lent = Some(outside);
             return (Seen::skipped(why), None);
@@ -107,7 +135,16 @@ pub fn examine_outside(
         ..Subject::default()
     };
     let checks = checks(setup.kind);
-    let mut examination = gather::examine(checks, only, &stop, run, each, subject, setup.decimals);
+    let mut examination = gather::examine(
+        checks,
+        RELATIONS,
+        only,
+        &stop,
+        run,
+        each,
+        subject,
+        setup.decimals,
+    );
     let mut failure = None;
     if let Some(mut outside) = lent {
         let identity = outside.identity();

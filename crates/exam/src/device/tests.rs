@@ -326,7 +326,7 @@ fn advice_is_about_what_was_seen() {
         ),
         (
             Kind::Cashless,
-            "shrugs-vend-request",
+            "never-answers-vend-request",
             "vend-success-kept",
             "did not get to",
         ),

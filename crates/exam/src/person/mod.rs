@@ -4,9 +4,11 @@
 //! on with the wire until there is a [`Reply`]. Every question has a default for benches nobody
 //! stands at, and every answer says whose it is ([`SeenBy`]).
 
+mod plan;
 mod seen_by;
 mod unattended;
 
+pub use plan::{Expected, Plan, Progress};
 pub use seen_by::SeenBy;
 pub use unattended::Unattended;
 
@@ -136,6 +138,9 @@ impl fmt::Display for Reply {
 pub trait Person: fmt::Debug {
     /// A question is put. There is one at a time.
     fn ask(&mut self, question: &Question);
+
+    /// A check begins: how far the examination is, and what is still to come.
+    fn begins(&mut self, _progress: &Progress) {}
 
     /// Something a person should know before the next question.
     fn inform(&mut self, _text: &str) {}

@@ -1,16 +1,18 @@
 //! `payrig examine board`.
 
 use super::acceptor::AcceptorArguments;
+use super::person::about;
 use super::running::{Job, Listed, Tape, list, run_all};
 use super::{Common, answerer, load, try_outputs, unknown};
 use crate::ending::Ending;
 use crate::terminal::say;
 use crate::{Exit, Failure, Format};
 use clap::Args;
+use payrig_exam::Selection;
 use payrig_exam::board::{self, BoardOutside, BoardSetup, Habits, Kit};
 use payrig_link::Clock;
 use payrig_rig::RigError;
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 use payrig_wire::Source;
 use std::time::SystemTime;
 
@@ -114,13 +116,7 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
         (quirk.apply)(&mut setup);
     }
     let known: Vec<&str> = board::checks().map(|c| c.id).collect();
-    if let Some(id) = common
-        .only
-        .as_ref()
-        .filter(|id| !known.contains(&id.as_str()))
-    {
-        return Err(unknown("check", id, &known));
-    }
+    common.refuse_unknown(&known)?;
     if let Some(file) = &common.rig {
         if !setup.unused.is_empty() {
             say!(
@@ -141,10 +137,11 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
             }
         }
     }
-    let only = common.only.clone();
+    let only = common.only(board::SHORT);
     if common.list {
         let kit = Kit::of(&setup);
-        let meant = board::checks().filter(|c| only.as_deref().is_none_or(|id| id == c.id));
+        let selection = Selection::of(only.as_deref());
+        let meant = board::checks().filter(|c| selection.wants(c.id));
         let listed = meant.map(|c| Listed {
             works_from: board::presumed_by(c.id).iter().map(|h| h.name()).collect(),
             title: kit.text(c.title),
@@ -203,14 +200,19 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
         Some(lines) => format!("{}; {lines}", opened.name),
         None => opened.name,
     };
-    if common.only.is_none() && common.format == Format::Text {
+    let only = common.only(board::SHORT);
+    // As the built-in board does them.
+    let plan = board::plan(&setup, only.as_deref());
+    if common.format == Format::Text {
         say!(
-            "There are {} checks; the bus alone takes three quarters of an hour for them. Ending early \
-             (q, or Ctrl-C) keeps what was found.",
-            board::checks().count()
+            "{}, {} with a person at the board. Ending early (q, or Ctrl-C) keeps what was found.",
+            words::count(plan.0.len(), "check"),
+            about(plan.whole_time())
         );
     }
-    let only = common.only.clone();
+    if !common.unattended {
+        outside = outside.expecting(plan);
+    }
     let job: Job = Box::new(move |each| {
         let (mut examination, failure) =
             board::examine_outside(&setup, outside, only.as_deref(), each);

@@ -1,19 +1,24 @@
 //! `payrig examine device`.
 
 use super::lines::LineArguments;
+use super::person::about;
 use super::running::{Job, Listed, Tape, list, run_all};
 use super::{Common, answerer, load, try_outputs, unknown};
 use crate::ending::Ending;
 use crate::terminal::say;
-use crate::{Exit, Failure};
+use crate::{Exit, Failure, Format};
 use clap::Args;
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
+use clap::error::{ContextKind, ContextValue};
 use payrig_bench::Plan;
 use payrig_bench::plan::{DeviceLink, DevicePlan};
+use payrig_exam::Selection;
 use payrig_exam::device::{self, Kind, Outside, Setup};
 use payrig_link::Clock;
 use payrig_mdb::cashless::Unit;
+use payrig_units::words;
 use payrig_wire::Source;
+use std::ffi::OsStr;
 use std::time::SystemTime;
 
 #[derive(Clone, Debug, Args)]
@@ -21,7 +26,7 @@ pub(super) struct DeviceArguments {
     #[command(flatten)]
     common: Common,
     /// Examine devices of this kind only.
-    #[arg(long, value_parser = kinds())]
+    #[arg(long, value_parser = Kinds)]
     kind: Option<Kind>,
     /// Which of the two card readers of a bus: 1 answers at 10H, 2 at 60H [default: what the rig
     /// says, else 1].
@@ -31,13 +36,47 @@ pub(super) struct DeviceArguments {
     lines: LineArguments,
 }
 
-/// The kinds by their names.
-fn kinds() -> impl TypedValueParser<Value = Kind> {
-    let names = Kind::ALL.map(|k| PossibleValue::new(k.name()));
-    // The name of the pulse bill validator while there was no other pulse device.
-    let old = PossibleValue::new("pulse").hide(true);
-    let parser = PossibleValuesParser::new(names.into_iter().chain([old]));
-    parser.try_map(|name| Kind::named(&name).ok_or("no such kind"))
+/// The kinds by their names; what people call them otherwise is told.
+#[derive(Clone, Debug)]
+struct Kinds;
+
+impl Kinds {
+    fn names() -> PossibleValuesParser {
+        let names = Kind::ALL.map(|k| PossibleValue::new(k.name()));
+        // The name of the pulse bill validator while there was no other pulse device.
+        let old = PossibleValue::new("pulse").hide(true);
+        PossibleValuesParser::new(names.into_iter().chain([old]))
+    }
+}
+
+impl TypedValueParser for Kinds {
+    type Value = Kind;
+
+    fn parse_ref(
+        &self,
+        command: &clap::Command,
+        argument: Option<&clap::Arg>,
+        value: &OsStr,
+    ) -> Result<Kind, clap::Error> {
+        let names = Self::names().try_map(|name| Kind::named(&name).ok_or("no such kind"));
+        names
+            .parse_ref(command, argument, value)
+            .map_err(|mut error| {
+                let known = Kind::ALL.map(Kind::name);
+                if let Some(near) = payrig_rig::nearest(&value.to_string_lossy(), &known) {
+                    error.insert(
+                        ContextKind::SuggestedValue,
+                        ContextValue::String(near.to_owned()),
+                    );
+                }
+                error
+            })
+    }
+
+    fn possible_values(&self) -> Option<Box<dyn Iterator<Item = PossibleValue> + '_>> {
+        let shown = Kind::ALL.map(|k| PossibleValue::new(k.name()));
+        Some(Box::new(shown.into_iter()))
+    }
 }
 
 /// A device, and where the real one is, if there is one.
@@ -195,7 +234,19 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         (outside.until(&stop), format!("modem lines of {port}"))
     };
     let outside = outside.recorded_by(tape.recorder());
-    let (subject, only) = (called(&setup), common.only.clone());
+    let (subject, only) = (called(&setup), common.only(device::short(setup.kind)));
+    let plan = device::plan(&setup, only.as_deref());
+    if common.format == Format::Text {
+        say!(
+            "{}, {} with a person at the device.",
+            words::count(plan.0.len(), "check"),
+            about(plan.whole_time())
+        );
+    }
+    let outside = match common.unattended {
+        true => outside,
+        false => outside.expecting(plan),
+    };
     let job: Job = Box::new(move |each| {
         let (mut examination, failure) =
             device::examine_outside(&setup, outside, only.as_deref(), each);
@@ -228,12 +279,11 @@ pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
         }
     }
     let all = |s: &Setup| device::checks(s.kind);
-    if let Some(id) = &common.only {
+    if !common.only.is_empty() {
         let known: Vec<&str> = setups.iter().flat_map(all).map(|c| c.id).collect();
-        if !known.contains(&id.as_str()) {
-            return Err(unknown("check", id, &known));
-        }
-        setups.retain(|s| all(s).any(|c| c.id == id));
+        common.refuse_unknown(&known)?;
+        let selection = Selection::of(common.only(&[]).as_deref());
+        setups.retain(|s| all(s).any(|c| selection.wants(c.id)));
     }
     if common.list {
         let listed = |s: &Setup| {
@@ -241,8 +291,8 @@ pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
                 Unit::Two if s.kind == Kind::Cashless => format!("{} 2", s.kind),
                 _ => s.kind.to_string(),
             };
-            let only = common.only.clone();
-            let checks = all(s).filter(move |c| only.as_deref().is_none_or(|id| id == c.id));
+            let selection = Selection::of(common.only(device::short(s.kind)).as_deref());
+            let checks = all(s).filter(move |c| selection.wants(c.id));
             checks.map(move |c| Listed::of(&subject, c))
         };
         list(
@@ -257,10 +307,9 @@ pub(super) fn examine(mut arguments: DeviceArguments) -> Result<Exit, Failure> {
         return examine_outside(arguments, setups);
     }
     let count = setups.len();
-    let only = common.only.clone();
     let stop = Ending::listen("the examination")?.stop();
     let jobs = setups.into_iter().zip(subjects).map(|(setup, subject)| {
-        let (only, asked) = (only.clone(), stop.clone());
+        let (only, asked) = (common.only(device::short(setup.kind)), stop.clone());
         let job: Job = Box::new(move |each| {
             let examination = device::examine_until(&setup, only.as_deref(), &asked, each);
             (examination, None)

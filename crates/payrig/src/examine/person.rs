@@ -1,11 +1,13 @@
 //! The person at the terminal: questions go to standard error, answers come from standard input.
 
-use crate::terminal::say;
-use payrig_exam::person::{Person, Question, Reply};
+use crate::terminal::{say, under_way};
+use payrig_exam::person::{Person, Progress, Question, Reply};
 use payrig_units::{Decimals, Micros, Money};
 use std::io::{self, BufRead, IsTerminal};
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
+use std::time::{Duration, Instant};
 
 /// A person at the terminal, or a script on standard input.
 #[derive(Debug)]
@@ -13,6 +15,46 @@ pub(crate) struct AtTerminal {
     lines: Receiver<String>,
     asked: Option<Question>,
     gone: bool,
+    /// Keys come from a terminal: what is typed before a question is not meant for it.
+    from_keys: bool,
+    /// Questions so far.
+    questions: usize,
+    progress: Option<Progress>,
+    under_way: Arc<Mutex<Option<Step>>>,
+}
+
+/// A check that is under way, for the line that says how far it is.
+#[derive(Clone, Debug)]
+struct Step {
+    progress: Progress,
+    began: Instant,
+}
+
+impl Step {
+    /// `check 12 of 147, polls-often-enough: 8 of about 24 s`.
+    fn words(&self) -> String {
+        let Progress {
+            number, of, check, ..
+        } = &self.progress;
+        let (so_far, all) = (self.began.elapsed().as_secs(), seconds(check.whole_time()));
+        let far = match so_far <= all {
+            true => format!("{so_far} of about {all} s"),
+            false => format!("{so_far} s, about {all} s were expected"),
+        };
+        format!("check {number} of {of}, {}: {far}", check.id)
+    }
+}
+
+const fn seconds(time: Micros) -> u64 {
+    time.as_us().div_ceil(1_000_000)
+}
+
+/// "about 12 min", "about 40 s".
+pub(super) fn about(time: Micros) -> String {
+    match seconds(time) {
+        secs @ ..90 => format!("about {secs} s"),
+        secs => format!("about {} min", secs.div_ceil(60)),
+    }
 }
 
 impl AtTerminal {
@@ -38,20 +80,79 @@ impl AtTerminal {
                     }
                 }
             })?;
+        let under_way = Arc::<Mutex<Option<Step>>>::default();
+        let shown = Arc::downgrade(&under_way);
+        thread::Builder::new()
+            .name("progress".to_owned())
+            .spawn(move || {
+                while let Some(step) = shown.upgrade() {
+                    let step = step.lock().unwrap_or_else(PoisonError::into_inner).clone();
+                    if let Some(step) = step {
+                        crate::terminal::under_way(&step.words());
+                    }
+                    thread::sleep(Duration::from_secs(1));
+                }
+            })?;
         Ok(Self {
             lines,
             asked: None,
             gone: false,
+            from_keys: io::stdin().is_terminal(),
+            questions: 0,
+            progress: None,
+            under_way,
         })
+    }
+
+    /// What was typed before it was asked for.
+    fn forget_typed(&self) {
+        if self.from_keys && self.lines.try_iter().count() > 0 {
+            say!("What was typed before the question is not taken for its answer.");
+        }
+    }
+
+    fn show(&self, step: Option<Step>) {
+        *self
+            .under_way
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner) = step;
+    }
+
+    /// Which question it is, of how many, and how long it all takes.
+    fn place(&self) -> String {
+        let number = self.questions;
+        match &self.progress {
+            None => format!("Question {number}"),
+            Some(progress) => {
+                let of = progress.questions.max(number);
+                format!(
+                    "Question {number} of about {of}, {} left",
+                    about(progress.left)
+                )
+            }
+        }
     }
 }
 
 impl Person for AtTerminal {
     fn ask(&mut self, question: &Question) {
+        self.show(None);
         if !self.gone {
-            say!("{}", words(question));
+            self.forget_typed();
+            self.questions += 1;
+            say!("{}\n{}", self.place(), words(question));
         }
         self.asked = Some(question.clone());
+    }
+
+    fn begins(&mut self, progress: &Progress) {
+        self.progress = Some(progress.clone());
+        let step = Step {
+            progress: progress.clone(),
+            began: Instant::now(),
+        };
+        under_way(&step.words());
+        self.show(Some(step));
     }
 
     fn inform(&mut self, text: &str) {
@@ -77,6 +178,11 @@ impl Person for AtTerminal {
             },
         };
         self.asked = None;
+        if let Some(progress) = self.progress.clone() {
+            // It goes on.
+            let began = Instant::now();
+            self.show(Some(Step { progress, began }));
+        }
         Some(reply)
     }
 }
@@ -126,6 +232,77 @@ mod tests {
     use super::*;
     use payrig_bench::Observation;
     use payrig_exam::person::{Tally, ToDo};
+
+    #[test]
+    fn a_question_says_which_it_is_of_how_many_and_how_long_it_takes() {
+        let check = payrig_exam::person::Expected {
+            id: "cut-in-payout",
+            title: "a title",
+            questions: 3,
+            time: Micros::secs(24),
+        };
+        let progress = Progress {
+            number: 12,
+            of: 147,
+            check,
+            asked: 5,
+            questions: 63,
+            left: Micros::secs(1_500),
+        };
+        let step = Step {
+            progress: progress.clone(),
+            began: Instant::now(),
+        };
+        assert_eq!(
+            step.words(),
+            "check 12 of 147, cut-in-payout: 0 of about 48 s"
+        );
+        let person = |questions| AtTerminal {
+            lines: channel().1,
+            asked: None,
+            gone: false,
+            from_keys: true,
+            questions,
+            progress: Some(progress.clone()),
+            under_way: Arc::default(),
+        };
+        assert_eq!(
+            person(6).place(),
+            "Question 6 of about 63, about 25 min left"
+        );
+        assert_eq!(
+            person(70).place(),
+            "Question 70 of about 70, about 25 min left"
+        );
+    }
+
+    /// Keys typed ahead are thrown away before a question; lines of a script are its answers.
+    #[test]
+    fn what_is_typed_before_a_question_is_no_answer_to_it() {
+        for from_keys in [true, false] {
+            let (keys, lines) = channel();
+            let mut person = AtTerminal {
+                lines,
+                asked: None,
+                gone: false,
+                from_keys,
+                questions: 0,
+                progress: None,
+                under_way: Arc::default(),
+            };
+            keys.send("q".to_owned()).unwrap();
+            person.ask(&Question::Do {
+                text: "put in a coin".to_owned(),
+                what: ToDo::Prepare,
+            });
+            let ahead = person.answer(Micros::ZERO);
+            assert_eq!(ahead, (!from_keys).then_some(Reply::Stop));
+            if from_keys {
+                keys.send(String::new()).unwrap();
+                assert_eq!(person.answer(Micros::ZERO), Some(Reply::Done));
+            }
+        }
+    }
 
     #[test]
     fn answers_are_read_as_they_are_asked_for() {

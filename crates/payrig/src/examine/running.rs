@@ -5,7 +5,7 @@ use crate::recording::{Recorded, Recording, Wanted};
 use crate::report::{print_table, report_all};
 use crate::terminal::{self, say};
 use crate::{Exit, Failure, Format};
-use payrig_exam::{Check, CheckResult, Examination, Outcome, Recorder, Stop};
+use payrig_exam::{Cause, Check, CheckResult, Examination, Outcome, Recorder, Stop};
 use payrig_link::LinkError;
 use payrig_units::{Micros, words};
 use payrig_wire::recording::{Entry, Header, Ours};
@@ -76,6 +76,24 @@ fn check_line(subject: &str, check: &CheckResult) -> Value {
     line
 }
 
+/// The causes of what failed, a line each, the one to mend first in front.
+fn cause_lines(subject: &str, e: &Examination) -> Vec<Value> {
+    let line = |cause: &Cause| {
+        let check = e.check(&cause.id);
+        json!({
+            "type": "cause",
+            "subject": subject,
+            "id": cause.id,
+            "consequences": cause.consequences,
+            "undecided": cause.undecided,
+            "weight": cause.weight,
+            "seen": check.map(|c| &c.seen),
+            "advice": check.map(|c| &c.advice),
+        })
+    };
+    e.causes.iter().map(line).collect()
+}
+
 fn verdict_line(subject: &str, e: &Examination) -> Value {
     json!({
         "type": "verdict",
@@ -83,12 +101,14 @@ fn verdict_line(subject: &str, e: &Examination) -> Value {
         "name": e.subject.name,
         "passed": e.passed(),
         "grade": e.grade,
+        "emulated": e.is_emulated(),
         "checks": e.checks.len(),
         "failed": e.count(Outcome::Fail),
         "stopped": e.was_stopped(),
         "cannot_tell": e.count(Outcome::CannotTell),
         "skipped": e.count(Outcome::Skipped),
         "reasons": e.reasons,
+        "left_out": e.left_out,
     })
 }
 
@@ -199,7 +219,7 @@ pub(super) fn run_all(
             }
             if failed.is_ok() && common.link.is_given() && common.format == Format::Text {
                 // It takes a while: results are printed as they come.
-                say!("{}  {}: {}", check.outcome.words(), check.id, check.seen);
+                say!("{}  {}: {}", check.words(), check.id, check.seen);
             }
         };
         let began = SystemTime::now();
@@ -237,10 +257,18 @@ pub(super) fn run_all(
 fn keep(common: &Common, subject: &str, examination: &Examination) -> Vec<Failure> {
     let shown = match common.format {
         Format::Json => {
-            terminal::json_line(terminal::screen(), &verdict_line(subject, examination))
+            let lines = cause_lines(subject, examination).into_iter();
+            let mut lines = lines.chain([verdict_line(subject, examination)]);
+            lines.try_for_each(|line| terminal::json_line(terminal::screen(), &line))
         }
         Format::Text => print_table(examination),
     };
+    if common.short && common.format == Format::Text {
+        say!(
+            "The short examination left out: {}.",
+            examination.left_out.join(", ")
+        );
+    }
     let (written, mut wrong) = common.outputs.write(examination);
     let ticket = common.ticket.keep(examination);
     for path in written {

@@ -19,6 +19,8 @@ quirks! {
         charges_twice_on_repeat = "charges-twice-on-repeat",
         /// VEND FAILURE is acknowledged, the money kept and no error reported (7.4.8).
         no_refund_on_vend_failure = "no-refund-on-vend-failure",
+        /// The price of a vend that succeeded is given back (7.4.7).
+        refunds_vend_success = "refunds-vend-success",
         /// Responses have the form of the device's own level, whatever the VMC's (2.4.4).
         responds_above_vmc_level = "responds-above-vmc-level",
         /// No JUST RESET after a reset (7.4.1).

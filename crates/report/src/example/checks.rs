@@ -2,7 +2,7 @@
 
 use super::Wobble;
 use payrig_exam::person::SeenBy;
-use payrig_exam::{CheckResult, Outcome};
+use payrig_exam::{CheckResult, Outcome, Weight};
 use payrig_units::Micros;
 
 /// Names, titles, what must be seen, and sections; how each came out is decided below.
@@ -316,6 +316,7 @@ pub(super) fn check(
         expected: expected.to_owned(),
         section: section.to_owned(),
         outcome,
+        weight: Weight::Rule,
         seen,
         advice: advice.to_owned(),
         seen_by: match id {

@@ -3,7 +3,7 @@
 mod checks;
 
 use checks::{CHECKS, check};
-use payrig_exam::{Examination, Grade, Interval, Subject};
+use payrig_exam::{Cause, Examination, Grade, Interval, Subject, Weight};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money, Movement, Place};
 use payrig_wire::Finding;
 use payrig_wire::recording::TrainRecord;
@@ -171,6 +171,22 @@ pub fn example() -> Examination {
                 .to_owned(),
             "answers began after the limit of 5 ms".to_owned(),
         ],
+        left_out: Vec::new(),
+        causes: [
+            ("tube-1-pays", None, Weight::Money),
+            (
+                "answers-within-5-ms",
+                Some("answers-within-4-ms"),
+                Weight::Rule,
+            ),
+        ]
+        .map(|(id, consequence, weight)| Cause {
+            id: id.to_owned(),
+            consequences: consequence.into_iter().map(str::to_owned).collect(),
+            undecided: Vec::new(),
+            weight,
+        })
+        .into(),
         findings: vec![
             finding("response", 24_310, 5_260, late),
             finding("response", 31_842, 5_904, late),

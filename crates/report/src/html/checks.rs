@@ -3,6 +3,7 @@
 use super::{class, part, sign};
 use crate::words::{plain, section};
 use maud::{Markup, html};
+use payrig_exam::{Cause, because_of_this};
 use payrig_exam::{CheckResult, Examination, Outcome};
 use payrig_units::Micros;
 use payrig_wire::{BusRule, Finding, Party, RuleName};
@@ -10,9 +11,9 @@ use std::collections::BTreeMap;
 
 fn card(number: usize, check: &CheckResult) -> Markup {
     html! {
-        article.card.(class(check.outcome)) {
+        article.card.(class(check)) {
             h3 {
-                span.punch.(class(check.outcome)) { (sign(check.outcome)) }
+                span.punch.(class(check)) { (sign(check)) }
                 " " a href={ "#check-" (number) } { (plain(&check.title)) }
                 code { (plain(&check.id)) }
             }
@@ -30,16 +31,39 @@ fn card(number: usize, check: &CheckResult) -> Markup {
     }
 }
 
-pub(super) fn fell_short(examination: &Examination) -> Markup {
-    let of = |outcome: Outcome| {
-        let numbered = examination.checks.iter().enumerate();
-        numbered.filter(move |(_, c)| c.outcome == outcome)
+/// A cause with what is folded under it.
+fn group(examination: &Examination, cause: &Cause) -> Markup {
+    let numbered = |id: &str| {
+        let mut checks = examination.checks.iter().enumerate();
+        checks.find(|(_, c)| c.id == id)
     };
+    let more = because_of_this(cause);
+    html! {
+        div.cause {
+            @if let Some((i, check)) = numbered(&cause.id) { (card(i + 1, check)) }
+            @if let Some(more) = &more {
+                details.more {
+                    summary { (more) }
+                    div.cards {
+                        @for (i, check) in cause.all().filter_map(numbered) { (card(i + 1, check)) }
+                    }
+                }
+                // Paper does not unfold.
+                p.names { (more) ": " (plain(&cause.all().collect::<Vec<_>>().join(", "))) }
+            }
+        }
+    }
+}
+
+pub(super) fn fell_short(examination: &Examination) -> Markup {
+    let causes = examination.to_mend();
+    let by_itself = |id: &str| !causes.iter().any(|c| c.all().any(|other| other == id));
+    let open = examination.checks.iter().enumerate();
+    let open = open.filter(|(_, c)| c.outcome == Outcome::CannotTell && by_itself(&c.id));
     let cards = html! {
         div.cards {
-            @for (i, check) in of(Outcome::Fail).chain(of(Outcome::CannotTell)) {
-                (card(i + 1, check))
-            }
+            @for cause in &causes { (group(examination, cause)) }
+            @for (i, check) in open { (card(i + 1, check)) }
         }
     };
     let (fail, open) = (
@@ -49,7 +73,7 @@ pub(super) fn fell_short(examination: &Examination) -> Markup {
     match (fail, open) {
         (0, 0) => html! {},
         (0, _) => part("short", "What stayed open", "", &cards),
-        _ => part("short", "What fell short", "", &cards),
+        _ => part("short", "What fell short", "to mend in this order", &cards),
     }
 }
 
@@ -204,15 +228,20 @@ pub(super) fn all(examination: &Examination) -> Markup {
     let body = html! {
         ol.checks {
             @for (i, check) in examination.checks.iter().enumerate() {
-                li.(class(check.outcome)) id={ "check-" (i + 1) } {
-                    span.punch.(class(check.outcome)) title=(check.outcome.words()) { (sign(check.outcome)) }
+                li.(class(check)) id={ "check-" (i + 1) } {
+                    span.punch.(class(check)) title=(check.words()) { (sign(check)) }
                     div.what {
                         b { (plain(&check.title)) }
                         code { (plain(&check.id)) }
                     }
                     div.seen {
                         p { (plain(&check.seen)) @if !check.seen_by.is_wire() { em { " " (check.seen_by.words()) } } }
-                        p.expected { "expected: " (plain(&check.expected)) }
+                        p.expected {
+                            "expected: " (plain(&check.expected))
+                            @if let Some(cause) = examination.because_of(&check.id) {
+                                "; because of " (plain(cause))
+                            }
+                        }
                     }
                     cite { (plain(&check.section)) }
                 }

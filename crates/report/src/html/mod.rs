@@ -21,9 +21,9 @@ pub use sheet::{
 pub use shelf::{Shelf, ShelfUnit, shelf_html};
 
 use crate::ReportError;
-use crate::words::{OUTCOMES, identity, plain};
+use crate::words::{EMULATED, OUTCOMES, identity, plain};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use payrig_exam::{Examination, Grade, Outcome};
+use payrig_exam::{CheckResult, Examination, Grade, Outcome};
 use std::io::Write;
 
 const CSS: &str = include_str!("report.css");
@@ -31,7 +31,7 @@ const CSS: &str = include_str!("report.css");
 /// Nothing is loaded from anywhere, whatever a device may have called itself.
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'";
 
-pub(super) const fn class(outcome: Outcome) -> &'static str {
+const fn outcome_class(outcome: Outcome) -> &'static str {
     match outcome {
         Outcome::Pass => "pass",
         Outcome::Fail => "fail",
@@ -41,12 +41,28 @@ pub(super) const fn class(outcome: Outcome) -> &'static str {
 }
 
 /// A sign beside the colour, so that the report reads in black and white.
-pub(super) const fn sign(outcome: Outcome) -> &'static str {
+const fn outcome_sign(outcome: Outcome) -> &'static str {
     match outcome {
         Outcome::Pass => "\u{2713}",
         Outcome::Fail => "\u{2715}",
         Outcome::CannotTell => "?",
         Outcome::Skipped => "\u{2013}",
+    }
+}
+
+/// The colour of a check: a missed margin has that of a remark.
+pub(super) fn class(check: &CheckResult) -> &'static str {
+    match check.is_remark() {
+        true => "remark cannot-tell",
+        false => outcome_class(check.outcome),
+    }
+}
+
+/// Its sign.
+pub(super) fn sign(check: &CheckResult) -> &'static str {
+    match check.is_remark() {
+        true => "i",
+        false => outcome_sign(check.outcome),
     }
 }
 
@@ -61,15 +77,15 @@ pub(super) const fn grade_class(grade: Grade) -> &'static str {
 /// A sign beside a grade's colour, as beside that of an outcome.
 pub(super) fn grade_sign(grade: Grade) -> &'static str {
     match grade {
-        Grade::Fit => sign(Outcome::Pass),
+        Grade::Fit => outcome_sign(Outcome::Pass),
         Grade::FitWithRemarks => "i",
-        Grade::Partial | Grade::OneCheck => sign(Outcome::CannotTell),
-        Grade::NotFit => sign(Outcome::Fail),
+        Grade::Partial | Grade::OneCheck => outcome_sign(Outcome::CannotTell),
+        Grade::NotFit => outcome_sign(Outcome::Fail),
     }
 }
 
 /// What stands over the grade of a subject that is not there.
-pub(super) const NO_REAL_UNIT: &str = "Emulated: no real unit was examined";
+pub(super) const NO_REAL_UNIT: &str = EMULATED;
 
 /// A document that needs nothing else, in one style and what more it needs of it.
 pub(super) fn document(title: &str, css: &[&str], body: &Markup) -> String {
@@ -117,6 +133,7 @@ fn head(examination: &Examination) -> Markup {
                 }
             }
             div.verdict.(grade_class(examination.grade)) {
+                @if examination.is_emulated() { p.emulated { (EMULATED) } }
                 p.grade { (examination.grade.words()) }
                 p.of {
                     (examination.count(Outcome::Pass)) " of " (examination.checks.len()) " checks pass"
@@ -154,25 +171,34 @@ fn facts(examination: &Examination) -> Markup {
 /// True for a reason that the card of its check repeats.
 fn has_card(examination: &Examination, reason: &str) -> bool {
     let mut checks = examination.checks.iter();
-    checks.any(|c| matches!(c.outcome, Outcome::Fail | Outcome::CannotTell) && c.reason() == reason)
+    checks.any(|c| {
+        let short = matches!(c.outcome, Outcome::Fail | Outcome::CannotTell);
+        short && reason.starts_with(&c.reason())
+    })
 }
 
 fn strip(examination: &Examination) -> Markup {
     html! {
         nav.strip aria-label="Every check, in order" {
             @for (i, check) in examination.checks.iter().enumerate() {
-                a.punch.(class(check.outcome)) href={ "#check-" (i + 1) }
-                    title={ (plain(&check.title)) ": " (check.outcome.words()) } {
-                    (sign(check.outcome))
+                a.punch.(class(check)) href={ "#check-" (i + 1) }
+                    title={ (plain(&check.title)) ": " (check.words()) } {
+                    (sign(check))
                 }
             }
         }
         ul.legend {
+            @let remarks = examination.checks.iter().filter(|c| c.is_remark()).count();
             @for outcome in OUTCOMES {
+                @let of_it = examination.count(outcome);
+                @let count = if outcome == Outcome::Fail { of_it - remarks } else { of_it };
                 li {
-                    span.punch.(class(outcome)) { (sign(outcome)) }
-                    " " b { (examination.count(outcome)) } " " (outcome.words())
+                    span.punch.(outcome_class(outcome)) { (outcome_sign(outcome)) }
+                    " " b { (count) } " " (outcome.words())
                 }
+            }
+            @if remarks > 0 {
+                li { span.punch.cannot-tell { "i" } " " b { (remarks) } " remark" @if remarks > 1 { "s" } }
             }
         }
         @if !examination.reasons.is_empty() {

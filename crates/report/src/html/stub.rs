@@ -1,7 +1,6 @@
 //! The end of the ticket: cautions, and room for a signature.
 
-use super::NO_REAL_UNIT;
-use crate::words::plain;
+use crate::words::{EMULATED, plain};
 use maud::{Markup, html};
 use payrig_exam::{Examination, Grade};
 
@@ -83,9 +82,13 @@ pub(super) fn stub(examination: &Examination) -> Markup {
         footer {
             (cautions())
             div.sign {
-                p.unit { (plain(&unit)) ": " b { (examination.grade.words()) } }
+                p.unit {
+                    (plain(&unit)) ": "
+                    @if examination.is_emulated() { b.emulated { (EMULATED) } ", " }
+                    b { (examination.grade.words()) }
+                }
                 @match choices(examination) {
-                    [] => { p { (NO_REAL_UNIT) "." } }
+                    [] => {}
                     choices => {
                         ul.boxes {
                             @for what in choices { li { span.box {} " " (what) } }

@@ -1,9 +1,21 @@
 //! What is done at the machine: by the tool to its peripherals, by a person to the board.
 
+use super::outside::Cold;
 use super::*;
 use payrig_bench::action::MachineAction;
 use payrig_controller::CardPrice;
 use payrig_mdb::changer::CoinType;
+
+/// How often a switch is asked for that is not thrown.
+const SWITCH_ATTEMPTS: u32 = 3;
+/// Within this time a board that has power is heard (common practice, no source).
+const UNTIL_HEARD: Micros = Micros::secs(10);
+/// A board that says nothing for so long is off: it speaks every 200 ms (section 2.4.3).
+const SILENT_FOR: Micros = Micros::ms(800);
+/// So many of these times its supply may carry it.
+const RUN_DOWN: u32 = 4;
+/// What counts of a start from cold.
+const COLD_FOR: Micros = Micros::secs(8);
 
 /// What lets a peripheral take money, and what it is.
 const ENABLED: [(What, &str); 3] = [
@@ -31,7 +43,10 @@ impl BoardBench {
     fn at_machine(&mut self, action: Action, text: String) {
         match self.is_outside() {
             true => self.have_done(text, ToDo::Act(action)),
-            false => self.act(&action),
+            false => {
+                self.questions += 1;
+                self.act(&action);
+            }
         }
     }
 
@@ -140,6 +155,8 @@ impl BoardBench {
             self.keys.key(number)
         );
         self.at_machine(Action::Select { item: number }, text);
+        // And whether the item fell.
+        self.questions += 1;
         let last_press = Some((self.now(), self.customer()));
         if let Subject::Outside(hand) = &mut self.board {
             hand.pressed.push(number);
@@ -174,13 +191,32 @@ impl BoardBench {
         }
     }
 
-    /// Cuts the board's power, or gives it back.
+    /// Cuts the board's power, or gives it back. A person is believed as far as the wire agrees: where the
+    /// bus goes on, or stays silent, the switch is asked for again.
     pub fn board_power(&mut self, on: bool) {
         let text = match on {
             true => "switch the machine on again",
             false => "switch the machine with the board off",
         };
-        self.at_machine(Action::Power { device: None, on }, text.to_owned());
+        for attempt in 1..=SWITCH_ATTEMPTS {
+            let from = self.now();
+            self.at_machine(Action::Power { device: None, on }, text.to_owned());
+            if self.over.is_some() || !self.is_outside() || self.obeyed(on, from) {
+                break;
+            }
+            match (on, attempt) {
+                // It may be dead for good: then that is what was found.
+                (true, 1) => {
+                    self.inform("Nothing is heard of the board: is the machine really on?")
+                }
+                (true, _) => break,
+                (false, SWITCH_ATTEMPTS) => {
+                    let text = "the machine was never off: the board went on speaking";
+                    self.end_with(Seen::cannot_tell(text));
+                }
+                (false, _) => self.inform("The board goes on speaking: the machine is still on."),
+            }
+        }
         if let (Subject::Outside(hand), None) = (&mut self.board, &self.over) {
             hand.dark = !on;
         }
@@ -233,16 +269,68 @@ impl BoardBench {
         }
     }
 
+    /// What a switch did as the wire shows it: the board falls silent, or is heard.
+    fn obeyed(&mut self, on: bool, from: Micros) -> bool {
+        let heard = |b: &Self, from: Micros| {
+            let mut blocks = b.since(from);
+            blocks.any(|block| block.board) || b.breaks.iter().any(|(at, _)| *at >= from)
+        };
+        if on {
+            return self.until_so(UNTIL_HEARD, |b| heard(b, from));
+        }
+        // Its supply may carry it for a while.
+        (0..RUN_DOWN).any(|_| {
+            let from = self.now();
+            self.wait(SILENT_FOR);
+            !heard(self, from)
+        })
+    }
+
+    fn inform(&mut self, text: &str) {
+        if let Subject::Outside(hand) = &mut self.board {
+            hand.person.inform(text);
+        }
+    }
+
     /// The board begins from nothing: its power is cut and given back, and only what it says from
-    /// then on counts. An emulated board begins so in any case.
+    /// then on counts. An emulated board begins so in any case, and of one outside one start is enough:
+    /// later checks go by what was heard then.
     pub(in crate::board) fn cold_start(&mut self) {
-        if !self.is_outside() {
+        let Subject::Outside(hand) = &self.board else {
+            return;
+        };
+        if let Some(cold) = hand.cold.clone() {
+            self.blocks.splice(..0, cold.blocks);
+            self.breaks.splice(..0, cold.breaks);
+            self.held_off.splice(..0, cold.held_off);
+            self.break_uncertainty = self.break_uncertainty.max(cold.break_uncertainty);
             return;
         }
         self.board_power(false);
         self.blocks.clear();
         self.breaks.clear();
+        self.cold_since = Some(self.now());
         self.board_power(true);
+    }
+
+    /// Keeps what was heard of a start from cold for the checks that follow.
+    fn keep_cold_start(&mut self) {
+        let Some(since) = self.cold_since.filter(|_| self.over.is_none()) else {
+            return;
+        };
+        self.until(self.now().max(since + COLD_FOR));
+        if self.over.is_some() || !self.slept.is_empty() || self.run.is_over() {
+            return;
+        }
+        let cold = Cold {
+            blocks: self.blocks.clone(),
+            breaks: self.breaks.clone(),
+            break_uncertainty: self.break_uncertainty,
+            held_off: self.held_off.clone(),
+        };
+        if let Subject::Outside(hand) = &mut self.board {
+            hand.cold = Some(cold);
+        }
     }
 
     /// The name of the peripheral at an address.
@@ -485,6 +573,7 @@ impl BoardBench {
     /// Ends the bench and gives the board outside back, where there is one.
     #[must_use]
     pub(in crate::board) fn end(mut self) -> (Evidence, Option<BoardOutside>) {
+        self.keep_cold_start();
         self.run.rest_lines();
         self.undo();
         self.run.bench.close();
@@ -538,6 +627,7 @@ impl BoardBench {
             slept: slept_for(&self.slept),
             entries,
             seen_by: self.seen_by.get(),
+            questions: self.questions,
             over: broken_off.or(self.over),
             now,
             intervals,

@@ -4,7 +4,7 @@
 use super::super::options::BoardOptions;
 use super::*;
 use crate::link::AcceptorLines;
-use crate::person::Person;
+use crate::person::{Person, Plan, Progress};
 use crate::recorder::Recorder;
 use payrig_pulse::CREDIT_LINE;
 use payrig_wire::recording::Ours;
@@ -26,6 +26,10 @@ pub(super) struct AtHand {
     pub(super) dark: bool,
     /// What is known of its habits.
     pub(super) habits: Habits,
+    /// What was heard of it when it started from cold: one start serves all checks of it.
+    pub(super) cold: Option<Cold>,
+    /// What the examination is expected to take.
+    plan: Plan,
     /// How it is set up now.
     options: BoardOptions,
     /// How it cannot be set up.
@@ -38,6 +42,15 @@ impl AtHand {
         self.pressed.clear();
         self.last_press = None;
     }
+}
+
+/// What was heard of a board from the moment its power came.
+#[derive(Clone, Debug)]
+pub(super) struct Cold {
+    pub(super) blocks: Vec<HeardBlock>,
+    pub(super) breaks: Vec<(Micros, Micros)>,
+    pub(super) break_uncertainty: Micros,
+    pub(super) held_off: Vec<(Micros, bool)>,
 }
 
 /// A board outside and the bench it is on, lent to one check after another.
@@ -62,6 +75,8 @@ impl BoardOutside {
             keys: Keys::default(),
             dark: false,
             habits: Habits::default(),
+            cold: None,
+            plan: Plan::default(),
             options: BoardOptions::default(),
             refused: Vec::new(),
         };
@@ -98,6 +113,22 @@ impl BoardOutside {
             true => ours.line(&format!("{} {CREDIT_LINE}", setup.pulse.name)),
             false => ours,
         }
+    }
+
+    /// The same, and the person learns how far the examination is.
+    #[must_use]
+    pub fn expecting(mut self, plan: Plan) -> Self {
+        self.hand.plan = plan;
+        self
+    }
+
+    pub(in crate::board) fn take_plan(&mut self) -> Plan {
+        std::mem::take(&mut self.hand.plan)
+    }
+
+    /// A check begins.
+    pub(in crate::board) fn begins(&mut self, progress: &Progress) {
+        self.hand.person.begins(progress);
     }
 
     /// True when its pulse lines are connected.

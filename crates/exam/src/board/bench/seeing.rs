@@ -81,6 +81,7 @@ impl BoardBench {
     #[must_use]
     pub fn exact_change(&mut self) -> bool {
         if !self.is_outside() {
+            self.questions += 1;
             self.note_seen(SeenBy::Emulation);
             let light = self.run.bench.observe(&Observation::ExactChange);
             return light.is_ok_and(|light| light.is_true());
@@ -94,6 +95,7 @@ impl BoardBench {
     #[must_use]
     pub fn showed(&mut self, text: &str) -> bool {
         if let Subject::Emulated(board) = self.board {
+            self.questions += 1;
             self.note_seen(SeenBy::Emulation);
             let shown = self.run.bench.node(board).map_or(&[][..], Board::shown);
             return shown.iter().any(|shown| shown.contains(text));

@@ -24,7 +24,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{bill} stacked, {bill} comes back in coins",
         section: "6.3, ESCROW",
         advice: "Bills are refused, or not credited.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -34,7 +34,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 let text = format!("{} of {} kept", b.show(kept(b)), b.show(bill));
                 return Ok(Seen::fail(text));
             }
-            refunds(b, bill)
+            // Stacked, and credited as something else than it is worth.
+            let seen = refunds(b, bill)?;
+            let nothing = b.customer() == -bill;
+            Ok(seen.matter_of("mixed-scaling", !nothing))
         },
         quirk: Quirk::new("returns-bills", "returns every bill from escrow", |s| {
             s.bad.says = Some(|_, c| match c {
@@ -49,7 +52,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "ESCROW within 5 s of ESCROW POSITION, or at the coin return where the bill is held until something is bought",
         section: "6.3, POLL, note 2",
         advice: "A bill that is not decided on comes back or is credited too soon: order ESCROW, credit it when it is stacked.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             let from = b.ready();
@@ -91,7 +94,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "the coin return pays nothing for {bill} that was ordered to the stacker and is not there yet",
         section: "6.3, POLL, ESCROW",
         advice: "Bills are credited and given back: credit a bill when it is stacked.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         // A validator that holds a bill and does not hear what is to become of it.
         arrange: Some(|s| deaf(s, BILL, |c| matches!(c, [0x35, ..]))),
         run: |b| {
@@ -139,7 +142,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{bill} reported twice: {bill} comes back",
         section: "Appendix 3, section 3, condition 2",
         advice: "A noisy bus makes money: tell repetitions from new bills.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -179,7 +182,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{bill} and {second} in one answer: {both} come back",
         section: "6.3, POLL, Appendix 3, section 4",
         advice: "Bills put in quickly are lost: read the whole answer.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(quick_bills),
         run: |b| {
             b.ready();
@@ -218,7 +221,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{bill} and CASHBOX OUT OF POSITION in one answer: {bill} comes back",
         section: "6.3, POLL, Appendix 3, section 4",
         advice: "Bills are lost when something else happens at once: read the whole answer.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(quick_bills),
         run: |b| {
             b.ready();
@@ -248,7 +251,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "BILL REJECTED and {bill} in one answer: {bill} comes back",
         section: "6.3, POLL, Appendix 3, section 4",
         advice: "Bills are lost when something else happened before: read the whole answer.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             fn paper_first(context: &Context<'_>, data: &mut Vec<u8>) {
                 if context.command == [0x33] && matches!(data.as_slice(), [0x80..=0x8F]) {
@@ -286,7 +289,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "nothing comes back on return",
         section: "6.3, POLL, 0BH",
         advice: "Status codes make money: read the report's code.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -314,7 +317,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "nothing comes back, the validator is still polled",
         section: "6.3, POLL, 05H",
         advice: "Status codes make money: read the report's code.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -380,7 +383,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "the last bill is credited, the next refused, the validator still polled",
         section: "6.3, STACKER, POLL",
         advice: "Bills are lost, or the machine stops: take coins and cards when no bill fits any more.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| s.bill.stacker_capacity = 1),
         run: |b| {
             b.ready();
@@ -455,11 +458,21 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             ))
         },
         quirk: Quirk::new("takes-large-bills", "takes bills of any size", |s| {
-            s.bad.says = Some(|_, c| match c {
-                [0x34, ..] => Said::Changed(vec![0x34, 0x00, 0x0F, 0x00, 0x0F]),
-                [0x35, ..] => Said::Changed(vec![0x35, 0x01]),
+            s.bad.hears = Some(|m, c, d| {
+                if c == [0x33] && d.contains(&0x93) {
+                    m.count = 1;
+                }
+            });
+            s.bad.says = Some(|m, c| match c {
+                [0x34, high, low, ..] if (*high, *low) != (0, 0) => {
+                    Said::Changed(vec![0x34, *high, low | 0x08, *high, low | 0x08])
+                }
+                [0x35, ..] if m.count == 1 => {
+                    m.count = 0;
+                    Said::Changed(vec![0x35, 0x01])
+                }
                 _ => Said::AsIs,
-            })
+            });
         }),
     },
 ];

@@ -116,7 +116,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "nine damaged reports of a coin: at most five RETs in a row, and {tube} comes back",
         section: "2.2, 2.5 D, Appendix 3, section 2",
         advice: "One peripheral on a bad wire stops the bus: give an answer up after a few RETs, and ask again at the next POLL.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             let from = b.ready();

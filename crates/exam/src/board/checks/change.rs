@@ -20,7 +20,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{over} for an item of {price}: {change} comes back",
         section: "5.3, DISPENSE",
         advice: "Customers are short-changed: see scaling and coin values.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: sale,
         quirk: Quirk::new("pays-no-change", "does not pay change", |s| {
@@ -36,7 +36,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{change} at the most comes back",
         section: "Appendix 3, section 3, condition 1",
         advice: "A noisy bus pays twice: never repeat DISPENSE blindly.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             s.changer_quirks.dispense_without_ack = true;
             s.changer_quirks.double_dispense_on_repeat = true;
@@ -45,7 +45,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.ready();
             let change = change_of_sale(b);
             let text = format!("change {}", b.show(change));
-            Ok(Seen::judge(change <= b.kit().change(), text))
+            let right = b.kit().change();
+            Ok(Seen::judge(change <= right, text).beside(change, right))
         },
         quirk: Quirk::new(
             "repeats-dispense",
@@ -76,7 +77,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{change} comes back though a tube it comes from cannot pay",
         section: "5.3, TUBE STATUS",
         advice: "Customers are short-changed: count what came out and pay the rest.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -85,14 +86,29 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.at_changer(ChangerAction::BlockTube(CoinType::of(tube).into(), true));
             let change = change_of_sale(b);
             let text = format!("change {}", b.show(change));
-            Ok(Seen::judge(change == b.kit().change(), text))
+            let right = b.kit().change();
+            Ok(Seen::judge(change == right, text).beside(change, right))
         },
-        quirk: Quirk::new("pays-once-only", "orders one DISPENSE per sale", |s| {
-            s.bad.says = Some(|m, c| match c {
-                [0x0D, ..] if m.commands.contains_key(&0x0D) => Said::Instead(vec![0x0B]),
-                _ => Said::AsIs,
-            })
-        }),
+        quirk: Quirk::new(
+            "pays-once-only",
+            "orders nothing more once a tube failed",
+            |s| {
+                s.bad.hears = Some(|m, c, d| {
+                    // A tube that is full and holds nothing is jammed.
+                    if let ([0x0A], [high, low, coins @ ..]) = (c, d.as_slice()) {
+                        let full = u16::from_be_bytes([*high, *low]);
+                        let jammed = (0..16)
+                            .zip(coins)
+                            .any(|(t, n)| full >> t & 1 == 1 && *n == 0);
+                        m.count |= u32::from(jammed);
+                    }
+                });
+                s.bad.says = Some(|m, c| match c {
+                    [0x0D, ..] if m.count == 1 => Said::Instead(vec![0x0B]),
+                    _ => Said::AsIs,
+                });
+            },
+        ),
     },
     BoardCheck {
         id: "tube-runs-out-in-payout",
@@ -100,7 +116,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{all} come back, though a tube jams once coins came and before it gives any",
         section: "5.3, DISPENSE, POLL, TUBE STATUS",
         advice: "Customers are short-changed: read the tubes after a payout and pay what is missing.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -132,7 +148,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(back),
                 b.show(all)
             );
-            Ok(Seen::judge(back == all, text))
+            Ok(Seen::judge(back == all, text).beside(back, all))
         },
         quirk: Quirk::new(
             "believes-jammed-tube",
@@ -178,9 +194,16 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "takes-every-bill",
             "takes bills whatever the tubes hold",
             |s| {
-                s.bad.says = Some(|_, c| match c {
-                    [0x34, ..] => Said::Changed(vec![0x34, 0x00, 0x0F, 0x00, 0x0F]),
-                    [0x35, ..] => Said::Changed(vec![0x35, 0x01]),
+                s.bad.says = Some(|m, c| match c {
+                    [0x34, 0, 0, ..] => {
+                        m.count = 1;
+                        Said::Changed(vec![0x34, 0x00, 0x01, 0x00, 0x01])
+                    }
+                    [0x34, ..] => {
+                        m.count = 0;
+                        Said::AsIs
+                    }
+                    [0x35, ..] if m.count == 1 => Said::Changed(vec![0x35, 0x01]),
                     _ => Said::AsIs,
                 })
             },
@@ -215,10 +238,16 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(enabled, text))
         },
         quirk: Quirk::new("bills-off-for-ever", "never enables bills again", |s| {
-            s.bad.says = Some(|_, c| match c {
-                [0x34, ..] => Said::Changed(vec![0x34, 0, 0, 0, 0]),
+            s.bad.hears = Some(|m, c, d| {
+                let empty = |coins: &[u8]| coins.iter().all(|n| *n == 0);
+                if let ([0x0A], [_, _, coins @ ..]) = (c, d.as_slice()) {
+                    m.count |= u32::from(empty(coins));
+                }
+            });
+            s.bad.says = Some(|m, c| match c {
+                [0x34, ..] if m.count == 1 => Said::Changed(vec![0x34, 0, 0, 0, 0]),
                 _ => Said::AsIs,
-            })
+            });
         }),
     },
     BoardCheck {
@@ -269,7 +298,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{over} comes back",
         section: COMMON_PRACTICE,
         advice: "Customers pay for nothing: see the drop sensor.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -284,7 +313,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.secs(10);
             let back = b.customer().saturating_add(over);
             let text = format!("{} of {} came back", b.show(back), b.show(over));
-            Ok(Seen::judge(back == over, text))
+            Ok(Seen::judge(back == over, text).beside(back, over))
         },
         quirk: Quirk::new(
             "no-drop-sensor",
@@ -317,8 +346,8 @@ fn sale(b: &mut BoardBench) -> Run {
         false => "",
     };
     let text = format!("{sold} sold, change {}{which}", b.show(change));
-    let right = change == b.kit().change();
-    Ok(Seen::judge(right && sold == 1, text))
+    let right = b.kit().change();
+    Ok(Seen::judge(change == right && sold == 1, text).beside(change, right))
 }
 
 /// Ends a check of the exact-change light where the light cannot tell anything.

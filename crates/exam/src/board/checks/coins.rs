@@ -20,7 +20,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{tube} comes back on return",
         section: "5.3, POLL",
         advice: "Customers lose coins: credit both routings.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| coin(b, CoinFor::Tube),
         quirk: Quirk::new("misses-tube-coins", "does not credit coins to tubes", |s| {
@@ -37,7 +37,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{box} comes back on return",
         section: "5.3, POLL",
         advice: "Customers lose coins: credit both routings.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| coin(b, CoinFor::CashBox),
         quirk: Quirk::new(
@@ -58,7 +58,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{tube} and {other} in one answer: {tubes} comes back",
         section: "5.3, Appendix 3, section 4",
         advice: "Coins put in quickly are lost: read the whole answer.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -90,7 +90,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{price} in coins buys an item of {price}, and nothing comes back",
         section: "5.3, SETUP, POLL",
         advice: "Coins are worth more or less than they are: a credit byte is a count of the scaling factor.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -121,7 +121,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{tube} reported twice: {tube} comes back",
         section: "Appendix 3, section 3, condition 2",
         advice: "Where more came back, a noisy bus makes money: tell repetitions from new coins. Where less did, coins are lost.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -154,7 +154,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a damaged report of {tube}: {tube} comes back, no other coin",
         section: "2.2, 2.5 D",
         advice: "Where more came back, noise makes money: check the sum of every answer. Where less did, coins are lost.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -175,7 +175,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "nothing comes back on return",
         section: "5.3, POLL",
         advice: "Slugs make money: read the report's code.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -197,7 +197,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "nothing comes back on return",
         section: "5.3, POLL 05H",
         advice: "Status codes make money: read the report's code.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -223,7 +223,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{tube} comes back on ESCROW REQUEST",
         section: "5.3, POLL 01H",
         advice: "Customers cannot get their money back: act on ESCROW REQUEST.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -234,7 +234,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.secs(10);
             let back = b.customer().saturating_add(tube);
             let text = format!("{} of {} came back", b.show(back), b.show(tube));
-            Ok(Seen::judge(back == tube, text))
+            Ok(Seen::judge(back == tube, text).beside(back, tube))
         },
         quirk: Quirk::new("ignores-lever", "takes no notice of the lever", |s| {
             s.bad.hears = Some(|_, c, d| {

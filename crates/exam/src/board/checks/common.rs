@@ -97,7 +97,8 @@ pub(super) fn refunds(b: &mut BoardBench, wanted: Money) -> Run {
             b.show(missing),
             b.show(price)
         );
-        return Ok(Seen::judge(missing == price, text));
+        // More missing is less that came back.
+        return Ok(Seen::judge(missing == price, text).beside(price, missing));
     }
     let got = refund(b);
     let text = format!(
@@ -105,7 +106,7 @@ pub(super) fn refunds(b: &mut BoardBench, wanted: Money) -> Run {
         b.show(got),
         b.show(wanted)
     );
-    Ok(Seen::judge(got == wanted, text))
+    Ok(Seen::judge(got == wanted, text).beside(got, wanted))
 }
 
 /// What the customer has beyond what is right, in words.

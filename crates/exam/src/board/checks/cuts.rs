@@ -51,7 +51,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "no more comes out than was put in",
         section: COMMON_PRACTICE,
         advice: "A power cut makes money: credit must not come twice.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -73,11 +73,15 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 }
                 less => format!("the customer has {} less than before", b.show(-less)),
             };
-            Ok(Seen::judge(gained <= Money::ZERO, text))
+            Ok(Seen::judge(gained <= Money::ZERO, text).beside(gained, Money::ZERO))
         },
         quirk: Quirk::new("pays-after-power-cut", "pays out after a power cut", |s| {
             s.bad.says = Some(|m, c| match c {
-                [0x0B] if m.commands.get(&0x0C).is_some_and(|n| *n >= 4) && m.count == 0 => {
+                [0x0B]
+                    if m.cuts > 0
+                        && m.count == 0
+                        && m.commands.get(&0x0C).is_some_and(|n| *n >= 4) =>
+                {
                     m.count = 1;
                     Said::Instead(vec![0x0D, 0x42])
                 }
@@ -114,7 +118,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "does not enable the reader again",
             |s| {
                 s.bad.says = Some(|m, c| match c {
-                    [0x14, 0x01] if m.commands.contains_key(&0x14) => Said::Instead(vec![0x12]),
+                    [0x14, 0x01] if m.cuts > 0 => Said::Instead(vec![0x12]),
                     _ => Said::AsIs,
                 })
             },
@@ -126,7 +130,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{tube} put in just before the cut comes back afterwards",
         section: "2.2, 5.3, POLL",
         advice: "A power cut eats a coin, or the board does not start again: credit what the changer reports after the start.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| cash(b, Stage::CoinFalls),
         quirk: Quirk::new(
@@ -147,7 +151,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "of {over} put in before the cut no more than {over} comes back",
         section: COMMON_PRACTICE,
         advice: "A power cut makes money: pay back what is remembered, once.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| cash(b, Stage::Credit),
         quirk: Quirk::new(
@@ -167,17 +171,21 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a bill of {bill} in escrow at the cut: no money more or less",
         section: "6.3, RESET",
         advice: "A power cut makes money: credit a bill when it is stacked.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| cash(b, Stage::Escrow),
         quirk: Quirk::new(
             "credits-returned-bills-after-cut",
             "takes the validator's start after a power cut for a stacked bill",
             |s| {
-                s.bad.hears = Some(|m, c, d| {
-                    if m.cuts > 0 && c == [0x33] && d.first() == Some(&0x06) {
+                s.bad.hears = Some(|m, c, d| match (c, d.as_slice()) {
+                    ([0x33], [0x90..=0x9F, ..]) => m.count = 1,
+                    ([0x33], [0x80..=0x8F, ..]) => m.count = 0,
+                    ([0x33], [0x06, ..]) if m.count == 1 && m.cuts > 0 => {
+                        m.count = 0;
                         d.insert(0, 0x80);
                     }
+                    _ => {}
                 })
             },
         ),
@@ -188,13 +196,19 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "of {over} put in no more than {over} comes back in coins and goods",
         section: COMMON_PRACTICE,
         advice: "A power cut gives goods or money away, or the board does not start again: remember what was under way.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| cash(b, Stage::Delivery),
         quirk: Quirk::new(
             "pays-out-at-start-after-cut",
-            "pays 1.25 at the first start after a power cut",
-            |s| s.bad.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x52])),
+            "pays 1.25 at the first start after a power cut in a delivery",
+            |s| {
+                s.bad.says = Some(|m, c| {
+                    let in_delivery =
+                        |then: &Memory| then.delivering && !then.commands.contains_key(&0x13);
+                    once_started_after_cut(m, c, in_delivery, &[0x0D, 0x52])
+                })
+            },
         ),
     },
     BoardCheck {
@@ -203,19 +217,19 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "of {owed} owed no more than {owed} comes out, before and after the cut",
         section: "5.3, DISPENSE, TUBE STATUS",
         advice: "A power cut pays twice: see by TUBE STATUS what came out.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| cash(b, Stage::Payout),
         quirk: Quirk::new(
             "pays-again-after-cut",
-            "repeats the last DISPENSE after a power cut",
+            "repeats the last DISPENSE after a power cut in a payout",
             |s| {
                 s.bad.says = Some(|m, c| match c {
                     [0x0D, ..] if m.cuts == 0 => {
                         m.kept = c.to_vec();
                         Said::AsIs
                     }
-                    [0x0B] if !m.kept.is_empty() && started_after_cut(m) => {
+                    [0x0B] if !m.kept.is_empty() && m.sold == 0 && started_after_cut(m) => {
                         Said::Instead(std::mem::take(&mut m.kept))
                     }
                     _ => Said::AsIs,
@@ -229,13 +243,18 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "after a sale with change nothing more comes back",
         section: COMMON_PRACTICE,
         advice: "A power cut brings spent money back: clear the credit before the motor turns.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| cash(b, Stage::Sold),
         quirk: Quirk::new(
             "pays-a-coin-after-cut",
-            "pays a coin of 0.10 at the first start after a power cut",
-            |s| s.bad.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x11])),
+            "pays a coin of 0.10 at the first start after a power cut behind a sale",
+            |s| {
+                s.bad.says = Some(|m, c| {
+                    let sold = |then: &Memory| then.sold > 0 && then.commands.contains_key(&0x0D);
+                    once_started_after_cut(m, c, sold, &[0x0D, 0x11])
+                })
+            },
         ),
     },
     BoardCheck {
@@ -244,13 +263,24 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a card in the reader at the cut: no coin comes out, and the next card can buy",
         section: "7.4.1, Appendix 3, section 4",
         advice: "A power cut turns card money into cash: forget sessions.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| card(b, Stage::Session),
         quirk: Quirk::new(
             "pays-card-funds-after-cut",
             "pays coins for a session that was open at the cut",
-            |s| s.bad.says = Some(|m, c| once_started_after_cut(m, c, &[0x0D, 0x42])),
+            |s| {
+                s.bad.hears = Some(|m, c, d| match (c, d.as_slice()) {
+                    ([0x12], [0x03, ..]) => m.kept.clone_from(d),
+                    ([0x12], [0x07]) => m.kept.clear(),
+                    _ => {}
+                });
+                s.bad.says = Some(|m, c| {
+                    let in_session =
+                        |then: &Memory| !then.kept.is_empty() && !then.commands.contains_key(&0x13);
+                    once_started_after_cut(m, c, in_session, &[0x0D, 0x42])
+                });
+            },
         ),
     },
     BoardCheck {
@@ -259,7 +289,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "no VEND command until there is a new card, which can buy",
         section: "7.4.1, 7.4.5",
         advice: "A card is charged for a vend nobody waits for: begin anew.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             s.cashless.approve_delay = Micros::secs(4);
         }),
@@ -267,7 +297,22 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "asks-again-after-cut",
             "asks again after a power cut for what it asked before",
-            |s| s.bad.says = Some(|m, c| repeat_after_cut(m, c, &[0x13, 0x00])),
+            |s| {
+                s.bad.says = Some(|m, c| {
+                    if c.starts_with(&[0x13, 0x00]) && m.cuts == 0 {
+                        m.kept = c.to_vec();
+                    }
+                    let undecided = m
+                        .at_cut
+                        .as_ref()
+                        .is_some_and(|then| !then.delivering && then.sold == 0);
+                    if c == [0x12] && undecided && reader_enabled_after_cut(m) && !m.kept.is_empty()
+                    {
+                        return Said::Instead(std::mem::take(&mut m.kept));
+                    }
+                    Said::AsIs
+                })
+            },
         ),
     },
     BoardCheck {
@@ -276,18 +321,18 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "no VEND command until there is a new card, which can buy",
         section: "7.4.1, 7.4.7",
         advice: "A card pays for what did not fall: VEND SUCCESS is for what was seen to fall.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| card(b, Stage::CardDelivery),
         quirk: Quirk::new(
             "says-success-after-cut",
-            "says VEND SUCCESS after a power cut",
+            "says VEND SUCCESS after a power cut in a delivery",
             |s| {
                 s.bad.says = Some(|m, c| match c {
                     [0x12]
-                        if m.cuts > 0
-                            && m.count == 0
-                            && m.commands.get(&0x14).is_some_and(|n| *n > 1) =>
+                        if m.count == 0
+                            && m.at_cut.as_ref().is_some_and(|then| then.delivering)
+                            && reader_enabled_after_cut(m) =>
                     {
                         m.count = 1;
                         Said::Instead(vec![0x13, 0x02, 0x00, 0x0B])
@@ -303,18 +348,22 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "the item stays paid, no VEND command until there is a new card, which can buy",
         section: "7.4.7, 7.4.8",
         advice: "Goods are given away: a vend that was reported is over.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| card(b, Stage::Told),
         quirk: Quirk::new(
             "says-failure-after-cut",
-            "says VEND FAILURE after a power cut",
+            "says VEND FAILURE after a power cut behind a vend",
             |s| {
                 s.bad.says = Some(|m, c| match c {
+                    [0x13, 0x02, ..] => {
+                        m.kept = c.to_vec();
+                        Said::AsIs
+                    }
                     [0x12]
-                        if m.cuts > 0
-                            && m.count == 0
-                            && m.commands.get(&0x14).is_some_and(|n| *n > 1) =>
+                        if m.count == 0
+                            && m.at_cut.as_ref().is_some_and(|then| !then.kept.is_empty())
+                            && reader_enabled_after_cut(m) =>
                     {
                         m.count = 1;
                         Said::Instead(vec![0x13, 0x03])
@@ -335,10 +384,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: |b| card(b, Stage::Completed),
         quirk: Quirk::new(
             "no-cards-after-cut",
-            "hears of no card after a power cut",
+            "hears of no card after a power cut behind a session",
             |s| {
                 s.bad.hears = Some(|m, c, d| {
-                    if m.cuts > 0 && c == [0x12] && matches!(d.as_slice(), [0x03, ..]) {
+                    let sessions = |then: &Memory| then.commands.get(&0x13).is_some_and(|n| *n > 2);
+                    let behind = m.at_cut.as_deref().is_some_and(sessions);
+                    if behind && c == [0x12] && matches!(d.as_slice(), [0x03, ..]) {
                         d.clear();
                     }
                 })
@@ -352,10 +403,17 @@ fn started_after_cut(m: &Memory) -> bool {
     m.cuts > 0 && m.commands.get(&0x0C).is_some_and(|n| *n > 1)
 }
 
-/// The first POLL of the changer after such a start goes out as another command.
-fn once_started_after_cut(m: &mut Memory, command: &[u8], instead: &[u8]) -> Said {
+/// The first POLL of the changer after such a start goes out as another command, where the board was so at
+/// the cut.
+fn once_started_after_cut(
+    m: &mut Memory,
+    command: &[u8],
+    was_so: fn(&Memory) -> bool,
+    instead: &[u8],
+) -> Said {
+    let so = m.at_cut.as_deref().is_some_and(was_so);
     match command {
-        [0x0B] if m.count == 0 && started_after_cut(m) => {
+        [0x0B] if m.count == 0 && so && started_after_cut(m) => {
             m.count = 1;
             Said::Instead(instead.to_vec())
         }
@@ -363,15 +421,9 @@ fn once_started_after_cut(m: &mut Memory, command: &[u8], instead: &[u8]) -> Sai
     }
 }
 
-fn repeat_after_cut(m: &mut Memory, command: &[u8], what: &[u8]) -> Said {
-    if command.starts_with(what) && m.cuts == 0 {
-        m.kept = command.to_vec();
-    }
-    let started = m.commands.get(&0x14).is_some_and(|n| *n > 1);
-    if command == [0x12] && m.cuts > 0 && started && !m.kept.is_empty() {
-        return Said::Instead(std::mem::take(&mut m.kept));
-    }
-    Said::AsIs
+/// The reader is enabled again after a power cut.
+fn reader_enabled_after_cut(m: &Memory) -> bool {
+    m.cuts > 0 && m.commands.get(&0x14).is_some_and(|n| *n > 1)
 }
 
 /// When the power is cut.
@@ -534,7 +586,7 @@ fn cash(b: &mut BoardBench, stage: Stage) -> Run {
             "{text}; it was reported before the power was off: switch it off sooner"
         )));
     }
-    Ok(Seen::judge(right && works, text))
+    Ok(Seen::judge(right && works, text).beside(gain, Money::ZERO))
 }
 
 fn card(b: &mut BoardBench, stage: Stage) -> Run {
@@ -560,7 +612,8 @@ fn card(b: &mut BoardBench, stage: Stage) -> Run {
         if works { "buys" } else { "buys nothing" }
     );
     let right = asked == 0 && coins.is_zero() && sold <= paid;
-    Ok(Seen::judge(right && works, text))
+    // Cards stay off: wherever the cut was, that is a matter of the start.
+    Ok(Seen::judge(right && works, text).matter_of("cut-after-session", right))
 }
 
 #[cfg(test)]

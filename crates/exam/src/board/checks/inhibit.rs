@@ -17,7 +17,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a bill put in 300 ms after power-up comes back",
         section: COMMON_PRACTICE,
         advice: "Money is taken before the board can count it: hold the acceptor off from power-up.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| s.from_cold = true),
         run: |b| {
             if b.is_outside() {

@@ -153,15 +153,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "options-to-level-1",
             "enables options of a level 1 reader",
-            |s| {
-                s.bad.says = Some(|m, c| match c {
-                    [0x12] if m.commands.contains_key(&0x14) && m.count == 0 => {
-                        m.count = 1;
-                        Said::Instead(vec![0x17, 0x04, 0, 0, 0, 2])
-                    }
-                    _ => Said::AsIs,
-                })
-            },
+            |s| s.bad.says = Some(|m, c| options_to(m, c, 1)),
         ),
     },
     BoardCheck {
@@ -186,15 +178,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "options-to-level-2",
             "enables options of a level 2 reader",
-            |s| {
-                s.bad.says = Some(|m, c| match c {
-                    [0x12] if m.commands.contains_key(&0x14) && m.count == 0 => {
-                        m.count = 1;
-                        Said::Instead(vec![0x17, 0x04, 0, 0, 0, 2])
-                    }
-                    _ => Said::AsIs,
-                })
-            },
+            |s| s.bad.says = Some(|m, c| options_to(m, c, 2)),
         ),
     },
     BoardCheck {
@@ -263,10 +247,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "drops-longer-sessions",
             "does not understand the longer BEGIN SESSION",
             |s| {
-                s.bad.hears = Some(|_, c, d| {
-                    if c == [0x12] && matches!(d.as_slice(), [0x03, ..]) && d.len() > 10 {
-                        d.clear();
+                s.bad.hears = Some(|m, c, d| match (c, d.as_slice()) {
+                    // The reader's options: several currencies are among them.
+                    (_, [0x09, .., options]) if d.len() > 30 => {
+                        m.count = u32::from(options & 0x04 != 0)
                     }
+                    ([0x12], [0x03, ..]) if m.count == 1 && d.len() > 10 => d.clear(),
+                    _ => {}
                 })
             },
         ),
@@ -300,10 +287,15 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "knows-no-always-idle",
             "asks no card that is not there yet",
             |s| {
-                s.bad.says = Some(|_, c| match c {
-                    [0x13, 0x00, ..] => Said::Instead(vec![0x12]),
+                s.bad.hears = Some(|m, c, d| match (c, d.as_slice()) {
+                    ([0x12], [0x03, ..]) => m.count = 1,
+                    ([0x12], [0x07]) => m.count = 0,
+                    _ => {}
+                });
+                s.bad.says = Some(|m, c| match c {
+                    [0x13, 0x00, ..] if m.count == 0 => Said::Instead(vec![0x12]),
                     _ => Said::AsIs,
-                })
+                });
             },
         ),
     },
@@ -312,6 +304,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
 fn level_3(s: &mut BoardSetup, options: Options) {
     s.cashless.level = Level::THREE;
     s.cashless.options = options;
+}
+
+/// Enables options of a reader of this level, which has none.
+fn options_to(m: &mut Memory, command: &[u8], level: u8) -> Said {
+    if let Some([0x01, own, ..]) = m.last_data.get(&READER).map(Vec::as_slice) {
+        m.kept = vec![*own];
+    }
+    match command {
+        [0x12] if m.count == 0 && m.kept == [level] && m.commands.contains_key(&0x14) => {
+            m.count = 1;
+            Said::Instead(vec![0x17, 0x04, 0, 0, 0, 2])
+        }
+        _ => Said::AsIs,
+    }
 }
 
 /// Ends a check of an option of level 3 where the board speaks no level 3 (section 7.4.2, SETUP, Y2): it

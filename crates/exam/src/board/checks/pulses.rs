@@ -17,7 +17,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{pulse} in pulses of {on}: {pulse} comes back",
         section: COMMON_PRACTICE,
         advice: "Bills in the old acceptor are lost: see level and widths.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| bill(b, false),
         quirk: Quirk::new("deaf-to-pulses", "does not hear pulses", |s| {
@@ -30,7 +30,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "five spikes of {short}, then a bill of {pulse}: {pulse} comes back",
         section: COMMON_PRACTICE,
         advice: "Noise makes money: set the shortest width.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             let width = b.kit().short_pulse();
@@ -46,7 +46,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a line held for {long}, then a bill of {pulse}: {pulse} comes back",
         section: COMMON_PRACTICE,
         advice: "A stuck line makes money: set the longest width.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             let width = b.kit().long_pulse();
@@ -64,7 +64,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a train of pulses for {train}: {train} comes back",
         section: COMMON_PRACTICE,
         advice: "Large bills are credited in part: see pulse gaps and train gap.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| bill(b, true),
         quirk: Quirk::new(
@@ -79,7 +79,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{unit} more than the change comes back, with it or at the coin return",
         section: COMMON_PRACTICE,
         advice: "A bill put in during a payout is lost: count pulses at any time.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             let from = b.ready();
@@ -123,7 +123,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a bill of {pulse} in pulses and a coin of {tube}: {pulse+tube} comes back",
         section: COMMON_PRACTICE,
         advice: "Old and new money do not add up: keep one credit.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -135,10 +135,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "coins-or-pulses",
-            "hears no coins beside a pulse acceptor",
+            "hears no coins once there was a pulse",
             |s| {
-                s.bad.hears = Some(|_, c, d| {
-                    if c == [0x0B] && matches!(d.as_slice(), [0x40..=0x5F, _]) {
+                s.bad.hears = Some(|m, c, d| {
+                    if m.pulses > 0 && c == [0x0B] && matches!(d.as_slice(), [0x40..=0x5F, _]) {
                         d.clear();
                     }
                 })

@@ -121,7 +121,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{over} comes back though the changer said JUST RESET in between",
         section: "Appendix 3, section 4",
         advice: "A brown-out of the changer changes the credit: credit is the board's, not the changer's.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -131,7 +131,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.secs(8);
             let back = balance(b).saturating_add(over);
             let text = format!("{} of {} came back", b.show(back), b.show(over));
-            Ok(Seen::judge(back == over, text))
+            Ok(Seen::judge(back == over, text).beside(back, over))
         },
         quirk: Quirk::new(
             "pays-nothing-after-reset",
@@ -140,7 +140,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 s.bad.says = Some(|m, c| {
                     note_reset(m);
                     match c {
-                        [0x0D, ..] if m.count > 1 => Said::Instead(vec![0x0B]),
+                        [0x0D, ..] if m.count > 1 && m.cuts == 0 => Said::Instead(vec![0x0B]),
                         _ => Said::AsIs,
                     }
                 })
@@ -153,7 +153,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{over} for an item of {price}: {change} comes back",
         section: "Appendix 3, section 4",
         advice: "A brown-out changes what is paid: do not begin anew what is half done.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -178,12 +178,19 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "pays-double-after-reset",
-            "orders each coin twice once the changer was reset",
+            "orders each coin twice once the changer was reset in a delivery",
             |s| {
                 s.bad.says = Some(|m, c| {
-                    note_reset(m);
+                    // In `count`: it was reset while the motor turned.
+                    let told = m
+                        .last_data
+                        .get(&CHANGER)
+                        .is_some_and(|d| *d == [0x0B, 0x0B]);
+                    if told && m.delivering {
+                        m.count = 1;
+                    }
                     match c {
-                        [0x0D, order] if m.count > 1 => Said::Changed(vec![0x0D, doubled(*order)]),
+                        [0x0D, order] if m.count == 1 => Said::Changed(vec![0x0D, doubled(*order)]),
                         _ => Said::AsIs,
                     }
                 })
@@ -196,7 +203,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{owed} are owed: exactly {owed} come back in the end",
         section: "5.3, DISPENSE, Appendix 3, section 3",
         advice: "A brown-out in a payout pays twice, or ends it: count what came out by TUBE STATUS.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             let from = b.ready();
@@ -217,7 +224,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(owed),
                 than_right(b, balance)
             );
-            Ok(Seen::judge(balance.is_zero(), text))
+            Ok(Seen::judge(balance.is_zero(), text).beside(balance, Money::ZERO))
         },
         quirk: Quirk::new(
             "pays-again-after-reset",
@@ -227,7 +234,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                     if let [0x0D, ..] = c {
                         m.kept = c.to_vec();
                     }
-                    if note_reset(m) && m.count > 1 && !m.kept.is_empty() {
+                    if note_reset(m) && m.count > 1 && m.cuts == 0 && !m.kept.is_empty() {
                         return Said::Instead(m.kept.clone());
                     }
                     Said::AsIs
@@ -241,7 +248,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "the validator resets with {bill} in escrow and gives it back: no money more or less",
         section: "6.3, RESET, Appendix 3, section 4",
         advice: "Bills are credited and given back: credit a bill when it is stacked.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         // A validator that holds a bill and does not hear what is to become of it.
         arrange: Some(|s| deaf(s, BILL, |c| matches!(c, [0x35, ..]))),
         run: |b| {
@@ -273,13 +280,14 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "credits-bill-at-reset",
             "takes a validator's reset for a stacked bill",
             |s| {
-                s.bad.hears = Some(|m, c, d| {
-                    if c == [0x33] && d.first() == Some(&0x06) {
-                        m.count += 1;
-                        if m.count > 1 {
-                            d.insert(0, 0x80);
-                        }
+                s.bad.hears = Some(|m, c, d| match (c, d.as_slice()) {
+                    ([0x33], [0x90..=0x9F, ..]) => m.count = 1,
+                    ([0x33], [0x80..=0x8F, ..]) => m.count = 0,
+                    ([0x33], [0x06, ..]) if m.count == 1 && m.cuts == 0 => {
+                        m.count = 0;
+                        d.insert(0, 0x80);
                     }
+                    _ => {}
                 })
             },
         ),
@@ -290,7 +298,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "no VEND REQUEST until there is a new card",
         section: "7.4.1, Appendix 3, section 4",
         advice: "The board sells on a card that is gone: forget the session at JUST RESET.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -324,7 +332,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "no item, and nothing paid by the card",
         section: "7.4.1, Appendix 3, section 4",
         advice: "Items are given away: only VEND APPROVED is an approval.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             s.cashless.approve_delay = Micros::secs(3);
         }),
@@ -366,7 +374,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "an item that was paid falls; the next card can buy",
         section: "7.4.1, 7.4.7, Appendix 3, section 4",
         advice: "Customers pay for nothing, or cards stay off: finish the vend, then set up again.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -397,10 +405,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "hears of no card once the reader was reset",
             |s| {
                 s.bad.hears = Some(|m, c, d| {
-                    if c == [0x12] && d.first() == Some(&0x00) && m.commands.contains_key(&0x13) {
+                    if c != [0x12] || m.cuts > 0 {
+                        return;
+                    }
+                    if d.first() == Some(&0x00) && m.commands.contains_key(&0x13) {
                         m.count = 1;
                     }
-                    if c == [0x12] && d.first() == Some(&0x03) && m.count == 1 {
+                    if d.first() == Some(&0x03) && m.count == 1 {
                         d.clear();
                     }
                 })

@@ -20,7 +20,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "REVALUE LIMIT REQUEST before ESCROW and REVALUE REQUEST",
         section: "7.4.19, Appendix 3, section 4",
         advice: "Bills are kept that the card cannot take: ask for the limit first.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(takes_money),
         run: |b| {
             let from = b.ready();
@@ -63,7 +63,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{over} in coins: the card has {over} more, and no coin comes back",
         section: "7.4.18, Appendix 3, section 4",
         advice: "Cash disappears on its way to the card: see the reader's scaling.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(takes_money),
         run: |b| {
             b.ready();
@@ -97,7 +97,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{over} comes back in coins after REVALUE DENIED",
         section: "7.4.18, Appendix 3, section 4",
         advice: "Customers lose what a full card does not take: it stays cash.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             revalues_cards(s);
             s.cashless.max_balance = Some(Money(Kit::of(s).balance()));

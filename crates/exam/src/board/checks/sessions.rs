@@ -1,7 +1,7 @@
 //! Card sessions: begun, cancelled, left alone, cut short, with one vend or several.
 
 use super::common::{after_vend, buy, buy_with, given, not_given, than_right, times};
-use crate::board::bad_habit::{Memory, Said};
+use crate::board::bad_habit::{Memory, Said, of_reader};
 use crate::board::bench::BoardBench;
 use crate::board::heard::{HeardBlock, READER, What};
 use crate::board::kit::{Pick, Sum};
@@ -81,8 +81,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "judges-the-balance",
             "asks nothing of a card with too little",
             |s| {
-                s.bad.hears = Some(|m, _, d| {
-                    if matches!(d.as_slice(), [0x03, 0x00, 0..=12, ..]) {
+                s.bad.hears = Some(|m, c, d| {
+                    // Amounts of four bytes are not for it.
+                    if of_reader(c)
+                        && d.len() <= 10
+                        && matches!(d.as_slice(), [0x03, 0x00, 0..=12, ..])
+                    {
                         m.count = 1;
                     }
                 });
@@ -186,9 +190,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "ignores-out-of-sequence",
             "takes COMMAND OUT OF SEQUENCE for a denial",
             |s| {
-                s.bad.hears = Some(|_, _, d| {
+                s.bad.hears = Some(|_, c, d| {
                     // Alone, or behind VEND APPROVED.
-                    if matches!(d.as_slice(), [0x0B] | [0x0B, _] | [0x05, _, _, 0x0B, _]) {
+                    let told = matches!(d.as_slice(), [0x0B] | [0x0B, _] | [0x05, _, _, 0x0B, _]);
+                    if of_reader(c) && told {
                         *d = vec![0x06];
                     }
                 })
@@ -232,7 +237,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "SESSION COMPLETE within 90 s",
         section: COMMON_PRACTICE,
         advice: "The card of one customer pays for the next: end idle sessions.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             let from = b.ready();
@@ -252,7 +257,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "one vend, one VEND SUCCESS",
         section: "2.2, Appendix 3, section 3",
         advice: "A repetition upsets the board: one session is one.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             s.cashless.quirks.begin_session_repeated = true;
         }),
@@ -264,13 +269,19 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(good, text))
         },
         quirk: Quirk::new("sells-twice", "asks again for the same item", |s| {
+            s.bad.hears = Some(|m, c, d| match (c, d.as_slice()) {
+                ([0x12], [0x03, ..]) => m.count += 1,
+                ([0x12], [0x07]) => m.count = 0,
+                _ => {}
+            });
             s.bad.says = Some(|m, c| match c {
-                [0x13, 0x04] if m.count == 0 => {
-                    m.count = 1;
+                // BEGIN SESSION came twice, and so does this.
+                [0x13, 0x04] if m.count > 1 => {
+                    m.count = 0;
                     Said::Instead(vec![0x13, 0x00, 0x00, 0x0D, 0x00, 0x0B])
                 }
                 _ => Said::AsIs,
-            })
+            });
         }),
     },
     BoardCheck {
@@ -304,15 +315,13 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "knows-one-session",
-            "hears of no card after its first session",
+            "hears of no card once a session ended without a vend",
             |s| {
-                s.bad.hears = Some(|m, c, d| {
-                    if c == [0x12] && matches!(d.as_slice(), [0x03, ..]) {
-                        m.count += 1;
-                        if m.count > 1 {
-                            d.clear();
-                        }
-                    }
+                s.bad.hears = Some(|m, c, d| match (c, d.as_slice()) {
+                    // SESSION COMPLETE was all.
+                    (c, [0x07]) if of_reader(c) && m.commands.get(&0x13) == Some(&1) => m.count = 1,
+                    ([0x12], [0x03, ..]) if m.count == 1 => d.clear(),
+                    _ => {}
                 })
             },
         ),
@@ -323,7 +332,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "SESSION COMPLETE, and no item for a later selection",
         section: "7.3.2, 7.4.4, 04H",
         advice: "Items are given away, or the next customer pays: end the session.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             let from = b.ready();
@@ -341,16 +350,28 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "keeps-taken-cards",
-            "takes no notice of a card that was taken out",
+            "sells on a card that was taken out",
             |s| {
-                s.bad.hears = Some(|_, c, d| {
-                    if c == [0x12] && *d == [0x04] {
+                // SESSION COMPLETE is said without the board's knowing, and it sells all the same.
+                s.bad.hears = Some(|m, c, d| match (c, d.as_slice()) {
+                    ([0x12], [0x03, ..]) => m.count = 0,
+                    ([0x12], [0x04]) => {
+                        m.count = 1;
                         d.clear();
                     }
-                    if *d == [0x06] {
+                    (c, [0x07]) if of_reader(c) && m.count > 1 => d.clear(),
+                    (c, [0x06] | [0x0B, ..]) if of_reader(c) && m.count > 1 => {
                         *d = vec![0x05, 0x00, 0x0D];
                     }
-                })
+                    _ => {}
+                });
+                s.bad.says = Some(|m, c| match c {
+                    [0x12] if m.count == 1 => {
+                        m.count = 2;
+                        Said::Instead(vec![0x13, 0x04])
+                    }
+                    _ => Said::AsIs,
+                });
             },
         ),
     },
@@ -360,7 +381,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{change} of {over} comes back with the item",
         section: "2.4.3, Appendix 3, section 2",
         advice: "A dead reader stops the machine: forget its session and go on.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();

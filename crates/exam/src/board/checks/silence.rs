@@ -167,7 +167,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "never speaks to a lost peripheral again",
             |s| {
                 s.bad.says = Some(|m, c| {
-                    if m.silences.get(&CHANGER).is_some_and(|n| *n >= 3) {
+                    // Once RESET did not help either.
+                    let silent = m.silences.get(&CHANGER).is_some_and(|n| *n >= 3);
+                    if silent && m.commands.contains_key(&0x08) {
                         m.count = 1;
                     }
                     let changer = c.first().is_some_and(|b| (0x08..0x10).contains(b));
@@ -273,9 +275,14 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "says-bill-type-once",
             "gives BILL TYPE up after one try",
             |s| {
-                s.bad.says = Some(|m, c| match c {
-                    [0x34, ..] if m.commands.contains_key(&0x34) => Said::Instead(vec![0x33]),
-                    _ => Said::AsIs,
+                s.bad.says = Some(|m, c| {
+                    if m.unanswered && m.before.first() == Some(&0x34) {
+                        m.count = 1;
+                    }
+                    match c {
+                        [0x34, ..] if m.count == 1 => Said::Instead(vec![0x33]),
+                        _ => Said::AsIs,
+                    }
                 })
             },
         ),
@@ -328,9 +335,14 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "asks-for-a-vend-once",
             "gives VEND REQUEST up after one try",
             |s| {
-                s.bad.says = Some(|m, c| match c {
-                    [0x13, 0x00, ..] if m.commands.contains_key(&0x13) => Said::Instead(vec![0x12]),
-                    _ => Said::AsIs,
+                s.bad.says = Some(|m, c| {
+                    if m.unanswered && matches!(m.before.as_slice(), [0x13, 0x00, ..]) {
+                        m.count = 1;
+                    }
+                    match c {
+                        [0x13, 0x00, ..] if m.count == 1 => Said::Instead(vec![0x12]),
+                        _ => Said::AsIs,
+                    }
                 })
             },
         ),

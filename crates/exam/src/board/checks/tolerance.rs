@@ -49,8 +49,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             behave(s, &[CHANGER], &habits);
         }),
         run: changer_initialised,
-        quirk: Quirk::new("bears-1-ms", "tolerates a pause of 1 ms", |s| {
-            s.board.timing.gap_tolerated = Micros::ms(1)
+        quirk: Quirk::new("bears-1-ms", "tolerates a pause of 1.2 ms", |s| {
+            s.board.timing.gap_tolerated = Micros(1_200)
         }),
     },
     BoardCheck {
@@ -100,7 +100,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a changer whose coins take 4 s each is not reset, and {over} comes back",
         section: "5.3, DISPENSE, Appendix 3, section 2",
         advice: "Change is paid in part or twice: wait while CHANGER PAYOUT BUSY is said.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| s.changer.payout_time = Micros::secs(4)),
         run: |b| {
             let from = b.ready_or_not();
@@ -183,7 +183,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a coin reported behind it is credited",
         section: "2.4.4, Appendix 3, section 4",
         advice: "A newer peripheral loses money: skip what is unknown.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             fn status_0f_first(context: &Context<'_>, data: &mut Vec<u8>) {
                 if context.command == [0x0B] && matches!(data.as_slice(), [0x40..=0x5F, _]) {

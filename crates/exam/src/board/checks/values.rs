@@ -18,7 +18,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a coin of {tube} and a bill of {bill}: {tube+bill} comes back",
         section: "Appendix 3, section 4",
         advice: "Credit is wrong: use each peripheral's own factor.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -50,7 +50,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a changer with a telephone code: {tube} comes back",
         section: "Appendix 3, section 4",
         advice: "Older changers are refused: do not compare codes.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             s.changer.currency = CurrencyCode([0x00, 0x01]);
         }),
@@ -125,7 +125,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "a changer that says none: a bill of {bill} comes back as {bill} in coins",
         section: "Appendix 3, section 4",
         advice: "Credit is ten or a hundred times wrong: values are counts times the scaling factor.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| s.changer.decimals = 0),
         run: decimals,
         quirk: Quirk::new(

@@ -1,7 +1,7 @@
 //! Vends by card: prices, decisions, failures.
 
 use super::common::{after_vend, buy, given, times};
-use crate::board::bad_habit::Said;
+use crate::board::bad_habit::{Said, of_reader};
 use crate::board::bench::BoardBench;
 use crate::board::heard::{HeardBlock, READER, What};
 use crate::board::kit::{CoinFor, Kit, Pick};
@@ -20,7 +20,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "VEND REQUEST of {counts} of {count} for {card}",
         section: "7.4.5",
         advice: "Customers pay a wrong price: see the reader's scaling.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             let from = buy(b, Pick::Cheap);
@@ -65,7 +65,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "with a scale factor that does not divide it nothing else than {card} is asked",
         section: "7.4.2, 7.4.5",
         advice: "Customers pay a wrong price: refuse the sale.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             let price = Kit::of(s).card_price().as_minor();
             let divides = |scale: u8| price % i64::from(scale) == 0;
@@ -93,7 +93,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "VEND SUCCESS after VEND APPROVED",
         section: "7.4.7",
         advice: "Readers refund what was sold: tell the end of every vend.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| after_vend(b, What::VendSuccess),
         quirk: Quirk::new("no-vend-success", "never says VEND SUCCESS", |s| {
@@ -126,7 +126,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "no VEND SUCCESS after VEND DENIED, no item",
         section: "7.4.5",
         advice: "Items are given away: read the answer.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             s.cashless.policy = Policy::Deny;
         }),
@@ -142,8 +142,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "sells-when-denied",
             "takes VEND DENIED for VEND APPROVED",
             |s| {
-                s.bad.hears = Some(|_, _, d| {
-                    if *d == [0x06] {
+                s.bad.hears = Some(|_, c, d| {
+                    if of_reader(c) && *d == [0x06] {
                         *d = vec![0x05, 0x00, 0x0D];
                     }
                 })
@@ -179,12 +179,15 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "VEND FAILURE with a blocked motor",
         section: "7.4.8, Appendix 3, section 4",
         advice: "Customers pay for nothing: say VEND FAILURE.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.block_motor(Pick::Cheap);
             let from = buy(b, Pick::Cheap);
-            given(b, from, What::VendFailure)
+            // Nothing said is another matter than the wrong thing said.
+            let silent = b.count(from, What::VendSuccess) == 0;
+            let seen = given(b, from, What::VendFailure)?;
+            Ok(seen.matter_of("failed-card-vend-refunded", silent))
         },
         quirk: Quirk::new(
             "says-success-always",
@@ -203,7 +206,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "no coin after a failed card vend and return",
         section: "Appendix 3, section 4",
         advice: "Cards are turned into cash: refund on the card only.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.block_motor(Pick::Cheap);
@@ -223,8 +226,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "pays coins after a failed card vend",
             |s| {
                 s.bad.says = Some(|m, c| match c {
-                    [0x0B] if m.commands.get(&0x13).is_some_and(|n| *n >= 2) && m.count == 0 => {
+                    [0x13, 0x03] if m.count == 0 => {
                         m.count = 1;
+                        Said::AsIs
+                    }
+                    [0x0B] if m.count == 1 => {
+                        m.count = 2;
                         Said::Instead(vec![0x0D, 0x12])
                     }
                     _ => Said::AsIs,
@@ -255,10 +262,19 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(!gave_up.is_empty(), text))
         },
         quirk: Quirk::new("waits-for-ever", "waits for ever for a decision", |s| {
-            s.bad.says = Some(|_, c| match c {
-                [0x13, 0x01 | 0x04] | [0x10] => Said::Instead(vec![0x12]),
+            s.bad.hears = Some(|m, c, d| {
+                if of_reader(c) && matches!(d.as_slice(), [0x05 | 0x06, ..]) {
+                    m.count = 0;
+                }
+            });
+            s.bad.says = Some(|m, c| match c {
+                [0x13, 0x00, ..] => {
+                    m.count = 1;
+                    Said::AsIs
+                }
+                [0x13, 0x01 | 0x04] | [0x10] if m.count == 1 => Said::Instead(vec![0x12]),
                 _ => Said::AsIs,
-            })
+            });
         }),
     },
     BoardCheck {
@@ -267,7 +283,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "the card has paid nothing after an item did not fall",
         section: "7.4.8, Appendix 3, section 4",
         advice: "Customers pay for nothing: VEND FAILURE is what makes the reader refund.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             refunds_cards(b)?;
@@ -290,7 +306,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "of two items one falls: the card has paid for one",
         section: "7.4.8, Appendix 3, section 4",
         advice: "Customers pay for nothing: say VEND FAILURE for each vend that fails.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: Some(|s| {
             (s.board.multi_vend, s.cashless.multivend) = (true, true);
         }),
@@ -356,7 +372,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         expected: "{tube} in coins and a card: both together have paid what was sold",
         section: "Appendix 3, section 4",
         advice: "Customers pay twice: say which money is used first, and give back the rest.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         arrange: None,
         run: |b| {
             b.ready();
@@ -391,7 +407,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             "pays no cash back after a card vend",
             |s| {
                 s.bad.says = Some(|m, c| match c {
-                    [0x0D, ..] if m.commands.contains_key(&0x13) => Said::Instead(vec![0x0B]),
+                    [0x13, 0x00, ..] => {
+                        m.count = 1;
+                        Said::AsIs
+                    }
+                    [0x0D, ..] if m.count == 1 => Said::Instead(vec![0x0B]),
                     _ => Said::AsIs,
                 })
             },

@@ -55,6 +55,7 @@ impl Bench {
 
     pub(super) fn do_act(&mut self, action: Action, polling: bool) -> Result<(), Seen> {
         let text = self.instruction(&action);
+        self.questions += 1;
         if let Subject::Emulated(_) = self.subject {
             if let Err(why) = self.run.bench.act(&action) {
                 let text = match why {
@@ -85,6 +86,11 @@ impl Bench {
                 Err(self.stopped())
             }
             Reply::Done | Reply::Saw(_) | Reply::Counted(_) => {
+                let off = matches!(action, Action::Power { on: false, .. });
+                if off && self.answers_on() {
+                    return self.not_off(action, polling);
+                }
+                self.power_asked = 0;
                 let at_us = self.now();
                 self.record(Entry::Act { at_us, text });
                 if let Subject::Outside(at_hand) = &mut self.subject {
@@ -94,6 +100,35 @@ impl Bench {
                 Ok(())
             }
         }
+    }
+
+    /// The device answers though its power is off, as a person says: it is not.
+    fn answers_on(&mut self) -> bool {
+        if self.unit.is_some() {
+            // On pulse lines nothing shows it.
+            return false;
+        }
+        // Its supply may carry it for a while.
+        (0..4).all(|_| {
+            self.wait(Micros::ms(500));
+            self.poll_meanwhile()
+        })
+    }
+
+    /// Asks again for a switch that was not thrown.
+    fn not_off(&mut self, action: Action, polling: bool) -> Result<(), Seen> {
+        self.power_asked += 1;
+        if self.power_asked >= 3 {
+            self.power_asked = 0;
+            let text = "the device was never off: it went on answering";
+            return Err(Seen::cannot_tell(text));
+        }
+        if let Subject::Outside(at_hand) = &mut self.subject {
+            at_hand
+                .person
+                .inform("The device goes on answering: its power is still on.");
+        }
+        self.do_act(action, polling)
     }
 
     /// Runs a check of a card reader that a person first sets up to take so long to decide, and sets back
@@ -302,12 +337,14 @@ impl Bench {
     }
 
     /// POLLs the device meanwhile; what it reports is kept for the check.
-    pub(super) fn poll_meanwhile(&mut self) {
+    /// True where it answered.
+    pub(super) fn poll_meanwhile(&mut self) -> bool {
         let poll = self.poll_byte();
         let words = Block::truncated(&[poll]).master_words().collect();
         let answer = self.talk(&[poll], words, Micros(60), Close::Ack);
+        let answered = answer != Answer::Silence;
         let (Answer::Data(data), Subject::Outside(at_hand)) = (answer, &mut self.subject) else {
-            return;
+            return answered;
         };
         // A state that lasts is reported at every POLL; once is enough.
         let lasting = match (self.kind, data.as_slice()) {
@@ -318,6 +355,7 @@ impl Bench {
         if !lasting || at_hand.queued.back() != Some(&data) {
             at_hand.queued.push_back(data);
         }
+        answered
     }
 
     pub(super) const fn poll_byte(&self) -> u8 {

@@ -268,7 +268,8 @@ impl CashlessDevice {
 
     /// VEND SUCCESS (7.4.7).
     pub(super) fn vend_success(&mut self, now: Micros, success: &VendSuccess) -> Reply {
-        self.outcome(now, true, success.basket)
+        let keeps = !self.config.quirks.refunds_vend_success;
+        self.outcome(now, keeps, success.basket)
     }
 
     /// VEND FAILURE (7.4.8).

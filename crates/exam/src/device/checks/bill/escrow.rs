@@ -42,7 +42,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "the bill neither stacked nor returned for 5 s",
         section: "6.3, ESCROW",
         advice: "The board cannot refuse a bill it has no change for. Replace it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("stacks-without-order", "stacks without an order", |s| {
             s.bill_quirks.stacks_without_order = true
         }),
@@ -61,7 +61,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "BILL STACKED within 30 s, and the bill in the stacker",
         section: "6.3, ESCROW",
         advice: "Bills go back although the board took them. Check belts and stacker.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "returns-on-stack-order",
             "gives back what it should stack",
@@ -82,7 +82,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "BILL RETURNED within 30 s, and the bill with the customer",
         section: "6.3, ESCROW",
         advice: "Customers do not get their bill back. Check belts and inlet.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk {
             name: "ignores-escrow-orders",
             about: "does nothing on ESCROW",
@@ -104,7 +104,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "the bill in the stacker when the report comes",
         section: "6.3, POLL, note 2",
         advice: "A bill can be pulled back after it was credited. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "reports-before-stacked",
             "says BILL STACKED too early",
@@ -135,7 +135,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "the bill with the customer",
         section: "6.3, RESET",
         advice: "A reset swallows a bill. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "reset-forgets-escrow",
             "a reset forgets the bill in escrow",
@@ -161,7 +161,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "a bill not yet reported is reported after the reset",
         section: "2.2",
         advice: "A reset at the wrong moment costs the customer a bill.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "reset-forgets-reports",
             "a reset forgets a stacked bill",

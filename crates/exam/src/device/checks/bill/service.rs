@@ -119,7 +119,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "the paper comes back, no bill reported",
         section: "6.3, POLL, 0BH",
         advice: "Clean its sensors. If that does not help, replace it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("credits-paper", "reports paper as a bill", |s| {
             s.habits.rewrite = Some(credits_paper)
         }),
@@ -198,7 +198,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         section: COMMON_PRACTICE,
         advice: "Bills are lost in a row of them. Clean the path. If that does not help, replace \
                  it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "loses-every-third-bill",
             "does not report every third bill",
@@ -214,7 +214,8 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
             }
             let there = stacked(b).as_minor() / value.as_minor().max(1);
             let text = format!("5 fed, {there} stacked, {reported} reported");
-            Ok(Seen::judge(reported == 5 && there == 5, text))
+            let seen = Seen::judge(reported == 5 && there == 5, text);
+            Ok(seen.beside(reported, 5))
         },
     },
 ];

@@ -16,7 +16,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "level 1 or 2, a scaling factor, bill values in ascending order",
         section: "6.3, SETUP",
         advice: "Boards credit wrong amounts. Check its bill set and configuration.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("scaling-zero", "a scaling factor of 0", |s| {
             s.habits.rewrite = Some(scaling_zero)
         }),
@@ -79,7 +79,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "every bill type fed is reported as stacked exactly once, by its own type",
         section: "6.3, POLL",
         advice: "Boards credit too much or too little. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk {
             name: "duplicate-report-after-ack",
             about: "reports each bill twice",
@@ -109,7 +109,9 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
                 ),
                 false => wrong.join("; "),
             };
-            Ok(Seen::judge(wrong.is_empty(), text))
+            // Some and not others: that is a matter of many in a row.
+            let now_and_then = wrong.len() < used.len();
+            Ok(Seen::judge(wrong.is_empty(), text).matter_of("bills-in-a-row", now_and_then))
         },
     },
     Check {
@@ -118,11 +120,11 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "the same report at the next POLL",
         section: "2.2, Appendix 3, section 3",
         advice: "Customers lose bills on a noisy bus. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "forgets-unacknowledged",
-            "forgets what was not acknowledged",
-            |s| s.habits.silence_is_ack = true,
+            "forgets a bill whose report was not acknowledged",
+            |s| s.habits.silence_is_ack_of = Some(|data| data.iter().any(|b| *b >= 0x80)),
         ),
         arrange: None,
         run: |b| {
@@ -148,7 +150,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "one type off at a time: that one comes back",
         section: "6.3, BILL TYPE",
         advice: "It takes bills the board will not credit. Replace it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk {
             name: "accepts-disabled-bills",
             about: "takes bills that are off",

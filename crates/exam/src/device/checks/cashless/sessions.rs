@@ -18,7 +18,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "level 1 to 3, a scale factor, a maximum response time",
         section: "7.4.2",
         advice: "Boards ask for wrong prices. Check its configuration.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("scaling-zero", "a scale factor of 0", |s| {
             s.habits.rewrite = Some(scaling_zero)
         }),
@@ -157,11 +157,11 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "the same report at the next POLL after a lost ACK",
         section: "2.2",
         advice: "Cards are ignored on a noisy bus. Replace it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "forgets-unacknowledged",
-            "forgets what was not acknowledged",
-            |s| s.cashless.quirks.forgets_unacknowledged = true,
+            "forgets a session whose beginning was not acknowledged",
+            |s| s.habits.silence_is_ack_of = Some(|data| data.first() == Some(&0x03)),
         ),
         arrange: None,
         run: |b| {

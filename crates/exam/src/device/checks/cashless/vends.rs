@@ -18,7 +18,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "VEND APPROVED for the price or less, and as much deducted",
         section: "7.4.5",
         advice: "Customers are overcharged. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "approves-more-than-asked",
             "deducts more than was asked",
@@ -72,7 +72,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "VEND DENIED",
         section: "7.4.5",
         advice: "It sells on credit nobody gave. Check its settings.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "approves-everything",
             "approves what the card cannot pay",
@@ -96,7 +96,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "one price deducted when the request is sent twice",
         section: "Appendix 3, section 3",
         advice: "Customers pay twice on a noisy bus. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "charges-twice-on-repeat",
             "charges a repeated request again",
@@ -145,7 +145,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "the price back on the card, or a MALFUNCTION/ERROR that says it is not",
         section: "7.4.8",
         advice: "Customers pay for nothing. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "no-refund-on-vend-failure",
             "keeps the money of a failed vend",
@@ -175,13 +175,12 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "the price with the owner when the session is over",
         section: "7.4.7",
         advice: "The owner is not paid. Check its settings.",
-        weight: Weight::Rule,
-        quirk: Quirk {
-            name: "shrugs-vend-request",
-            about: "acknowledges VEND REQUEST and does nothing",
-            caught_by: &["vend-decided-in-time"],
-            apply: |s| s.habits.acknowledges_only = Some(is_vend_request),
-        },
+        weight: Weight::Money,
+        quirk: Quirk::new(
+            "refunds-vend-success",
+            "gives the price back although VEND SUCCESS was said",
+            |s| s.cashless.quirks.refunds_vend_success = true,
+        ),
         arrange: None,
         run: |b| {
             let mut t = Talk::new(b);
@@ -210,7 +209,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "VEND DENIED, and nothing charged",
         section: "7.4.6",
         advice: "A customer who steps back is charged. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("ignores-vend-cancel", "does nothing on VEND CANCEL", |s| {
             s.cashless.quirks.ignores_vend_cancel = true
         }),
@@ -335,11 +334,11 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "no BEGIN SESSION until it is set up and enabled again",
         section: "7.2.1, 7.4.1",
         advice: "Customers are charged while the machine cannot sell. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "resets-only-in-words",
             "acknowledges RESET and stays enabled",
-            |s| s.habits.acknowledges_only = Some(is_reset),
+            |s| s.habits.feigns_reset = true,
         ),
         arrange: None,
         run: |b| {
@@ -402,11 +401,6 @@ fn settle(t: &mut Talk<'_>) -> Result<Vec<Report>, Seen> {
         reports.extend(t.watch(patience, is_end));
     }
     Ok(reports)
-}
-
-fn is_vend_request(command: &[u8]) -> bool {
-    let command = Command::parse(command);
-    matches!(command, Some(Command::Reader(c)) if matches!(c.kind, Kind::VendRequest(_)))
 }
 
 /// VEND APPROVED of 30 counts in place of VEND DENIED.

@@ -19,7 +19,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "level 2 or 3, a scaling factor, coin values in ascending order",
         section: "5.3, SETUP",
         advice: "Boards credit wrong amounts. Check its coin set and configuration.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("scaling-zero", "a scaling factor of 0", |s| {
             s.habits.rewrite = Some(scaling_zero)
         }),
@@ -60,7 +60,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         section: "5.3, POLL",
         advice: "Boards credit too much or too little. Clean the coin path. If that does not \
                  help, replace it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "duplicate-report-after-ack",
             "reports each coin twice",
@@ -100,11 +100,11 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "the same report at the next POLL, and not again after its ACK",
         section: "2.2, Appendix 3, section 3",
         advice: "Customers lose money on a noisy bus. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "forgets-unacknowledged",
-            "forgets what was sent and not acknowledged",
-            |s| s.changer_quirks.forgets_unacknowledged = true,
+            "forgets a coin whose report was not acknowledged",
+            |s| s.habits.silence_is_ack_of = Some(|data| matches!(data, [0x40..=0x7F, ..])),
         ),
         arrange: None,
         run: |b| {
@@ -131,7 +131,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "one type off at a time: that one falls through, the next is taken",
         section: "5.3, COIN TYPE",
         advice: "It takes coins the board will not credit. Replace the acceptor.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk {
             name: "accepts-disabled-coins",
             about: "takes coins that are off",
@@ -206,7 +206,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         section: "5.3, POLL",
         advice: "Clean the acceptor and teach it its coins again. If that does not help, replace \
                  it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("credits-slugs", "reports a slug as a coin", |s| {
             s.habits.rewrite = Some(credits_slugs)
         }),
@@ -230,7 +230,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "a coin reported to its tube raises that tube by one, another goes to the cash box",
         section: "5.3, POLL, TUBE STATUS",
         advice: "Change runs out while the board believes there is some. Check the coin gates.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "reports-wrong-routing",
             "says tube where it was the cash box",

@@ -66,7 +66,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         section: "5.3, TUBE STATUS",
         advice: "Empty the tubes, count, fill again by the manual. If that does not help, \
                  replace the sensors.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "wrong-tube-count",
             "reports one coin more than there is",
@@ -103,7 +103,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         section: "5.3, DISPENSE",
         advice: "What comes out or what is counted is wrong. Check dispenser and sensor of that \
                  tube.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("dispenses-one-coin-less", "pays one coin less", |s| {
             s.changer_quirks.dispenses_one_coin_less = true
         }),
@@ -232,7 +232,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "a repetition during the payout pays nothing more",
         section: "Appendix 3, section 3, condition 1",
         advice: "A noisy bus makes it pay twice. Use it only with boards that never repeat.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "double-dispense-on-repeat",
             "pays a repeated DISPENSE too",

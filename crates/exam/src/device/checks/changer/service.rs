@@ -213,7 +213,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "PAYOUT 0.40 pays 0.40, and PAYOUT STATUS says the same",
         section: "5.3, 0FH 02H, 0FH 03H",
         advice: "Boards that use this feature book wrong amounts. Switch the feature off there.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "payout-status-wrong",
             "PAYOUT STATUS says one coin too many",

@@ -33,7 +33,7 @@ const NOT_REACHED: &str = "A command this check needs was not answered as it mus
 
 /// The fail of a check that did not get to what it is about.
 pub(super) fn unreached(text: impl Into<String>) -> Seen {
-    Seen::fail(text).advising(Some(NOT_REACHED))
+    Seen::fail(text).advising(Some(NOT_REACHED)).on_its_way()
 }
 
 /// One POLL.

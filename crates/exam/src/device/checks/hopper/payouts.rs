@@ -38,7 +38,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "no coin in 30 s",
         section: COMMON_PRACTICE,
         advice: "The motor runs by itself: see the motor line's level and its driver.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "motor-runs-by-itself",
             "the motor line's level is mixed up",
@@ -84,7 +84,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "ten pulses of the exit sensor, and ten coins out",
         section: COMMON_PRACTICE,
         advice: "Customers get too much or too little. Clean or replace the exit sensor.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "misses-every-fifth-coin",
             "the exit sensor misses every fifth coin",
@@ -121,7 +121,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "no coin more than 200 ms after the motor",
         section: COMMON_PRACTICE,
         advice: "One coin too many per payout: the brake is worn or missing.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "coin-after-stop",
             "one coin more falls when the motor stops",

@@ -14,7 +14,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "for every amount the card pays as much as the pulses are worth",
         section: COMMON_PRACTICE,
         advice: "Customers pay another amount than the machine gets. Set pulses per unit of money.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk {
             name: "pulses-worth-double",
             about: "two pulses where one is meant",
@@ -64,7 +64,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "no pulse, and nothing paid from the card",
         section: COMMON_PRACTICE,
         advice: "Customers pay for what they gave up. Update its software or replace it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "charges-taken-cards",
             "charges a card that was taken away before the answer",

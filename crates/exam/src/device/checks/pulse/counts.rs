@@ -15,13 +15,14 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "every bill, coin or amount gives the credit it is worth",
         section: COMMON_PRACTICE,
         advice: "Set pulses per unit of money. If that does not help, replace the acceptor.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("missing-pulse", "leaves out a pulse", |s| {
             s.pulse.faults(s.kind).missing_pulses = 1
         }),
         arrange: None,
         run: |b| {
             let (mut wrong, mut silent, mut miscounted) = (Vec::new(), 0, 0);
+            let mut multiples = 0;
             let values = b.values();
             let paid = affordable(b, &values);
             for value in values.iter().take(paid) {
@@ -34,6 +35,8 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
                 };
                 if !good {
                     silent += usize::from(pulses == 0);
+                    let meant = b.pulses_for(*value).max(1);
+                    multiples += usize::from(pulses > 0 && (pulses as u64).is_multiple_of(meant));
                     miscounted += usize::from(pulses as u64 != b.pulses_for(*value));
                     let credited = credit(b.profile()?, &trains);
                     let (value, credited) = (b.show(*value), b.show(credited));
@@ -60,10 +63,10 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
                 _ if miscounted == 0 => Some(RIGHT_NUMBER),
                 _ => None,
             };
-            Ok(measured(
-                b,
-                Seen::judge(wrong.is_empty(), text).advising(advice),
-            ))
+            // All by a whole factor: a card is charged by another unit than its pulses are.
+            let unit = multiples == wrong.len() && miscounted == wrong.len();
+            let seen = Seen::judge(wrong.is_empty(), text).advising(advice);
+            Ok(measured(b, seen.matter_of("card-charged-as-sent", unit)))
         },
     },
     Check {
@@ -72,7 +75,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "one value twelve times, each time the same pulses",
         section: COMMON_PRACTICE,
         advice: "It miscounts now and then. Do not install it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "extra-pulse-now-and-then",
             "one pulse too many in every third train",
@@ -119,7 +122,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "a train gap between the pulses of two values in a row",
         section: COMMON_PRACTICE,
         advice: "Boards that count per train credit wrong amounts.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("trains-together", "no train gap between bills", |s| {
             s.pulse.faults(s.kind).trains_together = true
         }),

@@ -14,7 +14,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "edges settle within the bounce time of the setting",
         section: COMMON_PRACTICE,
         advice: "Its contact is worn. Replace the relay, or the acceptor.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("bounce", "the contact bounces for 4 ms", |s| {
             s.pulse.faults(s.kind).bounce_us = 4_000
         }),

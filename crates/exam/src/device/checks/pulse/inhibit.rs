@@ -14,7 +14,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "every bill, coin or card refused, no pulse",
         section: COMMON_PRACTICE,
         advice: "It takes money the board will not credit. Check the inhibit wire.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("ignores-inhibit", "takes bills while inhibited", |s| {
             s.pulse.faults(s.kind).ignores_inhibit = true
         }),
@@ -54,7 +54,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         section: COMMON_PRACTICE,
         advice: "Boards credit a pulse nobody paid for. Check ground. If that does not help, \
                  replace it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("stray-pulse", "a pulse 0.9 s after the inhibit", |s| {
             s.pulse.faults(s.kind).stray_after_inhibit_ms = Some(900)
         }),

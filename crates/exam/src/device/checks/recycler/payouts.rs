@@ -20,7 +20,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         section: "6.3, 37H 06H",
         advice: "Customers get too little. Clean the store and its rollers. If that does not \
                  help, replace it.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new("dispenses-one-bill-less", "pays one bill less", |s| {
             s.bill_quirks.dispenses_one_bill_less = true
         }),
@@ -60,7 +60,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "DISPENSE VALUE of a bill of each store: as much comes out",
         section: "6.3, 37H 07H",
         advice: "Boards that leave the choice to it book wrong amounts. Update its software.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "shrugs-dispense-value",
             "acknowledges DISPENSE VALUE and pays nothing",
@@ -91,7 +91,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "PAYOUT STATUS with the bills that came out",
         section: "6.3, 37H 08H",
         advice: "Boards believe they paid something else. Update its software.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "payout-status-one-more",
             "PAYOUT STATUS says one bill too many",
@@ -149,7 +149,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "at most one bill more after PAYOUT CANCEL",
         section: "6.3, 37H 0AH",
         advice: "A payout cannot be stopped. Update its software.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "ignores-payout-cancel",
             "acknowledges PAYOUT CANCEL and goes on",
@@ -208,7 +208,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "two bills, though DISPENSE BILL of two was sent twice in a row",
         section: "Appendix 3, section 3",
         advice: "A lost ACK pays twice. Never use it with boards that repeat orders.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "double-dispense-on-repeat",
             "pays a repeated order too",

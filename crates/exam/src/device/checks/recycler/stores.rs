@@ -134,7 +134,7 @@ pub(in crate::device) const CHECKS: &[DeviceCheck] = &[
         expected: "a store emptied bill by bill gives the count it reported",
         section: "6.3, 37H 05H",
         advice: "Customers are short-changed by the last bills. Refill the stores by its key.",
-        weight: Weight::Rule,
+        weight: Weight::Money,
         quirk: Quirk::new(
             "tells-one-bill-more",
             "BILL DISPENSE STATUS reports one bill more than there is",
