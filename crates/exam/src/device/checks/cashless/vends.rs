@@ -5,7 +5,6 @@ use crate::check::{Check, Quirk, Seen, Weight};
 use crate::device::checks::common::{unreached, until_just_reset};
 use crate::device::habit::Context;
 use crate::device::presumptions::Leeway;
-use crate::device::typed::{Command, is_reset};
 use crate::device::{DeviceCheck, altered};
 use payrig_mdb::cashless::{Kind, Level, Report, State, VendFailure, VendSuccess};
 use payrig_units::{Micros, Money};
