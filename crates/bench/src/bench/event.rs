@@ -214,7 +214,7 @@ impl Bench {
         let mut discrepancies = self.books.discrepancies();
         let known = |device: &str| {
             let board = self.board();
-            board.is_some_and(|b| b.knows_of_escrow(device))
+            board.is_some_and(|b| b.in_escrow().any(|(name, _)| name == device))
         };
         discrepancies.extend(self.books.at_rest(known));
         let ours = |d: &Discrepancy| comparable && !self.is_reported_outside(&d.device);
@@ -231,6 +231,7 @@ impl Bench {
                 text,
             ));
         }
+        self.report_escrow_outside();
         self.settle_reported_outside();
         self.hold_off_what_is_real();
         for text in self.script.unplayed(self.decimals, &self.keys) {
@@ -239,6 +240,28 @@ impl Bench {
         self.report_silence();
         let verdict = self.tally().verdict(self.now);
         self.pending.push(verdict);
+    }
+
+    /// Nobody here sees the escrow of a validator outside: of a bill that was last heard of there, only a
+    /// look says where it is.
+    fn report_escrow_outside(&mut self) {
+        let Some(board) = self.board() else { return };
+        let unseen: Vec<String> = board
+            .in_escrow()
+            .filter(|(device, _)| self.wiring.outside_place(device).is_some())
+            .map(|(device, value)| {
+                let value = value.show(self.decimals);
+                format!(
+                    "{device}: a bill of {value} was last heard of in its escrow, and neither as stacked nor \
+                     as returned. It is the customer's, and in nobody's books: look where it is"
+                )
+            })
+            .collect();
+        for text in unseen {
+            self.report(
+                Finding::advice(RuleName::Money, self.now, text).from_origin(Origin::Ledger),
+            );
+        }
     }
 
     /// A run in which nothing was there to be tested does not pass.

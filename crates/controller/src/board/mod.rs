@@ -18,7 +18,7 @@ use crate::drivers::pulse_input::PulseInput;
 use crate::drivers::report::Report;
 use crate::shop::Vending;
 use payrig_mdb::Block;
-use payrig_units::{Micros, Movement};
+use payrig_units::{Micros, Money, Movement};
 use payrig_wire::{Edge, TimedWord, Transmission};
 use slot::{BoardMeans, Peer, Slot};
 use std::collections::VecDeque;
@@ -319,12 +319,13 @@ impl Controller {
             .map(|s| s.channel.life())
     }
 
-    /// True when a bill was reported in the escrow of this validator, and owes the customer
-    /// a decision.
-    #[must_use]
-    pub fn knows_of_escrow(&self, name: &str) -> bool {
-        let bill = |s: &&Slot| matches!(&s.unit, Peer::Bill(bill) if bill.has_escrow());
-        self.slots.iter().filter(bill).any(|s| s.name == name)
+    /// The bills that were reported in escrow, and neither stacked nor returned since: the customer is
+    /// owed a decision. Each with its validator and what it is worth, zero where its type has no value.
+    pub fn in_escrow(&self) -> impl Iterator<Item = (&str, Money)> {
+        self.slots.iter().filter_map(|slot| match &slot.unit {
+            Peer::Bill(bill) => Some((&*slot.name, bill.in_escrow()?)),
+            _ => None,
+        })
     }
 
     /// True when every peripheral is set up and polled, and nothing else is waiting to be sent.

@@ -231,3 +231,31 @@ fn sale(holds_up: u64, seed: u64) -> Result<(), TestCaseError> {
     );
     Ok(())
 }
+
+/// A bill in the escrow of a validator outside is in nobody's books here. Where the order to stack it is
+/// not carried out (MDB/ICP 4.3, section 6.3, 35H: within 30 s), the end of the run says how much was last
+/// heard of there; where it is stacked, nothing.
+#[test]
+fn a_bill_that_stays_in_escrow_outside_is_said_with_what_it_is_worth() {
+    let devices = |quirks: &str| {
+        format!(
+            "[bench]\nname = \"devices\"\n[link]\nport = \"pty\"\n[board]\nkind = \"outside\"\n\
+             [[device]]\nkind = \"bill-validator\"\nname = \"bill\"\nquirks = [{quirks}]\n\
+             [[script]]\ndo = \"wait-ready\"\nwithin = \"60 s\"\n\
+             [[script]]\ndo = \"insert-bill\"\nvalue = \"5.00\"\n[[script]]\ndo = \"wait\"\nfor = \"20 s\"\n"
+        )
+    };
+    let board = "[bench]\nname = \"board\"\n[link]\nport = \"pty\"\noutside = \"devices\"\n\
+                 [board]\nkind = \"controller\"\n[[board.item]]\nnumber = 11\nprice = \"5.00\"\n\
+                 [[device]]\nkind = \"bill-validator\"\nname = \"bill\"\n\
+                 [[script]]\ndo = \"wait\"\nfor = \"20 s\"\n";
+    for (quirks, said) in [("", 0), ("\"ignores-escrow-orders\"", 1)] {
+        let mut two = Two::new([board, &devices(quirks)], [Micros::ZERO; 2], 1);
+        while two.step() {}
+        let texts = two.texts(0);
+        let found = texts
+            .lines()
+            .filter(|line| line.contains("bill of 5.00 was last heard of in its escrow"));
+        assert_eq!(found.count(), said, "{quirks}: {texts}\n{}", two.texts(1));
+    }
+}

@@ -5,7 +5,7 @@ use super::Bill;
 use crate::drivers::channel::Verdict;
 use crate::drivers::report::Report;
 use payrig_mdb::bill::{Command, EscrowStatus};
-use payrig_units::Micros;
+use payrig_units::{Micros, Money};
 
 /// After ESCROW the bill is stacked or returned within 30 s (section 6.3, 35H, note).
 const PATIENCE: Micros = Micros::secs(30);
@@ -13,6 +13,8 @@ const PATIENCE: Micros = Micros::secs(30);
 /// A bill that waits in the escrow position.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Escrow {
+    /// What it is worth; `None` where its type has no value.
+    value: Option<Money>,
     ordered: Option<EscrowStatus>,
     /// When the order was acknowledged.
     acknowledged: Option<Micros>,
@@ -20,6 +22,20 @@ pub(super) struct Escrow {
     again: bool,
     /// It was sent more than once: INVALID ESCROW REQUEST then says that the first was heard.
     repeated: bool,
+}
+
+impl Escrow {
+    pub(super) fn of(value: Option<Money>) -> Self {
+        Self {
+            value,
+            ..Self::default()
+        }
+    }
+
+    /// What it is worth, zero where its type has no value.
+    pub(super) fn worth(&self) -> Money {
+        self.value.unwrap_or_default()
+    }
 }
 
 impl Bill {

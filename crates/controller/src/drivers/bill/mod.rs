@@ -224,9 +224,10 @@ impl Bill {
         self.order_escrow(EscrowStatus::RETURN);
     }
 
-    /// A bill waits in escrow, as the validator reported.
-    pub(crate) fn has_escrow(&self) -> bool {
-        self.escrow.is_some()
+    /// What the bill is worth that waits in escrow, as the validator reported: zero where its type has no
+    /// value; `None` without a bill.
+    pub(crate) fn in_escrow(&self) -> Option<Money> {
+        self.escrow.as_ref().map(Escrow::worth)
     }
 
     fn scaling(&self) -> Scaling {

@@ -105,7 +105,7 @@ impl Bill {
         let value = self.value(bill_type);
         match routing {
             Routing::EscrowPosition => {
-                self.escrow = Some(Escrow::default());
+                self.escrow = Some(Escrow::of(value));
                 match value {
                     Some(value) => self.reports.push(Report::BillEscrowed { device, value }),
                     None => {
