@@ -210,17 +210,18 @@ impl<'a> Web<'a> {
             if done.contains(&i) || explained {
                 continue;
             }
-            if some_reached && !reached(&i) {
-                if let Some((_, group)) = groups.first_mut() {
-                    let more = reach
-                        .get(&i)
-                        .into_iter()
-                        .flatten()
-                        .filter(|j| !done.contains(j));
-                    group.extend(more.copied().chain([i]));
-                    done.extend(group.iter());
-                    continue;
-                }
+            if some_reached
+                && !reached(&i)
+                && let Some((_, group)) = groups.first_mut()
+            {
+                let more = reach
+                    .get(&i)
+                    .into_iter()
+                    .flatten()
+                    .filter(|j| !done.contains(j));
+                group.extend(more.copied().chain([i]));
+                done.extend(group.iter());
+                continue;
             }
             let own = reach
                 .get(&i)

@@ -70,7 +70,7 @@ impl<B, S> Check<B, S> {
         // A check that cannot tell says itself what was missing.
         let helpful = seen.outcome == Outcome::Fail;
         let own = || (self.title.to_owned(), self.expected.to_owned());
-        let (title, expected) = seen.words.unwrap_or_else(own);
+        let (title, expected) = seen.words.map_or_else(own, |words| *words);
         CheckResult {
             id: self.id.to_owned(),
             title,

@@ -29,8 +29,7 @@ pub(crate) fn examine<'a, B: 'a, S: 'a>(
     stop: &Stop,
     mut run: impl FnMut(&Check<B, S>) -> (Seen, Option<Evidence>),
     mut each: impl FnMut(&CheckResult, &[Entry]),
-    subject: Subject,
-    decimals: Decimals,
+    (subject, decimals): (Subject, Decimals),
 ) -> Examination {
     let mut gathered = Gathered::default();
     let mut told: Vec<(Option<&'static str>, bool)> = Vec::new();

@@ -260,6 +260,17 @@ impl Examination {
         self.link == EMULATED
     }
 
+    /// Its grade in words, as people are shown it. No real unit was examined in an emulated one, so that is
+    /// never called fit.
+    #[must_use]
+    pub fn grade_words(&self) -> &'static str {
+        match (self.is_emulated(), self.grade) {
+            (true, Grade::Fit) => "nothing failed",
+            (true, Grade::FitWithRemarks) => "nothing failed, with remarks",
+            (_, grade) => grade.words(),
+        }
+    }
+
     /// A check by its name.
     #[must_use]
     pub fn check(&self, id: &str) -> Option<&CheckResult> {

@@ -49,7 +49,7 @@ pub struct Seen {
     /// Why it was not done or was broken off, where it was: the text says the same.
     pub skip: Option<Skip>,
     /// Title and expectation of the check in the words of the subject, where they differ by subject.
-    pub words: Option<(String, String)>,
+    pub words: Option<Box<(String, String)>>,
     /// The check whose matter was seen, where it is another's.
     pub matter_of: Option<&'static str>,
     /// The check got to what it is about.

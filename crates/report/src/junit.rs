@@ -106,7 +106,7 @@ pub fn write_junit(examination: &Examination, out: impl Write) -> Result<(), Rep
         ("causes", causes.as_str()),
         ("tool", examination.tool.as_str()),
         ("link", examination.link.as_str()),
-        ("grade", examination.grade.words()),
+        ("grade", examination.grade_words()),
         ("recording-sha256", examination.recording_sha256.as_str()),
     ] {
         if !value.is_empty() {

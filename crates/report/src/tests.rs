@@ -1,5 +1,5 @@
 use super::*;
-use payrig_exam::{CheckResult, Examination, Outcome};
+use payrig_exam::{CheckResult, Examination, Grade, Outcome};
 use proptest::prelude::*;
 
 fn saved(examination: &Examination) -> Vec<u8> {
@@ -189,4 +189,35 @@ fn a_reason_with_a_card_of_its_own_is_for_the_screen() {
         "{list}"
     );
     assert_eq!(list.matches("<li").count(), count + 1, "{list}");
+}
+
+/// On screen, on the page and for a build server: what is emulated is never called fit.
+#[test]
+fn an_emulated_subject_is_never_called_fit() {
+    let mut fit = example();
+    fit.grade = Grade::Fit;
+    fit.reasons.clear();
+    for (emulated, link) in [(true, payrig_exam::EMULATED), (false, "/dev/ttyUSB0")] {
+        link.clone_into(&mut fit.link);
+        let mut junit = Vec::new();
+        write_junit(&fit, &mut junit).unwrap();
+        for (what, text) in [
+            ("screen", without_colour(&text_table(&fit, 80))),
+            ("page", html(&fit)),
+            ("build server", String::from_utf8(junit).unwrap()),
+        ] {
+            // The page's style sheet has words of its own.
+            let said: String = text
+                .split("<style>")
+                .map(|part| part.split("</style>").last().unwrap_or(part))
+                .collect();
+            let words: Vec<&str> = said.split(|c: char| !c.is_alphanumeric()).collect();
+            assert_eq!(!words.contains(&"fit"), emulated, "{what}: {text}");
+            assert_eq!(
+                text.contains("Emulated: no real unit was examined"),
+                emulated,
+                "{what}"
+            );
+        }
+    }
 }

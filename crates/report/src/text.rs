@@ -227,7 +227,13 @@ pub fn text_table(examination: &Examination, width: usize) -> String {
     }
     put(format!(
         "{}: {}",
-        styled(grade_style(examination.grade), examination.grade.words()),
+        styled(
+            match (examination.is_emulated(), examination.grade) {
+                (true, Grade::Fit) => NOT_REAL,
+                (_, grade) => grade_style(grade),
+            },
+            examination.grade_words()
+        ),
         tally(examination)
     ));
     for reason in &examination.reasons {

@@ -455,7 +455,7 @@ impl Kit {
     /// # Errors
     /// As for [`item`](Self::item).
     pub fn sum(&self, sum: Sum) -> Result<&[u8], &'static str> {
-        let coins = match sum {
+        match sum {
             Sum::Over => self
                 .over
                 .as_deref()
@@ -472,8 +472,7 @@ impl Kit {
                 .from_several
                 .as_deref()
                 .ok_or("tubes that can pay that much whichever of them jams"),
-        };
-        coins
+        }
     }
 
     /// What such coins are worth; zero where there are none.

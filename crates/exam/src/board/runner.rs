@@ -62,7 +62,7 @@ fn kit_of(ordinary: &BoardSetup, arranged: &BoardSetup) -> Kit {
 fn worded(check: &BoardCheck, setup: &BoardSetup, mut seen: Seen) -> Seen {
     let arranged = check.arranged(setup);
     let kit = kit_of(setup, &arranged);
-    seen.words = Some((kit.text(check.title), kit.text(check.expected)));
+    seen.words = Some(Box::new((kit.text(check.title), kit.text(check.expected))));
     seen
 }
 
@@ -104,8 +104,7 @@ pub fn examine_until(
             (worded(check, setup, seen), evidence)
         },
         each,
-        subject,
-        setup.board.decimals,
+        (subject, setup.board.decimals),
     )
 }
 
@@ -182,8 +181,15 @@ pub(super) fn examine_in_order(
         let (seen, evidence) = visit.check(check);
         (worded(check, setup, seen), evidence)
     };
-    let mut examination =
-        gather::examine(order, RELATIONS, only, &stop, run, each, subject, decimals);
+    let mut examination = gather::examine(
+        order,
+        RELATIONS,
+        only,
+        &stop,
+        run,
+        each,
+        (subject, decimals),
+    );
     let mut failure = None;
     if let Some(mut outside) = visit.lent {
         outside.give_back();

@@ -198,7 +198,7 @@ impl BoardSetup {
                     escrow: config.escrow,
                     security: config.security,
                     stacker_capacity: config.stacker_capacity.max(20),
-                    identification: config.identification.clone(),
+                    identification: config.identification,
                     ..self.bill.clone()
                 };
                 if !config.recycler.is_empty() {
@@ -315,6 +315,9 @@ pub struct Fitted {
     pub pulse: bool,
 }
 
+/// How a device is fitted, and what it is.
+type Fitting = (fn(&mut Fitted), &'static str);
+
 impl Fitted {
     /// All of them.
     pub const ALL: Self = Self {
@@ -324,19 +327,24 @@ impl Fitted {
         pulse: true,
     };
 
-    fn missing(self) -> Vec<(fn(&mut Self), &'static str)> {
-        let all: [(bool, fn(&mut Self), &'static str); 4] = [
-            (self.changer, |f| f.changer = true, "a changer on the bus"),
-            (self.bill, |f| f.bill = true, "a bill validator on the bus"),
+    fn missing(self) -> Vec<Fitting> {
+        let all: [(bool, Fitting); 4] = [
+            (self.changer, (|f| f.changer = true, "a changer on the bus")),
+            (
+                self.bill,
+                (|f| f.bill = true, "a bill validator on the bus"),
+            ),
             (
                 self.cashless,
-                |f| f.cashless = true,
-                "a card reader on the bus",
+                (|f| f.cashless = true, "a card reader on the bus"),
             ),
-            (self.pulse, |f| f.pulse = true, "a bill validator on pulses"),
+            (
+                self.pulse,
+                (|f| f.pulse = true, "a bill validator on pulses"),
+            ),
         ];
-        let missing = all.into_iter().filter(|(has, ..)| !has);
-        missing.map(|(_, set, what)| (set, what)).collect()
+        let missing = all.into_iter().filter(|(has, _)| !has);
+        missing.map(|(_, fitting)| fitting).collect()
     }
 }
 

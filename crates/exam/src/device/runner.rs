@@ -56,8 +56,7 @@ pub fn examine_until(
         stop,
         |check| run_check(check, setup),
         each,
-        subject(setup),
-        setup.decimals,
+        (subject(setup), setup.decimals),
     )
 }
 
@@ -142,8 +141,7 @@ pub fn examine_outside(
         &stop,
         run,
         each,
-        subject,
-        setup.decimals,
+        (subject, setup.decimals),
     );
     let mut failure = None;
     if let Some(mut outside) = lent {

@@ -124,7 +124,7 @@ fn end_of(examination: &Examination, at_us: Micros) -> Entry {
         trains: 0,
         text: format!(
             "{}: {} of {} failed",
-            examination.grade.words(),
+            examination.grade_words(),
             limits,
             words::count(examination.checks.len(), "check")
         ),

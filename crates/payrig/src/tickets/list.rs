@@ -90,11 +90,20 @@ pub(super) fn list(rows: &[Row], format: Format) -> io::Result<()> {
 /// The column of grades.
 const GRADE: usize = 3;
 
+/// A ticket's grade in words. No real unit was examined in an emulated one, so that is never called fit.
+pub(super) fn grade_words(row: &Row) -> &str {
+    match row.grade.as_str() {
+        "fit" if row.is_emulated => "nothing failed",
+        "fit with remarks" if row.is_emulated => "nothing failed, with remarks",
+        grade => grade,
+    }
+}
+
 /// A ticket's grade, and why it does not count for a real unit where it does not.
 fn standing(row: &Row) -> String {
     match (row.void(), row.is_emulated) {
-        (Some(_), _) => format!("void: {}", row.grade),
-        (None, true) => format!("emulated: {}", row.grade),
+        (Some(_), _) => format!("void: {}", grade_words(row)),
+        (None, true) => format!("emulated: {}", grade_words(row)),
         (None, false) => row.grade.clone(),
     }
 }

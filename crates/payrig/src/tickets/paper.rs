@@ -1,6 +1,7 @@
 //! Tickets on paper: labels, and what is on the shelf.
 
 use super::clean;
+use super::list::grade_words;
 use super::which::label_text;
 use crate::outputs::{Files, write_whole};
 use crate::style::STYLES;
@@ -183,7 +184,7 @@ fn write_text(units: &[Shelved]) -> io::Result<()> {
         writeln!(
             out,
             "{style}{emulated}{}{style:#}  {}, {serial}: ticket {}, {}{customer}",
-            row.grade,
+            grade_words(row),
             called(row),
             row.id,
             row.examined_clock(),

@@ -1,6 +1,7 @@
 //! Which ticket is meant: by its number, by its label, or by the serial number of its unit.
 
 use super::clean;
+use super::list::grade_words;
 use crate::Failure;
 use clap::Args;
 use payrig_tickets::{Row, Store};
@@ -42,7 +43,7 @@ pub(super) fn label_text(row: &Row) -> String {
         serial => format!("serial {}", clean(serial)),
     };
     let grade = match row.is_emulated {
-        true => format!("emulated, {}", row.grade),
+        true => format!("emulated, {}", grade_words(row)),
         false => row.grade.clone(),
     };
     let day = row

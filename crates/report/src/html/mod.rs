@@ -74,6 +74,14 @@ pub(super) const fn grade_class(grade: Grade) -> &'static str {
     }
 }
 
+/// The colour of its grade: that of a fit unit for real ones only.
+fn verdict_class(examination: &Examination) -> &'static str {
+    match (examination.is_emulated(), examination.grade) {
+        (true, Grade::Fit) => outcome_class(Outcome::CannotTell),
+        (_, grade) => grade_class(grade),
+    }
+}
+
 /// A sign beside a grade's colour, as beside that of an outcome.
 pub(super) fn grade_sign(grade: Grade) -> &'static str {
     match grade {
@@ -132,9 +140,9 @@ fn head(examination: &Examination) -> Markup {
                     }
                 }
             }
-            div.verdict.(grade_class(examination.grade)) {
+            div.verdict.(verdict_class(examination)) {
                 @if examination.is_emulated() { p.emulated { (EMULATED) } }
-                p.grade { (examination.grade.words()) }
+                p.grade { (examination.grade_words()) }
                 p.of {
                     (examination.count(Outcome::Pass)) " of " (examination.checks.len()) " checks pass"
                 }
@@ -220,7 +228,7 @@ pub fn html(examination: &Examination) -> String {
         true => String::new(),
         false => format!(" {}", subject.name),
     };
-    let grade = examination.grade.words();
+    let grade = examination.grade_words();
     let title = format!("{}{name}: {grade}", subject.kind);
     let body = html! {
         (head(examination))

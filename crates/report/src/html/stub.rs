@@ -85,7 +85,7 @@ pub(super) fn stub(examination: &Examination) -> Markup {
                 p.unit {
                     (plain(&unit)) ": "
                     @if examination.is_emulated() { b.emulated { (EMULATED) } ", " }
-                    b { (examination.grade.words()) }
+                    b { (examination.grade_words()) }
                 }
                 @match choices(examination) {
                     [] => {}

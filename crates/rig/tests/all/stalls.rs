@@ -82,7 +82,7 @@ impl Link {
                 self.bench.advance(self.bench.next_deadline());
                 self.send();
             }
-            if !self.next().is_some_and(|at| at <= next) {
+            if self.next().is_none_or(|at| at > next) {
                 if next < to {
                     continue;
                 }
