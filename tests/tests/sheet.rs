@@ -192,14 +192,23 @@ fn what_was_not_examined_is_said_and_an_emulated_unit_is_none() {
     let units = json["units"].as_array().unwrap();
     let reader = units.iter().find(|u| u["name"] == "reader").unwrap();
     assert_eq!(reader["reported"], "");
-    // Open are the failures of real units, with what to do.
+    // Open are the failures of real units, with what to do, and what fails because of them folded under them.
     let open = json["open"].as_array().unwrap();
-    assert_eq!(open.len(), 4, "{open:?}");
+    assert_eq!(open.len(), 3, "{open:?}");
+    assert_eq!(
+        open[1]["consequences"],
+        serde_json::json!(["answers-within-4-ms"])
+    );
     assert!(
         open.iter()
             .all(|o| o["unit"].as_str().unwrap().starts_with("board"))
     );
-    assert_eq!(texts(&page, ".open li").len(), 4);
+    let points = texts(&page, ".open li");
+    assert_eq!(points.len(), 3);
+    assert!(
+        points[1].contains("1 more check fails because of this"),
+        "{points:?}"
+    );
 }
 
 #[test]

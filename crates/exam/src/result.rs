@@ -277,21 +277,24 @@ impl Examination {
         self.checks.iter().find(|check| check.id == id)
     }
 
-    /// What failed, each cause with what fails because of it, the one to mend first in front. An
-    /// examination saved before there were causes has each failure by itself, the gravest first.
+    /// What failed, each cause with what fails because of it, the one to mend first in front. A failure that
+    /// no cause names, as in an examination saved before there were causes, is one by itself.
     #[must_use]
     pub fn to_mend(&self) -> Vec<Cause> {
-        if !self.causes.is_empty() {
-            return self.causes.clone();
-        }
+        let fails = |id: &str| self.check(id).is_some_and(|c| c.outcome == Outcome::Fail);
+        let named = |id: &str| {
+            let mut causes = self.causes.iter();
+            causes.any(|cause| cause.id == id || cause.consequences.iter().any(|c| c == id))
+        };
+        let mut all = self.causes.clone();
+        all.retain(|cause| fails(&cause.id));
         let failed = self.checks.iter().filter(|c| c.outcome == Outcome::Fail);
-        let alone = |check: &CheckResult| Cause {
+        all.extend(failed.filter(|c| !named(&c.id)).map(|check| Cause {
             id: check.id.clone(),
             consequences: Vec::new(),
             undecided: Vec::new(),
             weight: check.weight,
-        };
-        let mut all: Vec<Cause> = failed.map(alone).collect();
+        }));
         all.sort_by_key(|cause| cause.weight);
         all
     }

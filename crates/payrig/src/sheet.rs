@@ -13,7 +13,7 @@ use heard::Heard;
 use payrig_bench::Plan;
 use payrig_bench::machine::{Key, Selection};
 use payrig_exam::device::Kind;
-use payrig_exam::{CheckResult, Examination, Grade, Outcome};
+use payrig_exam::{Cause, CheckResult, Examination, Grade, Outcome, because_of_this};
 use payrig_report::{
     Fact, OpenPoint, PriceRow, PriceTray, Sheet, SheetVerdict, read_json, sheet_html, sheet_json,
 };
@@ -372,23 +372,27 @@ fn verdicts(given: &Given) -> Vec<SheetVerdict> {
     saved.chain(recorded).collect()
 }
 
+/// Causes, what to mend first in front, and what could not be told for no such cause.
 fn open(examination: &Examination) -> Vec<OpenPoint> {
-    let of = |outcome: Outcome| {
-        examination
-            .checks
-            .iter()
-            .filter(move |c| c.outcome == outcome)
-    };
-    let point = |check: &CheckResult| OpenPoint {
+    let causes = examination.to_mend();
+    let point = |check: &CheckResult, cause: Option<&Cause>| OpenPoint {
         unit: called(examination),
         outcome: check.outcome.words().to_owned(),
         check: check.id.clone(),
         seen: check.seen.clone(),
         advice: check.advice.clone(),
+        consequences: cause.map_or_else(Vec::new, |c| c.all().map(str::to_owned).collect()),
+        more: cause.and_then(because_of_this),
     };
-    of(Outcome::Fail)
-        .chain(of(Outcome::CannotTell))
-        .map(point)
+    let failed = causes
+        .iter()
+        .filter_map(|cause| Some(point(examination.check(&cause.id)?, Some(cause))));
+    let undecided = examination.checks.iter().filter(|check| {
+        let unexplained = examination.because_of(&check.id).is_none();
+        check.outcome == Outcome::CannotTell && unexplained
+    });
+    failed
+        .chain(undecided.map(|check| point(check, None)))
         .collect()
 }
 

@@ -15,8 +15,8 @@ pub use example::example;
 pub use figures::{Figures, figures};
 pub use html::{
     Fact, FillBuys, FillPlan, FillTube, Label, OpenPoint, PriceRow, PriceTray, SHEET_FORMAT,
-    SHEET_VERSION, Setting, Sheet, SheetUnit, SheetVerdict, Shelf, ShelfUnit, fill_html, html,
-    labels_html, sheet_html, sheet_json, shelf_html, write_html,
+    SHEET_VERSION, Setting, Sheet, SheetUnit, SheetVerdict, Shelf, ShelfPoint, ShelfUnit,
+    fill_html, html, labels_html, sheet_html, sheet_json, shelf_html, write_html,
 };
 pub use json::{FORMAT, VERSION, read_json, write_json};
 pub use junit::write_junit;

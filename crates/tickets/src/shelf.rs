@@ -1,7 +1,7 @@
 //! What is on the shelf: the newest ticket of every unit, what it falls short in and what to do about it.
 
 use super::{Day, Row, Store, StoreError, same_kind};
-use payrig_exam::{Grade, Outcome};
+use payrig_exam::{Grade, Outcome, because_of_this};
 use payrig_units::words;
 
 /// Which units are meant; the default means all.
@@ -30,6 +30,10 @@ pub struct Failed {
     pub seen: String,
     /// What to do about it.
     pub advice: String,
+    /// The check that it fails because of; `None` for a cause.
+    pub because_of: Option<String>,
+    /// What a cause has for consequences, in words: "2 more checks fail because of this".
+    pub more: Option<String>,
 }
 
 /// A unit on the shelf.
@@ -41,7 +45,7 @@ pub struct Shelved {
     pub visits: usize,
     /// Its grade; `None` where its examination cannot be read.
     pub grade: Option<Grade>,
-    /// What failed, in the order of the examination.
+    /// What failed, what to mend first in front, each cause with its consequences behind it.
     pub failed: Vec<Failed>,
     /// What else is to be known: that checks were undecided, that it cannot be read.
     pub remark: Option<String>,
@@ -109,16 +113,27 @@ pub fn shelf(store: &Store, filter: &ShelfFilter) -> Result<Vec<Shelved>, StoreE
                 if open > 0 {
                     unit.remark = Some(format!("{} undecided", words::count(open, "check")));
                 }
-                let failed = examination.checks.into_iter();
-                let failed = failed.filter(|c| c.outcome == Outcome::Fail);
-                unit.failed = failed
-                    .map(|check| Failed {
-                        id: check.id,
-                        title: check.title,
-                        seen: check.seen,
-                        advice: check.advice,
-                    })
-                    .collect();
+                for cause in examination.to_mend() {
+                    let more = because_of_this(&cause);
+                    let own = [(&cause.id, None, more)];
+                    let because = |id| (id, Some(cause.id.clone()), None);
+                    let consequences = cause.consequences.iter().map(because);
+                    for (id, because_of, more) in own.into_iter().chain(consequences) {
+                        let Some(check) =
+                            examination.check(id).filter(|c| c.outcome == Outcome::Fail)
+                        else {
+                            continue;
+                        };
+                        unit.failed.push(Failed {
+                            id: check.id.clone(),
+                            title: check.title.clone(),
+                            seen: check.seen.clone(),
+                            advice: check.advice.clone(),
+                            because_of,
+                            more,
+                        });
+                    }
+                }
             }
             Err(StoreError::Damaged { why, .. }) => {
                 unit.remark = Some(format!("its examination cannot be read: {why}"));

@@ -597,9 +597,25 @@ fn the_shelf_has_the_newest_of_every_unit_with_what_to_do() {
         .filter(|c| c.outcome == Outcome::Fail)
         .collect();
     assert_eq!(units[0].failed.len(), failed.len());
-    for (unit, check) in units[0].failed.iter().zip(&failed) {
-        assert_eq!((&unit.id, &unit.advice), (&check.id, &check.advice));
+    for check in &failed {
+        let unit = units[0].failed.iter().find(|f| f.id == check.id).unwrap();
+        assert_eq!(unit.advice, check.advice);
     }
+    // What to mend first is in front, and what fails because of another stands behind it.
+    let order: Vec<(&str, Option<&str>)> = units[0]
+        .failed
+        .iter()
+        .map(|f| (&*f.id, f.because_of.as_deref()))
+        .collect();
+    let cause = "answers-within-5-ms";
+    assert_eq!(
+        order,
+        [
+            ("tube-1-pays", None),
+            (cause, None),
+            ("answers-within-4-ms", Some(cause))
+        ]
+    );
     assert!(units[4].failed.is_empty());
 }
 

@@ -10,7 +10,7 @@ use crate::{Exit, Failure, Format};
 use clap::{Args, ValueEnum};
 use payrig_exam::Grade;
 use payrig_exam::device::Kind;
-use payrig_report::{Label, Shelf, ShelfUnit, labels_html, shelf_html};
+use payrig_report::{Label, Shelf, ShelfPoint, ShelfUnit, labels_html, shelf_html};
 use payrig_tickets::{Day, Row, ShelfFilter, Shelved, Site, Store, StoreError, shelf};
 use payrig_units::words;
 use serde_json::json;
@@ -142,7 +142,13 @@ fn on_page(unit: &Shelved) -> ShelfUnit {
         customer: row.customer().to_owned(),
         visits: unit.visits,
         failed: failed
-            .map(|f| [f.id.clone(), f.seen.clone(), f.advice.clone()])
+            .filter(|f| f.because_of.is_none())
+            .map(|f| ShelfPoint {
+                check: f.id.clone(),
+                seen: f.seen.clone(),
+                advice: f.advice.clone(),
+                more: f.more.clone(),
+            })
             .collect(),
         remarks: remarks(unit),
     }
@@ -152,7 +158,10 @@ fn as_json(unit: &Shelved) -> serde_json::Value {
     let row = &unit.row;
     let failed = unit.failed.iter();
     let failed = failed
-        .map(|f| json!({"id": f.id, "title": f.title, "seen": f.seen, "advice": f.advice}))
+        .map(|f| {
+            json!({"id": f.id, "title": f.title, "seen": f.seen, "advice": f.advice,
+                   "because_of": f.because_of})
+        })
         .collect::<Vec<_>>();
     json!({
         "type": "unit", "ticket": row.id, "kind": row.kind, "name": row.name, "maker": row.maker,
@@ -197,8 +206,11 @@ fn write_text(units: &[Shelved]) -> io::Result<()> {
                 .iter()
                 .try_for_each(|line| writeln!(out, "{line}"))
         };
-        for failed in &unit.failed {
+        for failed in unit.failed.iter().filter(|f| f.because_of.is_none()) {
             wrapped("  - ", &format!("{}: {}", failed.id, failed.seen))?;
+            if let Some(more) = &failed.more {
+                wrapped("    ", more)?;
+            }
             if !failed.advice.is_empty() {
                 wrapped("    > ", &failed.advice)?;
             }

@@ -18,7 +18,7 @@ pub use sheet::{
     Fact, OpenPoint, PriceRow, PriceTray, SHEET_FORMAT, SHEET_VERSION, Setting, Sheet, SheetUnit,
     SheetVerdict, sheet_html, sheet_json,
 };
-pub use shelf::{Shelf, ShelfUnit, shelf_html};
+pub use shelf::{Shelf, ShelfPoint, ShelfUnit, shelf_html};
 
 use crate::ReportError;
 use crate::words::{EMULATED, OUTCOMES, identity, plain};

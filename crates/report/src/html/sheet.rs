@@ -112,6 +112,11 @@ pub struct OpenPoint {
     pub seen: String,
     /// What to do.
     pub advice: String,
+    /// Checks that fail because of it.
+    pub consequences: Vec<String>,
+    /// The same in words; `None` where there are none.
+    #[serde(skip)]
+    pub more: Option<String>,
 }
 
 /// The hand-over sheet.
@@ -283,6 +288,7 @@ fn open(sheet: &Sheet) -> Markup {
                 li {
                     span.box {} " " b { (plain(&point.unit)) } ", " code { (plain(&point.check)) } " "
                     (plain(&point.outcome)) ": " (plain(&point.seen))
+                    @if let Some(more) = &point.more { p.soft { (plain(more)) } }
                     @if !point.advice.is_empty() { p.advice { (plain(&point.advice)) } }
                 }
             }

@@ -28,10 +28,23 @@ pub struct ShelfUnit {
     pub customer: String,
     /// How many tickets it has.
     pub visits: usize,
-    /// What failed: the check, what was seen, what to do.
-    pub failed: Vec<[String; 3]>,
+    /// What failed, without what fails because of it.
+    pub failed: Vec<ShelfPoint>,
     /// What else is to be known of it.
     pub remarks: Vec<String>,
+}
+
+/// A failed check of a unit on the shelf.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ShelfPoint {
+    /// The check.
+    pub check: String,
+    /// What was seen.
+    pub seen: String,
+    /// What to do; may be empty.
+    pub advice: String,
+    /// What fails because of it, in words.
+    pub more: Option<String>,
 }
 
 /// What is on the shelf.
@@ -69,10 +82,11 @@ fn one(unit: &ShelfUnit) -> Markup {
                 @if unit.failed.is_empty() { p.soft { "no check failed" } }
                 @else {
                     ol {
-                        @for [check, seen, advice] in &unit.failed {
+                        @for point in &unit.failed {
                             li {
-                                span.box {} " " code { (plain(check)) } " " (plain(seen))
-                                @if !advice.is_empty() { p.advice { (plain(advice)) } }
+                                span.box {} " " code { (plain(&point.check)) } " " (plain(&point.seen))
+                                @if let Some(more) = &point.more { p.soft { (plain(more)) } }
+                                @if !point.advice.is_empty() { p.advice { (plain(&point.advice)) } }
                             }
                         }
                     }
