@@ -6,35 +6,9 @@
 //! contradicted so explains nothing but itself. Where two need each other, what was seen decides
 //! ([`Seen::matter_of`](crate::Seen::matter_of)), and else what explains more.
 
-use crate::check::Weight;
-use crate::result::{CheckResult, Outcome};
-use serde::{Deserialize, Serialize};
+use crate::result::{Cause, CheckResult, Outcome, Weight};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
-
-/// A cause, with what fails because of it.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Cause {
-    /// The check that is about it.
-    pub id: String,
-    /// Checks that fail because of it, in their order.
-    pub consequences: Vec<String>,
-    /// Checks that cannot tell because of it, in their order.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub undecided: Vec<String>,
-    /// The worst of what it and its consequences mean.
-    pub weight: Weight,
-}
-
-impl Cause {
-    /// All checks that fail or cannot tell because of it.
-    pub fn all(&self) -> impl Iterator<Item = &str> {
-        self.consequences
-            .iter()
-            .chain(&self.undecided)
-            .map(String::as_str)
-    }
-}
 
 /// How one check hangs on another.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -4,29 +4,12 @@
 use crate::advice;
 use crate::result::{CheckResult, Outcome};
 use payrig_units::Micros;
-use serde::{Deserialize, Serialize};
 
+pub use crate::result::Weight;
 pub(crate) use crate::seen::{Run, Seen, Timed};
 
 /// Where a check comes from when no standard asks for it.
 pub const COMMON_PRACTICE: &str = "common practice, no source";
-
-/// What a failed check means for the verdict; the gravest first.
-#[derive(
-    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
-)]
-pub enum Weight {
-    /// Money or goods are lost or gained: not fit.
-    #[serde(rename = "money")]
-    Money,
-    /// Another rule of the standard, or of sense: not fit.
-    #[default]
-    #[serde(rename = "limit")]
-    Rule,
-    /// A recommendation or a margin: fit, with a remark.
-    #[serde(rename = "margin")]
-    Advice,
-}
 
 /// A check on a bench of type `B`, set up from a `S`.
 #[derive(Debug)]

@@ -1,8 +1,6 @@
 //! The verdict on a subject: its grade, and the reasons for it.
 
-use crate::causes::Cause;
-use crate::check::Weight;
-use crate::result::{CheckResult, Grade, Outcome};
+use crate::result::{Cause, CheckResult, Grade, Outcome, Weight};
 use crate::skip::Skip;
 use payrig_units::words;
 

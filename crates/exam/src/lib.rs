@@ -19,12 +19,12 @@ mod selection;
 mod skip;
 mod stop;
 
-pub use causes::{Cause, Relation, Tie};
+pub use causes::{Relation, Tie};
 pub use check::{COMMON_PRACTICE, Check, Quirk, Weight};
 pub use evidence::Evidence;
 pub use grade::because_of_this;
 pub use recorder::Recorder;
-pub use result::{CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject};
+pub use result::{Cause, CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject};
 pub use seen::{Run, Seen};
 pub use selection::Selection;
 pub use skip::Skip;

@@ -2,14 +2,53 @@
 
 pub use crate::outcome::Outcome;
 
-use crate::causes::Cause;
-use crate::check::Weight;
 use crate::person::SeenBy;
 use crate::skip::Skip;
 use payrig_pulse::{Profile, Window};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money};
 use payrig_wire::Finding;
 use serde::{Deserialize, Serialize};
+
+/// What a failed check means for the verdict; the gravest first.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+)]
+pub enum Weight {
+    /// Money or goods are lost or gained: not fit.
+    #[serde(rename = "money")]
+    Money,
+    /// Another rule of the standard, or of sense: not fit.
+    #[default]
+    #[serde(rename = "limit")]
+    Rule,
+    /// A recommendation or a margin: fit, with a remark.
+    #[serde(rename = "margin")]
+    Advice,
+}
+
+/// A cause, with what fails because of it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Cause {
+    /// The check that is about it.
+    pub id: String,
+    /// Checks that fail because of it, in their order.
+    pub consequences: Vec<String>,
+    /// Checks that cannot tell because of it, in their order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub undecided: Vec<String>,
+    /// The worst of what it and its consequences mean.
+    pub weight: Weight,
+}
+
+impl Cause {
+    /// All checks that fail or cannot tell because of it.
+    pub fn all(&self) -> impl Iterator<Item = &str> {
+        self.consequences
+            .iter()
+            .chain(&self.undecided)
+            .map(String::as_str)
+    }
+}
 
 /// One check as it came out.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

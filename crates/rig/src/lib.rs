@@ -96,7 +96,15 @@ pub fn parse(file: &Path, text: &str) -> Result<Plan, RigError> {
     read(&Fields::new(source, "a rig", span, root.get_ref()))
 }
 
+/// What a rig may have at its top.
+const PARTS: [&str; 6] = ["bench", "machine", "link", "board", "device", "script"];
+
 fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
+    // First of all: who writes [[devices]] is not told that there is no device.
+    for part in PARTS {
+        root.get(part);
+    }
+    root.finish()?;
     let bench = root.table("bench", "[bench]")?;
     let bench = root.need("bench", "a table with at least `name`", bench)?;
     let name = bench.name("name")?;
@@ -192,7 +200,6 @@ fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
         script: Vec::new(),
     };
     plan.script = read_script(&root.tables("script", "[[script]]")?, &Scene::of(&plan))?;
-    root.finish()?;
     Ok(plan)
 }
 

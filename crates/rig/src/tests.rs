@@ -24,6 +24,10 @@ fn what_is_missing_is_named() {
         ("[bench]\n", "[bench] needs `name`"),
         ("[bench]\nname = \"x\"\n", "at least one [[device]]"),
         (
+            "[bench]\nname = \"x\"\n[[devices]]\nkind = \"changer\"\n",
+            "3: a rig has no key `devices`\n  did you mean `device`?",
+        ),
+        (
             "[bench]\nname = \"x\"\njitter = \"1 ms\"\n",
             "more than 500 us",
         ),
