@@ -1,6 +1,6 @@
 //! `payrig new`.
 
-use payrig_tests::cli::payrig;
+use payrig_tests::cli::{payrig, payrig_in};
 use std::path::Path;
 
 const ANSWERS: &str = "name = \"Harbour Loop 17\"\ncoins = \"changer\"\nbills = \"pulses\"\n\
@@ -46,6 +46,30 @@ fn answers_in_a_file_become_a_rig_that_runs_and_nothing_is_replaced() {
     let from = std::fs::read_to_string(path("from.toml")).unwrap();
     assert!(from.contains("# as it said itself"), "{from}");
     assert!(from.contains("from 1.35 to 2.75"), "{from}");
+}
+
+/// The capture is a program's that shares no code with ours; what is in it is in its `expect.json`.
+#[test]
+fn a_logic_capture_fills_in_what_the_devices_said() {
+    let captures = concat!(env!("CARGO_MANIFEST_DIR"), "/../../captures/");
+    for name in ["clean-1.vcd", "clean-1.csv"] {
+        let folder = tempfile::tempdir().unwrap();
+        let rig = folder.path().join("from.toml").display().to_string();
+        let from = payrig(&["new", &rig, "--from", &format!("{captures}{name}")]);
+        assert_eq!(from.code, 0, "{}", from.err);
+        let text = std::fs::read_to_string(&rig).unwrap();
+        for said in [
+            "serial 000000000041",
+            "{ value = \"0.25\", count = 25, capacity = 80 },",
+            "bills = [\"1.00\", \"5.00\", \"10.00\", \"20.00\"]   # as it said itself",
+            "level = 2 ",
+            "from 0.50 to 3.00",
+        ] {
+            assert!(text.contains(said), "{name}: {said}: {text}");
+        }
+        let ran = payrig_in(folder.path(), &["run", "from.toml"]);
+        assert_eq!(ran.code, 0, "{name}: {}", ran.out);
+    }
 }
 
 #[test]
