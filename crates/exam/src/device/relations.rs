@@ -17,11 +17,18 @@ pub const RELATIONS: &[Relation] = &[
         Suffers,
         &[
             "mode-bit-on-last",
+            "mode-bit-on-no-other",
             "checksum-right",
             "answers-after-bus-reset",
         ],
         &[],
     ),
+    row(
+        Suffers,
+        &["busy-until-paid"],
+        &["tube-counts-honest", "pays-from-each-tube"],
+    ),
+    row(Suffers, &["disabled-said"], &["stacker-full-told"]),
     row(Suffers, &["mode-bit-on-last"], &["checksum-right"]),
     row(
         Suffers,
