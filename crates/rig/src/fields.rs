@@ -351,6 +351,27 @@ impl<'a> Fields<'a> {
     }
 }
 
+/// Reads the table that a text in TOML is; `title` is what errors call it.
+pub(crate) fn in_toml<T>(
+    file: &Path,
+    text: &str,
+    title: &str,
+    read: impl FnOnce(&Fields<'_>) -> Result<T, RigError>,
+) -> Result<T, RigError> {
+    let breaks: Vec<usize> = text.match_indices('\n').map(|(at, _)| at).collect();
+    let source = Text {
+        file,
+        text,
+        breaks: &breaks,
+    };
+    let root = DeTable::parse(text).map_err(|error| {
+        let span = error.span().unwrap_or(0..0);
+        source.error(&span, format!("not TOML: {}", error.message()))
+    })?;
+    let span = root.span();
+    read(&Fields::new(source, title, span, root.get_ref()))
+}
+
 /// What is wrong with a name, as the end of a sentence.
 pub(crate) fn name_fault(name: &str) -> Option<String> {
     let length = name.chars().count();

@@ -19,6 +19,7 @@ mod link;
 mod link_check;
 mod machine;
 mod pulse;
+mod said;
 mod script;
 mod selections;
 mod setting;
@@ -28,9 +29,10 @@ pub use error::{RigError, nearest};
 pub use keys::MOST_SELECTIONS;
 pub use limits::{LONGEST_NAME, LONGEST_NOTES, LONGEST_TEXT, MOST_DEVICES, MOST_STEPS};
 pub use payrig_bench::machine::{About, Key, Keys, Machine, Numbering, Selection, Tray};
+pub use said::{Identity, Said};
 pub use selections::parse_card_price;
 
-use fields::{Fields, Text};
+use fields::Fields;
 use payrig_bench::Plan;
 use payrig_bench::plan::{DevicePlan, Kind};
 use payrig_mdb::CurrencyCode;
@@ -40,7 +42,6 @@ use script::{Scene, read_script};
 use setting::Setting;
 use std::collections::BTreeSet;
 use std::path::Path;
-use toml::de::DeTable;
 
 /// The rig that is built in: a changer, a bill validator with escrow and a cashless device on a
 /// virtual bus, and a board that sells a snack.
@@ -82,18 +83,7 @@ pub fn load(path: &Path) -> Result<Plan, RigError> {
 /// # Errors
 /// As for [`load`].
 pub fn parse(file: &Path, text: &str) -> Result<Plan, RigError> {
-    let breaks: Vec<usize> = text.match_indices('\n').map(|(at, _)| at).collect();
-    let source = Text {
-        file,
-        text,
-        breaks: &breaks,
-    };
-    let root = DeTable::parse(text).map_err(|error| {
-        let span = error.span().unwrap_or(0..0);
-        source.error(&span, format!("not TOML: {}", error.message()))
-    })?;
-    let span = root.span();
-    read(&Fields::new(source, "a rig", span, root.get_ref()))
+    fields::in_toml(file, text, "a rig", read)
 }
 
 /// What a rig may have at its top.

@@ -1,5 +1,6 @@
 //! Board and devices of a rig, each with its settings as they were made and as they were seen.
 
+use super::heard::label;
 use super::{Given, Read};
 use payrig_bench::Plan;
 use payrig_bench::plan::{BridgeWay, DevicePlan, Kind, PulsePlan};
@@ -196,15 +197,19 @@ impl Describing<'_> {
     }
 
     fn unit(&self, subject: &Subject<'_>) -> SheetUnit {
-        let heard = &self.given.heard;
+        let heard = &self.given.heard.said;
         let about = &self.rig.machine.about;
         let (label, settings, in_recording) = match subject.device {
-            None => (about.board.clone(), self.board(), heard.board_id.clone()),
+            None => (
+                about.board.clone(),
+                self.board(),
+                heard.board_id.as_ref().map(label),
+            ),
             Some(device) => {
                 let id = match &device.kind {
-                    Kind::Changer(..) => heard.changer_id.clone(),
-                    Kind::Bill(..) => heard.bill_id.clone(),
-                    Kind::Cashless(_) => heard.reader_id.clone(),
+                    Kind::Changer(..) => heard.changer_id.as_ref().map(label),
+                    Kind::Bill(..) => heard.bill_id.as_ref().map(label),
+                    Kind::Cashless(_) => heard.reader_id.as_ref().map(label),
                     Kind::Pulse(_) | Kind::Bridge(_) => None,
                 };
                 (
@@ -234,7 +239,7 @@ impl Describing<'_> {
         let mut all = Vec::new();
         let policy = |is: bool, text: &str, other: &str| if is { text } else { other }.to_owned();
         if has("cashless device") {
-            let level = self.given.heard.vmc_level.map(|l| l.to_string());
+            let level = self.given.heard.said.vmc_level.map(|l| l.to_string());
             all.push(setting(
                 "level to card readers",
                 board.cashless_level.to_string(),
@@ -266,7 +271,7 @@ impl Describing<'_> {
     }
 
     fn device(&self, subject: &Subject<'_>, device: &DevicePlan) -> Vec<Setting> {
-        let heard = &self.given.heard;
+        let heard = &self.given.heard.said;
         let mut all = Vec::new();
         let own = &device.settings;
         if let Some(switches) = &own.switches {

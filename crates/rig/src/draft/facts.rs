@@ -1,8 +1,9 @@
 //! What devices and a board said of themselves in a recording or a capture, and what was measured.
 
 use super::super::cashless::OPTIONS;
+use crate::said::{Identity, Said};
 use payrig_mdb::changer::{CoinCredit, CoinType};
-use payrig_mdb::{CurrencyCode, Typed, bill, cashless, changer};
+use payrig_mdb::{CurrencyCode, bill, cashless};
 use payrig_pulse::Profile;
 use payrig_units::{Decimals, Micros, Money};
 use payrig_wire::recording::{Entry, Meaning};
@@ -11,25 +12,8 @@ use std::collections::{BTreeMap, BTreeSet};
 /// What is known of the devices of a machine by what passed on its wires.
 #[derive(Clone, Debug, Default)]
 pub struct Facts {
-    /// SETUP of the changer.
-    pub(super) changer: Option<changer::Setup>,
-    pub(super) changer_id: Option<String>,
-    pub(super) changer_features: Option<changer::Features>,
-    /// Coins in each tube, when they were last counted.
-    pub(super) tubes: BTreeMap<u8, u16>,
-    /// SETUP of the bill validator.
-    pub(super) bill: Option<bill::Setup>,
-    pub(super) bill_id: Option<String>,
-    /// Configuration of the card reader.
-    pub(super) reader: Option<cashless::ReaderConfig>,
-    pub(super) reader_id: Option<String>,
-    pub(super) reader_options: cashless::Options,
-    /// Lowest and highest price the board announced, in counts.
-    announced: Option<(u32, Option<u32>)>,
-    /// What cards were asked for, by item, in counts.
-    asked: BTreeMap<u16, u32>,
-    /// Board, as it said who it is.
-    pub(super) board: Option<String>,
+    /// What was said on the bus.
+    pub(super) said: Said,
     /// Pulses on each line.
     pub(super) trains: BTreeMap<String, Measured>,
 }
@@ -88,7 +72,7 @@ impl Facts {
                     if let Meaning::Decoded(decoded) = &block.meaning
                         && let Some(typed) = &decoded.typed
                     {
-                        facts.heard(typed);
+                        facts.said.hear(typed);
                     }
                 }
                 Entry::Train(train) => {
@@ -106,79 +90,22 @@ impl Facts {
     /// True when nothing was said and nothing measured.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.changer.is_none()
-            && self.bill.is_none()
-            && self.reader.is_none()
+        self.said.changer.is_none()
+            && self.said.bill.is_none()
+            && self.said.reader.is_none()
             && self.trains.is_empty()
-            && self.announced.is_none()
-    }
-
-    fn heard(&mut self, typed: &Typed) {
-        match typed {
-            Typed::ChangerResponse(changer::Response::Setup(setup)) => {
-                self.changer = Some(setup.clone());
-            }
-            Typed::ChangerResponse(changer::Response::Identification(id)) => {
-                self.changer_id = Some(label(&id.maker, &id.model, &id.serial, id.version));
-                self.changer_features = Some(id.features);
-            }
-            Typed::ChangerResponse(changer::Response::TubeStatus(status)) => {
-                for n in 0..16 {
-                    if let Some(coin_type) = CoinType::new(n) {
-                        self.tubes
-                            .insert(n, u16::from(status.counts.get(coin_type)));
-                    }
-                }
-            }
-            Typed::BillResponse(bill::Response::Setup(setup)) => self.bill = Some(setup.clone()),
-            Typed::BillResponse(
-                bill::Response::Identification(id)
-                | bill::Response::IdentificationWithOptions(id, _),
-            ) => {
-                let text = label(&id.manufacturer, &id.model, &id.serial, id.version);
-                self.bill_id = Some(text);
-            }
-            Typed::CashlessResponse(
-                cashless::Response::Poll(reports) | cashless::Response::Direct(reports),
-            ) => {
-                for report in reports {
-                    self.reader_said(report);
-                }
-            }
-            Typed::CashlessCommand(command) => match &command.kind {
-                cashless::Kind::SetupPrices(range) => {
-                    self.announced = Some((range.min, range.max));
-                }
-                cashless::Kind::VendRequest(request) if request.item != u16::MAX => {
-                    self.asked.insert(request.item, request.price);
-                }
-                cashless::Kind::RequestId(id) => {
-                    self.board = Some(label(&id.maker, &id.model, &id.serial, id.version));
-                }
-                _ => {}
-            },
-            _ => {}
-        }
-    }
-
-    fn reader_said(&mut self, report: &cashless::Report) {
-        match report {
-            cashless::Report::ReaderConfig(config) => self.reader = Some(*config),
-            cashless::Report::PeripheralId(id) => {
-                let options = id.options.unwrap_or_default();
-                self.reader_options = options;
-                let id = &id.id;
-                self.reader_id = Some(label(&id.maker, &id.model, &id.serial, id.version));
-            }
-            _ => {}
-        }
+            && self.said.announced.is_none()
     }
 
     /// ISO 4217 number and decimals.
     pub(super) fn currency(&self) -> Option<(u16, Decimals)> {
-        let changer = self.changer.as_ref().map(|c| (c.currency, c.decimals));
-        let bill = self.bill.as_ref().map(|b| (b.currency, b.scaling.decimals));
-        let reader = self.reader.map(|r| (r.currency, r.decimals));
+        let changer = self.said.changer.as_ref().map(|c| (c.currency, c.decimals));
+        let bill = self
+            .said
+            .bill
+            .as_ref()
+            .map(|b| (b.currency, b.scaling.decimals));
+        let reader = self.said.reader.map(|r| (r.currency, r.decimals));
         let iso = |(code, decimals): (CurrencyCode, u8)| {
             let number = code.iso4217().filter(|n| *n > 0)?;
             (decimals < 5).then_some((number, Decimals(decimals)))
@@ -195,29 +122,31 @@ impl Facts {
     }
 
     fn of_reader(&self, count: u32) -> Option<Money> {
-        let scaling = self.reader?.scaling();
+        let scaling = self.said.reader?.scaling();
         Some(Money(scaling.to_minor(count)))
     }
 
     /// Prices as cards were asked for them, by item.
     pub(super) fn asked(&self) -> BTreeMap<u16, Money> {
         let of = |(item, count): (&u16, &u32)| Some((*item, self.of_reader(*count)?));
-        self.asked.iter().filter_map(of).collect()
+        self.said.asked.iter().filter_map(of).collect()
     }
 
     /// Lowest and highest price that the board announced.
     pub(super) fn announced(&self) -> Option<(Money, Option<Money>)> {
-        let (least, most) = self.announced?;
+        let (least, most) = self.said.announced?;
         Some((self.of_reader(least)?, most.and_then(|m| self.of_reader(m))))
     }
 
     /// Optional features the reader offers, by their names in a rig.
     pub(super) fn option_names(&self) -> Vec<&'static str> {
         let level_3 = self
+            .said
             .reader
             .is_some_and(|r| r.level >= cashless::Level::THREE);
-        let offered =
-            |o: &&(&'static str, cashless::Options)| level_3 && self.reader_options.contains(o.1);
+        let offered = |o: &&(&'static str, cashless::Options)| {
+            level_3 && self.said.reader_options.contains(o.1)
+        };
         OPTIONS
             .iter()
             .filter(offered)
@@ -231,10 +160,10 @@ impl Facts {
             "currency" => self
                 .currency()
                 .map(|(number, decimals)| format!("{number} {}", decimals.0)),
-            "board" => self.board.clone(),
-            "coins" => self.changer.as_ref().map(|_| "changer".to_owned()),
+            "board" => self.said.board_id.as_ref().map(label),
+            "coins" => self.said.changer.as_ref().map(|_| "changer".to_owned()),
             "coin-values" => self.coins(),
-            "bills" => match (&self.bill, self.trains.is_empty()) {
+            "bills" => match (&self.said.bill, self.trains.is_empty()) {
                 (Some(_), _) => Some("bus".to_owned()),
                 (None, false) => Some("pulses".to_owned()),
                 (None, true) => None,
@@ -242,18 +171,18 @@ impl Facts {
             "bill-values" => self.bills(),
             "bill-pulses" => {
                 let nearest = self.trains.values().find_map(Measured::nearest)?;
-                self.bill.is_none().then(|| {
+                self.said.bill.is_none().then(|| {
                     let unit = Money(10_i64.pow(u32::from(self.decimals().0)));
                     format!("{} 1 {}", nearest.name, self.show(unit))
                 })
             }
-            "cards" => self.reader.map(|_| "yes".to_owned()),
+            "cards" => self.said.reader.map(|_| "yes".to_owned()),
             _ => None,
         }
     }
 
     fn coins(&self) -> Option<String> {
-        let setup = self.changer.as_ref()?;
+        let setup = self.said.changer.as_ref()?;
         let mut coins = Vec::new();
         for n in 0..16 {
             let Some(coin_type) = CoinType::new(n) else {
@@ -262,7 +191,7 @@ impl Facts {
             let CoinCredit::Worth(value) = setup.credit(coin_type) else {
                 continue;
             };
-            let count = self.tubes.get(&n).copied().unwrap_or(0);
+            let count = self.said.tubes.get(&n).copied().unwrap_or(0);
             coins.push(match setup.routing.contains(coin_type) {
                 // How much room a tube has nobody says on the bus.
                 true => format!("{} {count}/{}", self.show(value), count.max(80)),
@@ -273,7 +202,7 @@ impl Facts {
     }
 
     fn bills(&self) -> Option<String> {
-        let setup = self.bill.as_ref()?;
+        let setup = self.said.bill.as_ref()?;
         let value = |t: u8| match setup.value(t) {
             bill::BillValue::Minor(n) => Some(self.show(Money(n))),
             bill::BillValue::Unused | bill::BillValue::Token => None,
@@ -284,20 +213,13 @@ impl Facts {
 }
 
 /// What a device says of itself, as a line: what is not printable becomes a blank.
-fn label(maker: &[u8], model: &[u8], serial: &[u8], version: [u8; 2]) -> String {
-    let text = |bytes: &[u8]| {
+pub(super) fn label(id: &Identity) -> String {
+    id.line(|bytes| {
         let plain = |b: &u8| match b {
             0x21..=0x7E => char::from(*b),
             _ => ' ',
         };
         let text: String = bytes.iter().map(plain).collect();
         text.split_whitespace().collect::<Vec<_>>().join(" ")
-    };
-    let [high, low] = version;
-    format!(
-        "{} {}, serial {}, version {high:02X}{low:02X}",
-        text(maker),
-        text(model),
-        text(serial)
-    )
+    })
 }

@@ -8,11 +8,11 @@ pub use facts::Facts;
 pub use questions::Question;
 
 use super::error::RigError;
-use super::fields::{Fields, Text};
+use super::fields::{Fields, in_toml};
 use payrig_units::Decimals;
 use std::collections::BTreeMap;
 use std::path::Path;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeValue;
 
 /// A rig in the making.
 #[derive(Clone, Debug, Default)]
@@ -93,18 +93,10 @@ impl Draft {
     /// # Errors
     /// When it is no such file, or an answer cannot be one: with its line.
     pub fn read_answers(&mut self, file: &Path, text: &str) -> Result<(), RigError> {
-        let breaks: Vec<usize> = text.match_indices('\n').map(|(at, _)| at).collect();
-        let source = Text {
-            file,
-            text,
-            breaks: &breaks,
-        };
-        let root = DeTable::parse(text).map_err(|error| {
-            let span = error.span().unwrap_or(0..0);
-            source.error(&span, format!("not TOML: {}", error.message()))
-        })?;
-        let span = root.span();
-        let fields = Fields::new(source, "an answers file", span, root.get_ref());
+        in_toml(file, text, "an answers file", |fields| self.take(fields))
+    }
+
+    fn take(&mut self, fields: &Fields<'_>) -> Result<(), RigError> {
         // In the order of the questions: what an answer may be can depend on those before it.
         for question in questions::QUESTIONS {
             let Some(value) = fields.get(question.id) else {

@@ -1,5 +1,6 @@
 //! The text of a new rig.
 
+use super::facts::label;
 use super::questions::{amounts, coins, prices, pulses};
 use super::{Answer, Draft, From};
 use payrig_controller::CardPrice;
@@ -242,11 +243,15 @@ impl Page<'_> {
         if self.draft.is("coins", "changer") {
             let facts = &self.draft.facts;
             let (said, level) = (
-                facts.changer_id.clone(),
-                facts.changer.as_ref().map(|c| c.level),
+                facts.said.changer_id.as_ref().map(label),
+                facts.said.changer.as_ref().map(|c| c.level),
             );
-            let features = facts.changer_features.filter(|_| level == Some(3));
-            let scaling = facts.changer.as_ref().map(|c| u64::from(c.scaling_factor));
+            let features = facts.said.changer_features.filter(|_| level == Some(3));
+            let scaling = facts
+                .said
+                .changer
+                .as_ref()
+                .map(|c| u64::from(c.scaling_factor));
             let scaling = scaling.filter(|_| answer.from == From::Device);
             self.device("changer", "changer", said.as_ref());
             if let Some(level) = level.filter(|l| (2..=3).contains(l)) {
@@ -314,8 +319,8 @@ impl Page<'_> {
         let shown: Vec<String> = all.iter().map(|m| self.show(*m)).collect();
         let bills = format!("bills = [{}]", shown.join(", "));
         if self.draft.is("bills", "bus") {
-            let setup = self.draft.facts.bill.clone();
-            let said = self.draft.facts.bill_id.clone();
+            let setup = self.draft.facts.said.bill.clone();
+            let said = self.draft.facts.said.bill_id.as_ref().map(label);
             self.device("bill-validator", "bill", said.as_ref());
             let own = setup.as_ref().map(|s| u64::from(s.scaling.factor));
             let own = own.filter(|n| *n > 0 && answer.from == From::Device);
@@ -348,7 +353,7 @@ impl Page<'_> {
         }
         let answer = self.draft.get("cards");
         let facts = &self.draft.facts;
-        let (said, reader) = (facts.reader_id.clone(), facts.reader);
+        let (said, reader) = (facts.said.reader_id.as_ref().map(label), facts.said.reader);
         let options = facts.option_names();
         self.device("cashless", "reader", said.as_ref());
         let Some(reader) = reader else {
