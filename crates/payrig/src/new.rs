@@ -122,7 +122,7 @@ fn write(path: &Path, text: &str, replace: bool) -> Result<(), Failure> {
 
 /// Asks at the terminal until nothing is open.
 fn ask(draft: &mut Draft) -> Result<(), Failure> {
-    let columns = terminal_size::terminal_size().map_or(80, |(width, _)| usize::from(width.0));
+    let columns = crate::report::terminal_width();
     let how = "A new rig. Return takes what stands in brackets, ? leaves it open and marks it, Ctrl-D ends \
                without a file.";
     for line in textwrap::wrap(how, columns) {

@@ -19,7 +19,9 @@ pub(crate) struct AtTerminal {
     from_keys: bool,
     /// Questions so far.
     questions: usize,
-    progress: Option<Progress>,
+    /// The check that is under way.
+    step: Option<Step>,
+    /// The same while it is shown: not beside a question.
     under_way: Arc<Mutex<Option<Step>>>,
 }
 
@@ -99,7 +101,7 @@ impl AtTerminal {
             gone: false,
             from_keys: io::stdin().is_terminal(),
             questions: 0,
-            progress: None,
+            step: None,
             under_way,
         })
     }
@@ -121,7 +123,7 @@ impl AtTerminal {
     /// Which question it is, of how many, and how long it all takes.
     fn place(&self) -> String {
         let number = self.questions;
-        match &self.progress {
+        match self.step.as_ref().map(|step| &step.progress) {
             None => format!("Question {number}"),
             Some(progress) => {
                 let of = progress.questions.max(number);
@@ -146,12 +148,12 @@ impl Person for AtTerminal {
     }
 
     fn begins(&mut self, progress: &Progress) {
-        self.progress = Some(progress.clone());
         let step = Step {
             progress: progress.clone(),
             began: Instant::now(),
         };
         under_way(&step.words());
+        self.step = Some(step.clone());
         self.show(Some(step));
     }
 
@@ -178,11 +180,8 @@ impl Person for AtTerminal {
             },
         };
         self.asked = None;
-        if let Some(progress) = self.progress.clone() {
-            // It goes on.
-            let began = Instant::now();
-            self.show(Some(Step { progress, began }));
-        }
+        // It goes on.
+        self.show(self.step.clone());
         Some(reply)
     }
 }
@@ -263,7 +262,7 @@ mod tests {
             gone: false,
             from_keys: true,
             questions,
-            progress: Some(progress.clone()),
+            step: Some(step.clone()),
             under_way: Arc::default(),
         };
         assert_eq!(
@@ -279,6 +278,23 @@ mod tests {
     /// Keys typed ahead are thrown away before a question; lines of a script are its answers.
     #[test]
     fn what_is_typed_before_a_question_is_no_answer_to_it() {
+        let check = payrig_exam::person::Expected {
+            id: "cut-in-payout",
+            title: "a title",
+            questions: 1,
+            time: Micros::secs(24),
+        };
+        let step = Step {
+            progress: Progress {
+                number: 1,
+                of: 1,
+                check,
+                asked: 0,
+                questions: 1,
+                left: Micros::secs(24),
+            },
+            began: Instant::now(),
+        };
         for from_keys in [true, false] {
             let (keys, lines) = channel();
             let mut person = AtTerminal {
@@ -287,7 +303,7 @@ mod tests {
                 gone: false,
                 from_keys,
                 questions: 0,
-                progress: None,
+                step: Some(step.clone()),
                 under_way: Arc::default(),
             };
             keys.send("q".to_owned()).unwrap();
@@ -300,6 +316,9 @@ mod tests {
             if from_keys {
                 keys.send(String::new()).unwrap();
                 assert_eq!(person.answer(Micros::ZERO), Some(Reply::Done));
+                // The check goes on from where it was.
+                let shown = person.under_way.lock().unwrap().clone();
+                assert_eq!(shown.map(|s| s.began), Some(step.began));
             }
         }
     }
