@@ -602,8 +602,13 @@ impl Kit {
     /// Less than the cheap selection costs on a card.
     #[must_use]
     pub fn low_balance(&self) -> i64 {
+        self.two_counts().as_minor()
+    }
+
+    /// Two counts of the reader, less where the cheap selection costs no more than that.
+    fn two_counts(&self) -> Money {
         let price = self.card_price().as_minor();
-        (2 * self.scale).min((price - self.scale).max(0))
+        Money((2 * self.scale).min((price - self.scale).max(0)))
     }
 
     /// An amount in the counts of the reader.
@@ -685,8 +690,7 @@ impl Kit {
     /// What a reader takes off that approves less.
     #[must_use]
     pub fn discount(&self) -> Money {
-        let price = self.card_price().as_minor();
-        Money((2 * self.scale).min((price - self.scale).max(0)))
+        self.two_counts()
     }
 
     /// A pulse that is too short for the acceptor's profile.
