@@ -1,7 +1,8 @@
 //! Peripheral addresses (MDB/ICP 4.3, section 2.3).
 
+use crate::prelude::*;
+use core::fmt;
 use serde::{Deserialize, Serialize};
-use std::fmt;
 
 /// The upper five bits of an address byte: who is spoken to. Kept as the byte with its lower three
 /// bits zero (08H for the changer).

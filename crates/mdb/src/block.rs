@@ -1,7 +1,8 @@
 //! Blocks: data bytes with their CHK, at most 36 bytes (MDB/ICP 4.3, section 2.2).
 
+use crate::prelude::*;
 use crate::{ACK, NAK, RET, Word};
-use std::fmt;
+use core::fmt;
 
 /// The most bytes a block may have, CHK included (section 2.2).
 pub const MAX_BLOCK: usize = 36;

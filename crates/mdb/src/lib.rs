@@ -11,6 +11,12 @@
 //!   commands of sections 8 to 11.
 //! - [`Dialogue`] follows a conversation and says what each block means.
 
+#![no_std]
+
+extern crate alloc;
+#[cfg(test)]
+extern crate std;
+
 mod address;
 pub mod bill;
 mod block;
@@ -22,6 +28,7 @@ mod length;
 mod money;
 pub mod other;
 mod parse;
+mod prelude;
 mod word;
 
 pub use address::{Address, Role};

@@ -1,6 +1,6 @@
 //! Scaled money and currency codes as they travel in SETUP/STATUS data.
 
-use std::fmt;
+use core::fmt;
 
 /// A device's scaling factor and decimal places (sections 5.3, 6.3, 7.4.2).
 ///
@@ -63,7 +63,7 @@ impl fmt::Display for ScalingError {
     }
 }
 
-impl std::error::Error for ScalingError {}
+impl core::error::Error for ScalingError {}
 
 /// Country / currency code: two BCD bytes (sections 5.3, 6.3, 7.4.2, Appendix 1).
 ///
@@ -91,10 +91,15 @@ impl CurrencyCode {
             .map(|n| n - 1000)
     }
 
-    /// The three letters of a current ISO 4217 code ("USD" for 1840).
+    /// The three letters of a current ISO 4217 code ("USD" for 1840). Without the feature
+    /// `currency-letters` they are not known for any.
     #[must_use]
     pub fn letters(self) -> Option<&'static str> {
-        iso_currency::Currency::from_numeric(self.iso4217()?).map(|currency| currency.code())
+        #[cfg(feature = "currency-letters")]
+        let letters = iso_currency::Currency::from_numeric(self.iso4217()?).map(|c| c.code());
+        #[cfg(not(feature = "currency-letters"))]
+        let letters = None;
+        letters
     }
 
     /// The telephone code, where this is one.
@@ -134,6 +139,7 @@ impl fmt::Debug for CurrencyCode {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::prelude::*;
 
     #[test]
     fn a_price_that_scaling_cannot_express_is_an_error_that_names_it() {

@@ -1,7 +1,7 @@
 //! The nine bits that travel between start and stop bit (MDB/ICP 4.3, section 2.1).
 
+use core::fmt;
 use serde::{Deserialize, Serialize};
-use std::fmt;
 
 /// ACK: acknowledgment, checksum correct (section 2.2, response codes).
 pub const ACK: u8 = 0x00;

@@ -6,10 +6,11 @@
 //! what it gives to another, so the sum over all places is constant (zero, before the opening
 //! fill is taken from [`Place::Supply`]).
 
+use crate::prelude::*;
 use crate::{Micros, Money};
+use alloc::collections::BTreeMap;
+use core::fmt;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
-use std::fmt;
 
 /// A named place money can be in.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -142,7 +143,7 @@ impl fmt::Display for LedgerError {
     }
 }
 
-impl std::error::Error for LedgerError {}
+impl core::error::Error for LedgerError {}
 
 /// Balances of all places and the movements that led to them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

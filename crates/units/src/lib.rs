@@ -3,9 +3,16 @@
 //! Nothing here reads a clock or a file. Times are integer microseconds ([`Micros`]), money is
 //! integer minor units ([`Money`]); neither is ever a float.
 
+#![no_std]
+
+extern crate alloc;
+#[cfg(test)]
+extern crate std;
+
 mod ledger;
 mod micros;
 mod money;
+mod prelude;
 mod visible;
 pub mod words;
 

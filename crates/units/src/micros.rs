@@ -1,8 +1,9 @@
 //! Integer microseconds: a point on a bench's time line, or a length of time.
 
+use crate::prelude::*;
+use core::fmt;
+use core::ops::{Add, AddAssign, Mul, Sub};
 use serde::{Deserialize, Serialize};
-use std::fmt;
-use std::ops::{Add, AddAssign, Mul, Sub};
 
 /// Microseconds, as a point in time since the start of a bench or as a length of time.
 ///

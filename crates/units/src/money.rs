@@ -1,9 +1,10 @@
 //! Money in integer minor units (cents, pence, ...). How many decimals a minor unit has is only a
 //! matter of display ([`Decimals`], [`Amount`]).
 
+use crate::prelude::*;
+use core::fmt;
+use core::ops::Neg;
 use serde::{Deserialize, Serialize};
-use std::fmt;
-use std::ops::Neg;
 
 /// An amount of money in minor units of the bench's currency (cents for dollars). May be negative
 /// (a debt, a refund). Arithmetic is checked: see [`Money::checked_add`].
@@ -104,7 +105,7 @@ impl Money {
             return Err(bad("more decimals than the currency has"));
         }
         let mut padded = format!("{whole}{fraction}");
-        padded.extend(std::iter::repeat_n(
+        padded.extend(core::iter::repeat_n(
             '0',
             usize::from(decimals.0) - fraction.len(),
         ));
@@ -126,7 +127,7 @@ impl fmt::Debug for Money {
     }
 }
 
-impl std::iter::Sum for Money {
+impl core::iter::Sum for Money {
     fn sum<I: Iterator<Item = Self>>(iter: I) -> Self {
         iter.fold(Self::ZERO, Self::saturating_add)
     }
@@ -184,7 +185,7 @@ impl fmt::Display for ParseMoneyError {
     }
 }
 
-impl std::error::Error for ParseMoneyError {}
+impl core::error::Error for ParseMoneyError {}
 
 #[cfg(test)]
 mod tests {

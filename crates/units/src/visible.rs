@@ -1,8 +1,9 @@
 //! Text from outside (a wire, a capture, a rig, somebody's recording) on its way to a terminal or a
 //! page: whatever would act instead of being read is written out. The one place that does so.
 
-use std::borrow::Cow;
-use std::fmt;
+use crate::prelude::*;
+use alloc::borrow::Cow;
+use core::fmt;
 
 /// True for a character that acts on a terminal, turns the direction of what follows, or cannot be
 /// seen: controls (C0, DEL, C1), separators of lines and paragraphs, marks and overrides of

@@ -1,5 +1,7 @@
 //! Numbers of things in plain words.
 
+use crate::prelude::*;
+
 /// So many of a thing: "1 coin", "3 coins", "0 entries", "2 pieces of advice". `one` is the word for
 /// a single one; its plural is the regular one.
 #[must_use]

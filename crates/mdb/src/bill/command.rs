@@ -2,8 +2,9 @@
 
 use super::{BillTypes, EscrowStatus, Options, RecyclerUse};
 use crate::ftl::Message;
+use crate::prelude::*;
 use crate::{Address, Block, MAX_BLOCK, ParseError, Reader};
-use std::fmt;
+use core::fmt;
 
 const RESET: u8 = 0x30;
 const SETUP: u8 = 0x31;

@@ -1,7 +1,8 @@
 //! Numbers of bills per type, and payout values (section 6.3, 37H-05H, 37H-08H, 37H-09H).
 
+use crate::prelude::*;
 use crate::{ParseError, Reader};
-use std::fmt;
+use core::fmt;
 
 /// Bytes of a full table: two per bill type (section 6.3, 37H-05H and 37H-08H).
 const FULL: usize = 32;

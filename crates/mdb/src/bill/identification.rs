@@ -1,7 +1,8 @@
 //! Who made the validator and what it can do beyond the basics (section 6.3, 37H-00H and 37H-02H).
 
+use crate::prelude::*;
 use crate::{ParseError, Reader};
-use std::fmt;
+use core::fmt;
 
 /// Optional features of a level 2 validator: bytes Z30-Z33 of its identification, Y1-Y4 of FEATURE
 /// ENABLE (section 6.3, 37H-01H and 37H-02H). Bits 2 to 31 are kept as they are.

@@ -1,6 +1,6 @@
 //! What a validator reports when polled: one byte each, up to 16 in one answer (section 6.3, 33H).
 
-use std::fmt;
+use core::fmt;
 
 /// The most reports one POLL is answered with (section 6.3, 33H).
 pub const MAX_REPORTS: usize = 16;
@@ -279,6 +279,7 @@ impl fmt::Display for Report {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::prelude::*;
 
     #[test]
     fn every_byte_round_trips() {

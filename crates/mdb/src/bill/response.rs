@@ -3,8 +3,9 @@
 use super::{BillCounts, BillTypes, Command, Identification, MAX_REPORTS, Options};
 use super::{PayoutValue, Report, Setup};
 use crate::ftl::Message;
+use crate::prelude::*;
 use crate::{Block, MAX_BLOCK, ParseError, Reader};
-use std::fmt;
+use core::fmt;
 
 /// Bit F of Z1: the stacker is full (section 6.3, 36H).
 const FULL: u16 = 0x8000;

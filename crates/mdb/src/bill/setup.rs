@@ -1,8 +1,9 @@
 //! The answer to SETUP: what a validator is and which bills it takes (section 6.3, 31H).
 
 use super::BillTypes;
+use crate::prelude::*;
 use crate::{CurrencyCode, ParseError, Reader, Scaling};
-use std::fmt;
+use core::fmt;
 
 /// The most bill types there are (section 6.3, Z12-Z27).
 pub(super) const TYPES: usize = 16;

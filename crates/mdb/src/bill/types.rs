@@ -1,6 +1,7 @@
 //! Small values that several commands of section 6.3 share.
 
-use std::fmt;
+use crate::prelude::*;
+use core::fmt;
 
 /// A set of bill types 0 to 15, one bit each, bit 0 being type 0 (section 6.3: SECURITY, BILL
 /// TYPE, RECYCLER SETUP, RECYCLER ENABLE, BILL DISPENSE STATUS).

@@ -4,6 +4,7 @@ use super::{
     CashSale, CouponReply, Identification, Mode, Options, PriceRange, Reason, TimeDate, Unit,
     VendFailure, VendRequest, VendSuccess, VmcConfig, money,
 };
+use crate::prelude::*;
 use crate::{Block, ParseError, Reader};
 
 /// A command: to which device, and what.

@@ -1,6 +1,7 @@
 //! SETUP: what VMC and reader tell each other first (sections 7.4.2, 7.4.3).
 
 use super::{Level, Mode, money};
+use crate::prelude::*;
 use crate::{CurrencyCode, ParseError, Reader, Scaling};
 
 /// SETUP config data: the VMC (7.4.2, Y2-Y5).

@@ -1,6 +1,7 @@
 //! Who is there: the identification both sides exchange (7.4.4 PERIPHERAL ID, 7.4.20).
 
 use super::{Level, Mode, Options};
+use crate::prelude::*;
 use crate::{ParseError, Reader};
 
 /// Maker, serial number, model and software version: 29 bytes in both directions.

@@ -1,6 +1,7 @@
 //! Item options of SELECTION REQUEST (section 7.4.4, Z13-Z16): sugar, cup, strength and so on.
 
-use std::fmt;
+use crate::prelude::*;
+use core::fmt;
 
 /// The bits of the item options; 0 in a field leaves it to the machine.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]

@@ -1,8 +1,8 @@
 //! What decides the form of a message: level, enabled options, size of the VMC's display.
 
 use crate::Address;
-use std::fmt;
-use std::ops::{BitAnd, BitOr};
+use core::fmt;
+use core::ops::{BitAnd, BitOr};
 
 /// Which of the two cashless addresses (section 7.1).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]

@@ -1,6 +1,7 @@
 //! Amounts on the wire: two or four bytes by mode, most significant first (sections 2.4.2, 7.1).
 
 use super::Mode;
+use crate::prelude::*;
 use crate::{ParseError, Reader};
 
 /// An amount; every value counts.

@@ -92,6 +92,7 @@ impl Negotiation {
 mod tests {
     use super::super::{Unit, VmcConfig};
     use super::*;
+    use crate::prelude::*;
 
     fn setup(level: Level) -> Command {
         let config = VmcConfig {

@@ -4,6 +4,7 @@ use super::{
     BeginSession, CouponReport, Level, Mode, Options, PeripheralId, ReaderConfig, SelectionRequest,
     money,
 };
+use crate::prelude::*;
 use crate::{ParseError, Reader};
 
 /// One message of a cashless device, in answer to POLL or straight to a command.

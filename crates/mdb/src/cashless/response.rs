@@ -1,6 +1,7 @@
 //! Blocks of a cashless device: one or more reports (section 7.3.1).
 
 use super::{Command, Kind, Mode, Report};
+use crate::prelude::*;
 use crate::{Block, ParseError, Reader};
 
 /// The most bytes of a block, CHK not included.

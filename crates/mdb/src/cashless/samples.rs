@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::CurrencyCode;
+use crate::prelude::*;
 use proptest::array::{uniform2, uniform3, uniform6, uniform8, uniform10, uniform12};
 use proptest::collection::vec;
 use proptest::option;
@@ -32,7 +33,7 @@ fn currency() -> impl Strategy<Value = Option<CurrencyCode>> {
 fn when<S>(has: bool, strategy: S) -> BoxedStrategy<Option<S::Value>>
 where
     S: Strategy + 'static,
-    S::Value: Clone + std::fmt::Debug + 'static,
+    S::Value: Clone + core::fmt::Debug + 'static,
 {
     if has {
         strategy.prop_map(Some).boxed()

@@ -2,6 +2,7 @@
 
 use super::config::{put_currency, read_currency};
 use super::{Level, Mode, money};
+use crate::prelude::*;
 use crate::{CurrencyCode, ParseError, Reader};
 
 /// The card, phone or account that pays (BEGIN SESSION Z4-Z10).

@@ -4,7 +4,8 @@
 //! money of them.
 
 use super::{BeginSession, Command, Identification, Kind, Report, Response, State, VendSuccess};
-use std::fmt::{self, Display, Formatter};
+use crate::prelude::*;
+use core::fmt::{self, Display, Formatter};
 
 impl Command {
     /// The standard's name, in capitals.

@@ -2,6 +2,7 @@
 
 use super::samples::{fixed_reports, kinds, last_reports, modes};
 use super::*;
+use crate::prelude::*;
 use crate::{Block, CurrencyCode, Length, ParseError};
 use proptest::collection::vec;
 use proptest::prelude::*;

@@ -1,6 +1,7 @@
 //! The date and time of EXPANSION WRITE TIME/DATE (section 7.4.23).
 
-use std::fmt;
+use crate::prelude::*;
+use core::fmt;
 
 /// Ten BCD bytes as they travel; FFH where the VMC does not know an item (7.4.23).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

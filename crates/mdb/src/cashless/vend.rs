@@ -2,8 +2,9 @@
 
 use super::config::{put_currency, read_currency};
 use super::{Mode, Options, money};
+use crate::prelude::*;
 use crate::{CurrencyCode, ParseError, Reader};
-use std::fmt;
+use core::fmt;
 
 /// VEND REQUEST (7.4.5).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

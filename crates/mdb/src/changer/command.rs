@@ -1,8 +1,9 @@
 //! What the VMC says to a changer (sections 5.2 and 5.3).
 
 use super::{CoinType, CoinTypes, DispenseCount, Features};
+use crate::prelude::*;
 use crate::{Address, Block, Length, MAX_BLOCK, ParseError, Reader, ftl};
-use std::fmt;
+use core::fmt;
 
 const RESET: u8 = 0x08;
 const SETUP: u8 = 0x09;

@@ -1,6 +1,6 @@
 //! Extended diagnostic codes (section 5.3, 0FH 05H, tables on pages 5-15 and 5-16).
 
-use std::fmt;
+use core::fmt;
 
 /// A main code and a sub-code of SEND DIAGNOSTIC STATUS.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -107,6 +107,7 @@ impl fmt::Debug for DiagnosticCode {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::prelude::*;
 
     /// Section 5.3: 7 states, 4 general errors, 10 + 5 + 2 + 1 + 4 module errors.
     #[test]

@@ -1,7 +1,7 @@
 //! Optional features: offered in IDENTIFICATION, switched on by FEATURE ENABLE (section 5.3).
 
-use std::fmt;
-use std::ops::BitAnd;
+use core::fmt;
+use core::ops::BitAnd;
 
 /// 32 feature bits, bit 0 being the last bit sent (section 5.3, 0FH 00H, Z30-Z33).
 #[derive(Clone, Copy, Default, PartialEq, Eq, Hash)]
@@ -80,6 +80,7 @@ impl fmt::Debug for Features {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::prelude::*;
 
     #[test]
     fn features_read_as_words() {

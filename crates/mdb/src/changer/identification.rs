@@ -1,8 +1,9 @@
 //! IDENTIFICATION of a level 3 changer (section 5.3, 0FH 00H).
 
 use super::Features;
+use crate::prelude::*;
 use crate::{ParseError, Reader};
-use std::fmt;
+use core::fmt;
 
 /// Who made the changer, which one it is, and what it offers.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -2,7 +2,7 @@
 
 use super::CoinType;
 use crate::{ParseError, Reader};
-use std::fmt;
+use core::fmt;
 
 /// One byte for each of the first 0 to 16 coin types. What was not sent is remembered as not sent,
 /// so that a block can be emitted again as it was.
@@ -93,6 +93,7 @@ impl fmt::Debug for PerType {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::prelude::*;
 
     #[test]
     fn what_was_not_sent_is_zero_but_known_as_not_sent() {

@@ -1,6 +1,7 @@
 //! Properties every changer message must have, whatever the bytes.
 
 use super::*;
+use crate::prelude::*;
 use crate::{Address, Length, ftl};
 use proptest::prelude::*;
 

@@ -1,8 +1,9 @@
 //! Changer activity: what a POLL answer reports (section 5.3, 0BH).
 
 use super::{CoinType, MAX_ACTIVITY, ManualCount, SlugCount};
+use crate::prelude::*;
 use crate::{ParseError, Reader};
-use std::fmt;
+use core::fmt;
 
 /// Where a deposited coin went (section 5.3, POLL, bits yy).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

@@ -3,8 +3,9 @@
 use super::{
     Command, DiagnosticCode, Identification, MAX_ACTIVITY, PerType, Report, Setup, TubeStatus,
 };
+use crate::prelude::*;
 use crate::{Block, ParseError, Reader, ftl};
-use std::fmt;
+use core::fmt;
 
 /// Data of a changer.
 #[derive(Clone, Debug, PartialEq, Eq)]

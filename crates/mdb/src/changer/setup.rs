@@ -1,9 +1,10 @@
 //! SETUP, the changer's configuration (section 5.3, 09H; STATUS in versions 1.0 and 2.0).
 
 use super::{CoinType, CoinTypes, PerType};
+use crate::prelude::*;
 use crate::{CurrencyCode, ParseError, Reader, Scaling};
+use core::fmt;
 use payrig_units::Money;
-use std::fmt;
 
 /// The credit byte of a vend token (section 5.3, SETUP, Z8-Z23).
 pub const TOKEN: u8 = 0xFF;

@@ -1,6 +1,7 @@
 //! Real bytes of all changer messages.
 
 use super::*;
+use crate::prelude::*;
 use crate::{Address, CurrencyCode, Length, ParseError, ftl};
 use payrig_units::Money;
 

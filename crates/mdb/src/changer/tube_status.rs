@@ -1,8 +1,9 @@
 //! TUBE STATUS: full tubes and coins known to be in them (section 5.3, 0AH).
 
 use super::{CoinType, CoinTypes, PerType};
+use crate::prelude::*;
 use crate::{ParseError, Reader};
-use std::fmt;
+use core::fmt;
 
 /// Which tubes are full, and how many coins are surely in each.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -1,6 +1,6 @@
 //! Coin types, sets of them, and small counts that cannot be too large for their bits.
 
-use std::fmt;
+use core::fmt;
 
 /// A count from 0 to `MAX`, as wide as its field in the standard.
 #[derive(Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -169,6 +169,7 @@ impl fmt::Debug for CoinTypes {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::prelude::*;
 
     #[test]
     fn counts_stay_within_their_bits() {

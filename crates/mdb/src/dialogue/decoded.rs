@@ -2,8 +2,9 @@
 
 use crate::cashless::{Mode, Options};
 use crate::ftl::Message;
+use crate::prelude::*;
 use crate::{Address, BlockError, ParseError, bill, cashless, changer, other};
-use std::fmt;
+use core::fmt;
 
 /// What a transmission means.
 #[derive(Clone, Debug, PartialEq, Eq)]

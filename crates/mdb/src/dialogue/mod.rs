@@ -17,7 +17,7 @@ use crate::{
     Address, Block, Length, MasterFrame, ParseError, PeripheralFrame, Role, bill, cashless,
     changer, other,
 };
-use std::collections::BTreeMap;
+use alloc::collections::BTreeMap;
 
 /// A command that was sent, as far as it could be read.
 #[derive(Clone, Debug)]

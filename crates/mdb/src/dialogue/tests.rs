@@ -1,4 +1,5 @@
 use super::*;
+use crate::prelude::*;
 use crate::{ACK, NAK, RET};
 use proptest::prelude::*;
 

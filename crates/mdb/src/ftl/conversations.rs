@@ -3,6 +3,7 @@
 
 use super::*;
 use crate::Address;
+use crate::prelude::*;
 use proptest::prelude::*;
 
 const VMC: Address = Address::VMC;

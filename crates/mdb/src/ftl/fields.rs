@@ -1,6 +1,6 @@
 //! Fields of the file transport layer's messages (MDB/ICP 4.3, section 2.6.4).
 
-use std::fmt;
+use core::fmt;
 
 /// Data bytes in one SEND BLOCK, at most.
 pub(super) const MAX_DATA: usize = 31;

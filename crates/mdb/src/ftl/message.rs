@@ -2,7 +2,7 @@
 
 use super::fields::{Chunk, Control, FileId, MAX_DATA};
 use crate::{Address, Block, Length, ParseError, Reader};
-use std::fmt;
+use core::fmt;
 
 /// Command number of EXPANSION, which carries the sub-commands.
 const EXPANSION: u8 = 7;

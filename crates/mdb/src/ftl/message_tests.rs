@@ -1,4 +1,5 @@
 use super::*;
+use crate::prelude::*;
 use proptest::prelude::*;
 
 const BILL: Address = Address::BILL_VALIDATOR;

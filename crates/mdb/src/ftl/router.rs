@@ -6,7 +6,7 @@
 
 use super::{ATTEMPTS, Message, RETRY_NEVER};
 use crate::Address;
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use alloc::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// What became of a message that a peripheral sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -3,6 +3,7 @@
 
 use super::{Control, FileId, Message, Outcome, RETRY_NEVER, RETRY_UNSUPPORTED, TooLong, Transfer};
 use crate::Address;
+use crate::prelude::*;
 
 /// A file that came whole.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -312,7 +313,7 @@ impl Station {
 
     /// True once, when a file has come whose sender wants a reset afterwards (2.6.4, b0).
     pub fn wants_reset(&mut self) -> bool {
-        std::mem::take(&mut self.wants_reset)
+        core::mem::take(&mut self.wants_reset)
     }
 
     /// What was said last was acknowledged.

@@ -7,6 +7,7 @@
 
 use super::{ATTEMPTS, Chunk, Control, FileId, MAX_BLOCKS, Message, RETRY_NEVER};
 use crate::Address;
+use crate::prelude::*;
 
 /// How a transfer ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -4,7 +4,7 @@ use super::known::Known;
 use super::{age, gateway, hopper, satellite};
 use crate::ftl::{self, Message};
 use crate::{Address, Block, Length, ParseError, Role};
-use std::fmt;
+use core::fmt;
 
 /// Names for commands that no section defines, by their number (the lower three bits).
 const NUMBERED: [&str; 8] = [
@@ -255,6 +255,7 @@ fn raw(f: &mut fmt::Formatter<'_>, name: &str, bytes: Option<&[u8]>) -> fmt::Res
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::prelude::*;
     use proptest::prelude::*;
 
     /// Command codes and lengths (CHK included), with the section that gives them.
