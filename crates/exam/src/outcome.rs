@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 /// How a check ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Outcome {
     /// What must be seen was seen.
     #[serde(rename = "pass")]

@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 #[derive(
     Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
 )]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub enum Weight {
     /// Money or goods are lost or gained: not fit.
     #[serde(rename = "money")]
@@ -28,6 +29,11 @@ pub enum Weight {
 
 /// A cause, with what fails because of it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Cause {
     /// The check that is about it.
     pub id: String,
@@ -52,6 +58,11 @@ impl Cause {
 
 /// One check as it came out.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct CheckResult {
     /// Its name in kebab-case: `answers-within-5-ms`.
     pub id: String,
@@ -122,6 +133,11 @@ impl CheckResult {
 
 /// What was examined.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Subject {
     /// "board", "changer", "bill validator", "cashless device", "pulse acceptor".
     pub kind: String,
@@ -139,6 +155,7 @@ pub struct Subject {
 
 /// The verdict on a device off the shelf.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Grade {
     /// Use it.
@@ -170,6 +187,11 @@ impl Grade {
 
 /// A measured interval, for histograms.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Interval {
     /// What was measured: "answer time", "pause between bytes", "polling interval of the changer".
     pub what: String,
@@ -218,6 +240,11 @@ pub const EMULATED: &str = "virtual bus";
 
 /// A whole examination.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Examination {
     /// What was examined.
     pub subject: Subject,

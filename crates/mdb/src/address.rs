@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 /// The upper five bits of an address byte: who is spoken to. Kept as the byte with its lower three
 /// bits zero (08H for the changer).
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(transparent)]
 pub struct Address(u8);
 

@@ -15,6 +15,11 @@ pub const NAK: u8 = 0xFF;
 /// From the master, a set mode bit marks an address byte. From a peripheral, it marks the last
 /// byte of a transmission (section 2.1).
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Word {
     /// The data bits.
     pub byte: u8,

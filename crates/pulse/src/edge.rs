@@ -6,6 +6,11 @@ use std::fmt;
 
 /// A level change on a pulse line.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Edge {
     /// When.
     pub at: Micros,
@@ -18,6 +23,7 @@ pub struct Edge {
 /// Open-collector outputs (transistor or relay to ground, pull-up on the board) rest high and are
 /// active low; that is by far the commonest (common practice, no source).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Level {
     /// Near ground.

@@ -7,6 +7,7 @@ use std::fmt;
 
 /// How much a finding weighs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
     /// Worth knowing: nothing is proved to be wrong.
@@ -17,6 +18,7 @@ pub enum Severity {
 
 /// What is breached.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum PulseRule {
     /// A pulse is shorter or longer than its profile allows.
@@ -86,6 +88,11 @@ impl fmt::Display for PulseRule {
 
 /// Something wrong, or worth knowing, about a line or a train on it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct PulseFinding {
     /// How much it weighs.
     pub severity: Severity,

@@ -12,6 +12,11 @@ pub const INHIBIT_LINE: &str = "inhibit";
 
 /// A credit line of its own for one coin.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 #[serde(deny_unknown_fields)]
 pub struct CoinLine {
     /// Name of the line.
@@ -22,6 +27,11 @@ pub struct CoinLine {
 
 /// A pulse width that stands for a value.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct WidthValue {
     /// Nominal width.
     pub on: Micros,
@@ -31,6 +41,11 @@ pub struct WidthValue {
 
 /// How money is coded in pulses.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Coding {
     /// A number of pulses per unit of money, on the line [`CREDIT_LINE`]: four pulses per dollar
@@ -49,6 +64,7 @@ pub enum Coding {
 
 /// What an inhibit wire signals while its driver has no power.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Unpowered {
     /// It is wired to fail safe: a resistor at the acceptor brings the line to its inhibiting
@@ -67,6 +83,11 @@ impl Unpowered {
 
 /// The wire that holds the acceptor off.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Inhibit {
     /// Name of the line.
     pub line: String,
@@ -127,6 +148,11 @@ pub struct Profile {
 ///
 /// [`ProfileConfig`]: crate::ProfileConfig
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct ProfileRecord {
     name: String,
     active: Level,

@@ -6,6 +6,11 @@ use serde::{Deserialize, Serialize};
 /// Statistics of a set of times. Integer arithmetic throughout: the mean and the deviation are
 /// rounded to the nearest and down to whole microseconds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Stats {
     /// How many.
     pub count: u64,

@@ -6,6 +6,7 @@ use std::fmt;
 
 /// What a measurement says about a limit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// Inside, whatever the link's uncertainty.
@@ -28,6 +29,11 @@ impl fmt::Display for Verdict {
 
 /// A range of allowed times, both ends included.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Window {
     /// Shortest allowed.
     pub min: Micros,
@@ -70,6 +76,11 @@ impl fmt::Display for Window {
 
 /// Allowed deviation from a nominal time: a share of it, but never less than a fixed time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Tolerance {
     /// Share of the nominal time in percent, either way. Range 0 to 50.
     pub percent: u32,

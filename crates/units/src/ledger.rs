@@ -14,6 +14,11 @@ use serde::{Deserialize, Serialize};
 
 /// A named place money can be in.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Place {
     /// Where the opening coins and cards come from; its balance is minus all that was filled.
@@ -101,6 +106,11 @@ impl fmt::Display for Place {
 
 /// Money moving from one place to another, as a device or the board reports it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Movement {
     /// Where it was.
     pub from: Place,
@@ -114,6 +124,11 @@ pub struct Movement {
 
 /// A movement as booked: when, and because of what on the wire.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct LedgerEntry {
     /// When it was booked.
     pub at: Micros,

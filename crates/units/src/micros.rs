@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 /// Range: 0 to `u64::MAX` (over 580,000 years). Arithmetic saturates at both ends: it never
 /// panics and never wraps, so a subtraction that would be negative gives [`Micros::ZERO`].
 #[derive(Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(transparent)]
 pub struct Micros(pub u64);
 

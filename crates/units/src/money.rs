@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 /// An amount of money in minor units of the bench's currency (cents for dollars). May be negative
 /// (a debt, a refund). Arithmetic is checked: see [`Money::checked_add`].
 #[derive(Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(transparent)]
 pub struct Money(pub i64);
 
@@ -135,8 +136,13 @@ impl core::iter::Sum for Money {
 
 /// How many decimal places one major unit has: 2 for dollars and euros, 0 for yen. Range 0 to 9.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(transparent)]
-pub struct Decimals(pub u8);
+pub struct Decimals(
+    /// The count of places.
+    #[cfg_attr(feature = "schema", schemars(range(min = 0, max = 9)))]
+    pub u8,
+);
 
 impl Default for Decimals {
     fn default() -> Self {

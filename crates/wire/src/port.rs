@@ -8,6 +8,7 @@ use std::str::FromStr;
 
 /// A line a port can drive.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum OutLine {
     /// Request to send.
@@ -30,6 +31,7 @@ impl fmt::Display for OutLine {
 
 /// A line a port can watch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum InLine {
     /// Clear to send.
@@ -55,6 +57,7 @@ impl fmt::Display for InLine {
 
 /// The two codings by name.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum WordCoding {
     /// What a Linux terminal in PARMRK mode with space parity delivers for a nine-bit bus.

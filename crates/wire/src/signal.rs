@@ -12,6 +12,7 @@ pub const WORD_TIME: Micros = Micros(1_146);
 
 /// Which side of the bus speaks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Source {
     /// The VMC, on the master transmit line.

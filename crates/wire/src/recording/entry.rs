@@ -12,6 +12,11 @@ fn is_zero(time: &Micros) -> bool {
 
 /// A line of a recording after the first.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 #[serde(tag = "type", rename_all = "lowercase")]
 pub enum Entry {
     /// A block on the bus.
@@ -150,6 +155,7 @@ pub enum Entry {
     },
     /// A line of a type this version does not know, kept as it was.
     #[serde(untagged)]
+    #[cfg_attr(feature = "schema", schemars(skip))]
     Unknown(Value),
 }
 

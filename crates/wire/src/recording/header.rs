@@ -22,6 +22,11 @@ pub const VERSION: u32 = 1;
 /// assert!(header.live);
 /// ```
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Header {
     /// [`SCHEMA`].
     pub schema: String,
@@ -123,6 +128,11 @@ impl Header {
 /// nobody; the rest is somebody else's. Where all is simulated this is empty: devices and
 /// board are then what is looked at.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Ours {
     /// Our side of the board's bus.
     #[serde(default, skip_serializing_if = "Option::is_none")]

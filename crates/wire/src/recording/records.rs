@@ -213,6 +213,11 @@ impl BlockRecord {
 
 /// Money that moved: a [`LedgerEntry`] with its times in microseconds by name.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct MovementRecord {
     /// When it was booked.
     pub at_us: Micros,
@@ -259,6 +264,7 @@ impl From<&MovementRecord> for LedgerEntry {
 
 /// What a line of a pulse device is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum LineRole {
     /// Credit pulses, from the device.
@@ -273,6 +279,11 @@ pub enum LineRole {
 
 /// A line of a pulse device, as it is when the recording begins.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct LineRecord {
     /// When.
     pub at_us: Micros,
@@ -297,6 +308,11 @@ pub struct LineRecord {
 
 /// A group of pulses on a credit line.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct TrainRecord {
     /// Name of the line.
     pub line: String,
@@ -327,6 +343,101 @@ impl TrainRecord {
             gaps_us: train.gaps(),
             profile: profile.to_owned(),
             text: None,
+        }
+    }
+}
+
+#[cfg(feature = "schema")]
+mod schema {
+    use super::BlockRecord;
+    use crate::Source;
+    use payrig_units::Micros;
+    use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+    use std::borrow::Cow;
+
+    /// A block as it is written.
+    #[derive(JsonSchema)]
+    #[schemars(deny_unknown_fields)]
+    #[allow(dead_code, reason = "it is written by hand; this is its shape")]
+    struct Written {
+        /// Who sent it.
+        source: Source,
+        /// Start-bit edge of the first word.
+        start_us: Micros,
+        /// End of the last stop bit.
+        end_us: Micros,
+        /// The bytes, CHK included, each as two hex digits.
+        bytes: Vec<Byte>,
+        /// The mode bit of each byte.
+        modes: Vec<Bit>,
+        /// Start of each word.
+        #[schemars(skip_serializing_if = "Vec::is_empty")]
+        starts_us: Vec<Micros>,
+        /// End of each word, where one does not last 1146 us.
+        #[schemars(skip_serializing_if = "Vec::is_empty")]
+        ends_us: Vec<Micros>,
+        /// How far these times may be off, either way (the largest of the words').
+        uncertainty_us: Micros,
+        /// The same of each word, where they are not all alike.
+        #[schemars(skip_serializing_if = "Vec::is_empty")]
+        uncertainties_us: Vec<Micros>,
+        /// Who is spoken to, or answers.
+        #[schemars(skip_serializing_if = "str::is_empty")]
+        device: String,
+        /// Name of the command or response in the standard's terms.
+        #[schemars(skip_serializing_if = "str::is_empty")]
+        name: String,
+        /// What it means, in words.
+        #[schemars(skip_serializing_if = "str::is_empty")]
+        text: String,
+        /// The bus it is on, where that is not the board's own: the name of the bridge in between.
+        #[schemars(skip_serializing_if = "str::is_empty")]
+        bus: String,
+    }
+
+    struct Byte;
+
+    impl JsonSchema for Byte {
+        fn inline_schema() -> bool {
+            true
+        }
+
+        fn schema_name() -> Cow<'static, str> {
+            "Byte".into()
+        }
+
+        fn json_schema(_: &mut SchemaGenerator) -> Schema {
+            json_schema!({"type": "string", "pattern": "^[0-9A-F]{2}$"})
+        }
+    }
+
+    struct Bit;
+
+    impl JsonSchema for Bit {
+        fn inline_schema() -> bool {
+            true
+        }
+
+        fn schema_name() -> Cow<'static, str> {
+            "Bit".into()
+        }
+
+        fn json_schema(_: &mut SchemaGenerator) -> Schema {
+            json_schema!({"type": "integer", "enum": [0, 1]})
+        }
+    }
+
+    impl JsonSchema for BlockRecord {
+        fn schema_name() -> Cow<'static, str> {
+            "BlockRecord".into()
+        }
+
+        fn schema_id() -> Cow<'static, str> {
+            concat!(module_path!(), "::BlockRecord").into()
+        }
+
+        fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+            Written::json_schema(generator)
         }
     }
 }

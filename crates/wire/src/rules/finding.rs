@@ -8,6 +8,7 @@ use std::fmt;
 
 /// What a measured time says about a limit, given how far the measurement may be off.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Certainty {
     /// Within the limit, whatever the uncertainty.
@@ -46,6 +47,11 @@ impl Certainty {
 
 /// Something found: a breach of a limit, or advice.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Finding {
     /// Limit or advice.
     pub severity: Severity,

@@ -300,6 +300,44 @@ macro_rules! as_text {
 
 as_text!(RuleName Origin Party);
 
+#[cfg(feature = "schema")]
+mod schema {
+    use super::{Origin, Party, RuleName};
+    use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+    use std::borrow::Cow;
+
+    macro_rules! text_schema {
+        ($($name:ident: $what:literal, $($example:literal),+;)*) => {$(
+            impl JsonSchema for $name {
+                fn schema_name() -> Cow<'static, str> {
+                    stringify!($name).into()
+                }
+
+                fn schema_id() -> Cow<'static, str> {
+                    concat!(module_path!(), "::", stringify!($name)).into()
+                }
+
+                fn json_schema(_: &mut SchemaGenerator) -> Schema {
+                    json_schema!({
+                        "type": "string",
+                        "description": $what,
+                        "examples": [$($example),+],
+                    })
+                }
+            }
+        )*};
+    }
+
+    text_schema! {
+        RuleName: "Which rule a finding is about. Later versions may know more.",
+            "inter-byte", "pulse-width", "money", "script";
+        Origin: "Where a rule comes from: a section of MDB/ICP 4.3, or what else says so; empty where nothing does.",
+            "3.2", "common practice, no source", "the ledger", "the rig", "about this tool";
+        Party: "Who is at fault, or who is concerned: a side of the bus, a device by its name there, a line by its own.",
+            "master", "peripheral", "changer", "coin credit";
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -7,5 +7,7 @@
 mod known_captures;
 mod recordings;
 mod rules;
+#[cfg(feature = "schema")]
+mod schema;
 mod second_opinion;
 mod verdicts;
