@@ -13,6 +13,8 @@ mod ledger;
 mod micros;
 mod money;
 mod prelude;
+#[cfg(feature = "schema")]
+pub mod schema;
 mod visible;
 pub mod words;
 
