@@ -47,11 +47,11 @@ def the_map(text):
     rows, problems = {}, []
     for line in section.splitlines():
         cells = [cell.strip() for cell in line.strip("|").split("|")]
-        crate = re.fullmatch(r"`([a-z]+)`", cells[0])
+        crate = re.fullmatch(r"`([a-z-]+)`", cells[0])
         if crate is None or len(cells) != 4:
             continue
         name, above = package(crate.group(1)), set(rows)
-        named = {package(folder) for folder in re.findall(r"`([a-z]+)`", cells[2])}
+        named = {package(folder) for folder in re.findall(r"`([a-z-]+)`", cells[2])}
         if cells[2].startswith("all above"):
             uses = above - named
         elif cells[2] == "nothing" or named:
