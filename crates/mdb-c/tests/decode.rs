@@ -1,5 +1,7 @@
 //! `decode.c`, compiled with the header and linked with the library, as a project in C would.
 
+#![allow(clippy::unwrap_used, reason = "a test may panic")]
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 

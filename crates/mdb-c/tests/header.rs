@@ -1,5 +1,7 @@
 //! The header is what the library is: made from it, and held to it.
 
+#![allow(clippy::unwrap_used, reason = "a test may panic")]
+
 use std::path::Path;
 
 /// To make it anew: PAYRIG_MAKE_HEADER=1 cargo test -p payrig-mdb-c --test header
