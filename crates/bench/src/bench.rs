@@ -454,6 +454,9 @@ impl Bench {
                 let bus = self.bus_of(action.device.as_deref())?;
                 return self.inject(bus, action.fault);
             }
+            Action::EndFaults { device, address } => {
+                return self.end_faults(device.as_deref(), *address);
+            }
             Action::Power { device, on } => return self.begin_power(device.as_deref(), *on),
             _ => {}
         }
@@ -540,6 +543,21 @@ impl Bench {
             Some(bus) => bus.inject(fault),
             None => Err(Refusal::Link("there is no such bus")),
         }
+    }
+
+    /// Takes faults away that are still to strike: of the bus of a device, or of all.
+    fn end_faults(
+        &mut self,
+        device: Option<&str>,
+        address: Option<Address>,
+    ) -> Result<(), Refusal> {
+        let only = device.map(|device| self.bus_of(Some(device))).transpose()?;
+        for (index, bus) in self.buses.iter_mut().enumerate() {
+            if only.is_none_or(|only| only == BusId(index)) {
+                bus.end_faults(address);
+            }
+        }
+        Ok(())
     }
 
     /// Says something on a bus in the place of a side, for checks that speak themselves. Returns when

@@ -3,6 +3,7 @@
 use crate::fault::{Fault, FaultInjector};
 use crate::node::Refusal;
 use crate::virtual_bus::{Heard, VirtualBus};
+use payrig_mdb::Address;
 use payrig_units::Micros;
 use payrig_wire::analysis::Analyst;
 use payrig_wire::recording::Entry;
@@ -216,6 +217,11 @@ impl Bus {
         }
         self.faults.add(fault);
         Ok(())
+    }
+
+    /// Takes faults away: those in exchanges with this address, all for none.
+    pub(crate) fn end_faults(&mut self, address: Option<Address>) {
+        self.faults.end(address);
     }
 
     /// Sends something of one side. Returns when it ends, as far as that is known yet.

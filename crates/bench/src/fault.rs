@@ -164,6 +164,14 @@ impl FaultInjector {
         self.faults.push(fault);
     }
 
+    /// Takes faults away: those in exchanges with this address only, all of them for none.
+    pub fn end(&mut self, address: Option<Address>) {
+        match address {
+            Some(address) => self.faults.retain(|f| f.address != Some(address)),
+            None => self.faults.clear(),
+        }
+    }
+
     /// Passes a transmission through the faults.
     pub fn pass(&mut self, from: Source, mut sent: Transmission) -> Injected {
         let Transmission::Words { words, .. } = &sent else {
@@ -293,5 +301,32 @@ mod tests {
         });
         let deaf = injector.pass(Source::Master, command(0x0B));
         assert!(deaf.sent.is_some() && !deaf.heard);
+    }
+
+    #[test]
+    fn faults_that_are_ended_strike_no_more() {
+        let poll_of = |address| Fault {
+            address,
+            skip: 0,
+            count: 9,
+            ..fault(FaultKind::Lose)
+        };
+        let mut injector = FaultInjector::default();
+        let lost = |injector: &mut FaultInjector, byte| {
+            injector.pass(Source::Master, command(byte)).sent.is_none()
+        };
+        injector.add(poll_of(Some(Address::CHANGER)));
+        injector.add(poll_of(Some(Address::CASHLESS_1)));
+        assert!(lost(&mut injector, 0x0B) && lost(&mut injector, 0x12));
+        injector.end(Some(Address::CHANGER));
+        assert!(!lost(&mut injector, 0x0B) && lost(&mut injector, 0x12));
+        injector.add(poll_of(None));
+        injector.end(Some(Address::CHANGER));
+        assert!(
+            lost(&mut injector, 0x0B),
+            "one for every address is not the changer's alone"
+        );
+        injector.end(None);
+        assert!(!lost(&mut injector, 0x0B) && !lost(&mut injector, 0x12));
     }
 }

@@ -301,6 +301,12 @@ fn read_action(fields: &Fields<'_>, scene: &Scene<'_>, name: &str) -> Result<Act
             }
         }
         "fault" => Action::Fault(read_fault(fields, scene)?),
+        "end-faults" => {
+            let device = fields.string("device")?;
+            let named = device.as_deref().and_then(|name| scene.named(name));
+            let address = named.and_then(DevicePlan::own_address);
+            Action::EndFaults { device, address }
+        }
         _ => return read_other(fields, scene, name),
     })
 }

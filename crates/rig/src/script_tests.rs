@@ -30,6 +30,7 @@ const ACTIONS: &[(&str, Of, &str)] = &[
     ("bus-reset", Of::Board, ""),
     ("service", Of::Board, "on = true"),
     ("fault", Of::Bench, "kind = \"lose\"\nfrom = \"board\""),
+    ("end-faults", Of::Bench, ""),
     ("jam", Of::Device, ""),
     ("clear-jam", Of::Device, ""),
     ("break", Of::Device, "part = \"motor\""),

@@ -17,6 +17,7 @@ pub use step::{Step, StepKind};
 
 use crate::Fault;
 use crate::machine::Keys;
+use payrig_mdb::Address;
 use payrig_units::{Decimals, Micros, Money};
 
 /// A coin or bill that is put in.
@@ -125,6 +126,14 @@ pub enum Action {
     BusReset,
     /// Something goes wrong on the wire.
     Fault(FaultAction),
+    /// Nothing goes wrong on the wire any more: faults that have not struck, or not often enough, are
+    /// taken away.
+    EndFaults {
+        /// The device whose bus they are on; all buses for none.
+        device: Option<String>,
+        /// Only in exchanges with this address; all for none.
+        address: Option<Address>,
+    },
 }
 
 /// A fault, and the bus it is on.
@@ -139,7 +148,7 @@ pub struct FaultAction {
 
 impl Action {
     /// The names of those that are not of one kind of device or of the machine only.
-    const OWN: [&'static str; 13] = [
+    const OWN: [&'static str; 14] = [
         "insert-coin",
         "insert-bill",
         "present-card",
@@ -153,6 +162,7 @@ impl Action {
         "bus-reset",
         "service",
         "fault",
+        "end-faults",
     ];
 
     /// The names of all of them.
@@ -234,6 +244,11 @@ impl Action {
             }
             Self::BusReset => "the board resets the bus".to_owned(),
             Self::Silent { device, time } => format!("{device}: silent for {time}"),
+            Self::EndFaults {
+                device: Some(device),
+                ..
+            } => format!("no more faults on the wire of {device}"),
+            Self::EndFaults { device: None, .. } => "no more faults on the wire".to_owned(),
             Self::Fault(FaultAction { device, fault }) => {
                 let wire = match device {
                     Some(device) => format!("the wire of {device}"),

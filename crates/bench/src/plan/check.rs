@@ -95,8 +95,16 @@ impl Checker<'_> {
     }
 
     fn action(&self, action: &Action) -> Result<(), Refusal> {
-        if let Action::Fault(action) = action {
-            return self.fault(action);
+        match action {
+            Action::Fault(action) => return self.fault(action),
+            Action::EndFaults { device, .. } => {
+                let device = device.as_ref().map(|name| self.device(name)).transpose()?;
+                return match device.filter(|device| device.own_address().is_none()) {
+                    Some(device) => Err(Refusal::NotOnABus(device.name.clone())),
+                    None => Ok(()),
+                };
+            }
+            _ => {}
         }
         let Some(name) = action.device() else {
             self.board()?;
@@ -194,7 +202,8 @@ fn can(kind: &Kind, action: &Action) -> bool {
         | Action::JamItem { .. }
         | Action::FreeItem { .. }
         | Action::BusReset
-        | Action::Fault(_) => false,
+        | Action::Fault(_)
+        | Action::EndFaults { .. } => false,
     }
 }
 
