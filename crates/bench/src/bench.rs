@@ -264,6 +264,12 @@ impl Bench {
         }
     }
 
+    /// The bench is driven from outside: its script is left out, and it goes on until it is
+    /// [ended](Self::finish_now).
+    pub fn drive_from_outside(&mut self) {
+        self.script = Script::default();
+    }
+
     /// Lets a bench pass on which nobody was heard at the other end of a link.
     pub fn peer_optional(&mut self) {
         self.peers = Peers::Optional;
@@ -282,6 +288,12 @@ impl Bench {
     #[must_use]
     pub fn ended(&self) -> bool {
         self.ended
+    }
+
+    /// Nothing is under way: no device or board of ours has anything to finish, and no block is open.
+    #[must_use]
+    pub fn is_at_rest(&self) -> bool {
+        self.all_quiet() && !self.buses.iter().any(Bus::is_open)
     }
 
     /// True when something of it is real.
@@ -444,6 +456,24 @@ impl Bench {
         let done = self.begin_act(action);
         tracing::debug!(target: "payrig::action", at = %self.now, ?action, refused = ?done.as_ref().err());
         self.collect();
+        done
+    }
+
+    /// The same, and the log says that it was done.
+    ///
+    /// # Errors
+    /// As [`act`](Self::act); what was refused is not in the log.
+    pub fn act_and_log(&mut self, action: &Action) -> Result<(), Refusal> {
+        let done = self.begin_act(action);
+        if done.is_ok() {
+            self.pending.push(Entry::Act {
+                at_us: self.now,
+                text: action.text_at(self.decimals, &self.keys),
+            });
+        }
+        tracing::debug!(target: "payrig::action", at = %self.now, ?action, refused = ?done.as_ref().err());
+        self.collect();
+        self.publish();
         done
     }
 

@@ -200,6 +200,60 @@ fn trace_event(bus: &BusAt, event: &PortEvent) {
     }
 }
 
+/// Whoever is at a bench while it is driven: gives orders, and sees what happens.
+///
+/// A driver ([`run_attended`], [`crate::pace::run_at_pace`]) asks for orders whenever it waits for something, has
+/// them carried out at the bench time at which they come, and lets the attendant look after every turn.
+pub trait Attendant {
+    /// What is asked for.
+    type Order;
+
+    /// The next order, when there is one. Dropping the future loses none.
+    fn order(&mut self) -> impl Future<Output = Self::Order>;
+
+    /// Carries it out. Everything that was due before it has happened.
+    fn carry_out(&mut self, bench: &mut Bench, order: Self::Order);
+
+    /// Looks at what has happened: takes the events of the bench.
+    ///
+    /// # Errors
+    /// When they cannot be kept; the driver then stops.
+    fn look(&mut self, bench: &mut Bench) -> io::Result<()>;
+}
+
+/// Somebody who may end the bench, giving the reason, and has what happens written.
+struct Onlooker<'a, F, S> {
+    stop: Pin<&'a mut F>,
+    sink: S,
+}
+
+impl<F, S> Attendant for Onlooker<'_, F, S>
+where
+    F: Future<Output = String>,
+    S: FnMut(&Bench, Entry) -> io::Result<()>,
+{
+    type Order = String;
+
+    async fn order(&mut self) -> String {
+        self.stop.as_mut().await
+    }
+
+    fn carry_out(&mut self, bench: &mut Bench, why: String) {
+        tracing::info!(target: "payrig::run", why, "the run is ended");
+        if !bench.ended() {
+            bench.link_note(why);
+            bench.finish_now();
+        }
+    }
+
+    fn look(&mut self, bench: &mut Bench) -> io::Result<()> {
+        let entries: Vec<Entry> = bench.take_entries().collect();
+        entries
+            .into_iter()
+            .try_for_each(|entry| (self.sink)(bench, entry))
+    }
+}
+
 /// Runs a bench over its ports until its script has ended, `limit` has passed, or `stop` is ready
 /// with the reason for the log. Whichever it is, the verdict carries the bench time at which the run ended.
 ///
@@ -210,20 +264,30 @@ pub async fn run_live<P: WordPort>(
     ports: &mut Ports<P>,
     limit: Micros,
     stop: impl Future<Output = String>,
-    mut sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
+    sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
+) -> Result<(), LiveError> {
+    let stop = pin!(stop);
+    run_attended(bench, ports, limit, &mut Onlooker { stop, sink }).await
+}
+
+/// The same with somebody who gives orders and sees what happens, until the bench has ended or `limit` has
+/// passed.
+///
+/// # Errors
+/// As [`run_live`].
+pub async fn run_attended<P: WordPort, A: Attendant>(
+    bench: &mut Bench,
+    ports: &mut Ports<P>,
+    limit: Micros,
+    attendant: &mut A,
 ) -> Result<(), LiveError> {
     tracing::info!(
         target: "payrig::run", buses = ports.buses.len(), lines = ports.lines.len(), %limit,
         "a run by the clock begins"
     );
-    let mut stop = pin!(stop);
     let mut timer = ExactTimer::new()?;
     let clock = ports.clock;
     let mut watch = Watch::new(clock.now());
-    let mut drain = |bench: &mut Bench| -> io::Result<()> {
-        let entries: Vec<Entry> = bench.take_entries().collect();
-        entries.into_iter().try_for_each(|entry| sink(bench, entry))
-    };
     let failed = loop {
         // First what must be on time, then what may take time.
         let mut sent = Ok(());
@@ -233,7 +297,7 @@ pub async fn run_live<P: WordPort>(
         if let Err(error) = sent {
             break error;
         }
-        drain(bench)?;
+        attendant.look(bench)?;
         if bench.ended() {
             ports.park(bench).await;
             return Ok(());
@@ -246,13 +310,13 @@ pub async fn run_live<P: WordPort>(
         }
         let due = bench.next_deadline().min(limit);
         let until = Watch::sleep_until(asleep, due);
-        let (mut came, mut waited, mut stopped) = (None, Ok(()), None);
+        let (mut came, mut waited, mut ordered) = (None, Ok(()), None);
         tokio::select! {
             biased;
             // What has come is older than what is due now.
             heard = ports.receive() => came = Some(heard),
             done = timer.until(clock, until) => waited = done,
-            why = &mut stop => stopped = Some(why),
+            order = attendant.order() => ordered = Some(order),
         }
         waited?;
         let awake = clock.now();
@@ -264,11 +328,10 @@ pub async fn run_live<P: WordPort>(
                 break error;
             }
             bench.advance(clock.now());
-        } else if let Some(why) = stopped {
-            tracing::info!(target: "payrig::run", why, "the run is ended");
-            bench.move_on(clock.now());
-            bench.link_note(why);
-            bench.finish_now();
+        } else if let Some(order) = ordered {
+            bench.advance_before(awake);
+            bench.move_on(awake);
+            attendant.carry_out(bench, order);
         } else if due <= awake {
             // At its own time, however late this comes.
             bench.advance(due);
@@ -278,6 +341,6 @@ pub async fn run_live<P: WordPort>(
     bench.link_note(format!("the link failed: {failed}"));
     bench.finish_now();
     ports.park(bench).await;
-    drain(bench)?;
+    attendant.look(bench)?;
     Err(failed.into())
 }

@@ -15,6 +15,7 @@ mod line;
 mod modem;
 pub mod open;
 mod open_break;
+pub mod pace;
 mod port;
 pub mod ports;
 mod serial;

@@ -17,6 +17,7 @@ mod read;
 mod recording;
 mod report;
 mod run;
+mod serve;
 mod sheet;
 mod style;
 mod summary;
@@ -48,6 +49,8 @@ const EXIT_CODES: &str = "Exit codes: 0 all passed, 1 something under test fell 
 enum Command {
     /// Run a bench: emulated devices, a board, a script.
     Run(run::RunArguments),
+    /// Serve benches over HTTP: opened, acted on, waited for and read from any language.
+    Serve(serve::ServeArguments),
     /// Write a rig for a machine: asks a dozen questions, or reads what its devices said.
     New(new::NewArguments),
     /// Read a logic capture (.vcd, .csv) or a recording, and judge it.
@@ -96,6 +99,7 @@ pub fn main() -> ExitCode {
     };
     let ended = match arguments.command {
         Command::Run(arguments) => run::run(&arguments),
+        Command::Serve(arguments) => serve::serve(&arguments),
         Command::New(arguments) => new::new(&arguments),
         Command::Read(arguments) => read::read(&arguments),
         Command::Examine(arguments) => examine::examine(&arguments),

@@ -59,6 +59,19 @@ impl Role {
 }
 
 impl LinkArguments {
+    /// The same for a bench that is served.
+    pub(crate) fn open(&self, open: &mut payrig_serve::api::Open) {
+        use payrig_serve::{Time, api};
+        open.link.clone_from(&self.link);
+        open.role = self.role.map(|role| match role {
+            Role::Devices => api::Role::Devices,
+            Role::Board => api::Role::Board,
+        });
+        open.coding.clone_from(&self.coding);
+        open.reconnect = self.reconnect.map(|seconds| Time(Micros::secs(seconds)));
+        open.peer_optional = self.peer_optional;
+    }
+
     /// Puts what the command line says in the place of what the rig says.
     pub(crate) fn apply(&self, rig: &mut Plan) -> Result<(), Failure> {
         match self.link.as_deref() {

@@ -15,6 +15,7 @@ use payrig_bench::{Bench, Plan};
 use payrig_link::Clock;
 use payrig_link::drive::Ports;
 use payrig_rig::FIRST_VEND;
+use payrig_serve::api::{Open, Record};
 use payrig_units::{Micros, Visible};
 use payrig_wire::recording::{Entry, Header};
 use std::io::{self, BufWriter, Write};
@@ -54,6 +55,14 @@ pub(crate) struct RunArguments {
     /// What to show: the steps of the script and what displays show, money only, or everything.
     #[arg(long, value_enum, default_value_t)]
     show: Show,
+    /// Be driven by lines of JSON on standard input, answered on standard output, with the verbs of
+    /// `payrig serve`; the bench ends with its input. Its script is left out, and it is recorded with
+    /// --record only.
+    #[arg(long, value_enum, value_name = "stdio", conflicts_with_all = ["format", "all", "show", "limit", "no_record", "overwrite", "probe"])]
+    control: Option<Control>,
+    /// With --control: play the script of the rig as well.
+    #[arg(long, requires = "control")]
+    script: bool,
     /// End the bench after this many seconds of bench time, whatever the script says.
     #[arg(long, value_name = "SECONDS", default_value_t = 3600)]
     limit: u64,
@@ -67,6 +76,13 @@ enum PaceName {
     Real,
 }
 
+/// Who drives a bench.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+enum Control {
+    /// Lines of JSON.
+    Stdio,
+}
+
 /// A rig that was read is possible as it stands; a link from the command line may have changed that.
 fn possible(rig: &Plan) -> Result<(), Failure> {
     let Some((line, why)) = rig.impossible().into_iter().next() else {
@@ -78,7 +94,28 @@ fn possible(rig: &Plan) -> Result<(), Failure> {
     )))
 }
 
+/// The bench as it is opened for who drives it.
+fn opening(arguments: &RunArguments) -> Open {
+    let path = |path: &PathBuf| path.display().to_string();
+    let mut open = Open {
+        rig: arguments.rig.as_ref().map(path),
+        seed: arguments.seed,
+        pace: (arguments.pace == PaceName::Real).then_some(payrig_serve::PaceName::Real),
+        script: arguments.script,
+        record: match &arguments.record {
+            Some(file) => Record::File(path(file)),
+            None => Record::default(),
+        },
+        ..Open::default()
+    };
+    arguments.link.open(&mut open);
+    open
+}
+
 pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
+    if arguments.control == Some(Control::Stdio) {
+        return crate::serve::over_stdio(opening(arguments));
+    }
     let mut rig = match &arguments.rig {
         Some(path) => payrig_rig::load(path),
         None => payrig_rig::parse(Path::new(EMBEDDED), FIRST_VEND),

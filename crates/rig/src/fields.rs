@@ -404,8 +404,9 @@ pub(crate) fn prose_fault(text: &str, most: usize, lines: bool) -> Option<String
     })
 }
 
-/// Reads `"125 ms"`: a whole number and a unit (us, ms, s, min, h).
-pub(crate) fn parse_time(text: &str) -> Option<Micros> {
+/// Reads `"125 ms"`: a whole number and a unit (us, ms, s, min, h). `None` for anything else.
+#[must_use]
+pub fn parse_time(text: &str) -> Option<Micros> {
     let text = text.trim();
     let digits = text.len() - text.trim_start_matches(|c: char| c.is_ascii_digit()).len();
     let (number, unit) = text.split_at_checked(digits)?;

@@ -26,6 +26,7 @@ mod setting;
 
 pub use draft::{Draft, Facts, Question};
 pub use error::{RigError, nearest};
+pub use fields::parse_time;
 pub use keys::MOST_SELECTIONS;
 pub use limits::{LONGEST_NAME, LONGEST_NOTES, LONGEST_TEXT, MOST_DEVICES, MOST_STEPS};
 pub use payrig_bench::machine::{About, Key, Keys, Machine, Numbering, Selection, Tray};
@@ -34,6 +35,7 @@ pub use selections::parse_card_price;
 
 use fields::Fields;
 use payrig_bench::Plan;
+use payrig_bench::action::Step;
 use payrig_bench::plan::{DevicePlan, Kind};
 use payrig_mdb::CurrencyCode;
 use payrig_units::{Decimals, Micros};
@@ -84,6 +86,27 @@ pub fn load(path: &Path) -> Result<Plan, RigError> {
 /// As for [`load`].
 pub fn parse(file: &Path, text: &str) -> Result<Plan, RigError> {
     fields::in_toml(file, text, "a rig", read)
+}
+
+/// Reads one step of a script that comes from somewhere else, for the bench of a plan: the same names,
+/// fields and errors as in `[[script]]`. `fields` is what JSON calls an object; fields that are null are
+/// not there. `origin` is what errors call where it comes from.
+///
+/// # Errors
+/// When it is no step, or one that cannot work on this bench: says which field, what was expected, and
+/// what to do.
+pub fn step<T: serde::Serialize>(plan: &Plan, origin: &str, fields: &T) -> Result<Step, RigError> {
+    let text = toml::to_string(fields).map_err(|error| RigError {
+        file: origin.into(),
+        line: 0,
+        message: format!("is no step: {error}"),
+        hint: Some(
+            "a step is an object, as in {\"do\": \"insert-coin\", \"value\": \"0.25\"}".to_owned(),
+        ),
+    })?;
+    fields::in_toml(Path::new(origin), &text, "a step", |fields| {
+        script::read_one(fields, plan)
+    })
 }
 
 /// What a rig may have at its top.

@@ -178,6 +178,11 @@ pub(crate) fn read_script(tables: &[Fields<'_>], scene: &Scene<'_>) -> Result<Ve
     Ok(script)
 }
 
+/// Reads one step that comes from no rig, for the bench of a plan.
+pub(crate) fn read_one(fields: &Fields<'_>, plan: &Plan) -> Result<Step, RigError> {
+    read_step(fields, &Scene::of(plan))
+}
+
 /// A script has an end.
 fn room(fields: &Fields<'_>, have: usize, more: usize) -> Result<(), RigError> {
     match have.saturating_add(more) > MOST_STEPS {
@@ -201,7 +206,7 @@ fn read_step(fields: &Fields<'_>, scene: &Scene<'_>) -> Result<Step, RigError> {
             (name, StepKind::Expect { what, within })
         }
         _ => {
-            let message = "a [[script]] step has either `do` or `expect`";
+            let message = "a step has either `do` or `expect`";
             let mut error = fields.error(message);
             error.hint = Some(format!(
                 "do: {}; expect: {}",

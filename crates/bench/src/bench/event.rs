@@ -38,6 +38,19 @@ impl Bench {
         self.events.drain(..)
     }
 
+    /// The number that the next event will have.
+    #[must_use]
+    pub fn next_number(&self) -> u64 {
+        self.number
+    }
+
+    /// What is known to have happened and is no event yet: something that happened before it may still
+    /// come to be known.
+    #[must_use]
+    pub fn unsettled(&self) -> &[Entry] {
+        &self.pending
+    }
+
     /// The first event that nobody has taken, without its number.
     pub fn take_entry(&mut self) -> Option<Entry> {
         self.events.pop_front().map(|event| event.what)

@@ -102,8 +102,7 @@ impl Bench {
                 self.wait_for(*within, missed)?
             }
             StepKind::WaitReady { within } => {
-                let ready = (Observation::BoardReady, Observed::Flag(true));
-                let missed = self.differs(ready.0, ready.1);
+                let missed = self.expect_ready();
                 self.wait_for(*within, missed)?
             }
             StepKind::Wait { time } => {
@@ -160,6 +159,22 @@ impl Bench {
             }
             Some(_) => None,
         }
+    }
+
+    /// Looks whether something is as it is expected: what is not, or `None` when all is. A text that was
+    /// [seen](Expectation::Seen) counts once: the next time it has to be seen anew, as in a script.
+    pub fn expect(&mut self, what: &Expectation) -> Option<Missed> {
+        let missed = self.missed(what);
+        if missed.is_none() && matches!(what, Expectation::Seen(_)) {
+            self.script.seen.clear();
+        }
+        missed
+    }
+
+    /// The same for the board: whether everything that is to be set up is.
+    #[must_use]
+    pub fn expect_ready(&self) -> Option<Missed> {
+        self.differs(Observation::BoardReady, Observed::Flag(true))
     }
 
     /// What is not as it is expected; `None` when all is.

@@ -254,6 +254,35 @@ impl Entry {
         self
     }
 
+    /// The types of entries, as JSON has them.
+    #[must_use]
+    pub const fn types() -> &'static [&'static str] {
+        &TYPES
+    }
+
+    /// Its type, as JSON has it; `None` for a line whose type is not known.
+    #[must_use]
+    pub const fn type_name(&self) -> Option<&'static str> {
+        Some(match self {
+            Self::Block(_) => "block",
+            Self::Break { .. } => "break",
+            Self::Garbled { .. } => "garbled",
+            Self::Line(_) => "line",
+            Self::Edge { .. } => "edge",
+            Self::Note { .. } => "note",
+            Self::Movement(_) => "movement",
+            Self::Finding(_) => "finding",
+            Self::Power { .. } => "power",
+            Self::Silent { .. } => "silent",
+            Self::Slept { .. } => "slept",
+            Self::Act { .. } => "act",
+            Self::Step { .. } => "step",
+            Self::Train(_) => "train",
+            Self::Verdict { .. } => "verdict",
+            Self::Unknown(_) => return None,
+        })
+    }
+
     /// Names the bus an entry is from, where that is not the board's own.
     pub fn set_bus(&mut self, bus: &str) {
         match self {
