@@ -105,7 +105,9 @@ pub struct Bench {
     /// Pulse lines that are on ports, and what is outside.
     pub(crate) wiring: Wiring,
     pub(crate) reported_outside: Vec<ReportedOutside>,
-    /// Edges for ports.
+    /// Whoever is at the other end of the link can be asked to do something.
+    pub(crate) asks_outside: bool,
+    /// Edges for ports, and what is done there.
     pub(crate) outbound: VecDeque<Outbound>,
     delivered: Vec<u16>,
     /// What came off the buses, for whoever [listens](Self::listen).
@@ -145,6 +147,7 @@ impl Bench {
             active: false,
             wiring: Wiring::default(),
             reported_outside: Vec::new(),
+            asks_outside: false,
             outbound: VecDeque::new(),
             delivered: Vec::new(),
             overheard: None,
@@ -486,6 +489,10 @@ impl Bench {
             }
             Action::EndFaults { device, address } => {
                 return self.end_faults(device.as_deref(), *address);
+            }
+            _ if self.is_done_outside(action) => {
+                self.outbound.push_back(Outbound::Act(action.clone()));
+                return Ok(());
             }
             Action::Power { device, on } => return self.begin_power(device.as_deref(), *on),
             _ => {}

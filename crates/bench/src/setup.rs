@@ -45,6 +45,7 @@ impl Bench {
         if rig.is_live() {
             bench.set_live();
         }
+        bench.asks_outside = rig.in_lock_step();
         bench.pulses = pulse_lines(rig);
         bench.books = rig.books();
         bench.keys = Keys::of(&rig.machine);

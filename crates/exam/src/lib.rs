@@ -11,6 +11,7 @@ mod grade;
 pub mod link;
 mod outcome;
 mod outside;
+pub mod peer;
 pub mod person;
 mod recorder;
 mod result;

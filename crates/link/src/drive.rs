@@ -85,6 +85,8 @@ impl<P: WordPort> Ports<P> {
                     None => Ok(()),
                 }
             }
+            // Nobody at a port can be asked.
+            Outbound::Act(_) => Ok(()),
         }
     }
 

@@ -94,6 +94,17 @@ pub enum LinkError {
         /// As given.
         port: String,
     },
+    /// The path of one's choosing for a pseudo-terminal cannot be had.
+    #[error("no link to the pseudo-terminal can be put at '{path}': {why}")]
+    LinkAt {
+        /// As given.
+        path: String,
+        /// What the system says, or what is there.
+        why: String,
+    },
+    /// A peer in lock-step failed.
+    #[error(transparent)]
+    Peer(#[from] crate::lockstep::PeerError),
     /// Anything else the system says.
     #[error("port '{port}': {doing} failed: {source}")]
     Io {

@@ -1,5 +1,6 @@
 //! How words and edges travel over real links: a pseudo-terminal, a serial port, modem lines; and
-//! [`drive`], which moves a bench along over them, or with the wall clock alone.
+//! [`drive`], which moves a bench along over them, or with the wall clock alone. In [`lockstep`] a bench and a
+//! program take turns, without a clock.
 //!
 //! Ports know no device. They speak one of the codings of [`coding`] and offer one trait: [`WordPort`] for tokio,
 //! [`BlockingPort`] for a thread of its own, [`ThreadPort`] between the two. Everything that needs
@@ -12,12 +13,14 @@ pub mod drive;
 mod error;
 mod figures;
 mod line;
+pub mod lockstep;
 mod modem;
 pub mod open;
 mod open_break;
 pub mod pace;
 mod port;
 pub mod ports;
+mod pty_link;
 mod serial;
 mod thread;
 mod watch;

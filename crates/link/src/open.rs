@@ -1,6 +1,7 @@
 //! Opening ports: the one place where a link becomes a port, whoever asks for it, and where it is
 //! settled how far the times of a kind of link may be off.
 
+use crate::pty_link::AtPath;
 use crate::{
     BlockingPort, Clock, LOOK_EVERY, LinkError, ModemOptions, ModemPort, PtyOptions, PtyPort,
     SerialLines, SerialOptions, UNMEASURED, lines_again, open_serial,
@@ -8,12 +9,16 @@ use crate::{
 use payrig_units::Micros;
 use payrig_wire::Source;
 use payrig_wire::port::{InLine, WordCoding};
+use std::path::PathBuf;
 
 /// A bus to be opened.
 #[derive(Clone, Debug)]
 pub struct BusToOpen {
     /// The path of a serial port; None for a pseudo-terminal.
     pub port: Option<String>,
+    /// Where a pseudo-terminal is to be found besides: a symbolic link to it is put there, as long as it is
+    /// open.
+    pub at: Option<PathBuf>,
     /// Which side of the bus we play.
     pub ours: Source,
     /// How words travel over a pseudo-terminal.
@@ -47,11 +52,17 @@ impl BusToOpen {
         let uncertainty = self.uncertainty();
         let (ours, clock) = (self.ours, self.clock);
         let port: Box<dyn BlockingPort> = match self.port {
-            None => Box::new(PtyPort::open(PtyOptions {
-                ours,
-                coding: self.coding,
-                clock,
-            })?),
+            None => {
+                let port = Box::new(PtyPort::open(PtyOptions {
+                    ours,
+                    coding: self.coding,
+                    clock,
+                })?);
+                match &self.at {
+                    Some(path) => Box::new(AtPath::new(port, path)?),
+                    None => port,
+                }
+            }
             Some(port) => open_serial(SerialOptions {
                 port,
                 ours,
@@ -113,6 +124,7 @@ mod tests {
     #[test]
     fn one_kind_of_link_has_one_uncertainty() {
         let bus = |port: Option<&str>, measured| BusToOpen {
+            at: None,
             port: port.map(str::to_owned),
             ours: Source::Master,
             coding: WordCoding::Plain,

@@ -20,9 +20,11 @@ use device::DeviceArguments;
 use link::SubjectLink;
 use payrig_bench::Plan;
 use payrig_exam::Selection;
+use payrig_exam::peer::Peer;
 use payrig_exam::person::{Person, Unattended};
 use payrig_rig::RigError;
 use payrig_rig::nearest;
+use payrig_units::Decimals;
 use person::AtTerminal;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
@@ -70,7 +72,7 @@ struct Common {
     short: bool,
     /// Make the emulated subject misbehave in this way, to see what the examination says; --list
     /// --format json names one beside each check.
-    #[arg(long, value_name = "QUIRK", conflicts_with = "link")]
+    #[arg(long, value_name = "QUIRK", conflicts_with_all = ["link", "peer"])]
     quirk: Option<String>,
     /// Write everything that happened as a recording, which `payrig read` reads; its SHA-256 is in
     /// the reports.
@@ -176,6 +178,22 @@ fn answerer(common: &Common) -> Result<Box<dyn Person>, Failure> {
         true => Box::new(Unattended::default()),
         false => Box::new(AtTerminal::at_the_terminal()?),
     })
+}
+
+/// The seed that a peer in lock-step is given: an examination has none of its own.
+const SEED: u64 = 1;
+
+/// Who answers questions about a subject in lock-step: the subject.
+fn at_peer(common: &Common, peer: &Peer, decimals: Decimals) -> Box<dyn Person> {
+    match common.unattended {
+        true => Box::new(Unattended::default()),
+        false => peer.person(decimals),
+    }
+}
+
+/// What reports call the link to a subject in lock-step.
+fn in_lock_step(peer: &Peer) -> String {
+    format!("in lock-step with {}", peer.name())
 }
 
 /// A time of the machine's clock, in RFC 3339.

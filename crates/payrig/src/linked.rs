@@ -2,11 +2,13 @@
 
 use crate::Failure;
 use crate::ending::Ending;
+use crate::ready::{OpenPort, Ready};
 use crate::terminal::say;
 use clap::Args;
 use payrig_bench::plan::{BusLink, DeviceLink, LineLink, Pin, PortName};
 use payrig_bench::{Bench, BusAt, LineLevel, Plan};
 use payrig_link::drive::{LiveError, Ports, run_live};
+use payrig_link::lockstep::PeerAddress;
 use payrig_link::open::{BusToOpen, LinesToOpen};
 use payrig_link::{CAUTIONS, Clock, ModemThread, ThreadPort, WordCoding, probe};
 use payrig_units::Micros;
@@ -14,16 +16,19 @@ use payrig_wire::Source;
 use payrig_wire::recording::Entry;
 use std::collections::BTreeMap;
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
 /// Arguments about the link of the board's bus.
 #[derive(Debug, Args)]
 pub(crate) struct LinkArguments {
-    /// Put the board's bus on a real link, whatever the rig says: `pty` for a pseudo-terminal, the
-    /// path of a serial port, or `virtual`.
-    #[arg(long, value_name = "pty|PORT|virtual")]
+    /// Put the board's bus on a real link, whatever the rig says: `pty` for a pseudo-terminal, `pty:PATH`
+    /// for one that is to be found at a path of your choosing, the path of a serial port, or `virtual`.
+    #[arg(long, value_name = "pty|pty:PATH|PORT|virtual")]
     link: Option<String>,
+    /// Write this file, as JSON, as soon as all ports are open and named.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) ready_file: Option<PathBuf>,
     /// What of the rig is ours on the link: its devices (a board is outside), or the board (real
     /// devices are outside) [default: what the rig says, else devices].
     #[arg(long, value_enum)]
@@ -41,6 +46,10 @@ pub(crate) struct LinkArguments {
     /// Measure the adapters first; their figures are the uncertainty of every finding.
     #[arg(long)]
     probe: bool,
+    /// Put a program at the other end of the board's bus, in lock-step: a command that is started, or
+    /// unix:PATH, where one listens. No clock: both run as fast as they can, and times are exact.
+    #[arg(long, value_name = "COMMAND", conflicts_with_all = ["link", "coding", "reconnect", "probe"])]
+    pub(crate) peer: Option<PeerAddress>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -56,6 +65,12 @@ impl Role {
             Self::Board => Source::Peripheral,
         }
     }
+}
+
+/// Where a pseudo-terminal is to be found, of `pty:PATH`.
+pub(crate) fn pty_path(link: &str) -> Option<&Path> {
+    let path = link.strip_prefix("pty:")?;
+    (!path.is_empty()).then(|| Path::new(path))
 }
 
 impl LinkArguments {
@@ -74,6 +89,12 @@ impl LinkArguments {
 
     /// Puts what the command line says in the place of what the rig says.
     pub(crate) fn apply(&self, rig: &mut Plan) -> Result<(), Failure> {
+        if let Some(peer) = &self.peer {
+            let before = rig.link.as_ref().map(|link| link.outside);
+            let outside = self.role.map(Role::outside).or(before);
+            let outside = outside.unwrap_or(Source::Master);
+            return rig.share_with_peer(peer.to_string(), outside).map_err(Failure::Wrong);
+        }
         match self.link.as_deref() {
             None => {}
             Some("virtual") => rig.link = None,
@@ -82,6 +103,7 @@ impl LinkArguments {
                 rig.link = Some(BusLink {
                     port: match port {
                         "pty" => PortName::Pty,
+                        _ if pty_path(port).is_some() => PortName::Pty,
                         path => PortName::Serial(path.to_owned()),
                     },
                     outside: before.as_ref().map_or(Source::Master, |l| l.outside),
@@ -155,7 +177,7 @@ pub(crate) fn paths(rig: &Plan) -> Vec<&Path> {
     let (buses, lines) = links(rig);
     let buses = buses.iter().filter_map(|(_, link)| match &link.port {
         PortName::Serial(path) => Some(Path::new(path)),
-        PortName::Pty => None,
+        PortName::Pty | PortName::Peer(_) => None,
     });
     buses.chain(lines.into_keys().map(Path::new)).collect()
 }
@@ -175,7 +197,7 @@ pub(crate) fn prepare(arguments: &LinkArguments, rig: &Plan) -> Result<Measured,
     let (buses, lines) = links(rig);
     let serial = |(_, link): (BusAt, &BusLink)| match &link.port {
         PortName::Serial(path) => Some(path.clone()),
-        PortName::Pty => None,
+        PortName::Pty | PortName::Peer(_) => None,
     };
     let serial: Vec<String> = buses.into_iter().filter_map(serial).collect();
     if !lines.is_empty() || !serial.is_empty() {
@@ -187,7 +209,7 @@ pub(crate) fn prepare(arguments: &LinkArguments, rig: &Plan) -> Result<Measured,
 }
 
 /// Runs a rig over its links, with bench time from `clock`. `began` is given what there is to open or to
-/// connect.
+/// connect, in words and for programs.
 ///
 /// # Errors
 /// When a link cannot be opened.
@@ -197,10 +219,11 @@ pub(crate) fn run(
     rig: &Plan,
     limit: Micros,
     ending: &Ending,
-    began: &mut impl FnMut(&str) -> io::Result<()>,
+    began: &mut impl FnMut(&[String], &Ready) -> Result<(), Failure>,
     sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
 ) -> Result<Ran, Failure> {
-    let (mut ports, levels) = open(measured, clock, rig, began)?;
+    let at = arguments.link.as_deref().and_then(pty_path);
+    let (mut ports, levels) = open(measured, clock, rig, at, began)?;
     let mut bench = Bench::live(rig, &levels);
     if arguments.peer_optional {
         bench.peer_optional();
@@ -254,9 +277,11 @@ fn open(
     measured: &Measured,
     clock: Clock,
     rig: &Plan,
-    began: &mut impl FnMut(&str) -> io::Result<()>,
+    pty_at: Option<&Path>,
+    began: &mut impl FnMut(&[String], &Ready) -> Result<(), Failure>,
 ) -> Result<Opened, Failure> {
     let (buses, lines) = links(rig);
+    let (mut said, mut open) = (Vec::new(), Vec::new());
     let mut ports = Ports {
         clock,
         buses: Vec::new(),
@@ -264,11 +289,12 @@ fn open(
     };
     for (at, link) in buses {
         let path = match &link.port {
-            PortName::Pty => None,
+            PortName::Pty | PortName::Peer(_) => None,
             PortName::Serial(path) => Some(path),
         };
         let bus = BusToOpen {
             port: path.cloned(),
+            at: pty_at.filter(|_| at == BusAt::Board).map(Path::to_owned),
             ours: link.outside.other(),
             coding: link.coding,
             clock,
@@ -276,7 +302,11 @@ fn open(
             reconnect: link.reconnect,
         };
         let port = ThreadPort::start(bus.open()?)?;
-        began(&format!("{at}: {}", port.name()))?;
+        said.push(format!("{at}: {}", port.name()));
+        open.push(OpenPort {
+            of: at.to_string(),
+            port: port.name().to_owned(),
+        });
         ports.buses.push((at, port));
     }
     let mut levels = Vec::new();
@@ -284,10 +314,15 @@ fn open(
         let (lines, known) = open_lines(path, &links, clock)?;
         levels.extend(known);
         for (device, link) in links {
-            began(&words(device, link))?;
+            said.push(words(device, link));
+            open.push(OpenPort {
+                of: format!("lines of {device}"),
+                port: link.port.clone(),
+            });
         }
         ports.lines.push((path.to_owned(), lines));
     }
+    began(&said, &Ready::new(open))?;
     Ok((ports, levels))
 }
 

@@ -3,8 +3,10 @@
 use crate::ending::Ending;
 use crate::examine::date;
 use crate::linked::{self, LinkArguments};
+use crate::lockstep;
 use crate::log::{Show, TextLog};
 use crate::outputs::Files;
+use crate::ready::Ready;
 use crate::recording::{Recording, Wanted};
 use crate::report::report_all;
 use crate::terminal::{self, Screen, say};
@@ -132,21 +134,38 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
         files.read("a port of the rig", Some(path));
     }
     files.write("the recording", arguments.record.as_deref())?;
+    files.write("the file that says it is ready", arguments.link.ready_file.as_deref())?;
     let measured = linked::prepare(&arguments.link, &rig)?;
     let ending = Ending::listen("the run")?;
+    let mut session = match &arguments.link.peer {
+        Some(address) => Some(lockstep::open(address, &mut rig, &ending)?),
+        None => None,
+    };
     // Time zero: the header says what the wall clock was then.
     let (clock, began) = (Clock::starting_now(), SystemTime::now());
     let mut output = Output::open(arguments, &rig, began)?;
     let limit = Micros::secs(arguments.limit);
     let _run = tracing::info_span!(target: "payrig::run", "run", bench = rig.name).entered();
+    if let Some(session) = &mut session {
+        is_ready(arguments, &Ready::new(Vec::new()))?;
+        let sink = |_: &Bench, entry: Entry| output.entry(entry);
+        let optional = arguments.link.peer_optional;
+        let (bench, failed) = lockstep::run(session, &rig, optional, limit, &ending, sink);
+        return output.finish(&bench, failed);
+    }
     if rig.is_live() {
         let json = output.json;
-        let mut began = |what: &str| match json {
-            false => writeln!(terminal::screen(), "{}", Visible(what)),
-            true => {
-                say!("{what}");
-                Ok(())
+        let mut began = |said: &[String], ready: &Ready| {
+            for what in said {
+                match json {
+                    false => writeln!(terminal::screen(), "{}", Visible(what))?,
+                    true => say!("{what}"),
+                }
             }
+            if json {
+                ready.line()?;
+            }
+            is_ready(arguments, ready)
         };
         let sink = |_: &Bench, entry: Entry| output.entry(entry);
         let time = (&measured, clock);
@@ -161,6 +180,7 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
         )?;
         return output.finish(&bench, failed);
     }
+    is_ready(arguments, &Ready::new(Vec::new()))?;
     let mut bench = Bench::of(&rig);
     if arguments.link.peer_optional {
         bench.peer_optional();
@@ -176,6 +196,14 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
         }
     };
     output.finish(&bench, failed.err())
+}
+
+/// Tells whoever waits for a file that all is open.
+fn is_ready(arguments: &RunArguments, ready: &Ready) -> Result<(), Failure> {
+    match &arguments.link.ready_file {
+        Some(path) => ready.file(path),
+        None => Ok(()),
+    }
 }
 
 /// Where the log goes: the recording, and text or JSON on standard output. What goes wrong with either
@@ -195,11 +223,14 @@ struct Output {
 
 impl Output {
     fn open(arguments: &RunArguments, rig: &Plan, began: SystemTime) -> Result<Self, Failure> {
-        let live = arguments.pace == PaceName::Real || rig.is_live();
+        let live = arguments.pace == PaceName::Real || rig.is_live() && !rig.in_lock_step();
         let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
         let optional = arguments.link.peer_optional;
         let mut header = Header::new(tool, &rig.name, Some(rig.seed)).with_peer_optional(optional);
-        if rig.is_live() {
+        if rig.in_lock_step() {
+            // Times are exact, and the same every time: nothing of it is of a day.
+            header = header.ours(rig.ours());
+        } else if rig.is_live() {
             header = header.live(date(began)).ours(rig.ours());
         } else if live {
             header.started = Some(date(began));

@@ -3,6 +3,7 @@
 //! [`load`] and [`parse`] give a [`Plan`] that is checked: what cannot work is an error with its
 //! line, what was expected, and what to do.
 
+mod as_json;
 mod bill;
 mod board;
 mod board_cards;
@@ -24,6 +25,7 @@ mod script;
 mod selections;
 mod setting;
 
+pub use as_json::{action_as_json, observation_as_json};
 pub use draft::{Draft, Facts, Question};
 pub use error::{RigError, nearest};
 pub use fields::parse_time;

@@ -1,6 +1,7 @@
 //! The side of a bench that is on ports: what is to go out, and what has come in.
 
 use super::Bench;
+use crate::action::Action;
 use crate::bus::{BusId, other_side};
 use crate::node::Input;
 use crate::plan::{DeviceLink, DevicePlan, Kind, Pin, Plan};
@@ -59,6 +60,9 @@ pub enum Outbound {
         /// The edge, at its time.
         edge: Edge,
     },
+    /// Something that is done at whoever is at the other end of a link in lock-step, who is asked to do it;
+    /// answered with [`acted_outside`](Bench::acted_outside).
+    Act(Action),
 }
 
 /// How late something of ours may be before it is reported: as long as a pause inside a block may be
@@ -354,6 +358,28 @@ impl Bench {
             ),
         };
         self.link_note(text);
+    }
+
+    /// True for what is done at a peer in lock-step, which can be asked.
+    pub(crate) fn is_done_outside(&self, action: &Action) -> bool {
+        self.asks_outside
+            && match action.device() {
+                None => self.board.is_none(),
+                Some(device) => self.wiring.outside_place(device).is_some(),
+            }
+    }
+
+    /// What a peer in lock-step was asked to do is done; or why it cannot be, which is a step of the script
+    /// that failed.
+    pub fn acted_outside(&mut self, action: &Action, refused: Option<&str>) {
+        let Some(why) = refused else { return };
+        let what = action.text_at(self.decimals, &self.keys);
+        let text = match why {
+            "" => format!("{what}: the peer cannot do that"),
+            why => format!("{what}: the peer cannot do that: {why}"),
+        };
+        self.report(breach(RuleName::Script, Origin::Script, self.now, text));
+        self.collect();
     }
 
     /// Reports that this tool itself was late, in plain words.

@@ -82,6 +82,14 @@ impl Checker<'_> {
         self.places.keys().map(String::as_str)
     }
 
+    /// The board can be operated: it is ours, or a peer that is asked to.
+    fn operates_board(&self) -> Result<(), Refusal> {
+        match self.plan.in_lock_step() {
+            true => Ok(()),
+            false => self.board(),
+        }
+    }
+
     fn board(&self) -> Result<(), Refusal> {
         match self.plan.board_is_ours() {
             true => Ok(()),
@@ -107,14 +115,14 @@ impl Checker<'_> {
             _ => {}
         }
         let Some(name) = action.device() else {
-            self.board()?;
+            self.operates_board()?;
             return match action {
                 Action::AtMachine(MachineAction::Diagnose { device, .. }) => self.on_bus(device),
                 _ => Ok(()),
             };
         };
         let device = self.device(name)?;
-        if self.plan.is_real(device) {
+        if self.plan.is_real(device) && !self.plan.in_lock_step() {
             return Err(Refusal::DeviceOutside(name.to_owned()));
         }
         match can(&device.kind, action) {

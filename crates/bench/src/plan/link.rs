@@ -12,6 +12,8 @@ pub enum PortName {
     Pty,
     /// The path of a serial port.
     Serial(String),
+    /// A peer in lock-step: its command, or `unix:` and the path of its socket. No rig names one.
+    Peer(String),
 }
 
 impl fmt::Display for PortName {
@@ -19,6 +21,7 @@ impl fmt::Display for PortName {
         match self {
             Self::Pty => f.write_str("pty"),
             Self::Serial(path) => f.write_str(path),
+            Self::Peer(peer) => write!(f, "in lock-step with {peer}"),
         }
     }
 }

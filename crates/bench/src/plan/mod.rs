@@ -19,6 +19,8 @@ use crate::action::Step;
 use crate::machine::Machine;
 use payrig_mdb::CurrencyCode;
 use payrig_units::{Decimals, Micros};
+use payrig_wire::Source;
+use payrig_wire::port::WordCoding;
 use payrig_wire::recording::Ours;
 
 /// What a bench is set up from, checked.
@@ -46,11 +48,93 @@ pub struct Plan {
     pub script: Vec<Step>,
 }
 
+/// The lines of a pulse device of ours, as between two programs: where a port would have pins, each has one.
+fn peer_wires(pulse: &PulsePlan) -> Option<Vec<(String, Pin)>> {
+    let profile = pulse.profile();
+    let hopper = pulse.hopper();
+    let from = profile.map(|p| p.lines()).unwrap_or_default().into_iter();
+    let from = from.chain(hopper.map(|h| h.exit_line.as_str()));
+    let to = profile.map(|p| p.inhibit.line.as_str()).into_iter();
+    let to = to.chain(hopper.map(|h| h.motor_line.as_str()));
+    let pins = |out: bool| {
+        let all = Pin::ALL.into_iter().map(|(_, pin)| pin);
+        all.filter(move |pin| pin.output().is_some() == out)
+    };
+    let (mut outs, mut ins) = (pins(true), pins(false));
+    let mut wires = Vec::new();
+    for line in from {
+        wires.push((line.to_owned(), outs.next()?));
+    }
+    for line in to {
+        wires.push((line.to_owned(), ins.next()?));
+    }
+    Some(wires)
+}
+
 impl Plan {
     /// True when something of it is real: it runs with the wall clock.
     #[must_use]
     pub fn is_live(&self) -> bool {
         self.link.is_some() || self.devices.iter().any(|d| d.link.is_some())
+    }
+
+    /// True when the board's bus is shared with a peer in lock-step: nothing runs with the wall clock.
+    #[must_use]
+    pub fn in_lock_step(&self) -> bool {
+        let peer = |link: &BusLink| matches!(link.port, PortName::Peer(_));
+        self.link.as_ref().is_some_and(peer)
+    }
+
+    /// Puts the board's bus between this bench and a peer in lock-step, which plays this side of it.
+    ///
+    /// # Errors
+    /// When something of it is on a port, which goes by the wall clock. In plain words.
+    pub fn share_with_peer(&mut self, peer: String, outside: Source) -> Result<(), String> {
+        if let Some(device) = self.devices.iter().find(|d| d.link.is_some()) {
+            return Err(format!(
+                "{} is on a port, and a peer in lock-step knows nothing of the clock that goes by: take its \
+                 link out of the rig",
+                device.name
+            ));
+        }
+        self.link = Some(BusLink {
+            port: PortName::Peer(peer),
+            outside,
+            coding: WordCoding::Plain,
+            reconnect: None,
+        });
+        Ok(())
+    }
+
+    /// Puts the pulse lines that a board counts and drives between this bench and a peer that plays one.
+    ///
+    /// # Errors
+    /// For a device with more lines than can be connected. In plain words.
+    pub fn share_lines_with_peer(&mut self) -> Result<(), String> {
+        let board = |link: &BusLink| link.outside == Source::Master;
+        if !self.in_lock_step() || !self.link.as_ref().is_some_and(board) {
+            return Ok(());
+        }
+        for device in &mut self.devices {
+            if let Kind::Pulse(pulse) = &device.kind
+                && device.behind.is_none()
+            {
+                let wires = peer_wires(pulse).ok_or_else(|| {
+                    format!(
+                        "{} has more pulse lines than can be between a bench and a peer: 3 from it, 4 to it",
+                        device.name
+                    )
+                })?;
+                device.link = Some(DeviceLink::Lines(LineLink {
+                    port: format!("peer, {}", device.name),
+                    device_outside: false,
+                    asserted_is_high: false,
+                    wires,
+                    reconnect: None,
+                }));
+            }
+        }
+        Ok(())
     }
 
     /// What of it this tool speaks for on links.

@@ -96,6 +96,11 @@ impl Outside {
         std::mem::take(&mut self.plan)
     }
 
+    /// A check begins, whether or not it was expected.
+    pub(super) fn check_begins(&mut self) {
+        self.person.check_begins();
+    }
+
     /// A check begins.
     pub(super) fn begins(&mut self, progress: &Progress) {
         self.person.begins(progress);

@@ -43,6 +43,7 @@ pub use action::{Answer, Close};
 pub use bench::{Bench, Outside};
 pub use check::DeviceCheck;
 pub use outside_lines::{LinePort, OutsideLines};
+pub use pulse_unit::pulse_lines;
 pub use presumptions::{Leeway, PRESUMPTIONS};
 pub use relations::RELATIONS;
 pub use runner::{examine, examine_outside, examine_until, plan, run_check};

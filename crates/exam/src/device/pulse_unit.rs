@@ -65,6 +65,17 @@ pub(super) struct PulseUnit {
     covered: Option<Micros>,
 }
 
+/// The name of a device on pulse lines, of its credit line and of its inhibit line, as they are connected to a
+/// real one; `None` for a device on the bus.
+#[must_use]
+pub fn pulse_lines(setup: &Setup) -> Option<(String, String, String)> {
+    setup.address().is_none().then(|| {
+        let unit = PulseUnit::outside(setup);
+        let inhibit = unit.profile().inhibit.line.clone();
+        (unit.name().to_owned(), unit.credit_line().to_owned(), inhibit)
+    })
+}
+
 impl PulseUnit {
     /// The device of a setup.
     pub(super) fn new(setup: &Setup) -> Self {

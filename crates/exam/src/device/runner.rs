@@ -112,6 +112,7 @@ pub fn examine_outside(
             let text = "needs a device that is set up for it: done with emulated devices only";
             return (Seen::skipped(Skip::EmulatedOnly(text.into())), None);
         };
+        outside.check_begins();
         let attempted = attempts(outside, Outside::inform, |outside| {
             let mut bench = Bench::outside(setup, outside);
             let seen = match by_hand {

@@ -163,8 +163,8 @@ impl Driven {
             return true;
         }
         let look_after = match self.lines() {
-            Some(_) => self.clock() + LOOK_AFTER,
-            None => Micros::NEVER,
+            Some(lines) if !lines.wakes() => self.clock() + LOOK_AFTER,
+            _ => Micros::NEVER,
         };
         // What has come already is heard before anything is done that is due only now.
         if self.pump(due.min(to).min(look_after)) || self.is_over() {
@@ -198,6 +198,8 @@ impl Driven {
                         self.bench.line_driven(&port, LINE_OUT, edge, Micros::ZERO);
                     }
                 }
+                // An examination asks its person.
+                Outbound::Act(_) => {}
             }
         }
     }

@@ -58,6 +58,11 @@ pub trait AcceptorLines: fmt::Debug {
     /// The level of the board's inhibit line before any edge that was not taken yet; `None` when it
     /// is not connected.
     fn inhibit(&self) -> Option<bool>;
+
+    /// True when a wait for the bus ends with whatever happens on the lines: nobody has to look.
+    fn wakes(&self) -> bool {
+        false
+    }
 }
 
 /// The lines as a bench uses them.

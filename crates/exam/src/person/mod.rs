@@ -142,12 +142,28 @@ pub trait Person: fmt::Debug {
     /// A check begins: how far the examination is, and what is still to come.
     fn begins(&mut self, _progress: &Progress) {}
 
+    /// A check begins, whether or not it was expected.
+    fn check_begins(&mut self) {}
+
     /// Something a person should know before the next question.
     fn inform(&mut self, _text: &str) {}
 
     /// The answer to it, once there is one; asked for again and again while the bench goes on.
     /// `now` is bench time.
     fn answer(&mut self, now: Micros) -> Option<Reply>;
+
+    /// Why it could not do what it was asked for last, where it says so.
+    fn why_not(&self) -> Option<&str> {
+        None
+    }
+}
+
+/// What could not be done, and why, where that was said.
+pub(crate) fn undone(text: String, person: &dyn Person) -> String {
+    match person.why_not() {
+        Some(why) => format!("{text} ({why})"),
+        None => text,
+    }
 }
 
 /// Puts a question, and lets time pass until it is answered. `time` lets some pass, when asked to, and gives

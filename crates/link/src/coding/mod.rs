@@ -10,6 +10,7 @@ pub use marked::{
     MarkedDecoder, encode_break as encode_marked_break, encode_word as encode_marked,
 };
 pub use plain::{MAX_LINE, PlainDecoder, encode as encode_plain};
+pub(crate) use plain::{parse_number, parse_word};
 
 use bytes::BytesMut;
 use payrig_mdb::Word;

@@ -103,12 +103,12 @@ fn parse_line(line: &str) -> Option<Vec<Said>> {
     }
 }
 
-fn parse_number(field: &str) -> Option<u64> {
+pub(crate) fn parse_number(field: &str) -> Option<u64> {
     let digits = field.bytes().all(|b| b.is_ascii_digit());
     field.parse().ok().filter(|_| digits)
 }
 
-fn parse_word(field: &str) -> Option<Word> {
+pub(crate) fn parse_word(field: &str) -> Option<Word> {
     let (hex, mode) = match field.strip_suffix('*') {
         Some(hex) => (hex, true),
         None => (field, false),

@@ -3,7 +3,7 @@
 
 use super::pins::{Wired, line, open};
 use crate::Failure;
-use crate::linked::cautions;
+use crate::linked::{cautions, pty_path};
 use clap::Args;
 use payrig_bench::Plan;
 use payrig_bench::plan::{DeviceLink, Kind, Pin, PulsePlan};
@@ -81,7 +81,7 @@ impl AcceptorArguments {
             let text = "--pulse-link is for a real board: say with --link where its bus is";
             return Err(Failure::Wrong(text.to_owned()));
         };
-        if port == "pty" {
+        if port == "pty" || pty_path(port).is_some() {
             let text = "a pseudo-terminal has no modem lines: give the path of a serial port to \
                         --pulse-link";
             return Err(Failure::Wrong(text.to_owned()));

@@ -3,12 +3,15 @@
 use super::acceptor::AcceptorArguments;
 use super::person::about;
 use super::running::{Job, Listed, Tape, list, run_all};
-use super::{Common, answerer, load, try_outputs, unknown};
+use super::{Common, SEED, answerer, at_peer, in_lock_step, load, try_outputs, unknown};
 use crate::ending::Ending;
+use crate::lockstep;
 use crate::terminal::say;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_exam::Selection;
+use payrig_exam::link::Linked;
+use payrig_exam::peer::Peer;
 use payrig_exam::board::{self, BoardOutside, BoardSetup, Habits, Kit};
 use payrig_link::Clock;
 use payrig_rig::RigError;
@@ -184,26 +187,46 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
         let what = board::preparation(&setup, lines.is_some());
         say!("The board is assumed to be prepared like this: {what}.");
     }
-    let (clock, started) = (Clock::starting_now(), SystemTime::now());
-    let tape = Tape::live(started, BoardOutside::ours(&setup, lines.is_some()));
-    let acceptor = pulses.open(clock, common.link.reconnect())?;
-    let Some(opened) = common.link.open(Source::Peripheral, clock)? else {
-        return Ok(Exit::Passed);
+    let (outside, tape, stop, name) = match common.link.peer() {
+        Some(address) => {
+            let ending = Ending::listen("the examination")?;
+            let session = lockstep::start(address, Source::Peripheral, "board", SEED, &ending)?;
+            let peer = Peer::new(session);
+            let tape = Tape::in_lock_step(BoardOutside::ours(&setup, peer.has_lines()));
+            let linked = Linked::new(peer.cable(), Source::Peripheral, Micros::ZERO);
+            let linked = linked.until(&ending.stop());
+            let person = at_peer(common, &peer, setup.board.decimals);
+            let mut outside = BoardOutside::new(linked, person).recorded_by(tape.recorder());
+            if peer.has_lines() {
+                outside = outside.with_lines(peer.acceptor_lines(&setup), &setup);
+            }
+            (outside, tape, ending.stop(), in_lock_step(&peer))
+        }
+        None => {
+            let (clock, started) = (Clock::starting_now(), SystemTime::now());
+            let tape = Tape::live(started, BoardOutside::ours(&setup, lines.is_some()));
+            let acceptor = pulses.open(clock, common.link.reconnect())?;
+            let Some(opened) = common.link.open(Source::Peripheral, clock, common.format == Format::Json)? else {
+                return Ok(Exit::Passed);
+            };
+            let stop = Ending::listen("the examination")?.stop();
+            let mut outside = BoardOutside::new(opened.linked.until(&stop), answerer(common)?)
+                .recorded_by(tape.recorder());
+            if let Some(acceptor) = acceptor {
+                outside = outside.with_lines(acceptor, &setup);
+            }
+            let name = match lines {
+                Some(lines) => format!("{}; {lines}", opened.name),
+                None => opened.name,
+            };
+            (outside, tape, stop, name)
+        }
     };
-    let stop = Ending::listen("the examination")?.stop();
-    let mut outside = BoardOutside::new(opened.linked.until(&stop), answerer(common)?)
-        .recorded_by(tape.recorder());
-    if let Some(acceptor) = acceptor {
-        outside = outside.with_lines(acceptor, &setup);
-    }
-    let name = match lines {
-        Some(lines) => format!("{}; {lines}", opened.name),
-        None => opened.name,
-    };
+    let mut outside = outside;
     let only = common.only(board::SHORT);
     // As the built-in board does them.
     let plan = board::plan(&setup, only.as_deref());
-    if common.format == Format::Text {
+    if common.format == Format::Text && common.link.peer().is_none() {
         say!(
             "{}, {} with a person at the board. Ending early (q, or Ctrl-C) keeps what was found.",
             words::count(plan.0.len(), "check"),

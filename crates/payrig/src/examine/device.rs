@@ -3,8 +3,9 @@
 use super::lines::LineArguments;
 use super::person::about;
 use super::running::{Job, Listed, Tape, list, run_all};
-use super::{Common, answerer, load, try_outputs, unknown};
+use super::{Common, SEED, answerer, at_peer, in_lock_step, load, try_outputs, unknown};
 use crate::ending::Ending;
+use crate::lockstep;
 use crate::terminal::say;
 use crate::{Exit, Failure, Format};
 use clap::Args;
@@ -14,9 +15,11 @@ use payrig_bench::Plan;
 use payrig_bench::plan::{DeviceLink, DevicePlan};
 use payrig_exam::Selection;
 use payrig_exam::device::{self, Kind, Outside, Setup};
+use payrig_exam::link::Linked;
+use payrig_exam::peer::Peer;
 use payrig_link::Clock;
 use payrig_mdb::cashless::Unit;
-use payrig_units::words;
+use payrig_units::{Micros, words};
 use payrig_wire::Source;
 use std::ffi::OsStr;
 use std::time::SystemTime;
@@ -214,11 +217,27 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
                     of two card readers with --unit";
         return Err(Failure::Wrong(text.to_owned()));
     };
-    let stop = Ending::listen("the examination")?.stop();
+    let ending = Ending::listen("the examination")?;
+    let stop = ending.stop();
     let (clock, started) = (Clock::starting_now(), SystemTime::now());
-    let tape = Tape::live(started, Outside::ours(&setup));
-    let (outside, name) = if setup.kind.address().is_some() {
-        let Some(opened) = common.link.open(Source::Master, clock)? else {
+    let tape = match common.link.peer() {
+        Some(_) => Tape::in_lock_step(Outside::ours(&setup)),
+        None => Tape::live(started, Outside::ours(&setup)),
+    };
+    let (outside, name) = if let Some(address) = common.link.peer() {
+        let session = lockstep::start(address, Source::Master, setup.kind.name(), SEED, &ending)?;
+        let peer = Peer::new(session);
+        let person = at_peer(common, &peer, setup.decimals);
+        let outside = match peer.lines_of_device(&setup) {
+            Some(lines) => Outside::on_lines(setup.kind, lines, person),
+            None => {
+                let linked = Linked::new(peer.cable(), Source::Master, Micros::ZERO);
+                Outside::new(setup.kind, linked, person)
+            }
+        };
+        (outside.until(&stop), in_lock_step(&peer))
+    } else if setup.kind.address().is_some() {
+        let Some(opened) = common.link.open(Source::Master, clock, common.format == Format::Json)? else {
             return Ok(Exit::Passed);
         };
         let outside = Outside::new(setup.kind, opened.linked, answerer(common)?);
@@ -236,7 +255,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
     let outside = outside.recorded_by(tape.recorder());
     let (subject, only) = (called(&setup), common.only(device::short(setup.kind)));
     let plan = device::plan(&setup, only.as_deref());
-    if common.format == Format::Text {
+    if common.format == Format::Text && common.link.peer().is_none() {
         say!(
             "{}, {} with a person at the device.",
             words::count(plan.0.len(), "check"),

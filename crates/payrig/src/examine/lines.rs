@@ -2,7 +2,7 @@
 
 use super::pins::{Wired, line, open};
 use crate::Failure;
-use crate::linked::cautions;
+use crate::linked::{cautions, pty_path};
 use clap::Args;
 use payrig_bench::plan::{LineLink, Pin};
 use payrig_exam::device::{LinePort, OutsideLines};
@@ -38,7 +38,7 @@ impl LineArguments {
 
     /// Opens the lines of a port.
     pub(super) fn open(&self, port: &str, clock: Clock) -> Result<OutsideLines, Failure> {
-        if port == "pty" {
+        if port == "pty" || pty_path(port).is_some() {
             let text = "a pseudo-terminal has no lines: give the path of a serial port";
             return Err(Failure::Wrong(text.to_owned()));
         }

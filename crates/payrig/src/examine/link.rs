@@ -1,15 +1,18 @@
 //! The link of an examination whose subject is outside.
 
 use crate::Failure;
-use crate::linked::{cautions, measure};
+use crate::linked::{cautions, measure, pty_path};
+use crate::ready::{OpenPort, Ready};
 use crate::terminal::say;
 use clap::Args;
 use payrig_bench::plan::BusLink;
 use payrig_exam::link::{Linked, PortCable};
+use payrig_link::lockstep::PeerAddress;
 use payrig_link::open::BusToOpen;
 use payrig_link::{Clock, LinkError, WordCoding};
 use payrig_units::Micros;
 use payrig_wire::Source;
+use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
 /// How long the other end of a pseudo-terminal has to be opened.
@@ -18,10 +21,14 @@ const OPENED_WITHIN: Micros = Micros::secs(120);
 /// Where the subject is.
 #[derive(Clone, Debug, Args)]
 pub(crate) struct SubjectLink {
-    /// The subject is real, at the other end of a link: `pty` for a pseudo-terminal, or the path of
-    /// a serial port [default: what the rig says, else it is emulated].
-    #[arg(long, value_name = "pty|PORT")]
+    /// The subject is real, at the other end of a link: `pty` for a pseudo-terminal, `pty:PATH` for one that
+    /// is to be found at a path of your choosing, or the path of a serial port [default: what the rig says,
+    /// else it is emulated].
+    #[arg(long, value_name = "pty|pty:PATH|PORT")]
     link: Option<String>,
+    /// Write this file, as JSON, as soon as the port is open and named.
+    #[arg(long, value_name = "FILE")]
+    ready_file: Option<PathBuf>,
     /// How nine-bit words travel over a pseudo-terminal: marked-parity or plain [default:
     /// marked-parity].
     #[arg(long, value_name = "NAME")]
@@ -32,6 +39,11 @@ pub(crate) struct SubjectLink {
     /// Measure the adapter first; its figures are the uncertainty of every time.
     #[arg(long)]
     probe: bool,
+    /// The subject is a program in lock-step: a command that is started, or unix:PATH, where one listens. No
+    /// clock: it takes as long as the two need, times are exact, and the program is asked itself to do what
+    /// a person would do.
+    #[arg(long, value_name = "COMMAND", conflicts_with_all = ["link", "coding", "reconnect", "probe"])]
+    peer: Option<PeerAddress>,
 }
 
 /// An open link.
@@ -44,12 +56,17 @@ pub(crate) struct Opened {
 impl SubjectLink {
     /// True when the subject is outside.
     pub(crate) const fn is_given(&self) -> bool {
-        self.link.is_some()
+        self.link.is_some() || self.peer.is_some()
+    }
+
+    /// Where it is, when it is a program in lock-step.
+    pub(super) const fn peer(&self) -> Option<&PeerAddress> {
+        self.peer.as_ref()
     }
 
     /// Takes from a rig what the command line leaves open.
     pub(super) fn or_of(&mut self, rig: &BusLink) {
-        if self.link.is_none() {
+        if !self.is_given() {
             self.link = Some(rig.port.to_string());
             self.coding.get_or_insert_with(|| rig.coding.to_string());
             // Whole seconds, and not less than the rig says.
@@ -60,7 +77,9 @@ impl SubjectLink {
 
     /// The same for a device on pulse lines.
     pub(super) fn or_on(&mut self, port: &str) {
-        self.link.get_or_insert_with(|| port.to_owned());
+        if !self.is_given() {
+            self.link = Some(port.to_owned());
+        }
     }
 
     /// Refuses options about a link where there is none.
@@ -90,9 +109,30 @@ impl SubjectLink {
         self.reconnect.map(Micros::secs)
     }
 
+    /// Tells whoever waits for it that the subject can be connected: `port` is where.
+    fn is_ready(&self, port: &str, json: bool) -> Result<(), Failure> {
+        let port = OpenPort {
+            of: "bus".to_owned(),
+            port: port.to_owned(),
+        };
+        let ready = Ready::new(vec![port]);
+        if json {
+            ready.line()?;
+        }
+        match &self.ready_file {
+            Some(path) => ready.file(path),
+            None => Ok(()),
+        }
+    }
+
     /// Opens it, the tool being `ours`, on a clock; `None` when the subject is emulated. Waits for the
     /// other end of a pseudo-terminal.
-    pub(crate) fn open(&self, ours: Source, clock: Clock) -> Result<Option<Opened>, Failure> {
+    pub(crate) fn open(
+        &self,
+        ours: Source,
+        clock: Clock,
+        json: bool,
+    ) -> Result<Option<Opened>, Failure> {
         let Some(port) = self.link.as_deref() else {
             return Ok(None);
         };
@@ -100,7 +140,8 @@ impl SubjectLink {
         let coding = coding
             .transpose()
             .map_err(|e| Failure::Wrong(e.to_string()))?;
-        let wait = port == "pty";
+        let at = pty_path(port);
+        let wait = port == "pty" || at.is_some();
         if !wait && coding == Some(WordCoding::Plain) {
             return Err(Failure::Wrong(format!(
                 "the plain coding is for a pseudo-terminal; on {port} the mode bit is the parity bit: \
@@ -113,6 +154,7 @@ impl SubjectLink {
         };
         let bus = BusToOpen {
             port: (!wait).then(|| port.to_owned()),
+            at: at.map(Path::to_owned),
             ours,
             coding: coding.unwrap_or_default(),
             clock,
@@ -126,6 +168,7 @@ impl SubjectLink {
         let port = bus.open()?;
         let name = port.name().to_owned();
         let mut linked = Linked::new(Box::new(PortCable::new(port)), ours, uncertainty);
+        self.is_ready(&name, json)?;
         if wait {
             say!(
                 "The bus is at {name}: connect the subject there. It is waited for two minutes at most."

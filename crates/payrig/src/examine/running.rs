@@ -136,8 +136,10 @@ fn end_of(examination: &Examination, at_us: Micros) -> Entry {
 #[derive(Clone, Debug, Default)]
 pub(super) struct Tape {
     recording: Rc<RefCell<Option<Recording>>>,
-    /// Of a subject over a link: the wall clock at bench time zero, and what of the bench is ours.
-    live: Option<(SystemTime, Ours)>,
+    /// Of a subject over a link: what of the bench is ours.
+    ours: Option<Ours>,
+    /// The wall clock at bench time zero; none of a subject in lock-step, whose time is of no day.
+    started: Option<SystemTime>,
 }
 
 impl Tape {
@@ -145,7 +147,17 @@ impl Tape {
     pub(super) fn live(started: SystemTime, ours: Ours) -> Self {
         Self {
             recording: Rc::default(),
-            live: Some((started, ours)),
+            ours: Some(ours),
+            started: Some(started),
+        }
+    }
+
+    /// For a subject in lock-step.
+    pub(super) fn in_lock_step(ours: Ours) -> Self {
+        Self {
+            recording: Rc::default(),
+            ours: Some(ours),
+            started: None,
         }
     }
 
@@ -167,8 +179,11 @@ impl Tape {
         };
         let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
         let mut header = Header::new(tool, &format!("{EXAMINATION}{subject}"), None).with_end();
-        if let Some((started, ours)) = &self.live {
-            header = header.live(date(*started)).ours(ours.clone());
+        if let Some(ours) = &self.ours {
+            header = header.ours(ours.clone());
+        }
+        if let Some(started) = self.started {
+            header = header.live(date(started));
         }
         let recording = Recording::begin(Wanted::Named(path), common.overwrite, header)?;
         *self.recording.borrow_mut() = Some(recording);

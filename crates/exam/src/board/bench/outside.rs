@@ -156,6 +156,7 @@ impl BoardOutside {
             }
             Reply::CannotDo => {
                 self.hand.refused.push(wanted);
+                let text = person::undone(text, &*self.hand.person);
                 Err(Skip::CannotBeSetUp(text))
             }
             Reply::Default => Err(Skip::NeedsPerson(text)),

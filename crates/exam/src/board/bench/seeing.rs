@@ -138,6 +138,10 @@ impl BoardBench {
             }
             Reply::Stop => self.end_with(Seen::skipped(Skip::Stopped)),
             Reply::CannotDo | Reply::Default => {
+                let text = match &self.board {
+                    Subject::Outside(hand) => person::undone(text, &*hand.person),
+                    Subject::Emulated(_) => text,
+                };
                 self.end_with(Seen::skipped(Skip::NeedsPerson(text)));
             }
         }

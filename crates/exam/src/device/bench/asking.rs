@@ -45,12 +45,22 @@ impl Bench {
                 self.record(Entry::Act { at_us, text });
                 return Ok(());
             }
-            Reply::CannotDo | Reply::Default => Seen::skipped(Skip::NeedsPerson(text)),
+            Reply::CannotDo | Reply::Default => {
+                Seen::skipped(Skip::NeedsPerson(self.undone(text)))
+            }
             Reply::Stop => self.stopped(),
         };
         self.taken_back(&first);
         self.taken_back(&second);
         Err(early)
+    }
+
+    /// What could not be done, and why, where that was said.
+    fn undone(&self, text: String) -> String {
+        match &self.subject {
+            Subject::Outside(at_hand) => person::undone(text, &*at_hand.person),
+            Subject::Emulated(_) => text,
+        }
     }
 
     pub(super) fn do_act(&mut self, action: Action, polling: bool) -> Result<(), Seen> {
@@ -79,7 +89,7 @@ impl Bench {
         match self.ask_person(&question, polling) {
             Reply::CannotDo | Reply::Default => {
                 self.taken_back(&action);
-                Err(Seen::skipped(Skip::NeedsPerson(text)))
+                Err(Seen::skipped(Skip::NeedsPerson(self.undone(text))))
             }
             Reply::Stop => {
                 self.taken_back(&action);
@@ -164,6 +174,7 @@ impl Bench {
         match self.ask_person(&question, false) {
             Reply::Done | Reply::Saw(_) | Reply::Counted(_) => Ok(()),
             Reply::CannotDo => {
+                let text = self.undone(text);
                 let text = format!("the card reader cannot be set up for it: {text}");
                 Err(Seen::skipped(Skip::NotFitted(text.into())))
             }
