@@ -208,6 +208,7 @@ fn deliver(
     port: &str,
 ) {
     match out {
+        Outbound::Act(action) => panic!("nobody at a port is asked to {action:?}"),
         Outbound::Edge {
             port: own,
             line,

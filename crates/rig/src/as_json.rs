@@ -3,7 +3,7 @@
 
 use payrig_bench::Observation;
 use payrig_bench::action::{
-    Action, BillAction, CashlessAction, ChangerAction, Coin, FaultAction, MachineAction, Tender,
+    Action, BillAction, CashlessAction, ChangerAction, Coin, MachineAction, Tender,
 };
 use payrig_controller::{CardPrice, Mishap};
 use payrig_mdb::cashless::Reason;
@@ -100,7 +100,8 @@ pub fn action_as_json(action: &Action, decimals: Decimals) -> Option<Value> {
         Action::RemoveCard { .. }
         | Action::PressReturn
         | Action::BusReset
-        | Action::Fault(FaultAction { .. }) => {}
+        | Action::Fault(_)
+        | Action::EndFaults { .. } => {}
     }
     Some(Value::Object(said.fields))
 }
@@ -120,7 +121,7 @@ fn action_name(action: &Action) -> Option<&'static str> {
         Action::Silent { .. } => "silent",
         Action::BusReset => "bus-reset",
         Action::Service { .. } => "service",
-        Action::Fault(_) => return None,
+        Action::Fault(_) | Action::EndFaults { .. } => return None,
         Action::AtBillValidator { what, .. } => match what {
             BillAction::Break(Fault::Jam) | BillAction::BreakDispenser(DispenserFault::Jam) => {
                 "jam"

@@ -452,6 +452,12 @@ impl BoardBench {
         }
     }
 
+    /// Ends the faults on the wire of a peripheral that have not struck yet.
+    pub fn end_faults(&mut self, address: Address) {
+        let (device, address) = (None, Some(address));
+        self.act(&Action::EndFaults { device, address });
+    }
+
     /// Waits until the board has enabled every peripheral, half a minute at most. Where it never
     /// enables one, a check that puts money into that one is over: what it would see is of no other
     /// cause.

@@ -64,10 +64,14 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.ready();
             let (_, tube) = b.need(b.kit().coin(CoinFor::Tube))?;
             let (_, other) = b.need(b.kit().coin(CoinFor::OtherTube))?;
-            b.fault(fault(FaultKind::Deaf, Source::Master, FrameKind::Block, 12));
+            // Long enough for both coins, however often the board polls, and short of the two seconds after
+            // which a silent changer is reset (2.5, 5.4).
+            b.fault(fault(FaultKind::Deaf, Source::Master, FrameKind::Block, 500));
             b.coin(CoinFor::Tube);
             b.coin(CoinFor::OtherTube);
-            b.secs(4);
+            b.wait(Micros::ms(900));
+            b.end_faults(CHANGER);
+            b.secs(3);
             refunds(b, tube.saturating_add(other))
         },
         quirk: Quirk::new(
