@@ -4,8 +4,9 @@
 The same lists as `cargo deny check licenses bans sources`, for machines without cargo-deny. Also
 checks what cargo-deny cannot know. The map in DEVELOPERS.md is the one table of our crates: each is
 in it, uses exactly the crates that its row names, and only those above it; where its row says that
-it has no clock and no I/O, it depends on nothing that has. And every dependency has its line in
-docs/src/dependencies.md.
+it has no clock and no I/O, it depends on nothing that has. Every dependency has its line in
+docs/src/dependencies.md. And every crate under crates/ is ready for a registry: what a page there
+shows is filled in, README and licences are in the package, what it needs of ours has its version.
 """
 
 import json
@@ -21,6 +22,14 @@ ROOT = pathlib.Path(__file__).resolve().parent.parent
 FORMAT_CRATES = {"toml", "strsim", "csv", "vcd"}
 IO_CRATES = {"tokio", "serialport", "mio", "async-std", "nix", "rustix"}
 
+
+# Categories of crates.io that our crates are in (https://crates.io/category_slugs).
+CATEGORIES = {
+    "algorithms", "api-bindings", "asynchronous", "command-line-utilities", "config", "data-structures", "database",
+    "development-tools", "development-tools::debugging", "development-tools::testing", "embedded", "emulators",
+    "encoding", "finance", "hardware-support", "no-std", "parser-implementations", "simulation", "template-engine",
+    "web-programming::http-server",
+}
 
 # The helpers of the end-to-end tests, which are a program of `payrig` for cargo to build its binary
 # with them: the one arrow that turns back, and it is no arrow of what is shipped.
@@ -121,6 +130,30 @@ def licence_holds(expression, allowed):
     return holds
 
 
+def unready(package, ours):
+    """What a registry, or who finds the crate there, would miss."""
+    folder = pathlib.Path(package["manifest_path"]).parent
+    problems = [
+        f"no {field.replace('_', '-')}"
+        for field in ("description", "documentation", "repository", "license", "rust_version", "readme")
+        if not package[field]
+    ]
+    for file in (package["readme"] or "README.md", "LICENSE-MIT", "LICENSE-APACHE"):
+        if not (folder / file).is_file():
+            problems.append(f"{file} is not in its folder")
+    keywords, categories = package["keywords"], package["categories"]
+    if not 1 <= len(keywords) <= 5 or any(not re.fullmatch(r"[a-z][a-z0-9_+-]{0,19}", k) for k in keywords):
+        problems.append("keywords: one to five, each a word of at most 20 characters")
+    if not 1 <= len(categories) <= 5:
+        problems.append("categories: one to five")
+    for category in sorted(set(categories) - CATEGORIES):
+        problems.append(f"category {category}: is it one of crates.io? Then add it to .ci/dependencies.py")
+    for dependency in package["dependencies"]:
+        if dependency["name"] in ours and dependency["kind"] != "dev" and dependency["req"] != f"^{package['version']}":
+            problems.append(f"{dependency['name']} needs its version, {package['version']}, beside its path")
+    return [f"{package['name']} is not ready for a registry: {problem}" for problem in problems]
+
+
 def main():
     deny = tomllib.loads((ROOT / "deny.toml").read_text())
     allowed = set(deny["licenses"]["allow"])
@@ -149,6 +182,8 @@ def main():
             needs = dependency["name"]
             if needs not in ours and f"`{needs}`" not in explained:
                 problems.append(f"{name}: {needs} has no line in docs/src/dependencies.md")
+        if (ROOT / "crates") in pathlib.Path(package["manifest_path"]).parents:
+            problems += unready(package, ours)
         if package["name"] in rows:
             problems += against_the_map(rows[package["name"]], package, ours)
     for problem in sorted(set(problems)):

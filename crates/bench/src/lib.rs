@@ -26,3 +26,7 @@ pub use node::{Input, LineEdge, Node, NodeId, Output, Refusal, Shown};
 pub use observation::{Missed, Observation, Observed};
 pub use plan::Plan;
 pub use virtual_bus::{Heard, VirtualBus};
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

@@ -19,3 +19,7 @@ pub use power::PulseBridge;
 pub use split::split;
 pub use to_mdb::{Appearance, BridgeError, PulseToMdb, PulseToMdbConfig, Release};
 pub use to_pulse::{MdbToPulse, MdbToPulseConfig};
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

@@ -19,3 +19,7 @@ pub use drivers::{
     VmcIdentity,
 };
 pub use shop::{BasketShares, CardPrice, CardSales, Item, Means, Order, Policy, Tariffs, Vending};
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

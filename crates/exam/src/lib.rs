@@ -36,3 +36,7 @@ mod appendix_3;
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 mod causes_tests;
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

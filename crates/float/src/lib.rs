@@ -26,3 +26,7 @@ pub use need::{Need, needs};
 pub use payrig_controller::{Coins, Stock, make_change};
 pub use reach::Reach;
 pub use sales::{Run, RunFailure, run, some_way};
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

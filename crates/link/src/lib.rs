@@ -56,3 +56,7 @@ pub use serial::{
 pub use system::{ExactTimer, PtyOptions, PtyPort, Waker};
 pub use thread::{Awake, ThreadPort};
 pub use watch::Watch;
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

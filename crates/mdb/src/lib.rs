@@ -18,10 +18,14 @@ extern crate alloc;
 extern crate std;
 
 mod address;
+#[cfg(feature = "bill")]
 pub mod bill;
 mod block;
+#[cfg(feature = "cashless")]
 pub mod cashless;
+#[cfg(feature = "changer")]
 pub mod changer;
+#[cfg(feature = "dialogue")]
 mod dialogue;
 pub mod ftl;
 mod length;
@@ -33,8 +37,13 @@ mod word;
 
 pub use address::{Address, Role};
 pub use block::{Block, BlockError, MAX_BLOCK, MasterFrame, PeripheralFrame, chk};
+#[cfg(feature = "dialogue")]
 pub use dialogue::{Decoded, Dialogue, Typed, command_length};
 pub use length::Length;
 pub use money::{CurrencyCode, Scaling, ScalingError};
 pub use parse::{ParseError, Reader};
 pub use word::{ACK, NAK, RET, Word};
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

@@ -13,3 +13,7 @@ mod quirks;
 
 pub use device::{Device, Reply};
 pub use port::{ACK_TOLERATED, BREAK_MIN, BusPeripheral, GAP_TOLERATED, Port, PortTiming};
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

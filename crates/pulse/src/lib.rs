@@ -59,3 +59,7 @@ pub use tolerance::{Tolerance, Verdict, Window};
 pub use train::{Pulse, Train};
 pub use value::Worth;
 pub use window::{BoardConfig, BoardCount, BoardPulse, BoardTrain, BoardWindow, Counted};
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

@@ -24,6 +24,7 @@ pub use text::{line, text_table};
 
 /// A report that could not be written or read.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ReportError {
     /// The file or stream failed.
     #[error("{0}")]
@@ -63,6 +64,10 @@ pub enum ReportError {
     #[error("the examination cannot be written as JUnit XML: {0}")]
     Junit(#[from] quick_junit::SerializeError),
 }
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}
 
 #[cfg(test)]
 mod tests;

@@ -49,7 +49,7 @@ use std::path::Path;
 
 /// The rig that is built in: a changer, a bill validator with escrow and a cashless device on a
 /// virtual bus, and a board that sells a snack.
-pub const FIRST_VEND: &str = include_str!("../../../bench-rigs/first-vend.toml");
+pub const FIRST_VEND: &str = include_str!("first-vend.toml");
 
 /// Reads a rig file.
 ///
@@ -222,5 +222,9 @@ fn read(root: &Fields<'_>) -> Result<Plan, RigError> {
 mod machine_tests;
 #[cfg(test)]
 mod script_tests;
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}
+
 #[cfg(test)]
 mod tests;

@@ -91,3 +91,11 @@ proptest! {
         }
     }
 }
+
+/// The built-in rig lies in this crate, so that a package of it is whole; the one in `bench-rigs/` is
+/// what people are shown.
+#[test]
+fn the_built_in_rig_is_the_one_among_the_bench_rigs() {
+    let shown = include_str!("../../../bench-rigs/first-vend.toml");
+    assert_eq!(crate::FIRST_VEND, shown, "copy one over the other");
+}

@@ -25,3 +25,7 @@ pub use filter::{Filter, Side, Words};
 pub use host::{EMBEDDED, Host, Limits};
 pub use problem::{Kind, Problem, TYPE};
 pub use time::Time;
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

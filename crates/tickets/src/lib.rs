@@ -25,5 +25,9 @@ pub use site::{Day, Site, clock};
 pub use store::{Added, Store, default_path};
 pub use version::SCHEMA_VERSION;
 
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}
+
 #[cfg(test)]
 mod tests;

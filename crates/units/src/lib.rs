@@ -22,3 +22,7 @@ pub use ledger::{Ledger, LedgerEntry, LedgerError, Movement, Place};
 pub use micros::Micros;
 pub use money::{Amount, Decimals, Money, ParseMoneyError};
 pub use visible::{Visible, is_hidden, visible};
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}

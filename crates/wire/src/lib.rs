@@ -21,3 +21,7 @@ pub mod uart;
 pub use blocks::{BlockBuilder, FINISHED_PAUSE, UNFINISHED_PAUSE, WireBlock};
 pub use rules::{BusRule, Finding, Judge, Monitor, Observed, Origin, Party, RuleName, Severity};
 pub use signal::{BAUD, BusEvent, Edge, Source, TimedWord, Transmission, WORD_TIME};
+
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+mod readme {}
