@@ -49,6 +49,28 @@ pub enum FaultKind {
 }
 
 /// A fault and when it strikes.
+///
+/// ```
+/// use payrig_bench::{Fault, FaultInjector, FaultKind, FrameKind};
+/// use payrig_mdb::{Address, changer};
+/// use payrig_units::Micros;
+/// use payrig_wire::{Source, Transmission};
+///
+/// // The second command to the changer is lost.
+/// let mut faults = FaultInjector::default();
+/// faults.add(Fault {
+///     kind: FaultKind::Lose,
+///     from: Source::Master,
+///     frame: FrameKind::Block,
+///     address: Some(Address::CHANGER),
+///     skip: 1,
+///     count: 1,
+/// });
+/// let words: Vec<_> = changer::Command::Poll.emit().master_words().collect();
+/// let poll = Transmission::Words { at: Micros::ZERO, words, gap: Micros::ZERO };
+/// let on_the_wire = [(); 3].map(|()| faults.pass(Source::Master, poll.clone()).sent.is_some());
+/// assert_eq!(on_the_wire, [true, false, true]);
+/// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Fault {
     /// What goes wrong.

@@ -102,6 +102,7 @@ impl Output {
 
 /// Why an action, a fault or an observation is refused. Prints the reason in plain words.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
 pub enum Refusal {
     /// There is no device of this name.
     #[error("there is no device \"{0}\"")]

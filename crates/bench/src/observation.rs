@@ -5,7 +5,20 @@ use payrig_units::{Decimals, Micros, Money, Place, words};
 use std::fmt;
 
 /// Something that can be looked at.
+///
+/// ```
+/// use payrig_bench::{Bench, Observation, Observed, Refusal};
+/// use payrig_units::{Decimals, Micros, Money, Place};
+///
+/// let bench = Bench::new(1, Micros::ZERO, Decimals(2));
+/// let pocket = Observation::Balance(Place::Customer);
+/// assert_eq!(bench.observe(&pocket), Ok(Observed::Amount(Money::ZERO)));
+/// assert_eq!(bench.observe(&Observation::Delivered), Ok(Observed::Count(0)));
+/// // No board of ours is on this bench.
+/// assert_eq!(bench.observe(&Observation::Credit), Err(Refusal::BoardOutside));
+/// ```
 #[derive(Clone, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Observation {
     /// The board's cash credit.
     Credit,

@@ -1,4 +1,21 @@
 //! A bench in simulated time: the next event is now, however far away it is.
+//!
+//! ```
+//! use payrig_bench::{Bench, run};
+//! use payrig_units::{Decimals, Micros};
+//! use payrig_wire::recording::Entry;
+//! use std::convert::Infallible;
+//!
+//! // Nothing is on it: it goes on until the limit, and ends with a verdict.
+//! let mut bench = Bench::new(1, Micros::ZERO, Decimals(2));
+//! let mut log = Vec::new();
+//! let kept = run::run_simulated(&mut bench, Micros::secs(3600), |_, entry| {
+//!     log.push(entry);
+//!     Ok::<(), Infallible>(())
+//! });
+//! assert!(kept.is_ok() && bench.ended());
+//! assert!(matches!(log.last(), Some(Entry::Verdict { at_us, .. }) if *at_us == Micros::secs(3600)));
+//! ```
 
 use crate::Bench;
 use payrig_units::Micros;

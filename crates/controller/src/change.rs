@@ -25,6 +25,17 @@ const MAX_STEPS: usize = 1 << 17;
 
 /// The fewest coins out of `stock` that make exactly `amount`; `None` when no set of them does.
 ///
+/// ```
+/// use payrig_controller::{Stock, make_change};
+/// use payrig_units::Money;
+///
+/// let coins = |coin_type, value, count| Stock { coin_type, value: Money(value), count };
+/// let stock = [coins(0, 20, 5), coins(1, 50, 5)];
+/// // Not the 50 first: 60 is three 20s.
+/// assert_eq!(make_change(Money(60), &stock), Some(vec![(0, 3)]));
+/// assert_eq!(make_change(Money(30), &stock), None);
+/// ```
+///
 /// Exact, by dynamic programming over the amount; ties prefer larger coins. Amounts of more than
 /// 131 072 steps of the coins' common divisor are answered `None`.
 #[must_use]

@@ -1,6 +1,14 @@
 //! Which checks of a subject are asked for.
 
 /// Which checks of a subject are asked for: all, or those of some names and patterns.
+///
+/// ```
+/// use payrig_exam::Selection;
+///
+/// let some = Selection::of(Some("change-right,cut-*"));
+/// assert!(some.wants("cut-in-payout") && !some.wants("coin-credited"));
+/// assert_eq!(some.unknown(&["change-right"]), ["cut-*"]);
+/// ```
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Selection(Option<Vec<String>>);
 

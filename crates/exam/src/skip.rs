@@ -9,6 +9,7 @@ use std::fmt;
 /// Reports carry its text, which is the only form a saved examination has: [`Skip::read`] is the
 /// inverse of [`Display`](fmt::Display).
 #[derive(Clone, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Skip {
     /// This needs hands, and nobody is there.
     NeedsPerson(String),

@@ -82,6 +82,7 @@ pub struct Machine {
 
 /// Why a machine cannot be looked at.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
 pub enum MachineError {
     /// A coin, bill or tube of no value.
     #[error("a coin or bill is worth {0:?}: values must be above zero")]

@@ -1,5 +1,28 @@
 //! Drives a bench with the wall clock: what it hears comes from ports, what it sends goes to them,
 //! and bench time is theirs. A bench without ports runs by the clock alone.
+//!
+//! ```
+//! use payrig_bench::Bench;
+//! use payrig_link::ThreadPort;
+//! use payrig_link::drive::{LiveError, Ports, run_live};
+//! use payrig_units::{Decimals, Micros};
+//!
+//! let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+//! let mut bench = Bench::new(1, Micros::ZERO, Decimals(2));
+//! let mut log = Vec::new();
+//! runtime.block_on(async {
+//!     let mut ports = Ports::<ThreadPort>::none();
+//!     let stop = std::future::ready("seen enough".to_owned());
+//!     run_live(&mut bench, &mut ports, Micros::secs(60), stop, |_, entry| {
+//!         log.push(entry);
+//!         Ok(())
+//!     })
+//!     .await
+//! })?;
+//! assert!(bench.ended());
+//! assert!(!log.is_empty());
+//! # Ok::<(), LiveError>(())
+//! ```
 
 use crate::{Clock, ExactTimer, LinkError, ModemEvent, ModemThread, PortEvent, Watch, WordPort};
 use payrig_bench::{Bench, BusAt, Outbound};

@@ -5,6 +5,7 @@ use std::io;
 
 /// A link failed. Every message says what to do.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum LinkError {
     /// There is no such port.
     #[error("there is no port '{port}': plug the adapter in, or choose one of 'payrig ports'")]

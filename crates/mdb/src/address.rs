@@ -6,6 +6,15 @@ use serde::{Deserialize, Serialize};
 
 /// The upper five bits of an address byte: who is spoken to. Kept as the byte with its lower three
 /// bits zero (08H for the changer).
+///
+/// ```
+/// use payrig_mdb::{Address, Role};
+///
+/// let address = Address::of(0x0B);
+/// assert_eq!((address, address.role()), (Address::CHANGER, Role::Changer));
+/// assert_eq!(Address::CASHLESS_2.with(3), 0x63);
+/// assert_eq!(Address::of(0x58).to_string(), "coin hopper 1");
+/// ```
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(transparent)]
@@ -107,6 +116,7 @@ impl fmt::Debug for Address {
 
 /// What section 2.3 assigns to an address.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[non_exhaustive]
 pub enum Role {
     /// 00H, reserved for the VMC.
     Vmc,

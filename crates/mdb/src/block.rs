@@ -17,6 +17,19 @@ pub fn chk(bytes: &[u8]) -> u8 {
 ///
 /// The bytes are kept without the CHK, which is computed. The first byte of a master's block is
 /// the address byte.
+///
+/// ```
+/// use payrig_mdb::{Block, BlockError};
+///
+/// let reset = Block::new(&[0x08])?;
+/// assert_eq!(reset.chk(), 0x08);
+/// assert_eq!(Block::from_wire(&[0x08, 0x08]), Ok(reset));
+/// assert!(matches!(Block::from_wire(&[0x08, 0x09]), Err(BlockError::Checksum { .. })));
+/// // Mode bit on the first word of a master's block, on the last of a peripheral's.
+/// assert_eq!(reset.master_words().map(|word| word.mode).collect::<Vec<_>>(), [true, false]);
+/// assert_eq!(reset.peripheral_words().map(|word| word.mode).collect::<Vec<_>>(), [false, true]);
+/// # Ok::<(), BlockError>(())
+/// ```
 #[derive(Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Block {
     bytes: [u8; MAX_BLOCK - 1],
@@ -125,6 +138,7 @@ impl fmt::Debug for Block {
 
 /// Why bytes are not a block.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
 pub enum BlockError {
     /// There are no data bytes.
     #[error("a block has at least one byte before its CHK")]

@@ -6,6 +6,15 @@ use core::fmt;
 ///
 /// A value on the wire times the factor is an amount in minor units. The number of decimals only
 /// says where a display puts its point; it does not adjust values (4.3, Appendix 3, section 4).
+///
+/// ```
+/// use payrig_mdb::Scaling;
+///
+/// let scaling = Scaling { factor: 5, decimals: 2 };
+/// assert_eq!(scaling.to_minor(15), 75);
+/// assert_eq!(scaling.to_count(75, 255), Ok(15));
+/// assert!(scaling.to_count(77, 255).is_err());
+/// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Scaling {
     /// Minor units per count; 0 is not a usable factor.

@@ -2,6 +2,7 @@
 
 /// Why bytes are not a message of the standard. The block is then shown raw, never dropped.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
 pub enum ParseError {
     /// The block ended where a byte was expected.
     #[error("byte {at} is missing: {expected}")]

@@ -14,6 +14,15 @@ pub const NAK: u8 = 0xFF;
 ///
 /// From the master, a set mode bit marks an address byte. From a peripheral, it marks the last
 /// byte of a transmission (section 2.1).
+///
+/// ```
+/// use payrig_mdb::Word;
+///
+/// let address = Word::marked(0x0B);
+/// assert_eq!(address.bits(), 0x10B);
+/// assert_eq!(address.to_string(), "0B*");
+/// assert_eq!(Word::from_bits(0x0B), Word::plain(0x0B));
+/// ```
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(
     feature = "schema",

@@ -49,6 +49,30 @@ enum Hearing {
 }
 
 /// A peripheral on the bus: the common half, and its [`Device`].
+///
+/// ```
+/// use payrig_mdb::Word;
+/// use payrig_mdb::changer::Command;
+/// use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
+/// use payrig_peripherals::{BusPeripheral, Port, PortTiming};
+/// use payrig_units::Micros;
+/// use payrig_wire::{Source, TimedWord, Transmission, WORD_TIME};
+///
+/// let changer = Changer::new(ChangerConfig::demo(), Quirks::default())?;
+/// let mut port = Port::new(changer, PortTiming::default());
+/// let mut start = Micros::secs(1);
+/// for word in Command::Poll.emit().master_words() {
+///     let end = start + WORD_TIME;
+///     let (source, uncertainty) = (Source::Master, Micros::ZERO);
+///     port.heard(&TimedWord { start, end, source, word, uncertainty });
+///     start = end;
+/// }
+/// // JUST RESET, 1 ms after the last word; the mode bit is on the CHK.
+/// let Some(Transmission::Words { at, words, .. }) = port.take_transmission() else { panic!() };
+/// assert_eq!(at, start + PortTiming::default().answer);
+/// assert_eq!(words, [Word::plain(0x0B), Word::marked(0x0B)]);
+/// # Ok::<(), payrig_peripherals::changer::ConfigError>(())
+/// ```
 #[derive(Clone, Debug)]
 pub struct Port<D> {
     device: D,

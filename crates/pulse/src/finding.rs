@@ -20,6 +20,7 @@ pub enum Severity {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
+#[non_exhaustive]
 pub enum PulseRule {
     /// A pulse is shorter or longer than its profile allows.
     PulseWidth,

@@ -119,6 +119,18 @@ impl Inhibit {
 /// A pulse profile. Read one from a rig's `[pulse]` table (see [`ProfileConfig`]) or take a
 /// ready-made one.
 ///
+/// ```
+/// use payrig_pulse::{CREDIT_LINE, Profile};
+/// use payrig_units::{Micros, Money};
+///
+/// let profile = Profile::named("short").unwrap().with_count(4, Money(100));
+/// let plan = profile.plan(Money(500));
+/// assert_eq!((plan.pulses(), plan.remainder), (20, Money::ZERO));
+/// // Two pulses are half a unit: they wait for the rest.
+/// let worth = profile.worth(CREDIT_LINE, &[profile.on; 6], 0);
+/// assert_eq!((worth.amount, worth.left_over), (Money(100), 2));
+/// ```
+///
 /// [`ProfileConfig`]: crate::ProfileConfig
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "crate::ProfileConfig")]

@@ -9,6 +9,25 @@ use payrig_units::Micros;
 use serde::{Deserialize, Serialize};
 
 /// A line's record.
+///
+/// ```
+/// use payrig_pulse::{Edge, LineRecord, Profile, survey};
+/// use payrig_units::Micros;
+///
+/// let edges: Vec<Edge> = [(100, false), (150, true), (200, false), (250, true)]
+///     .map(|(ms, high)| Edge { at: Micros::ms(ms), high })
+///     .to_vec();
+/// let record = LineRecord {
+///     line: "credit",
+///     start: (Micros::ZERO, true),
+///     edges: &edges,
+///     end: Micros::secs(2),
+///     uncertainty: Micros::ZERO,
+/// };
+/// let found = survey(&record, &Profile::all());
+/// assert_eq!(found.trains[0].train.count(), 2);
+/// assert_eq!(found.trains[0].profile.as_deref(), Some("short"));
+/// ```
 #[derive(Clone, Copy, Debug)]
 pub struct LineRecord<'a> {
     /// Name of the line.

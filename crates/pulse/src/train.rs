@@ -26,6 +26,25 @@ impl Pulse {
 }
 
 /// Pulses on one line with no pause among them as long as the train gap.
+///
+/// ```
+/// use payrig_pulse::{LineSetup, Profile, TrainReader, Verdict, judge};
+/// use payrig_units::Micros;
+///
+/// let profile = Profile::medium();
+/// let mut reader = TrainReader::new(LineSetup::of(&profile, "credit"));
+/// // Three pulses on a line that rests high.
+/// let mut at = Micros::ms(100);
+/// for _ in 0..3 {
+///     reader.edge(at, false);
+///     reader.edge(at + profile.on, true);
+///     at += profile.on + profile.off;
+/// }
+/// let trains = reader.finish(Micros::secs(5));
+/// assert_eq!(trains[0].count(), 3);
+/// assert_eq!(trains[0].widths(), [profile.on; 3]);
+/// assert_eq!(judge(&trains[0], &profile).verdict(), Verdict::Pass);
+/// ```
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Train {
     /// Name of the line.

@@ -101,7 +101,8 @@ impl Scene<'_> {
                  flipped for it"
                     .to_owned(),
             ),
-            Refusal::CannotDo(_) | Refusal::NotOnABus(_) | Refusal::NotNow(_) => None,
+            // Its own text says all there is to say.
+            _ => None,
         };
         error
     }

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 /// Why tickets could not be kept or read.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum StoreError {
     /// There is no such file.
     #[error("{}: there is no such file; the first examination with --ticket makes it", .0.display())]

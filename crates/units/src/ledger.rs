@@ -142,6 +142,7 @@ pub struct LedgerEntry {
 
 /// Why a movement cannot be booked.
 #[derive(Clone, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum LedgerError {
     /// The amount is below zero.
     Negative(Money),
@@ -161,6 +162,23 @@ impl fmt::Display for LedgerError {
 impl core::error::Error for LedgerError {}
 
 /// Balances of all places and the movements that led to them.
+///
+/// ```
+/// use payrig_units::{Ledger, Micros, Money, Movement, Place};
+///
+/// let mut ledger = Ledger::new();
+/// let coin = Movement {
+///     from: Place::Customer,
+///     to: Place::CashBox("changer".into()),
+///     amount: Money(100),
+///     why: "coin type 3 accepted".into(),
+/// };
+/// ledger.book(Micros::ms(300), None, coin)?;
+/// assert_eq!(ledger.balance(&Place::CashBox("changer".into())), Money(100));
+/// assert_eq!(ledger.held(Place::is_physical), Money::ZERO);
+/// assert_eq!(ledger.entries().len(), 1);
+/// # Ok::<(), payrig_units::LedgerError>(())
+/// ```
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Ledger {
     balances: BTreeMap<Place, Money>,

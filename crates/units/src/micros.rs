@@ -9,6 +9,15 @@ use serde::{Deserialize, Serialize};
 ///
 /// Range: 0 to `u64::MAX` (over 580,000 years). Arithmetic saturates at both ends: it never
 /// panics and never wraps, so a subtraction that would be negative gives [`Micros::ZERO`].
+///
+/// ```
+/// use payrig_units::Micros;
+///
+/// let asked = Micros::secs(1);
+/// let answered = asked + Micros::us(4_800);
+/// assert_eq!(answered.since(asked).to_string(), "4.800 ms");
+/// assert_eq!(asked.since(answered), Micros::ZERO);
+/// ```
 #[derive(Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(transparent)]

@@ -8,6 +8,18 @@ use serde::{Deserialize, Serialize};
 
 /// An amount of money in minor units of the bench's currency (cents for dollars). May be negative
 /// (a debt, a refund). Arithmetic is checked: see [`Money::checked_add`].
+///
+/// ```
+/// use payrig_units::{Decimals, Money};
+///
+/// let price = Money::parse("1.25", Decimals(2))?;
+/// assert_eq!(price, Money(125));
+/// assert_eq!(price.checked_sub(Money(200)), Some(Money(-75)));
+/// assert_eq!(price.checked_mul(i64::MAX), None);
+/// assert_eq!(price.show(Decimals(2)).to_string(), "1.25");
+/// assert!(Money::parse("1.255", Decimals(2)).is_err());
+/// # Ok::<(), payrig_units::ParseMoneyError>(())
+/// ```
 #[derive(Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(transparent)]

@@ -1,4 +1,11 @@
 //! Numbers of things in plain words.
+//!
+//! ```
+//! use payrig_units::words::{count, times};
+//!
+//! assert_eq!(count(3, "piece of advice"), "3 pieces of advice");
+//! assert_eq!(times(1), "once");
+//! ```
 
 use crate::prelude::*;
 

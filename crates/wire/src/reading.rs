@@ -1,4 +1,13 @@
 //! Reading a capture or a recording: the same log and verdict as a bench that runs.
+//!
+//! ```no_run
+//! use payrig_wire::reading::{ReadOptions, read_file};
+//!
+//! let options = ReadOptions { credit: vec!["line 3".into()], ..ReadOptions::default() };
+//! let reading = read_file("capture.vcd".as_ref(), &options)?;
+//! println!("{} entries, {}", reading.entries.len(), if reading.passed { "passed" } else { "failed" });
+//! # Ok::<(), payrig_wire::reading::ReadError>(())
+//! ```
 
 use crate::analysis::{Analyst, PulseLines, Tally, pulse_finding, slept};
 use crate::capture::{Capture, CaptureError, CaptureLine, FileKind, extension, open, read_bytes};
@@ -30,6 +39,7 @@ pub struct ReadOptions {
 
 /// Why a file cannot be read.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ReadError {
     /// A capture.
     #[error(transparent)]

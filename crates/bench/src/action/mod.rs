@@ -1,5 +1,18 @@
 //! Actions and expectations: what a script, a check, a person or a caller from outside can do to a
 //! bench and look for on it.
+//!
+//! ```
+//! use payrig_bench::Bench;
+//! use payrig_bench::action::{Action, Tender};
+//! use payrig_units::{Decimals, Micros, Money};
+//!
+//! let coin = Action::InsertCoin { device: "changer".into(), coin: Tender::Worth(Money(25)) };
+//! assert!(coin.text(Decimals(2)).contains("0.25"));
+//! // What cannot be done says why, and nothing has happened.
+//! let mut empty = Bench::new(1, Micros::ZERO, Decimals(2));
+//! let refusal = empty.act(&coin).unwrap_err();
+//! assert!(refusal.to_string().contains("changer"), "{refusal}");
+//! ```
 
 mod bill;
 mod cashless;
@@ -33,6 +46,7 @@ pub enum Tender {
 
 /// What can be done to a bench. Devices are named as in the plan.
 #[derive(Clone, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Action {
     /// A coin is put into a changer or a pulse coin acceptor.
     InsertCoin {

@@ -1,5 +1,68 @@
 //! Plans: what a bench is set up from. A plan says what is on the bench, who is the board, and what
 //! happens; it knows no file format (rig files become plans in `payrig-rig`).
+//!
+//! ```
+//! use payrig_bench::action::{Action, Expectation, Step, StepKind, Tender};
+//! use payrig_bench::machine::Machine;
+//! use payrig_bench::plan::{BoardPlan, DevicePlan, Kind, Plan, Settings};
+//! use payrig_bench::{Bench, run};
+//! use payrig_controller::{BillPolicy, CardSales, CashlessUse, ChangerPolicy};
+//! use payrig_mdb::CurrencyCode;
+//! use payrig_peripherals::PortTiming;
+//! use payrig_peripherals::changer::{ChangerConfig, Quirks};
+//! use payrig_units::{Decimals, Micros, Money};
+//! use payrig_wire::recording::Entry;
+//!
+//! let step = |what| Step { line: 0, after: Micros::ZERO, what };
+//! let coin = Action::InsertCoin { device: "changer".into(), coin: Tender::Worth(Money(25)) };
+//! let credit = Expectation::Credit(Money(25));
+//! let plan = Plan {
+//!     name: "a coin".into(),
+//!     seed: 1,
+//!     jitter: Micros(150),
+//!     decimals: Decimals(2),
+//!     currency: CurrencyCode::USD,
+//!     link: None,
+//!     machine: Machine::default(),
+//!     board: BoardPlan {
+//!         ours: true,
+//!         refused_coins: Vec::new(),
+//!         changer: ChangerPolicy::default(),
+//!         poll: Micros::ms(150),
+//!         cashless_level: 3,
+//!         session_timeout: Micros::secs(30),
+//!         multi_vend: false,
+//!         motor: None,
+//!         bills: BillPolicy::default(),
+//!         hold_bills: false,
+//!         keep_credit: None,
+//!         cashless: CashlessUse::default(),
+//!         cards: CardSales::default(),
+//!     },
+//!     devices: vec![DevicePlan {
+//!         name: "changer".into(),
+//!         kind: Kind::Changer(ChangerConfig::demo(), Quirks::default()),
+//!         timing: PortTiming::default(),
+//!         behind: None,
+//!         link: None,
+//!         settings: Settings::default(),
+//!     }],
+//!     script: vec![
+//!         step(StepKind::WaitReady { within: Micros::secs(30) }),
+//!         step(StepKind::Do(coin)),
+//!         step(StepKind::Expect { what: credit, within: Micros::secs(5) }),
+//!     ],
+//! };
+//! // Every step can be done on the bench that it describes.
+//! assert!(plan.impossible().is_empty());
+//! let mut log = Vec::new();
+//! run::run_simulated(&mut Bench::of(&plan), Micros::secs(60), |_, entry| {
+//!     log.push(entry);
+//!     Ok::<(), std::convert::Infallible>(())
+//! })?;
+//! assert!(matches!(log.last(), Some(Entry::Verdict { passed: true, .. })));
+//! # Ok::<(), std::convert::Infallible>(())
+//! ```
 
 mod board;
 mod bridge;

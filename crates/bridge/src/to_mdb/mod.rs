@@ -62,6 +62,7 @@ pub struct PulseToMdbConfig {
 
 /// A bridge that cannot be.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
 pub enum BridgeError {
     /// No values, or more than there are types.
     #[error("a bridge has 1 to 16 values, one for each type on the bus; this one has {0}")]

@@ -3,6 +3,17 @@
 //! `checks` has the checks, a file per group; `table` their order; `runner` runs them, on an emulated
 //! board or on one outside, working from its `habits`. A check speaks to a `bench`, which is arranged by a `setup`, and judges by
 //! blocks that were `heard`. `bad_habit` and `hearing` make boards that misbehave.
+//!
+//! ```
+//! use payrig_exam::{Outcome, board};
+//!
+//! let setup = board::BoardSetup::good()?;
+//! let check = board::checks().next().unwrap();
+//! let examination = board::examine(&setup, Some(check.id), |_, _| {});
+//! assert_eq!(examination.checks[0].id, check.id);
+//! assert_eq!(examination.checks[0].outcome, Outcome::Pass);
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 pub mod bad_habit;
 mod bench;

@@ -5,6 +5,15 @@
 //! check speaks to a `bench` in `typed` messages. The subject is an emulated one (`subject`, on pulse
 //! lines `pulse_unit`), which `habit` makes misbehave on the bus and `altered` in its answers, or a real
 //! one, whose `reports` are all the bench knows of its money.
+//!
+//! ```
+//! use payrig_exam::device::{Kind, checks, quirk, quirks};
+//!
+//! // Every check has a misbehaviour that it must catch.
+//! let all = checks(Kind::BillValidator).count();
+//! assert!(all > 10);
+//! assert!(quirks(Kind::BillValidator).all(|q| quirk(Kind::BillValidator, q.name).is_some()));
+//! ```
 
 mod action;
 mod altered;

@@ -2,6 +2,21 @@
 //!
 //! Byte for byte in `docs/src/links.md`; both are incremental, accept any bytes, and find their feet
 //! again after garbage.
+//!
+//! ```
+//! use payrig_link::{Decoder, Symbol, WordCoding};
+//! use payrig_mdb::Word;
+//! use payrig_wire::Source;
+//!
+//! // What a program that plays the board wrote, in whatever pieces it came.
+//! let mut board = Decoder::new(WordCoding::Plain, Source::Master);
+//! let mut said = Vec::new();
+//! board.feed(b"W - 0B", &mut said);
+//! assert!(said.is_empty());
+//! board.feed(b"* 0B\n", &mut said);
+//! let words: Vec<Symbol> = said.iter().map(|said| said.symbol).collect();
+//! assert_eq!(words, [Symbol::Word(Word::marked(0x0B)), Symbol::Word(Word::plain(0x0B))]);
+//! ```
 
 mod marked;
 mod plain;

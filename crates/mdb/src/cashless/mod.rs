@@ -11,6 +11,22 @@
 //!   "not known" when all its bits are set is an `Option`, `None` for all bits set, whatever its
 //!   width. In 16 bit modes an amount too large for the field is sent as the largest that fits
 //!   and is not "not known": FFFEH for such a field, FFFFH otherwise.
+//!
+//! ```
+//! use payrig_mdb::cashless::{Command, Kind, Level, Mode, Report, Response, Unit};
+//!
+//! let mode = Mode::level(Level::ONE);
+//! let poll = Command::new(Unit::One, Kind::Poll);
+//! assert_eq!(poll.emit(&mode).bytes(), [0x12]);
+//!
+//! // 75 counts of the scaling factor are deducted.
+//! let answer = Response::parse(&poll, &[0x05, 0x00, 0x4B], &mode)?;
+//! assert_eq!(answer.reports(), [Report::VendApproved { amount: Some(75), options_amount: None }]);
+//! // All bits set: a token pays.
+//! let token = Response::parse(&poll, &[0x05, 0xFF, 0xFF], &mode)?;
+//! assert_eq!(token.reports(), [Report::VendApproved { amount: None, options_amount: None }]);
+//! # Ok::<(), payrig_mdb::ParseError>(())
+//! ```
 
 mod command;
 mod config;

@@ -2,6 +2,23 @@
 //!
 //! [`Command`] is what the VMC says, [`Response`] what the changer answers with data; a changer
 //! with nothing to say answers with a bare ACK, which is not a block and so not a `Response`.
+//!
+//! ```
+//! use payrig_mdb::changer::{CoinType, Command, DispenseCount, Report, Response, Routing, Status};
+//!
+//! // Board to changer: pay out two coins of type 1. A block is without its CHK.
+//! let dispense = Command::Dispense { coin_type: CoinType::of(1), coins: DispenseCount::saturating(2) };
+//! assert_eq!(dispense.emit().bytes(), [0x0D, 0x21]);
+//! assert_eq!(Command::parse(&[0x0D, 0x21]), Ok(dispense));
+//!
+//! // Changer to board, in answer to POLL.
+//! let answer = Response::parse(&Command::Poll, &[0x01, 0x52, 0x1A])?;
+//! let lever = Report::Status(Status::EscrowRequest);
+//! let coin = Report::CoinsDeposited { coin_type: CoinType::of(2), routing: Routing::Tubes, in_tube: 26 };
+//! assert_eq!(answer, Response::Poll(vec![lever, coin]));
+//! assert_eq!(answer.emit().bytes(), [0x01, 0x52, 0x1A]);
+//! # Ok::<(), payrig_mdb::ParseError>(())
+//! ```
 
 mod command;
 mod diagnostic;

@@ -5,6 +5,26 @@
 //! - [`Transfer`]: one side of a transfer, sending or receiving, as a state machine (2.6.1, 2.6.3);
 //! - [`Station`]: one end of transfers, one after the other: what is given, taken, denied;
 //! - [`Router`]: the controller's mailbox between two peripherals (2.6.2).
+//!
+//! ```
+//! use payrig_mdb::Address;
+//! use payrig_mdb::ftl::{Control, FileId, Outcome, Transfer};
+//!
+//! // The board offers 40 bytes to the changer, which takes them.
+//! let (board, changer) = (Address::VMC, Address::CHANGER);
+//! let mut sender = Transfer::offer(board, changer, FileId::DTS, Control::default(), &[0x5A; 40])?;
+//! let offer = sender.next().unwrap();
+//! let mut receiver = Transfer::accept(&offer).unwrap();
+//! sender.heard(&receiver.next().unwrap())?; // OK TO SEND
+//! receiver.delivered();
+//! while let Some(block) = sender.next() {
+//!     receiver.heard(&block)?;
+//!     sender.delivered();
+//! }
+//! assert_eq!(sender.outcome(), Some(Outcome::Complete));
+//! assert_eq!(receiver.received(), [0x5A; 40]);
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 #[cfg(test)]
 mod conversations;

@@ -18,6 +18,7 @@ pub struct ReceivedFile {
 
 /// Why a transfer cannot begin.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
 pub enum FileError {
     /// One at a time.
     #[error("another file transfer is under way; wait for its end or abort it")]

@@ -16,6 +16,7 @@ pub enum Insertion {
 
 /// Why a bill was not drawn in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Refusal {
     /// There is no power.
     NoPower,

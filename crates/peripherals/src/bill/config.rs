@@ -148,6 +148,7 @@ impl Default for BillConfig {
 
 /// What is wrong with a [`BillConfig`], and what to do.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
 pub enum BillConfigError {
     /// Levels 1 and 2 are defined.
     #[error("level {0}: a bill validator has level 1 or 2 (section 6.1)")]

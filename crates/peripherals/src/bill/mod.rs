@@ -8,6 +8,22 @@
 //! A bill's way: the customer's hand, the path up to the escrow position (both are
 //! [`payrig_units::Place::Escrow`]), then the stacker, a recycler store, or the inlet and the
 //! customer again. Every step is one [`payrig_units::Movement`].
+//!
+//! ```
+//! use payrig_mdb::bill::{BillTypes, Command};
+//! use payrig_peripherals::bill::{BillConfig, BillValidator, Insertion, Quirks};
+//! use payrig_peripherals::{Device, Reply};
+//! use payrig_units::Micros;
+//!
+//! let mut validator = BillValidator::new(BillConfig::default(), Quirks::default())?;
+//! validator.wake(Micros::secs(1));
+//! let accept = Command::BillType { enable: BillTypes::ALL, escrow: BillTypes::ALL };
+//! assert_eq!(validator.command(Micros::secs(1), &accept.emit()), Reply::Ack);
+//! assert_eq!(validator.insert_bill(Micros::secs(2), 0), Insertion::DrawnIn);
+//! validator.wake(Micros::secs(8));
+//! assert!(validator.holds_in_escrow());
+//! # Ok::<(), payrig_peripherals::bill::BillConfigError>(())
+//! ```
 
 mod acts;
 mod commands;

@@ -3,6 +3,23 @@
 //! [`CashlessDevice`] is built from a [`CashlessConfig`], answers commands as a
 //! [`Device`](crate::Device), and is acted on by the person at the machine: see its methods.
 //!
+//! ```
+//! use payrig_mdb::cashless::{Command, Kind, Level, Mode, Report, Response, Unit};
+//! use payrig_peripherals::cashless::{CashlessConfig, CashlessDevice, CashlessState};
+//! use payrig_peripherals::{Device, Reply};
+//! use payrig_units::Micros;
+//!
+//! let mut reader = CashlessDevice::new(CashlessConfig::default());
+//! let mode = Mode::level(Level::ONE);
+//! let poll = Command::new(Unit::One, Kind::Poll);
+//! let Reply::Data(block) = reader.command(Micros::secs(1), &poll.emit(&mode)) else { panic!() };
+//! let answer = Response::parse(&poll, block.bytes(), &mode)?;
+//! assert_eq!(answer.reports(), [Report::JustReset]);
+//! reader.acknowledged(Micros::secs(1));
+//! assert_eq!(reader.state(), CashlessState::Inactive);
+//! # Ok::<(), payrig_mdb::ParseError>(())
+//! ```
+//!
 //! # Where the money is
 //! - A card that is presented brings its balance: supply to card account. A card whose balance is
 //!   not known brings nothing and its account goes below zero: it is billed later.

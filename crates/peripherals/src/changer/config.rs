@@ -275,6 +275,7 @@ impl ChangerConfig {
 
 /// Why a configuration is no changer.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
 pub enum ConfigError {
     /// Not a level of section 5.
     #[error("changer level {0}: section 5.1 knows levels 2 and 3")]

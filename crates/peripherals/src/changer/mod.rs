@@ -11,6 +11,26 @@
 //!   between `Supply` and `Tube` or `CashBox`.
 //!
 //! A [`Quirks`] value makes it misbehave in named ways.
+//!
+//! ```
+//! use payrig_mdb::changer::{CoinType, Command, DispenseCount};
+//! use payrig_peripherals::changer::{Changer, ChangerConfig, Quirks};
+//! use payrig_peripherals::{Device, Reply};
+//! use payrig_units::{Micros, Place};
+//!
+//! let mut changer = Changer::new(ChangerConfig::demo(), Quirks::default())?;
+//! let (coin_type, coins) = (CoinType::of(1), DispenseCount::saturating(2));
+//! let before = changer.tube(coin_type).unwrap().coins;
+//! changer.wake(Micros::secs(1));
+//! changer.take_movements(); // the opening fill
+//!
+//! let dispense = Command::Dispense { coin_type, coins };
+//! assert_eq!(changer.command(Micros::secs(2), &dispense.emit()), Reply::Ack);
+//! changer.wake(Micros::secs(3));
+//! assert_eq!(changer.tube(coin_type).unwrap().coins, before - 2);
+//! assert!(changer.take_movements().iter().all(|m| m.to == Place::Customer));
+//! # Ok::<(), payrig_peripherals::changer::ConfigError>(())
+//! ```
 
 mod acts;
 mod answers;

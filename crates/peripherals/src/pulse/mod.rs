@@ -4,6 +4,30 @@
 //! motor line and passing time in; edges on the credit lines, moved money and plain words out.
 //! Each can be made wrong on purpose ([`PulseFaults`]). Times of travel and fall are common
 //! practice, no source.
+//!
+//! ```
+//! use payrig_peripherals::pulse::{PulseAcceptor, PulseAcceptorConfig, PulseDevice, PulseFaults};
+//! use payrig_pulse::Profile;
+//! use payrig_units::{Micros, Money};
+//!
+//! let mut acceptor = PulseAcceptor::new(PulseAcceptorConfig {
+//!     name: "old".into(),
+//!     bills: vec![Money(100), Money(500)],
+//!     travel_ms: 1500,
+//!     stack_ms: 700,
+//!     return_ms: 800,
+//!     pulse: Profile::short(),
+//!     faults: PulseFaults::default(),
+//! })?;
+//! assert!(acceptor.insert_bill(Micros::secs(1), Money(500)));
+//! while acceptor.next_deadline() != Micros::NEVER {
+//!     acceptor.wake(acceptor.next_deadline());
+//! }
+//! // Five pulses of two edges each, and the bill is in the stacker.
+//! assert_eq!(acceptor.take_edges().len(), 10);
+//! assert!(!acceptor.take_movements().is_empty());
+//! # Ok::<(), payrig_peripherals::pulse::PulseConfigError>(())
+//! ```
 
 mod bill;
 mod card;

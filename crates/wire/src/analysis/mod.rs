@@ -2,6 +2,26 @@
 //! pulse trains against their profile ([`PulseLines`]), and where every cent went ([`Books`]). The
 //! same code looks at a running bench, at its recording and at a capture, so that all three come to
 //! the same verdict.
+//!
+//! ```
+//! use payrig_units::{Decimals, Micros, Money, Movement, Place};
+//! use payrig_wire::analysis::Books;
+//!
+//! // The changer took 0.25, the board credited 1.00.
+//! let mut books = Books::new();
+//! let changer = || "changer".to_owned();
+//! for (from, to, amount) in [
+//!     (Place::Customer, Place::Tube(changer(), 2), 25),
+//!     (Place::BoardReceived(changer()), Place::BoardCredit, 100),
+//! ] {
+//!     let movement = Movement { from, to, amount: Money(amount), why: String::new() };
+//!     books.book(Micros::ms(300), None, movement)?;
+//! }
+//! let wrong = books.discrepancies();
+//! assert_eq!(wrong.len(), 1);
+//! assert!(wrong[0].text(Decimals(2)).contains("1.00"));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 mod analyst;
 mod approvals;

@@ -38,6 +38,7 @@ impl std::error::Error for CaptureError {}
 
 /// What is wrong with a capture.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
 pub enum CaptureProblem {
     /// The file does not open or does not read.
     #[error("cannot be read: {0}. Check the path and its permissions")]

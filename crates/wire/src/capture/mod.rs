@@ -1,4 +1,21 @@
 //! Logic captures: named lines with their edges, read from VCD or CSV and written as either.
+//!
+//! ```
+//! use payrig_units::Micros;
+//! use payrig_wire::capture::{read_csv, write_vcd};
+//!
+//! let csv = "Time [ms],credit\n0,1\n100,0\n150,1\n300,1\n";
+//! let capture = read_csv("line.csv", csv.as_bytes())?;
+//! let credit = capture.line("credit")?;
+//! assert_eq!(credit.edges.len(), 2);
+//! assert_eq!(credit.edges[0].at, Micros::ms(100));
+//! assert!(capture.line("credits").unwrap_err().to_string().contains("\"credit\""));
+//!
+//! let mut vcd = Vec::new();
+//! write_vcd(&capture, &mut vcd)?;
+//! assert!(String::from_utf8(vcd)?.contains("$var"));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 mod csv_file;
 mod decimal;

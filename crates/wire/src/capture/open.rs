@@ -6,6 +6,7 @@ use std::path::Path;
 
 /// What a file holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum FileKind {
     /// A value change dump.
     Vcd,

@@ -29,6 +29,7 @@ impl std::error::Error for RecordingError {}
 
 /// What is wrong with a recording.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
 pub enum RecordingProblem {
     /// The file does not open or does not read.
     #[error("cannot be read: {0}. Check the path and its permissions")]

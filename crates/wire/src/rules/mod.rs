@@ -1,4 +1,16 @@
 //! The timing rules and what breaks them: limits of the standard and, kept apart, advice.
+//!
+//! ```
+//! use payrig_units::Micros;
+//! use payrig_wire::rules::{Certainty, RESPONSE, rule};
+//!
+//! let response = rule("response").unwrap();
+//! assert!(response.section.contains("3.2"));
+//! // 5.2 ms against 5.0 ms: broken, unless the time may be off by as much.
+//! let measured = Micros::us(5_200);
+//! assert_eq!(Certainty::at_most(measured, RESPONSE, Micros::ZERO), Certainty::Fail);
+//! assert_eq!(Certainty::at_most(measured, RESPONSE, Micros::us(200)), Certainty::CannotTell);
+//! ```
 
 mod advice;
 mod finding;

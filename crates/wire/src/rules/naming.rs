@@ -11,6 +11,7 @@ use std::fmt;
 
 /// Which rule a finding is about.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[non_exhaustive]
 pub enum RuleName {
     /// Of what travels on the bus ([`super::RULES`]).
     Bus(BusRule),
@@ -120,6 +121,7 @@ impl From<PulseRule> for RuleName {
 
 /// Who is at fault, or who is concerned.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[non_exhaustive]
 pub enum Party {
     /// The VMC, or whoever speaks for it.
     Master,
@@ -191,6 +193,7 @@ impl From<String> for Party {
 
 /// Where a finding comes from.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[non_exhaustive]
 pub enum Origin {
     /// A section of MDB/ICP 4.3, broken or recommended by what was on the bus.
     Standard(Cow<'static, str>),

@@ -56,6 +56,7 @@ macro_rules! rules {
     ($($severity:ident $id:ident $name:literal $section:literal $limit:expr, $meaning:literal $action:literal)*) => {
         /// The name of a rule about what travels on the bus.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[non_exhaustive]
         pub enum BusRule {
             $(#[doc = $meaning] $id,)*
         }
