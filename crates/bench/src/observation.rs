@@ -18,7 +18,6 @@ use std::fmt;
 /// assert_eq!(bench.observe(&Observation::Credit), Err(Refusal::BoardOutside));
 /// ```
 #[derive(Clone, Debug, PartialEq, Eq)]
-#[non_exhaustive]
 pub enum Observation {
     /// The board's cash credit.
     Credit,

@@ -6,7 +6,6 @@ use std::fmt;
 
 /// What happens to a bill validator, or is done at it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[non_exhaustive]
 pub enum BillAction {
     /// Something breaks, or a bill jams.
     Break(Fault),

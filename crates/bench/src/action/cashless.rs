@@ -7,7 +7,6 @@ use std::fmt;
 
 /// What a person does at a cashless device, or it does by itself.
 #[derive(Clone, Debug, PartialEq, Eq)]
-#[non_exhaustive]
 pub enum CashlessAction {
     /// The return button of the reader.
     PressCancel,

@@ -50,7 +50,6 @@ fn with(changer: &Changer, worth: CoinWorth) -> Option<CoinType> {
 
 /// What happens to a changer, or is done at it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[non_exhaustive]
 pub enum ChangerAction {
     /// A vend token is put in.
     InsertToken,

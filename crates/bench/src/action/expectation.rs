@@ -4,7 +4,6 @@ use payrig_units::{Decimals, Money, Place, words};
 
 /// Something a step expects.
 #[derive(Clone, Debug, PartialEq, Eq)]
-#[non_exhaustive]
 pub enum Expectation {
     /// The board's cash credit.
     Credit(Money),

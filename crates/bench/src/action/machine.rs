@@ -7,7 +7,6 @@ use payrig_units::{Micros, Money};
 
 /// What is done at the machine.
 #[derive(Clone, Debug, PartialEq, Eq)]
-#[non_exhaustive]
 pub enum MachineAction {
     /// Several items are bought at once on a card.
     SelectSeveral(Vec<u16>),

@@ -46,7 +46,6 @@ pub enum Tender {
 
 /// What can be done to a bench. Devices are named as in the plan.
 #[derive(Clone, Debug, PartialEq, Eq)]
-#[non_exhaustive]
 pub enum Action {
     /// A coin is put into a changer or a pulse coin acceptor.
     InsertCoin {
