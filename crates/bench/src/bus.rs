@@ -58,6 +58,12 @@ struct PortSide {
     delays: VecDeque<Micros>,
 }
 
+impl PortSide {
+    fn longest_delay(&self) -> Micros {
+        self.delays.iter().max().copied().unwrap_or_default()
+    }
+}
+
 /// What a board outside does to one of our devices, as far as it says that the device is set up.
 #[derive(Clone, Debug)]
 struct Polls {
@@ -316,19 +322,26 @@ impl Bus {
         }
     }
 
+    /// For how long the link may hold something up, as it did last.
+    pub(crate) fn delay(&self) -> Micros {
+        match &self.medium {
+            Medium::Port(port) => port.longest_delay(),
+            _ => Micros::NEVER,
+        }
+    }
+
     /// The link held something up for so long. Its delay now, where that has changed: the longest of
     /// the last few.
     pub(crate) fn delayed(&mut self, by: Micros) -> Option<Micros> {
         let Medium::Port(port) = &mut self.medium else {
             return None;
         };
-        let longest = |port: &PortSide| port.delays.iter().max().copied().unwrap_or_default();
-        let before = longest(port);
+        let before = port.longest_delay();
         if port.delays.len() == DELAYS {
             port.delays.pop_front();
         }
         port.delays.push_back(by.min(PATIENCE));
-        let now = longest(port);
+        let now = port.longest_delay();
         (now != before).then_some(now)
     }
 

@@ -24,15 +24,21 @@
 //! # Ok::<(), LiveError>(())
 //! ```
 
+use crate::order::{InOrder, Next};
 use crate::{Clock, ExactTimer, LinkError, ModemEvent, ModemThread, PortEvent, Watch, WordPort};
 use payrig_bench::{Bench, BusAt, Outbound};
 use payrig_units::Micros;
+use payrig_wire::BusEvent;
 use payrig_wire::recording::Entry;
 use std::future::{Future, poll_fn};
 use std::io;
 use std::pin::{Pin, pin};
 use std::task::Poll;
 use std::time::Duration;
+use tokio::task::unconstrained;
+
+/// After so much that is done without a pause, whoever is to end the run is asked.
+const TURNS: u32 = 64;
 
 /// Why a bench on links stopped early. Everything up to then has gone to the sink.
 #[derive(Debug, thiserror::Error)]
@@ -66,13 +72,9 @@ impl Came {
     /// When it happened, where it has a time.
     fn at(&self) -> Option<Micros> {
         match self {
-            Self::Bus(_, Ok(PortEvent::Heard(event) | PortEvent::Sent { event, .. })) => {
-                Some(event.end())
-            }
-            Self::Line(_, Ok(ModemEvent::Seen { edge, .. } | ModemEvent::Driven { edge, .. })) => {
-                Some(edge.at)
-            }
-            _ => None,
+            Self::Bus(_, Ok(event)) => Some(event.at()),
+            Self::Line(_, Ok(event)) => event.at(),
+            Self::Bus(_, Err(_)) | Self::Line(_, Err(_)) => None,
         }
     }
 }
@@ -138,17 +140,50 @@ impl<P: WordPort> Ports<P> {
         .await
     }
 
-    /// Hands what came to the bench.
-    ///
-    /// What was due before it happened comes first, at its own time: that it lay in a queue must not
-    /// turn the order around.
-    fn take(&self, bench: &mut Bench, came: Came) -> Result<(), LinkError> {
-        let at = came.at().unwrap_or_else(|| self.clock.now());
-        bench.advance_before(at);
-        if bench.ended() {
-            return Ok(());
+    /// True when something that happened by `by` may not have been reported yet.
+    fn may_still_come(&self, by: Micros) -> bool {
+        self.buses.iter().any(|(_, port)| port.may_still_come(by))
+            || self.lines.iter().any(|(_, lines)| lines.may_still_come(by))
+    }
+
+    /// Puts what has come in its place. Who waits for it waits as much longer as it may have been held up.
+    fn came(&self, bench: &mut Bench, order: &mut InOrder<Came>, came: Came) {
+        if let Came::Bus(index, Ok(event)) = &came
+            && let Some((bus, _)) = self.buses.get(*index)
+        {
+            match event {
+                PortEvent::Heard(BusEvent::Word(word)) => bench.held_up(bus, word.uncertainty),
+                PortEvent::Sent { late, .. } => bench.held_up(bus, late.total()),
+                _ => {}
+            }
         }
-        bench.move_on(self.clock.now());
+        let at = match &came {
+            // The last of a port.
+            Came::Bus(_, Err(_)) | Came::Line(_, Err(_)) => self.clock.now(),
+            _ => came.at().unwrap_or_default(),
+        };
+        order.came(at, came);
+    }
+
+    /// All that has come by now, without waiting. True when there was something.
+    async fn all_that_came(&mut self, bench: &mut Bench, order: &mut InOrder<Came>) -> bool {
+        let mut any = false;
+        // A task that has done much would be told that nothing has come.
+        while let Some(came) = now_or_never(unconstrained(self.receive())).await {
+            let over = matches!(came, Came::Bus(_, Err(_)) | Came::Line(_, Err(_)));
+            self.came(bench, order, came);
+            any = true;
+            if over {
+                break;
+            }
+        }
+        any
+    }
+
+    /// Hands what came to the bench, which has done by then what was due before.
+    fn take(&self, bench: &mut Bench, came: Came) -> Result<(), LinkError> {
+        let at = came.at().unwrap_or_default();
+        bench.move_on(at);
         match came {
             Came::Bus(index, event) => {
                 let Some((bus, _)) = self.buses.get(index) else {
@@ -185,6 +220,7 @@ impl<P: WordPort> Ports<P> {
                 }
             }
         }
+        bench.advance(at);
         Ok(())
     }
 
@@ -205,6 +241,16 @@ impl<P: WordPort> Ports<P> {
             }
         }
     }
+}
+
+/// What a future gives, if it has it already.
+async fn now_or_never<T>(future: impl Future<Output = T>) -> Option<T> {
+    let mut future = pin!(future);
+    poll_fn(|context| match future.as_mut().poll(context) {
+        Poll::Ready(out) => Poll::Ready(Some(out)),
+        Poll::Pending => Poll::Ready(None),
+    })
+    .await
 }
 
 /// What a port reports, at the level at which it helps: words are many.
@@ -313,6 +359,9 @@ pub async fn run_attended<P: WordPort, A: Attendant>(
     let mut timer = ExactTimer::new()?;
     let clock = ports.clock;
     let mut watch = Watch::new(clock.now());
+    let (mut order, mut turns) = (InOrder::default(), 0_u32);
+    // An order, and when it came.
+    let mut asked: Option<(Micros, A::Order)> = None;
     let failed = loop {
         // First what must be on time, then what may take time.
         let mut sent = Ok(());
@@ -327,39 +376,70 @@ pub async fn run_attended<P: WordPort, A: Attendant>(
             ports.park(bench).await;
             return Ok(());
         }
+        ports.all_that_came(bench, &mut order).await;
         let asleep = clock.now();
-        if asleep >= limit {
-            bench.move_on(limit);
-            bench.finish_now();
-            continue;
-        }
         let due = bench.next_deadline().min(limit);
-        let until = Watch::sleep_until(asleep, due);
+        let asked_at = asked.as_ref().map_or(Micros::NEVER, |(at, _)| *at);
+        let next = order.next(asleep, due.min(asked_at), |by| ports.may_still_come(by));
+        let wake = match next {
+            Next::Sleep(until) => Watch::sleep_until(asleep, until),
+            _ => asleep,
+        };
+        if wake <= asleep
+            && let Some((from, to)) = watch.woke(asleep, asleep, asleep)
+        {
+            bench.slept(from, to);
+        }
         let (mut came, mut waited, mut ordered) = (None, Ok(()), None);
-        tokio::select! {
-            biased;
-            // What has come is older than what is due now.
-            heard = ports.receive() => came = Some(heard),
-            done = timer.until(clock, until) => waited = done,
-            order = attendant.order() => ordered = Some(order),
+        match next {
+            Next::Sleep(_) => tokio::select! {
+                biased;
+                heard = ports.receive() => came = Some(heard),
+                done = timer.until(clock, wake) => waited = done,
+                order = attendant.order(), if asked.is_none() => ordered = Some(order),
+            },
+            Next::HeldUp(from, to) => bench.slept(from, to),
+            Next::Take(came) => {
+                if let Err(error) = ports.take(bench, came) {
+                    break error;
+                }
+            }
+            // It came between the two looks.
+            Next::Due(_) if ports.all_that_came(bench, &mut order).await => {}
+            Next::Due(at) if at < due => {
+                bench.move_on(at);
+                if let Some((_, order)) = asked.take() {
+                    attendant.carry_out(bench, order);
+                }
+            }
+            Next::Due(_) if due == limit => {
+                bench.move_on(limit);
+                bench.finish_now();
+            }
+            // At its own time, however late this comes.
+            Next::Due(due) => bench.advance(due),
+        }
+        turns += 1;
+        if turns.is_multiple_of(TURNS) {
+            tokio::select! {
+                biased;
+                order = attendant.order(), if asked.is_none() && ordered.is_none() => {
+                    ordered = Some(order);
+                }
+                () = tokio::task::yield_now() => {}
+            }
         }
         waited?;
-        let awake = clock.now();
-        if let Some((from, to)) = watch.woke(asleep, until, awake) {
+        if wake > asleep
+            && let Some((from, to)) = watch.woke(asleep, wake, clock.now())
+        {
             bench.slept(from, to);
         }
         if let Some(came) = came {
-            if let Err(error) = ports.take(bench, came) {
-                break error;
-            }
-            bench.advance(clock.now());
-        } else if let Some(order) = ordered {
-            bench.advance_before(awake);
-            bench.move_on(awake);
-            attendant.carry_out(bench, order);
-        } else if due <= awake {
-            // At its own time, however late this comes.
-            bench.advance(due);
+            ports.came(bench, &mut order, came);
+        }
+        if let Some(order) = ordered {
+            asked = Some((clock.now(), order));
         }
     };
     tracing::info!(target: "payrig::run", %failed, "the link failed");
@@ -369,3 +449,6 @@ pub async fn run_attended<P: WordPort, A: Attendant>(
     attendant.look(bench)?;
     Err(failed.into())
 }
+
+#[cfg(test)]
+mod tests;

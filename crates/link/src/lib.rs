@@ -14,9 +14,11 @@ mod error;
 mod figures;
 mod line;
 pub mod lockstep;
+mod looking;
 mod modem;
 pub mod open;
 mod open_break;
+mod order;
 pub mod pace;
 mod port;
 pub mod ports;
@@ -42,6 +44,7 @@ pub use figures::{Figures, Lengths};
 pub use line::{HORIZON, Line, MIDWAY};
 #[cfg(all(target_os = "linux", feature = "linux"))]
 pub use linux::AsyncPtyPort;
+pub use looking::{Looking, Unread};
 pub use modem::{
     EdgeWait, InLine, LOOK_EVERY, LinesReport, ModemEvent, ModemLines, ModemOptions, ModemPort,
     ModemThread, OutLine, SerialLines, Watching, lines_again,

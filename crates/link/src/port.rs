@@ -1,6 +1,6 @@
 //! What every real port offers, whatever is behind it.
 
-use crate::{Clock, LinkError, Waker};
+use crate::{Clock, LinkError, Looking, Waker};
 use payrig_units::{Micros, words};
 pub use payrig_wire::port::Lateness;
 use payrig_wire::{BusEvent, Transmission};
@@ -46,6 +46,20 @@ pub enum PortEvent {
         /// When.
         at: Micros,
     },
+}
+
+impl PortEvent {
+    /// When it happened: of what was heard or sent, when that ended.
+    #[must_use]
+    pub const fn at(&self) -> Micros {
+        match self {
+            Self::Heard(event) | Self::Sent { event, .. } => event.end(),
+            Self::Garbage { at, .. }
+            | Self::Peer { at, .. }
+            | Self::Overdue { at, .. }
+            | Self::Overrun { at } => *at,
+        }
+    }
 }
 
 impl fmt::Display for PortEvent {
@@ -98,6 +112,10 @@ pub trait WordPort {
     /// # Errors
     /// When the port is gone.
     fn receive(&mut self) -> impl Future<Output = Result<PortEvent, LinkError>> + Send;
+
+    /// True when something that happened by `by` may come yet, of what [`receive`](Self::receive) has not
+    /// given by then. Never waits.
+    fn may_still_come(&self, by: Micros) -> bool;
 }
 
 /// A port for a thread of its own.
@@ -112,7 +130,8 @@ pub trait BlockingPort: Send {
     /// up with it: if it comes too late, that much of the lateness is ours.
     fn send(&mut self, transmission: Transmission, spent: Micros);
 
-    /// The next event; `None` when `until` has come or `waker` was rung.
+    /// The next event; `None` when `until` has come or `waker` was rung. What has come by then is read first,
+    /// whatever `until` is.
     ///
     /// # Errors
     /// When the port is gone.
@@ -121,6 +140,11 @@ pub trait BlockingPort: Send {
         until: Micros,
         waker: Option<&Waker>,
     ) -> Result<Option<PortEvent>, LinkError>;
+
+    /// How far it has looked, for whoever is not the thread that serves it. By default it does not say.
+    fn looking(&self) -> Looking {
+        Looking::default()
+    }
 }
 
 impl BlockingPort for Box<dyn BlockingPort> {
@@ -139,5 +163,8 @@ impl BlockingPort for Box<dyn BlockingPort> {
         waker: Option<&Waker>,
     ) -> Result<Option<PortEvent>, LinkError> {
         (**self).wait(until, waker)
+    }
+    fn looking(&self) -> Looking {
+        (**self).looking()
     }
 }

@@ -3,7 +3,7 @@
 //! Tokio's timers count whole milliseconds; a thread that does nothing but wait for the port keeps
 //! microseconds. The handle passes orders in and events out.
 
-use crate::{BlockingPort, Clock, LinkError, PortEvent, Waker, WordPort};
+use crate::{BlockingPort, Clock, LinkError, Looking, PortEvent, Waker, WordPort};
 use payrig_units::Micros;
 use payrig_wire::Transmission;
 use std::sync::mpsc;
@@ -60,6 +60,7 @@ pub struct ThreadPort {
     orders: Option<mpsc::Sender<Order>>,
     events: channel::UnboundedReceiver<Result<PortEvent, LinkError>>,
     waker: Waker,
+    looking: Looking,
     thread: Option<JoinHandle<()>>,
     awake: Awake,
 }
@@ -83,6 +84,7 @@ impl ThreadPort {
         let (orders, orders_in) = mpsc::channel();
         let (events_out, events) = channel::unbounded_channel();
         let rung = waker.clone();
+        let looking = port.looking();
         let thread = std::thread::Builder::new()
             .name("payrig-port".to_owned())
             .spawn(move || serve(port, &orders_in, &events_out, &rung))
@@ -93,6 +95,7 @@ impl ThreadPort {
             orders: Some(orders),
             events,
             waker,
+            looking,
             thread: Some(thread),
             awake: Awake::now(clock),
         })
@@ -121,6 +124,7 @@ impl WordPort for ThreadPort {
             transmission,
             spent,
         };
+        self.looking.ordered();
         match &self.orders {
             Some(orders) if orders.send(order).is_ok() => {
                 self.waker.ring();
@@ -135,6 +139,10 @@ impl WordPort for ThreadPort {
         let event = self.events.recv().await;
         drop(asleep);
         event.unwrap_or_else(|| Err(self.ended()))
+    }
+
+    fn may_still_come(&self, by: Micros) -> bool {
+        self.looking.may_still_come(by)
     }
 }
 
@@ -155,13 +163,17 @@ fn serve(
     waker: &Waker,
 ) {
     crate::system::want_exact_wakeups();
+    let looking = port.looking();
     loop {
         loop {
             match orders.try_recv() {
                 Ok(Order {
                     transmission,
                     spent,
-                }) => port.send(transmission, spent),
+                }) => {
+                    port.send(transmission, spent);
+                    looking.took_order();
+                }
                 Err(mpsc::TryRecvError::Empty) => break,
                 Err(mpsc::TryRecvError::Disconnected) => return,
             }

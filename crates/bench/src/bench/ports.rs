@@ -242,6 +242,15 @@ impl Bench {
         }
     }
 
+    /// A link has held something up by so much that the bench hears next: whoever waits for it on that bus
+    /// waits longer from now on.
+    pub fn held_up(&mut self, at: &BusAt, by: Micros) {
+        let Some(id) = self.bus_at(at) else { return };
+        if self.buses.get(id.0).is_some_and(|bus| by > bus.delay()) {
+            self.delayed(id, by);
+        }
+    }
+
     /// Whoever waits for something on a bus waits longer, by what the link was seen to hold up.
     fn delayed(&mut self, id: BusId, by: Micros) {
         let Some(bus) = self.buses.get_mut(id.0) else {

@@ -155,9 +155,15 @@ impl BusMaster {
     }
 
     /// The link may hold up what goes either way for so long: answers, and pauses in them, are waited
-    /// for that much longer.
+    /// for that much longer, those that are waited for now included.
     pub fn set_link_delay(&mut self, delay: Micros) {
+        let more = delay.since(self.link_delay);
         self.link_delay = delay;
+        match &mut self.state {
+            State::Waiting { until } => *until = *until + more + more,
+            State::Receiving { until } => *until = *until + more,
+            State::Free | State::Sending { .. } | State::Settling { .. } => {}
+        }
     }
 
     /// True when a command may be sent at `now`.

@@ -7,7 +7,7 @@ use payrig_bench::{Bench, BusAt, BusId, OWN_LATENESS, Outbound};
 use payrig_link::{PortEvent, Watch};
 use payrig_units::{Decimals, Micros};
 use payrig_wire::recording::Entry;
-use payrig_wire::{Edge, Source, Transmission};
+use payrig_wire::{BusEvent, Edge, Source, Transmission};
 
 /// A word of ours that is not on the wire this long after its time never will be.
 const SENDING_TIME: Micros = Micros::secs(2);
@@ -167,13 +167,15 @@ impl Driven {
             _ => Micros::NEVER,
         };
         // What has come already is heard before anything is done that is due only now.
-        if self.pump(due.min(to).min(look_after)) || self.is_over() {
+        let until = due.min(to).min(look_after);
+        if self.pump(until) || self.is_over() {
             return true;
         }
         let now = self.clock();
-        // It may have been put off by what came on a line.
+        // It may have been put off by what came on a line. What is due later than that may have come only
+        // since the port was looked at.
         let due = self.bench.next_deadline();
-        if due <= now {
+        if due <= until && due <= now {
             // At its own time, however late this comes: pulses are as wide as they were meant.
             self.bench.advance(due);
             return true;
@@ -232,8 +234,14 @@ impl Driven {
 
     /// The bench hears what came, at the time of that: what was due before is done before.
     fn hear(&mut self, event: PortEvent) {
+        let by = match &event {
+            PortEvent::Heard(BusEvent::Word(word)) => word.uncertainty,
+            PortEvent::Sent { late, .. } => late.total(),
+            _ => Micros::ZERO,
+        };
         if let PortEvent::Heard(event) | PortEvent::Sent { event, .. } = &event {
             let at = event.end();
+            self.bench.held_up(&BusAt::Board, by);
             self.bench.advance_before(at);
             self.bench.move_on(at);
         }

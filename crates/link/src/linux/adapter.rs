@@ -2,7 +2,7 @@
 
 use super::sleep::sleep;
 use crate::serial::{LowLatency, Wire, Woken};
-use crate::{Clock, InLine, LinkError, Waker};
+use crate::{Clock, InLine, LinkError, Unread, Waker};
 use payrig_units::Micros;
 use payrig_wire::BAUD;
 use rustix::fd::{AsFd, OwnedFd};
@@ -14,6 +14,7 @@ use rustix::termios::{
 use serialport::{SerialPort, TTYPort};
 use std::io;
 use std::path::Path;
+use std::sync::{Arc, Weak};
 use std::time::Duration;
 
 /// An open adapter.
@@ -24,7 +25,7 @@ pub(crate) struct AdapterWire {
     name: String,
     clock: Clock,
     holder: TTYPort,
-    fd: OwnedFd,
+    fd: Arc<OwnedFd>,
     speed: u32,
 }
 
@@ -57,7 +58,7 @@ pub(crate) fn open_wire(port: &str, clock: Clock) -> Result<AdapterWire, LinkErr
         name: port.to_owned(),
         clock,
         holder,
-        fd,
+        fd: Arc::new(fd),
         speed: BAUD,
     })
 }
@@ -116,9 +117,14 @@ impl Wire for AdapterWire {
         sleep(self.clock, until, fd, waker)
     }
 
+    fn unread(&self) -> Option<Weak<dyn Unread>> {
+        let port: Arc<dyn Unread> = Arc::clone(&self.fd) as _;
+        Some(Arc::downgrade(&port))
+    }
+
     fn read(&mut self, into: &mut Vec<u8>) -> io::Result<usize> {
         let mut bytes = [0; 512];
-        match rustix::io::read(&self.fd, &mut bytes) {
+        match rustix::io::read(&*self.fd, &mut bytes) {
             // End of file on a terminal: its hardware is gone.
             Ok(0) => Err(io::ErrorKind::UnexpectedEof.into()),
             Ok(count) => {
@@ -132,7 +138,7 @@ impl Wire for AdapterWire {
 
     fn write(&mut self, mut bytes: &[u8]) -> io::Result<()> {
         while !bytes.is_empty() {
-            match rustix::io::write(&self.fd, bytes) {
+            match rustix::io::write(&*self.fd, bytes) {
                 Ok(count) => bytes = bytes.get(count..).unwrap_or_default(),
                 Err(Errno::INTR) => {}
                 // The driver's buffer is full: a millisecond makes room for a byte.
@@ -146,28 +152,28 @@ impl Wire for AdapterWire {
     }
 
     fn drain(&mut self) -> io::Result<()> {
-        Ok(tcdrain(&self.fd)?)
+        Ok(tcdrain(&*self.fd)?)
     }
 
     fn set_ninth(&mut self, set: bool) -> io::Result<bool> {
-        let mut settings = tcgetattr(&self.fd)?;
+        let mut settings = tcgetattr(&*self.fd)?;
         nine_bits(&mut settings, set, self.speed)?;
-        match tcsetattr(&self.fd, OptionalActions::Now, &settings) {
+        match tcsetattr(&*self.fd, OptionalActions::Now, &settings) {
             Ok(()) => {}
             Err(Errno::INVAL) => return Ok(false),
             Err(error) => return Err(error.into()),
         }
         // A driver that cannot do it takes the rest and says nothing.
         let wanted = ControlModes::PARENB | ControlModes::CMSPAR;
-        let took = tcgetattr(&self.fd)?.control_modes;
+        let took = tcgetattr(&*self.fd)?.control_modes;
         Ok(took.contains(wanted) && took.contains(ControlModes::PARODD) == set)
     }
 
     fn set_speed(&mut self, baud: u32) -> io::Result<()> {
         self.speed = baud;
-        let mut settings = tcgetattr(&self.fd)?;
+        let mut settings = tcgetattr(&*self.fd)?;
         settings.set_speed(baud)?;
-        Ok(tcsetattr(&self.fd, OptionalActions::Now, &settings)?)
+        Ok(tcsetattr(&*self.fd, OptionalActions::Now, &settings)?)
     }
 
     fn line(&mut self, line: InLine) -> io::Result<bool> {
@@ -263,7 +269,7 @@ mod tests {
         let (master, path) = pair();
         let mut wire = open_wire(&path, Clock::starting_now()).unwrap();
         wire.set_ninth(true).unwrap();
-        let settings = tcgetattr(&wire.fd).unwrap();
+        let settings = tcgetattr(&*wire.fd).unwrap();
         assert!(
             settings
                 .input_modes

@@ -1,7 +1,7 @@
 //! A pseudo-terminal with a bus behind it: any program opens its path as a serial port.
 
 use super::sleep::{processor_time, sleep, waited_for_processor};
-use crate::{BlockingPort, Clock, Line, LinkError, PortEvent, Waker, WordCoding};
+use crate::{BlockingPort, Clock, Line, LinkError, Looking, PortEvent, Unread, Waker, WordCoding};
 use bytes::BytesMut;
 use payrig_units::Micros;
 use payrig_wire::{Source, Transmission};
@@ -10,6 +10,7 @@ use rustix::fs::{Mode, OFlags};
 use rustix::io::Errno;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{InputModes, OptionalActions, QueueSelector, tcflush, tcgetattr, tcsetattr};
+use std::sync::Arc;
 
 /// How often the path is looked at while no program has it open.
 const LOOK_AGAIN: Micros = Micros::ms(5);
@@ -40,7 +41,7 @@ pub struct PtyOptions {
 /// nothing.
 #[derive(Debug)]
 pub struct PtyPort {
-    master: OwnedFd,
+    master: Arc<OwnedFd>,
     path: String,
     clock: Clock,
     coding: WordCoding,
@@ -51,6 +52,9 @@ pub struct PtyPort {
     delays_seen: usize,
     /// When there was nothing to be read for the last time.
     empty_at: Micros,
+    looking: Looking,
+    /// True while what comes is read.
+    reads: bool,
 }
 
 /// A wait for the port, as it turned out.
@@ -93,7 +97,7 @@ impl PtyPort {
         tcsetattr(&other, OptionalActions::Now, &settings).map_err(failed("setting up"))?;
         drop(other);
         Ok(Self {
-            master,
+            master: Arc::new(master),
             path,
             clock: options.clock,
             coding: options.coding,
@@ -103,6 +107,8 @@ impl PtyPort {
             delays: [Micros::ZERO; 64],
             delays_seen: 0,
             empty_at: options.clock.now(),
+            looking: Looking::default(),
+            reads: false,
         })
     }
 
@@ -119,9 +125,15 @@ impl PtyPort {
     /// What the system says.
     pub fn into_blocking_file(self) -> Result<std::fs::File, LinkError> {
         let failed = |e: Errno| LinkError::from_io(&self.path, "setting up", e.into());
-        let flags = rustix::fs::fcntl_getfl(&self.master).map_err(failed)?;
-        rustix::fs::fcntl_setfl(&self.master, flags - OFlags::NONBLOCK).map_err(failed)?;
-        Ok(self.master.into())
+        let flags = rustix::fs::fcntl_getfl(&*self.master).map_err(failed)?;
+        rustix::fs::fcntl_setfl(&*self.master, flags - OFlags::NONBLOCK).map_err(failed)?;
+        match Arc::try_unwrap(self.master) {
+            Ok(master) => Ok(master.into()),
+            Err(lent) => Ok(lent
+                .try_clone()
+                .map(Into::into)
+                .map_err(|e| LinkError::from_io(&self.path, "setting up", e))?),
+        }
     }
 
     /// True while a program has it open, as far as was noticed.
@@ -227,7 +239,7 @@ impl PtyPort {
         if !attached {
             self.line.forget_other_end();
             // What the program left unread is not for the next one.
-            let _ = tcflush(&self.master, QueueSelector::IOFlush);
+            let _ = tcflush(&*self.master, QueueSelector::IOFlush);
         }
     }
 
@@ -235,7 +247,7 @@ impl PtyPort {
     pub(super) fn read(&mut self, came: Micros) -> Result<bool, LinkError> {
         let mut bytes = [0; 512];
         let before = self.clock.now();
-        match rustix::io::read(&self.master, &mut bytes) {
+        match rustix::io::read(&*self.master, &mut bytes) {
             Ok(0) | Err(Errno::AGAIN | Errno::INTR) => Ok(false),
             // No program has the other end open.
             Err(Errno::IO) => {
@@ -256,11 +268,22 @@ impl PtyPort {
         }
     }
 
+    /// Everything was handed over that is to be read, but for what has its time yet.
+    pub(super) fn has_looked(&mut self) {
+        let reads = self.line.wants_input();
+        if reads != self.reads {
+            self.reads = reads;
+            let port: Arc<dyn Unread> = Arc::clone(&self.master) as _;
+            self.looking.reads(reads.then(|| Arc::downgrade(&port)));
+        }
+        self.looking.has_looked(self.line.next_deadline());
+    }
+
     fn write(&mut self) -> Result<(), LinkError> {
         if self.coding == WordCoding::MarkedParity {
             self.keep_marks()?;
         }
-        match rustix::io::write(&self.master, &self.out) {
+        match rustix::io::write(&*self.master, &self.out) {
             Ok(count) if count == self.out.len() => Ok(()),
             Ok(_) | Err(Errno::AGAIN | Errno::INTR) => {
                 let at = self.clock.now();
@@ -279,10 +302,10 @@ impl PtyPort {
     /// FF of our marks. We mark ourselves, so the setting is taken back.
     fn keep_marks(&self) -> Result<(), LinkError> {
         let failed = |e: Errno| LinkError::from_io(&self.path, "setting up", e.into());
-        let mut settings = tcgetattr(&self.master).map_err(failed)?;
+        let mut settings = tcgetattr(&*self.master).map_err(failed)?;
         if settings.input_modes.contains(InputModes::PARMRK) {
             settings.input_modes.remove(InputModes::PARMRK);
-            tcsetattr(&self.master, OptionalActions::Now, &settings).map_err(failed)?;
+            tcsetattr(&*self.master, OptionalActions::Now, &settings).map_err(failed)?;
         }
         Ok(())
     }
@@ -312,6 +335,11 @@ impl BlockingPort for PtyPort {
     fn send(&mut self, transmission: Transmission, spent: Micros) {
         let now = self.clock.now();
         self.line.send(now, transmission, spent);
+        self.looking.expects(self.line.next_deadline());
+    }
+
+    fn looking(&self) -> Looking {
+        self.looking.clone()
     }
 
     fn wait(
@@ -320,19 +348,23 @@ impl BlockingPort for PtyPort {
         waker: Option<&Waker>,
     ) -> Result<Option<PortEvent>, LinkError> {
         let mut woke = Micros::ZERO;
+        let mut looked = false;
         loop {
             self.work(woke)?;
             if let Some(event) = self.line.take_event() {
                 return Ok(Some(event));
             }
             let now = self.clock.now();
-            if now >= until {
+            // What has come already is older than what is due now.
+            if now >= until && std::mem::replace(&mut looked, true) {
                 return Ok(None);
             }
             // Not for ever: how late a wake-up is says whether we were stopped.
             let asked = self.next_deadline(now).min(until).min(now + LOOK_UP);
+            let asked = asked.max(now);
             // With nobody there the terminal is "hung up" all the time: look, but do not wait.
             let listening = self.listening();
+            self.has_looked();
             let fd = listening.then_some(self.master.as_fd());
             let queued = waited_for_processor();
             let mut woken = sleep(self.clock, asked, fd, waker)
@@ -350,6 +382,7 @@ impl BlockingPort for PtyPort {
                 woken.readable = self.look()?;
             }
             if woken.readable {
+                self.looking.is_reading();
                 let came = match listening {
                     true => self.came_after(waited),
                     false => self.empty_at,

@@ -91,6 +91,10 @@ impl WordPort for AsyncPtyPort {
         Ok(())
     }
 
+    fn may_still_come(&self, by: Micros) -> bool {
+        self.port.get_ref().looking().may_still_come(by)
+    }
+
     async fn receive(&mut self) -> Result<PortEvent, LinkError> {
         let mut woke = Micros::ZERO;
         loop {
@@ -105,6 +109,7 @@ impl WordPort for AsyncPtyPort {
             let name = port.name().to_owned();
             let failed = |e| LinkError::from_io(&name, "waiting", e);
             self.arm(asked).map_err(failed)?;
+            self.port.get_mut().has_looked();
             let readable = tokio::select! {
                 ready = self.port.readable_mut(), if listening => {
                     let mut guard = ready.map_err(failed)?;

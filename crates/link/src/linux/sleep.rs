@@ -1,7 +1,7 @@
 //! Waiting for a port with microseconds, and being woken by another thread.
 
-use crate::Clock;
 use crate::serial::Woken;
+use crate::{Clock, Unread};
 use payrig_units::Micros;
 use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
@@ -77,6 +77,19 @@ pub(crate) fn sleep(
         woken.readable = fd.revents().intersects(PollFlags::IN | PollFlags::ERR);
     }
     Ok(woken)
+}
+
+impl Unread for OwnedFd {
+    fn unread(&self) -> bool {
+        let now = Timespec {
+            tv_sec: 0,
+            tv_nsec: 0,
+        };
+        let mut port = [PollFd::new(self, PollFlags::IN)];
+        let asked = poll(&mut port, Some(&now));
+        asked.is_ok_and(|ready| ready > 0)
+            && port.iter().any(|fd| fd.revents().contains(PollFlags::IN))
+    }
 }
 
 /// Asks the machine to wake this thread as exactly as it can; by default it may be 50 us late

@@ -2,7 +2,7 @@
 
 use super::lines::ModemLines;
 use super::port::{ModemEvent, ModemPort};
-use crate::{LinkError, Waker};
+use crate::{LinkError, Looking, Waker};
 use payrig_units::Micros;
 use payrig_wire::Edge;
 use payrig_wire::port::OutLine;
@@ -21,6 +21,7 @@ pub struct ModemThread {
     orders: Option<mpsc::Sender<(OutLine, Edge)>>,
     events: channel::UnboundedReceiver<Result<ModemEvent, LinkError>>,
     waker: Waker,
+    looking: Looking,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -34,6 +35,7 @@ impl ModemThread {
         let failed = |e| LinkError::from_io(&name, "starting its thread", e);
         let waker = Waker::new().map_err(failed)?;
         let rung = waker.clone();
+        let looking = port.looking();
         let (orders, orders_in) = mpsc::channel();
         let (events_out, events) = channel::unbounded_channel();
         let thread = std::thread::Builder::new()
@@ -71,6 +73,7 @@ impl ModemThread {
             orders: Some(orders),
             events,
             waker,
+            looking,
             thread: Some(thread),
         })
     }
@@ -110,6 +113,12 @@ impl ModemThread {
             Err(channel::error::TryRecvError::Empty) => Ok(None),
             Err(channel::error::TryRecvError::Disconnected) => Err(self.ended()),
         }
+    }
+
+    /// True when an edge that was made by `by` may not have been given yet: the thread is late. Never waits.
+    #[must_use]
+    pub fn may_still_come(&self, by: Micros) -> bool {
+        self.looking.may_still_come(by)
     }
 
     fn ended(&self) -> LinkError {

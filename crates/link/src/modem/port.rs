@@ -3,7 +3,7 @@
 use super::kernel::{Kernel, when};
 use super::lines::ModemLines;
 use super::waiter::{Waiter, Watching, Woken};
-use crate::{Clock, Figures, Lengths, LinkError, Waker};
+use crate::{Clock, Figures, Lengths, LinkError, Looking, Waker};
 use payrig_units::Micros;
 use payrig_wire::Edge;
 use payrig_wire::port::{InLine, OutLine};
@@ -55,6 +55,18 @@ pub enum ModemEvent {
         /// True when it is back.
         attached: bool,
     },
+}
+
+impl ModemEvent {
+    /// When it happened, where it has a time.
+    #[must_use]
+    pub const fn at(&self) -> Option<Micros> {
+        match self {
+            Self::Seen { edge, .. } | Self::Driven { edge, .. } => Some(edge.at),
+            Self::Attached { at, .. } => Some(*at),
+            Self::Watching(_) => None,
+        }
+    }
 }
 
 /// Opens a port again; `None` while it is not there.
@@ -119,6 +131,7 @@ pub struct ModemPort<L> {
     /// How each line is driven.
     driven: BTreeMap<OutLine, bool>,
     patience: Option<Patience<L>>,
+    looking: Looking,
 }
 
 impl<L: ModemLines> ModemPort<L> {
@@ -144,6 +157,7 @@ impl<L: ModemLines> ModemPort<L> {
             seen: Lengths::default(),
             driven: BTreeMap::new(),
             patience: None,
+            looking: Looking::default(),
         }
     }
 
@@ -194,6 +208,12 @@ impl<L: ModemLines> ModemPort<L> {
             .insert((edge.at, self.count), (line, edge.high));
     }
 
+    /// How far it has looked, for whoever is not the thread that serves it: a look that is as late as looks
+    /// are apart is waited for.
+    pub(super) fn looking(&self) -> Looking {
+        self.looking.clone()
+    }
+
     /// When the last planned edge is due, if one is.
     pub(super) fn last_planned(&self) -> Option<Micros> {
         self.planned.keys().next_back().map(|(at, _)| *at)
@@ -219,6 +239,7 @@ impl<L: ModemLines> ModemPort<L> {
                 return Ok(None);
             }
             if self.is_lost() {
+                self.looking.has_looked(Micros::NEVER);
                 let next = until.min(now + FIND_EVERY);
                 let rung =
                     crate::system::pause(self.clock, next, waker).map_err(|e| self.failed(e))?;
@@ -233,6 +254,7 @@ impl<L: ModemLines> ModemPort<L> {
                 .next()
                 .map_or(Micros::NEVER, |(at, _)| *at);
             let next = until.min(planned).min(self.next_look());
+            self.looking.has_looked(self.next_look() + self.look_every);
             let bell = waker.or(self.kernel.bell());
             let rung = crate::system::pause(self.clock, next, bell).map_err(|e| self.failed(e))?;
             if rung && waker.is_some() {

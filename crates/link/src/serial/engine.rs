@@ -3,7 +3,7 @@
 use super::wire::Wire;
 use crate::coding::MarkedDecoder;
 use crate::open_break::OpenBreak;
-use crate::{BlockingPort, Clock, Lateness, LinkError, PortEvent, Said, Symbol, Waker};
+use crate::{BlockingPort, Clock, Lateness, LinkError, Looking, PortEvent, Said, Symbol, Waker};
 use payrig_mdb::Word;
 use payrig_units::Micros;
 use payrig_wire::{BusEvent, Source, TimedWord, Transmission, WORD_TIME};
@@ -34,6 +34,7 @@ pub(super) struct SerialPort<W> {
     outgoing: VecDeque<(Transmission, Lateness)>,
     events: VecDeque<PortEvent>,
     bytes: Vec<u8>,
+    looking: Looking,
 }
 
 impl<W: Wire> SerialPort<W> {
@@ -44,6 +45,7 @@ impl<W: Wire> SerialPort<W> {
         clock: Clock,
         ours: Source,
         uncertainty: Micros,
+        looking: Looking,
     ) -> Result<Self, LinkError> {
         let port = wire.name().to_owned();
         let mut takes = |set| {
@@ -54,6 +56,8 @@ impl<W: Wire> SerialPort<W> {
             let what = "send a ninth bit (its driver does not take mark and space parity)";
             return Err(LinkError::Incapable { port, what });
         }
+        looking.reads(wire.unread());
+        looking.has_looked(Micros::NEVER);
         let theirs = match ours {
             Source::Master => Source::Peripheral,
             Source::Peripheral => Source::Master,
@@ -73,6 +77,7 @@ impl<W: Wire> SerialPort<W> {
             outgoing: VecDeque::new(),
             events: VecDeque::new(),
             bytes: Vec::new(),
+            looking,
         })
     }
 
@@ -262,18 +267,25 @@ impl<W: Wire> SerialPort<W> {
 
     fn step(&mut self, until: Micros, waker: Option<&Waker>) -> io::Result<Option<PortEvent>> {
         let mut woke = Micros::ZERO;
+        let mut looked = false;
         loop {
-            self.work(woke)?;
+            // What has come already is older than what is due now, and sending takes its time.
+            if self.events.is_empty() {
+                self.looking.has_looked(self.open_break.next_deadline());
+                self.work(woke)?;
+            }
             if let Some(event) = self.events.pop_front() {
                 return Ok(Some(event));
             }
-            if self.wire.now() >= until {
+            if self.wire.now() >= until && std::mem::replace(&mut looked, true) {
                 return Ok(None);
             }
             let asked = self.next_deadline().min(until);
+            self.looking.has_looked(self.next_deadline());
             let woken = self.wire.wait(asked, true, waker)?;
             woke = self.wire.now();
             if woken.readable {
+                self.looking.is_reading();
                 self.read()?;
             } else if woken.hung_up {
                 return Err(io::ErrorKind::BrokenPipe.into());
@@ -301,6 +313,11 @@ impl<W: Wire> BlockingPort for SerialPort<W> {
         let machine = late - ours;
         self.outgoing
             .push_back((transmission, Lateness { ours, machine }));
+        self.looking.expects(self.next_deadline());
+    }
+
+    fn looking(&self) -> Looking {
+        self.looking.clone()
     }
 
     fn wait(

@@ -20,7 +20,7 @@ pub(crate) use wire::Wire;
 pub(crate) use woken::Woken;
 
 use crate::modem::{SerialLines, try_lines};
-use crate::{BlockingPort, Clock, LinkError, ports};
+use crate::{BlockingPort, Clock, LinkError, Looking, ports};
 use engine::SerialPort;
 use payrig_units::Micros;
 use payrig_wire::Source;
@@ -58,9 +58,11 @@ pub fn open_serial(options: SerialOptions) -> Result<Box<dyn BlockingPort>, Link
         uncertainty,
         reconnect,
     } = options;
+    // One for the adapter, however often it is opened.
+    let looking = Looking::default();
     let open = move |path: &str| {
         let wire = crate::system::open_wire(path, clock)?;
-        SerialPort::new(wire, clock, ours, uncertainty)
+        SerialPort::new(wire, clock, ours, uncertainty, looking.clone())
     };
     let first = open(&port)?;
     let Some(patience) = reconnect else {

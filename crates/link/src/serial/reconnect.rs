@@ -1,6 +1,6 @@
 //! Going on with the same adapter after it was unplugged.
 
-use crate::{BlockingPort, Clock, LinkError, PortEvent, Waker};
+use crate::{BlockingPort, Clock, LinkError, Looking, PortEvent, Waker};
 use payrig_units::Micros;
 use payrig_wire::Transmission;
 
@@ -16,6 +16,7 @@ pub(super) struct Reconnecting<P, F> {
     patience: Micros,
     lost_at: Micros,
     open: F,
+    looking: Looking,
 }
 
 impl<P: BlockingPort, F: FnMut() -> Result<Option<P>, LinkError> + Send> Reconnecting<P, F> {
@@ -23,6 +24,7 @@ impl<P: BlockingPort, F: FnMut() -> Result<Option<P>, LinkError> + Send> Reconne
         Self {
             name: port.name().to_owned(),
             clock: port.clock(),
+            looking: port.looking(),
             port: Some(port),
             patience,
             lost_at: Micros::ZERO,
@@ -53,6 +55,10 @@ impl<P: BlockingPort, F: FnMut() -> Result<Option<P>, LinkError> + Send> Blockin
         }
     }
 
+    fn looking(&self) -> Looking {
+        self.looking.clone()
+    }
+
     fn wait(
         &mut self,
         until: Micros,
@@ -64,6 +70,7 @@ impl<P: BlockingPort, F: FnMut() -> Result<Option<P>, LinkError> + Send> Blockin
                     let at = self.clock.now();
                     self.lost_at = at;
                     self.port = None;
+                    self.looking.has_looked(Micros::NEVER);
                     let attached = false;
                     Ok(Some(PortEvent::Peer { at, attached }))
                 }

@@ -1,9 +1,10 @@
 //! What the serial engine needs of an adapter; tests bring a simulated one.
 
 use super::woken::Woken;
-use crate::{InLine, Waker};
+use crate::{InLine, Unread, Waker};
 use payrig_units::Micros;
 use std::io;
+use std::sync::Weak;
 
 /// An adapter set to 9600 baud, eight data bits, a ninth that is always set or always clear, one
 /// stop bit, received errors and breaks marked as in [`crate::coding`].
@@ -16,6 +17,11 @@ pub(crate) trait Wire: Send {
 
     /// Waits until `until`, until something is received (if `listen`) or `waker` is rung.
     fn wait(&mut self, until: Micros, listen: bool, waker: Option<&Waker>) -> io::Result<Woken>;
+
+    /// What says whether something was received and not read yet, where the system can.
+    fn unread(&self) -> Option<Weak<dyn Unread>> {
+        None
+    }
 
     /// Appends what was received; 0 when there was nothing.
     fn read(&mut self, into: &mut Vec<u8>) -> io::Result<usize>;

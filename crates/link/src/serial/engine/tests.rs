@@ -3,7 +3,14 @@ use super::*;
 use proptest::prelude::*;
 
 fn port(ours: Source) -> SerialPort<Adapter> {
-    SerialPort::new(Adapter::good(), Clock::starting_now(), ours, Micros(300)).unwrap()
+    SerialPort::new(
+        Adapter::good(),
+        Clock::starting_now(),
+        ours,
+        Micros(300),
+        Looking::default(),
+    )
+    .unwrap()
 }
 
 fn words(port: &mut SerialPort<Adapter>, at: u64, words: &[Word], gap: u64) {
@@ -62,7 +69,14 @@ fn a_driver_that_drains_too_soon_does_not_spoil_the_word() {
     let mut adapter = Adapter::good();
     adapter.drain_waits = false;
     let clock = Clock::starting_now();
-    let mut port = SerialPort::new(adapter, clock, Source::Master, Micros(300)).unwrap();
+    let mut port = SerialPort::new(
+        adapter,
+        clock,
+        Source::Master,
+        Micros(300),
+        Looking::default(),
+    )
+    .unwrap();
     words(&mut port, 0, &[Word::marked(0x0B), Word::plain(0x0B)], 0);
     next(&mut port);
     assert_eq!(port.wire.sent, [Word::marked(0x0B), Word::plain(0x0B)]);
@@ -132,7 +146,14 @@ fn an_adapter_without_mark_and_space_is_refused_and_a_lost_one_has_vanished() {
     let mut adapter = Adapter::good();
     adapter.takes_ninth = false;
     let clock = Clock::starting_now();
-    let error = SerialPort::new(adapter, clock, Source::Master, Micros(1)).unwrap_err();
+    let error = SerialPort::new(
+        adapter,
+        clock,
+        Source::Master,
+        Micros(1),
+        Looking::default(),
+    )
+    .unwrap_err();
     assert!(matches!(error, LinkError::Incapable { .. }), "{error}");
     let mut port = port(Source::Master);
     port.wire.unplugged = true;
