@@ -15,6 +15,8 @@ struct Looked {
     reading: AtomicBool,
     /// When the next thing happens that the thread knows of, in microseconds.
     next: AtomicU64,
+    /// All that came until then was read, in microseconds.
+    read_until: AtomicU64,
     /// Orders that were handed over and not taken yet.
     orders: AtomicUsize,
     /// What is read, while it is.
@@ -26,6 +28,7 @@ impl Default for Looked {
         Self {
             reading: AtomicBool::new(false),
             next: AtomicU64::new(Micros::NEVER.as_us()),
+            read_until: AtomicU64::new(0),
             orders: AtomicUsize::new(0),
             port: Mutex::new(None),
         }
@@ -52,9 +55,13 @@ impl Looking {
         *self.0.port.lock().unwrap_or_else(PoisonError::into_inner) = port;
     }
 
-    /// All that was read was handed over, but for what happens at `next` at the earliest.
-    pub fn has_looked(&self, next: Micros) {
+    /// All that came until `read_until` was read, and all that was read was handed over, but for what
+    /// happens at `next` at the earliest.
+    pub fn has_looked(&self, read_until: Micros, next: Micros) {
         self.expects(next);
+        self.0
+            .read_until
+            .store(read_until.as_us(), Ordering::SeqCst);
         self.0.reading.store(false, Ordering::SeqCst);
     }
 
@@ -82,9 +89,9 @@ impl Looking {
     #[must_use]
     pub fn may_still_come(&self, by: Micros) -> bool {
         // In the order in which it goes on its way, so that it cannot pass by unseen.
+        let was_read = self.0.read_until.load(Ordering::SeqCst) >= by.as_us();
         self.0.orders.load(Ordering::SeqCst) > 0
-            || self.has_unread()
-            || self.0.reading.load(Ordering::SeqCst)
+            || !was_read && (self.has_unread() || self.0.reading.load(Ordering::SeqCst))
             || self.0.next.load(Ordering::SeqCst) <= by.as_us()
     }
 
@@ -119,15 +126,18 @@ mod tests {
         looking.is_reading();
         bytes.0.store(false, Ordering::SeqCst);
         assert!(looking.may_still_come(at));
-        looking.has_looked(at);
+        looking.has_looked(Micros::ZERO, at);
         assert!(looking.may_still_come(at) && !looking.may_still_come(at - Micros(1)));
-        looking.has_looked(Micros::NEVER);
+        looking.has_looked(Micros::ZERO, Micros::NEVER);
         assert!(!looking.may_still_come(at));
         looking.ordered();
         assert!(looking.may_still_come(Micros::ZERO));
         looking.took_order();
         bytes.0.store(true, Ordering::SeqCst);
         assert!(looking.may_still_come(at));
+        // They came after that.
+        looking.has_looked(at, Micros::NEVER);
+        assert!(!looking.may_still_come(at) && looking.may_still_come(at + Micros(1)));
         // A port that was closed has nothing more to say.
         drop((bytes, port));
         assert!(!looking.may_still_come(at));

@@ -276,7 +276,8 @@ impl PtyPort {
             let port: Arc<dyn Unread> = Arc::clone(&self.master) as _;
             self.looking.reads(reads.then(|| Arc::downgrade(&port)));
         }
-        self.looking.has_looked(self.line.next_deadline());
+        self.looking
+            .has_looked(self.empty_at, self.line.next_deadline());
     }
 
     fn write(&mut self) -> Result<(), LinkError> {

@@ -239,7 +239,7 @@ impl<L: ModemLines> ModemPort<L> {
                 return Ok(None);
             }
             if self.is_lost() {
-                self.looking.has_looked(Micros::NEVER);
+                self.looking.has_looked(Micros::ZERO, Micros::NEVER);
                 let next = until.min(now + FIND_EVERY);
                 let rung =
                     crate::system::pause(self.clock, next, waker).map_err(|e| self.failed(e))?;
@@ -254,7 +254,8 @@ impl<L: ModemLines> ModemPort<L> {
                 .next()
                 .map_or(Micros::NEVER, |(at, _)| *at);
             let next = until.min(planned).min(self.next_look());
-            self.looking.has_looked(self.next_look() + self.look_every);
+            self.looking
+                .has_looked(self.looked, self.next_look() + self.look_every);
             let bell = waker.or(self.kernel.bell());
             let rung = crate::system::pause(self.clock, next, bell).map_err(|e| self.failed(e))?;
             if rung && waker.is_some() {

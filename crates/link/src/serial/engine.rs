@@ -57,7 +57,7 @@ impl<W: Wire> SerialPort<W> {
             return Err(LinkError::Incapable { port, what });
         }
         looking.reads(wire.unread());
-        looking.has_looked(Micros::NEVER);
+        looking.has_looked(Micros::ZERO, Micros::NEVER);
         let theirs = match ours {
             Source::Master => Source::Peripheral,
             Source::Peripheral => Source::Master,
@@ -271,7 +271,8 @@ impl<W: Wire> SerialPort<W> {
         loop {
             // What has come already is older than what is due now, and sending takes its time.
             if self.events.is_empty() {
-                self.looking.has_looked(self.open_break.next_deadline());
+                let next = self.open_break.next_deadline();
+                self.looking.has_looked(Micros::ZERO, next);
                 self.work(woke)?;
             }
             if let Some(event) = self.events.pop_front() {
@@ -281,7 +282,7 @@ impl<W: Wire> SerialPort<W> {
                 return Ok(None);
             }
             let asked = self.next_deadline().min(until);
-            self.looking.has_looked(self.next_deadline());
+            self.looking.has_looked(Micros::ZERO, self.next_deadline());
             let woken = self.wire.wait(asked, true, waker)?;
             woke = self.wire.now();
             if woken.readable {

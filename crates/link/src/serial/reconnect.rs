@@ -70,7 +70,7 @@ impl<P: BlockingPort, F: FnMut() -> Result<Option<P>, LinkError> + Send> Blockin
                     let at = self.clock.now();
                     self.lost_at = at;
                     self.port = None;
-                    self.looking.has_looked(Micros::NEVER);
+                    self.looking.has_looked(Micros::ZERO, Micros::NEVER);
                     let attached = false;
                     Ok(Some(PortEvent::Peer { at, attached }))
                 }
