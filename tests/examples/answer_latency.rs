@@ -163,6 +163,9 @@ mod measure {
         fn now(&self) -> Micros {
             self.port.now()
         }
+        fn may_still_come(&self, by: Micros) -> bool {
+            self.port.may_still_come(by)
+        }
         fn send(&mut self, transmission: Transmission) -> Result<(), LinkError> {
             self.port.send(transmission)
         }
