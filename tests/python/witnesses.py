@@ -550,14 +550,20 @@ sys.exit(board_check.main())
 OWN_SHARE_MS = 1.0
 
 
+def recording(name):
+    """Where board_check.py has payrig record a scenario."""
+    import board_check
+    base, faults = (name, []) if name in board_check.SC else board_check.FAULTY[name][:2]
+    return os.path.join("out", "bc-" + base + ("-" + "-".join(faults) if faults else "") + ".jsonl")
+
+
 def held_up(name):
     """What payrig says of itself in the recording of a scenario: how often it was late, and how much of that
     it spent in its own code, at the worst, in ms. Who else is accused of a limit, by its rule."""
     import board_check
-    base, faults = (name, []) if name in board_check.SC else board_check.FAULTY[name][:2]
-    tag = "bc-" + base + ("-" + "-".join(faults) if faults else "")
+    faults = [] if name in board_check.SC else board_check.FAULTY[name][1]
     late, own, accused = 0, 0.0, {}
-    with open(os.path.join("out", tag + ".jsonl")) as f:
+    with open(recording(name)) as f:
         for line in f:
             try:
                 entry = json.loads(line)
@@ -575,9 +581,27 @@ def held_up(name):
     return late, own, accused, not faults
 
 
-def told(lines):
-    """True where payrig's books have the customer, and the cards, where they really are. A faulty device may
-    keep money: that is told by books which say so."""
+# What board_check.py expects of a faulty device and names nothing for (None) is what it expects of a good one.
+# That is not right for each of them:
+#   escrow-ignored   a bill whose ESCROW (6.3, 35H) is acknowledged and not obeyed stays in escrow. It is not
+#                    credited before BILL STACKED (6.3, 33H), so nothing is sold and no change is owed: the
+#                    customer is at -5.00 while it lies there. The note to 35H gives the validator 30 s; our
+#                    board then gives RESET (6.3, 30H), which gives the bill back. The scenario ends before.
+#                    The bill is said by our books: "was last heard of in its escrow", with its worth.
+IN_ESCROW = re.compile(r"a bill of ([0-9]+)\.([0-9]{2}) was last heard of in its escrow")
+
+
+def in_escrow(name):
+    """What the end of a scenario says of bills in the escrow of their validator, in cents."""
+    with open(recording(name)) as f:
+        entries = [json.loads(line) for line in f if '"finding"' in line]
+    found = [IN_ESCROW.search(entry["text"]) for entry in entries if entry.get("rule") == "money"]
+    return sum(100 * int(m.group(1)) + int(m.group(2)) for m in found if m)
+
+
+def told(lines, in_escrow):
+    """True where payrig's books have the customer, and the cards, where they really are, with what they say of
+    bills in escrow. A faulty device may keep money: that is told by books which say so."""
     truth, books = {}, {}
     for line in lines:
         if line.startswith("ours {"):
@@ -586,8 +610,8 @@ def told(lines):
             books = {k.strip('"'): v for k, v in ast.literal_eval(line[len("payrig's books "):]).items()}
     cards = sum(v for k, v in books.items() if "receipts" in k)
     # What a card paid is not the customer's cash.
-    cash = books.get("customer", 0) + cards
-    return bool(truth) and cards == truth.get("card taken", 0) and truth.get("customer") in (cash, books.get("customer", 0))
+    cash = books.get("customer", 0) + cards - in_escrow
+    return bool(truth) and cards == truth.get("card taken", 0) and truth.get("customer") in (cash, cash - cards)
 
 
 def our_board(jobs, only):
@@ -605,7 +629,7 @@ def our_board(jobs, only):
         excused = not any("[3.2]" in line for line in words) or late > 0 and own <= OWN_SHARE_MS
         # A good peer plans to answer after 2 ms: where it does not, it was held up, and really late.
         wrongly = {rule: n for rule, n in accused.items() if rule not in ("response", "inter-byte")}
-        if money and not good and told(lines):
+        if money and not good and told(lines, in_escrow(name)):
             words, money = words + ["the books say so: " + "; ".join(money)], []
         right = whole and not money and not in_time and not (good and wrongly)
         text = "; ".join(money + words) or ("right" if whole else lines[-1] if lines else "nothing said")
