@@ -336,7 +336,7 @@ def one_check(tag, vmc, options, check, faults=()):
 
 
 def verdict(outcome, wanted):
-    return None if outcome == "cannot tell" else outcome == wanted
+    return None if outcome == "cannot-tell" else outcome == wanted
 
 
 def habits(jobs, only):
@@ -356,7 +356,7 @@ def habits(jobs, only):
 def board(_, __):
     found, seconds = examine_board("whole", GOOD, [], timeout=5400)
     for check, (outcome, seen) in found.items():
-        right = {"fail": False, "cannot tell": None}.get(outcome, True)
+        right = {"fail": False, "cannot-tell": None}.get(outcome, True)
         if right is not True:
             row("board", "good, whole", check, right, "%s: %s" % (outcome, seen), 0)
     count = sum(outcome == "pass" for outcome, _ in found.values())
@@ -426,11 +426,11 @@ def device(jobs, only):
         found, seconds = examine_device("good-" + kind, kind)
         passed = 0
         for check, (outcome, seen) in found.items():
-            if outcome in ("fail", "cannot tell") or check in SET_UP:
+            if outcome in ("fail", "cannot-tell") or check in SET_UP:
                 run = one_device_check("good-%s-%s" % (kind, check), kind, check)
                 again, seen_again, spent = settled(run, ("pass",), 1)
                 # What fails in the whole and passes alone may be the machine, or something that was carried over.
-                right = None if outcome == "fail" or again == "cannot tell" else again == "pass"
+                right = None if outcome == "fail" or again == "cannot-tell" else again == "pass"
                 # The peer is a program on this machine: where that has more to do than it has processors for,
                 # an answer of its really is late, and says nothing of either side.
                 busy = check.startswith("answer-time") and os.getloadavg()[0] > os.cpu_count()

@@ -1,5 +1,8 @@
 //! Running the real command line, as a user would.
 
+use jsonschema::Validator;
+use serde_json::Value;
+use std::collections::BTreeMap;
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command};
@@ -17,15 +20,71 @@ pub struct Ran {
 }
 
 impl Ran {
-    /// Standard output as JSON lines.
+    /// Standard output as [`json_lines`].
     ///
     /// # Panics
-    /// When a line is not JSON.
+    /// As there, and when the last line does not say how it ended.
     #[must_use]
-    pub fn json(&self) -> Vec<serde_json::Value> {
-        let parse = |line| serde_json::from_str(line).unwrap_or_else(|e| panic!("{line}: {e}"));
-        self.out.lines().map(parse).collect()
+    pub fn json(&self) -> Vec<Value> {
+        let last = self.out.lines().last().map(serde_json::from_str::<Value>);
+        let last = last.expect("a line").expect("JSON");
+        assert_eq!(last["type"], "end", "{last}");
+        assert_eq!(last["exit"], self.code, "{last}");
+        json_lines(&self.out)
     }
+}
+
+/// The schemas in the guide, by name.
+fn schemas() -> &'static BTreeMap<String, Validator> {
+    static SCHEMAS: OnceLock<BTreeMap<String, Validator>> = OnceLock::new();
+    SCHEMAS.get_or_init(|| {
+        let files = std::fs::read_dir(file("docs/src/schema")).expect("the schemas");
+        let schema = |path: PathBuf| {
+            let text = std::fs::read_to_string(path).expect("a schema");
+            let schema: Value = serde_json::from_str(&text).expect("JSON");
+            let name = schema["title"].as_str().expect("a name").to_owned();
+            (
+                name,
+                jsonschema::draft202012::new(&schema).expect("a schema"),
+            )
+        };
+        files.map(|f| schema(f.expect("a file").path())).collect()
+    })
+}
+
+/// Why a value, a line or a whole file, is not what the schema of this name says.
+///
+/// # Panics
+/// When there is no such schema.
+#[must_use]
+pub fn against(schema: &str, value: &Value) -> Vec<String> {
+    let schema = schemas()
+        .get(schema)
+        .unwrap_or_else(|| panic!("no schema {schema}"));
+    schema.iter_errors(value).map(|e| e.to_string()).collect()
+}
+
+/// Lines of JSON as the command line writes them, every one held to the schema that the first names; given
+/// back is what was found, without the first and last and what is said beside it.
+///
+/// # Panics
+/// When a line is not JSON, or not of the schema.
+#[must_use]
+pub fn json_lines(out: &str) -> Vec<Value> {
+    let parse = |line| serde_json::from_str(line).unwrap_or_else(|e| panic!("{line}: {e}"));
+    let lines: Vec<Value> = out.lines().map(parse).collect();
+    let Some(first) = lines.first() else {
+        return lines;
+    };
+    assert_eq!(first["type"], "header", "{first}");
+    let schema = first["schema"].as_str().expect("a schema").to_owned();
+    for line in &lines {
+        let why = against(&schema, line);
+        assert!(why.is_empty(), "{line} is not of {schema}: {why:?}");
+    }
+    const BESIDE: [&str; 6] = ["header", "ready", "notice", "warning", "wrote", "end"];
+    let found = |line: &Value| !BESIDE.iter().any(|kind| line["type"] == *kind);
+    lines.into_iter().filter(found).collect()
 }
 
 /// The workspace.

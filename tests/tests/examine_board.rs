@@ -4,9 +4,7 @@ use payrig_tests::cli::payrig;
 use serde_json::Value;
 
 fn lines(out: &str) -> Vec<Value> {
-    out.lines()
-        .map(|line| serde_json::from_str(line).unwrap())
-        .collect()
+    payrig_tests::cli::json_lines(out)
 }
 
 #[test]
@@ -278,7 +276,7 @@ fn several_checks_are_asked_for_by_names_and_patterns() {
     let kind = payrig(&["examine", "device", "--kind", "card-reader"]);
     assert!(kind.err.contains("'cashless'"), "{}", kind.err);
     let listed = payrig(&["examine", "board", "--short", "--list", "--format", "json"]);
-    assert_eq!(listed.out.lines().count(), 20);
+    assert_eq!(listed.json().len(), 20);
 }
 
 /// A missed margin is a remark: fit, with it.

@@ -5,9 +5,7 @@ use payrig_tests::cli::{file, payrig};
 use serde_json::Value;
 
 fn lines(out: &str) -> Vec<Value> {
-    out.lines()
-        .map(|line| serde_json::from_str(line).unwrap())
-        .collect()
+    payrig_tests::cli::json_lines(out)
 }
 
 #[test]

@@ -1,8 +1,7 @@
 //! Ctrl-C during an examination of an emulated subject. Over a link: `live/examine.rs`.
 #![cfg(unix)]
 
-use payrig_tests::cli::{binary, interrupt};
-use serde_json::Value;
+use payrig_tests::cli::{binary, interrupt, json_lines};
 use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 use std::process::{Child, ChildStderr, ChildStdout, Command, Stdio};
@@ -33,10 +32,7 @@ fn the_rest_is_skipped_and_the_reports_are_written() {
     interrupt(&child);
     out.read_to_string(&mut text).unwrap();
     assert_eq!(child.wait().unwrap().code(), Some(1), "{text}");
-    let lines: Vec<Value> = text
-        .lines()
-        .map(|l| serde_json::from_str(l).unwrap())
-        .collect();
+    let lines = json_lines(&text);
     assert_eq!(lines[0]["outcome"], "pass", "{text}");
     let (verdict, checks) = lines.split_last().unwrap();
     assert_eq!(checks.len(), payrig_exam::board::checks().count());
@@ -58,8 +54,8 @@ fn the_second_ends_at_once() {
         .status();
     assert!(made.unwrap().success());
     let (mut child, mut out, mut error) = examine(folder.path(), &["--only", "first-command"]);
-    // The check and the verdict have been printed, the report is next.
-    for _ in 0..2 {
+    // The header, the check and the verdict have been printed, the report is next.
+    for _ in 0..3 {
         out.read_line(&mut String::new()).unwrap();
     }
     interrupt(&child);

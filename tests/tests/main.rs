@@ -35,6 +35,7 @@ mod examine_device;
 mod examine_interrupted;
 mod files;
 mod float;
+mod json;
 mod linked_rigs;
 mod live;
 mod new_command;

@@ -27,7 +27,7 @@ fn which_names_the_settings_of_the_known_trains() {
     for name in ["pulses-1.vcd", "pulses-1.csv", "noisy-1.vcd"] {
         let ran = pulse(&["which", &capture(name), "--format", "json"]);
         let lines = ran.json();
-        let fits: Vec<Vec<&str>> = of_type(&lines, "train")
+        let fits: Vec<Vec<&str>> = of_type(&lines, "setting")
             .iter()
             .map(|t| {
                 let fits = t["fits"].as_array().unwrap().iter();
@@ -137,7 +137,7 @@ fn count_applies_the_window_of_a_board() {
     ];
     let ran = pulse(&[&["count", file.as_str()][..], &window].concat());
     let lines = ran.json();
-    let counted: Vec<u64> = of_type(&lines, "train")
+    let counted: Vec<u64> = of_type(&lines, "count")
         .iter()
         .map(|t| t["counted"].as_u64().unwrap())
         .collect();

@@ -120,7 +120,7 @@ fn what_a_device_says_stays_text() {
     examination.trains[0].line = evil.to_owned();
     examination.intervals[0].what = evil.to_owned();
     examination.findings[0].text = evil.to_owned();
-    examination.balances[0].0 = evil.to_owned();
+    examination.balances[0].place = evil.to_owned();
     examination.recording_sha256 = evil.to_owned();
     let page = page(&examination);
     assert_eq!(page.errors, Vec::<String>::new());

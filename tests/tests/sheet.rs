@@ -148,14 +148,14 @@ fn everything_that_was_set_is_on_the_sheet() {
     let row = |keys: &str| rows.iter().find(|r| r["keys"] == keys).unwrap();
     assert_eq!(
         (&row("A1-A9")["cash"], &row("A1-A9")["card"]),
-        (&"1.25".into(), &"1.35".into())
+        (&125.into(), &135.into())
     );
     assert_eq!(
         (&row("E9")["cash"], &row("E9")["card"]),
-        (&"3.00".into(), &"2.75".into())
+        (&300.into(), &275.into())
     );
     assert_eq!(json["fill"]["tubes"].as_array().unwrap().len(), 3);
-    assert_eq!(json["format"], "payrig sheet");
+    assert_eq!(json["schema"], "payrig-sheet");
     assert_eq!(json["rig_sha256"].as_str().unwrap().len(), 64);
 }
 

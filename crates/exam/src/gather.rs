@@ -7,7 +7,9 @@ use crate::check::Check;
 use crate::evidence::Evidence;
 use crate::grade::grade;
 use crate::person::SeenBy;
-use crate::result::{CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject};
+use crate::result::{
+    Balance, CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject,
+};
 use crate::seen::Seen;
 use crate::selection::Selection;
 use crate::skip::Skip;
@@ -177,7 +179,11 @@ impl Gathered {
             intervals: self.intervals,
             trains: self.trains,
             movements: self.movements,
-            balances: self.balances.into_iter().collect(),
+            balances: self
+                .balances
+                .into_iter()
+                .map(|(place, amount)| Balance { place, amount })
+                .collect(),
             decimals,
             recording_sha256: String::new(),
         }

@@ -25,7 +25,9 @@ pub use check::{COMMON_PRACTICE, Check, Quirk, Weight};
 pub use evidence::Evidence;
 pub use grade::because_of_this;
 pub use recorder::Recorder;
-pub use result::{Cause, CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject};
+pub use result::{
+    Balance, Cause, CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject,
+};
 pub use seen::{Run, Seen};
 pub use selection::Selection;
 pub use skip::Skip;

@@ -13,7 +13,7 @@ pub enum Outcome {
     #[serde(rename = "fail")]
     Fail,
     /// The measurement is too uncertain, or what was needed did not happen.
-    #[serde(rename = "cannot tell")]
+    #[serde(rename = "cannot-tell", alias = "cannot tell")]
     CannotTell,
     /// Not done: the subject lacks what the check is about, or it was left out.
     #[serde(rename = "skipped")]

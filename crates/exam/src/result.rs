@@ -171,6 +171,21 @@ pub enum Grade {
 }
 
 impl Grade {
+    /// All of them, the best first.
+    pub const ALL: [Self; 5] = [
+        Self::Fit,
+        Self::FitWithRemarks,
+        Self::NotFit,
+        Self::Partial,
+        Self::OneCheck,
+    ];
+
+    /// The grade that is called so ([`Grade::words`]).
+    #[must_use]
+    pub fn named(words: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|grade| grade.words() == words)
+    }
+
     /// As reports write it: "fit", "fit with remarks", "not fit", "not examined in full",
     /// "one check only".
     #[must_use]
@@ -199,6 +214,7 @@ pub struct Interval {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub least_us: Option<Micros>,
     /// The limit none may be longer than, where there is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub limit_us: Option<Micros>,
     /// The measurements.
     pub values_us: Vec<Micros>,
@@ -237,6 +253,40 @@ impl Interval {
 
 /// The link of a subject that is emulated.
 pub const EMULATED: &str = "virtual bus";
+
+/// What is in a place at the end.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
+#[serde(from = "SavedBalance")]
+pub struct Balance {
+    /// The place as it is printed: "changer tube 2".
+    pub place: String,
+    /// What is in it.
+    pub amount: Money,
+}
+
+/// A balance as it is read: versions before 0.2 wrote pairs.
+#[derive(Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(untagged)]
+enum SavedBalance {
+    Named { place: String, amount: Money },
+    Pair(String, Money),
+}
+
+impl From<SavedBalance> for Balance {
+    fn from(saved: SavedBalance) -> Self {
+        match saved {
+            SavedBalance::Named { place, amount } | SavedBalance::Pair(place, amount) => {
+                Self { place, amount }
+            }
+        }
+    }
+}
 
 /// A whole examination.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -278,7 +328,7 @@ pub struct Examination {
     /// The ledger: every movement, and the balances at the end by printed place.
     pub movements: Vec<LedgerEntry>,
     /// See `movements`.
-    pub balances: Vec<(String, Money)>,
+    pub balances: Vec<Balance>,
     /// Decimals of all amounts.
     pub decimals: Decimals,
     /// SHA-256 of the recording in hex, where one was written.

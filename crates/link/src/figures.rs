@@ -43,20 +43,31 @@ impl Lengths {
 
 /// A measurement in seven figures. `p99` is a length that 99 of 100 do not exceed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Figures {
     /// How many were measured.
     pub count: usize,
     /// The shortest.
+    #[serde(rename = "least_us", alias = "least")]
     pub least: Micros,
     /// Half are no longer.
+    #[serde(rename = "p50_us", alias = "p50")]
     pub p50: Micros,
     /// 99 of 100 are no longer.
+    #[serde(rename = "p99_us", alias = "p99")]
     pub p99: Micros,
     /// 999 of 1000 are no longer.
+    #[serde(rename = "p99_9_us", alias = "p99_9")]
     pub p99_9: Micros,
     /// 9999 of 10000 are no longer.
+    #[serde(rename = "p99_99_us", alias = "p99_99")]
     pub p99_99: Micros,
     /// The longest.
+    #[serde(rename = "most_us", alias = "most")]
     pub most: Micros,
 }
 

@@ -8,6 +8,11 @@ use std::io;
 
 /// Which adapter it is, wherever it is plugged in.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct UsbIdentity {
     /// Vendor number.
     pub vendor: u16,
@@ -49,8 +54,14 @@ fn printable(words: &str) -> String {
 
 /// A port of this machine.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct PortFound {
     /// What to open.
+    #[serde(rename = "port", alias = "path")]
     pub path: String,
     /// The adapter, if it is on USB.
     pub usb: Option<UsbIdentity>,

@@ -92,6 +92,16 @@ struct Common {
     ticket: TicketOutput,
 }
 
+impl ExamineArguments {
+    /// How it writes what it finds.
+    pub(crate) const fn format(&self) -> Format {
+        match &self.what {
+            What::Board(arguments) => arguments.common.format,
+            What::Device(arguments) => arguments.common.format,
+        }
+    }
+}
+
 pub(crate) fn examine(arguments: &ExamineArguments) -> Result<Exit, Failure> {
     match &arguments.what {
         What::Board(arguments) => board::examine(arguments.clone()),
@@ -113,7 +123,7 @@ impl Common {
         let only = self.only.join(",");
         let selection = Selection::of((!self.only.is_empty()).then_some(only.as_str()));
         match selection.unknown(known).first() {
-            Some(name) if name.contains('*') => Err(Failure::Wrong(format!(
+            Some(name) if name.contains('*') => Err(Failure::wrong(format!(
                 "no check matches \"{name}\": the same command with --list names them"
             ))),
             Some(name) => Err(unknown("check", name, known)),
@@ -131,11 +141,11 @@ fn unknown(what: &str, name: &str, known: &[&str]) -> Failure {
         }
         (None, _) => "the same command with --list names them".to_owned(),
     };
-    Failure::Wrong(format!("no {what} is called \"{name}\": {hint}"))
+    Failure::wrong(format!("no {what} is called \"{name}\": {hint}"))
 }
 
 fn load(common: &Common) -> Result<Option<Plan>, Failure> {
-    let wrong = |error: RigError| Failure::Wrong(error.to_string());
+    let wrong = |error: RigError| Failure::wrong(error);
     common
         .rig
         .as_deref()

@@ -5,6 +5,9 @@ mod machine;
 mod on_the_bench;
 mod plan;
 
+use crate::json::common::Problem;
+use crate::json::float::Line;
+use crate::lines;
 use crate::outputs::{Files, write_whole};
 use crate::style::STYLES;
 use crate::terminal;
@@ -20,7 +23,6 @@ use payrig_report::{FillPlan, fill_html};
 use payrig_rig::FIRST_VEND;
 use payrig_tickets::Site;
 use payrig_units::{Decimals, Money, Visible, words};
-use serde_json::{Value, json};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
@@ -50,7 +52,7 @@ pub(crate) struct FloatArguments {
     html: Option<PathBuf>,
     /// How to write the answers; amounts in JSON are in minor units (cents).
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    pub(crate) format: Format,
 }
 
 fn questions(
@@ -59,9 +61,7 @@ fn questions(
     decimals: Decimals,
 ) -> Result<Questions, Failure> {
     let machine = &float.machine;
-    let parse = |text: &String| {
-        Money::parse(text, decimals).map_err(|error| Failure::Wrong(error.to_string()))
-    };
+    let parse = |text: &String| Money::parse(text, decimals).map_err(Failure::wrong);
     let mut bills: Vec<Money> = arguments.bill.iter().map(parse).collect::<Result<_, _>>()?;
     if bills.is_empty() {
         bills = usual_bills(float);
@@ -87,10 +87,9 @@ pub(crate) fn float(arguments: &FloatArguments) -> Result<Exit, Failure> {
         Some(path) => payrig_rig::load(path),
         None => payrig_rig::parse(Path::new(EMBEDDED), FIRST_VEND),
     }
-    .map_err(|error| Failure::Wrong(error.to_string()))?;
+    .map_err(Failure::wrong)?;
     let file = arguments.rig.as_deref().unwrap_or(Path::new(EMBEDDED));
-    let wrong =
-        |error: &dyn std::fmt::Display| Failure::Wrong(format!("{}: {error}", file.display()));
+    let wrong = |error: &dyn std::fmt::Display| Failure::wrong(Problem::of_file(file, error));
     let float = machine(&rig, arguments.refunds).map_err(|error| wrong(&error))?;
     let mut questions = questions(arguments, &float, rig.decimals)?;
     if arguments.html.is_some() {
@@ -111,11 +110,13 @@ pub(crate) fn float(arguments: &FloatArguments) -> Result<Exit, Failure> {
         let made = format!("{}, payrig {}", now(), env!("CARGO_PKG_VERSION"));
         let page = fill_html(&rig.name, &made, &about(&rig.machine.about), &plan);
         write_whole(html, |out| out.write_all(page.as_bytes()))?;
-        terminal::put!("wrote {}", html.display())?;
-        return Ok(ended(&analysis));
+        terminal::wrote("html", html)?;
+        if !lines::are_wanted() {
+            return Ok(ended(&analysis));
+        }
     }
     match arguments.format {
-        Format::Json => write_json(&float.machine, &analysis)?,
+        Format::Json => write_json(&rig, &float.machine, &analysis)?,
         Format::Text => Told {
             float: &float,
             machine: &float.machine,
@@ -433,53 +434,11 @@ impl Told<'_> {
     }
 }
 
-fn fill_json(machine: &Machine, answer: &FillAnswer) -> Value {
-    match answer {
-        FillAnswer::Fill(counts) | FillAnswer::Enough(counts) => json!({
-            "answer": if matches!(answer, FillAnswer::Fill(_)) { "fill" } else { "enough" },
-            "coins": machine.tubes.iter().zip(counts).map(|(tube, n)| {
-                json!({"type": tube.coin_type, "value": tube.value, "count": n})
-            }).collect::<Vec<_>>(),
-            "worth": machine.worth(counts),
-        }),
-        FillAnswer::Impossible(amount) => json!({"answer": "impossible", "amount": amount}),
-        FillAnswer::GaveUp => json!({"answer": "gave up"}),
+fn write_json(rig: &Plan, machine: &Machine, analysis: &Analysis) -> io::Result<()> {
+    if let Some(header) = lines::plain_header() {
+        let letters = rig.currency.letters().map(str::to_owned);
+        lines::header(&header.money(rig.decimals, letters))?;
     }
-}
-
-fn fills_json(machine: &Machine, fills: &[FillAnswers]) -> Vec<Value> {
-    let each = |fill: &FillAnswers| {
-        json!({"sales": fill.sales, "from_empty": fill_json(machine, &fill.from_empty),
-               "on_top": fill_json(machine, &fill.on_top)})
-    };
-    fills.iter().map(each).collect()
-}
-
-fn write_json(machine: &Machine, analysis: &Analysis) -> io::Result<()> {
-    let mut out = terminal::buffered();
-    let mut put = |value: Value| terminal::json_line(&mut out, &value);
-    for need in &analysis.failures {
-        put(
-            json!({"type": "failure", "credit": need.credit, "price": need.price,
-                   "change": need.change, "kept_out": need.kept_out}),
-        )?;
-    }
-    for bill in &analysis.bills {
-        let failure = bill.run.failure.as_ref();
-        put(
-            json!({"type": "bill", "bill": bill.bill, "taken": bill.known, "welcome": bill.welcome,
-                   "changes": bill.changes, "lasts": bill.run.sales, "gave_up": bill.run.gave_up,
-                   "fails_with": failure.map(|f| &f.changes),
-                   "another_way": failure.and_then(|f| f.another_way),
-                   "fills": fills_json(machine, &bill.fills)}),
-        )?;
-    }
-    put(
-        json!({"type": "float", "always": analysis.always(), "exact_change_light": analysis.light,
-               "looked_at": analysis.looked_at, "failing": analysis.failures.len(),
-               "first": analysis.failures.first().map(|n| json!({"credit": n.credit,
-                        "price": n.price, "change": n.change})),
-               "together": fills_json(machine, &analysis.together)}),
-    )?;
-    out.flush()
+    Line::all(machine, analysis).try_for_each(|line| lines::put(&line))?;
+    lines::flush()
 }

@@ -3,7 +3,7 @@
 use crate::Failure;
 use crate::ending::Ending;
 use crate::ready::{OpenPort, Ready};
-use crate::terminal::say;
+use crate::terminal::{caution, say};
 use clap::Args;
 use payrig_bench::plan::{BusLink, DeviceLink, LineLink, Pin, PortName};
 use payrig_bench::{Bench, BusAt, LineLevel, Plan};
@@ -93,7 +93,9 @@ impl LinkArguments {
             let before = rig.link.as_ref().map(|link| link.outside);
             let outside = self.role.map(Role::outside).or(before);
             let outside = outside.unwrap_or(Source::Master);
-            return rig.share_with_peer(peer.to_string(), outside).map_err(Failure::Wrong);
+            return rig
+                .share_with_peer(peer.to_string(), outside)
+                .map_err(Failure::wrong);
         }
         match self.link.as_deref() {
             None => {}
@@ -115,7 +117,7 @@ impl LinkArguments {
         let coding = self.coding.as_deref().map(WordCoding::from_str);
         let coding = coding
             .transpose()
-            .map_err(|e| Failure::Wrong(e.to_string()))?;
+            .map_err(|e| Failure::wrong(e.to_string()))?;
         let Some(link) = &mut rig.link else {
             let given = [
                 ("--role", self.role.is_some()),
@@ -123,7 +125,7 @@ impl LinkArguments {
                 ("--reconnect", self.reconnect.is_some()),
             ];
             return match given.iter().find(|(_, given)| *given) {
-                Some((name, _)) => Err(Failure::Wrong(format!(
+                Some((name, _)) => Err(Failure::wrong(format!(
                     "{name} is about the link of the board's bus, and it is on none: give --link, or \
                      write [link] in the rig"
                 ))),
@@ -135,7 +137,7 @@ impl LinkArguments {
         }
         link.coding = coding.unwrap_or(link.coding);
         if link.coding == WordCoding::Plain && link.port != PortName::Pty {
-            return Err(Failure::Wrong(format!(
+            return Err(Failure::wrong(format!(
                 "the plain coding is for a pseudo-terminal; on {} the mode bit is the parity bit: \
                  leave --coding out, or take --link pty",
                 link.port
@@ -257,7 +259,7 @@ pub(crate) fn by_the_clock(
 /// What whoever connects hardware must know: printed once, before the first port is opened.
 pub(crate) fn cautions() {
     static SAID: std::sync::Once = std::sync::Once::new();
-    SAID.call_once(|| say!("{CAUTIONS}"));
+    SAID.call_once(|| caution!("{CAUTIONS}"));
 }
 
 /// Measures an adapter, and gives how far its times may be off.

@@ -28,7 +28,7 @@ pub(crate) fn open(
     };
     let session = start(address, outside.other(), role, rig.seed, ending)?;
     if session.has_lines() {
-        rig.share_lines_with_peer().map_err(Failure::Wrong)?;
+        rig.share_lines_with_peer().map_err(Failure::wrong)?;
     }
     Ok(session)
 }

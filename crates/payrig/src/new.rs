@@ -1,9 +1,12 @@
 //! `payrig new`: a rig for a machine, from questions at the terminal, a file of answers, or what devices
 //! said of themselves.
 
+use crate::json::common::Problem;
+use crate::json::written::Line;
+use crate::lines;
 use crate::outputs::{Files, unwritable, write_whole};
-use crate::terminal::{put, screen};
-use crate::{Exit, Failure};
+use crate::terminal::{self, put, screen};
+use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_rig::{Draft, Facts};
 use payrig_units::Visible;
@@ -27,6 +30,9 @@ pub(crate) struct NewArguments {
     /// Replace the file if it is there.
     #[arg(long)]
     replace: bool,
+    /// How to say what was written. With json nothing is asked: answers are in a file.
+    #[arg(long, value_enum, default_value_t)]
+    pub(crate) format: Format,
 }
 
 pub(crate) fn new(arguments: &NewArguments) -> Result<Exit, Failure> {
@@ -42,22 +48,39 @@ pub(crate) fn new(arguments: &NewArguments) -> Result<Exit, Failure> {
     match &arguments.answers {
         Some(path) => {
             let text = std::fs::read_to_string(path).map_err(|error| {
-                Failure::Wrong(format!("{}: cannot be read: {error}", path.display()))
+                Failure::wrong(Problem::of_file(
+                    path,
+                    format_args!("cannot be read: {error}"),
+                ))
             })?;
             let read = draft.read_answers(path, &text);
-            read.map_err(|error| Failure::Wrong(error.to_string()))?;
+            read.map_err(Failure::wrong)?;
         }
-        None if io::stdin().is_terminal() => ask(&mut draft)?,
+        None if io::stdin().is_terminal() && !lines::are_wanted() => ask(&mut draft)?,
         None if arguments.from.is_some() => {}
         None => {
-            return Err(Failure::Wrong(
+            return Err(Failure::wrong(
                 "there is no terminal to ask at: give the answers in a file (--answers FILE), or a \
                  recording or capture to begin with (--from FILE); the guide has both under Rigs"
                     .to_owned(),
             ));
         }
     }
-    let text = draft.text().map_err(Failure::Wrong)?;
+    let text = draft.text().map_err(Failure::wrong)?;
+    let open = text.lines().filter(|line| line.contains("CHECK")).count();
+    let open = open.saturating_sub(1);
+    if arguments.format == Format::Json {
+        if !to_screen {
+            write(&arguments.file, &text, arguments.replace)?;
+            terminal::wrote("rig", &arguments.file)?;
+        }
+        lines::put(&Line::Rig {
+            lines: text.lines().count(),
+            to_check: open,
+            text: to_screen.then_some(text.as_str()),
+        })?;
+        return Ok(Exit::Passed);
+    }
     if to_screen {
         let mut out = screen();
         out.write_all(text.as_bytes())?;
@@ -65,8 +88,6 @@ pub(crate) fn new(arguments: &NewArguments) -> Result<Exit, Failure> {
         return Ok(Exit::Passed);
     }
     write(&arguments.file, &text, arguments.replace)?;
-    let open = text.lines().filter(|line| line.contains("CHECK")).count();
-    let open = open.saturating_sub(1);
     put!(
         "wrote {}: {} lines, {} to check. Next: payrig run {0}",
         Visible(&arguments.file.display().to_string()),
@@ -84,22 +105,28 @@ fn facts(from: Option<&Path>) -> Result<Facts, Failure> {
         return Ok(Facts::default());
     };
     let reading = read_file(path, &ReadOptions::default());
-    let reading = reading.map_err(|error| Failure::Wrong(error.to_string()))?;
+    let reading = reading.map_err(Failure::wrong)?;
     let facts = Facts::of(&reading.entries);
     if facts.is_empty() {
-        return Err(Failure::Wrong(format!(
-            "{}: no device says what it is in it: begin recording before the machine is switched on",
-            path.display()
-        )));
+        let advice = "begin recording before the machine is switched on";
+        let what = format!("no device says what it is in it: {advice}");
+        return Err(Failure::wrong(
+            Problem::of_file(path, what).advise(Some(advice)),
+        ));
     }
     Ok(facts)
 }
 
 fn is_there(path: &Path) -> Failure {
-    Failure::Wrong(format!(
+    let text = format!(
         "{} is there already: give another name, or --replace",
         path.display()
-    ))
+    );
+    Failure::wrong(
+        Problem::of_file(path, "is there already")
+            .advise(Some("give another name, or --replace"))
+            .shown_as(text),
+    )
 }
 
 /// Writes the rig whole, and replaces nothing unless that is wanted.
@@ -149,7 +176,7 @@ fn ask(draft: &mut Draft) -> Result<(), Failure> {
             let mut answer = String::new();
             let read = io::stdin().read_line(&mut answer);
             if read.map_err(Failure::Output)? == 0 {
-                return Err(Failure::Wrong(
+                return Err(Failure::wrong(
                     "ended before the last question: nothing is written".to_owned(),
                 ));
             }

@@ -3,6 +3,7 @@
 //! Reports are written beside their place and then put there, whole.
 
 use crate::Failure;
+use crate::json::common::Problem;
 use std::fs::{self, File, Metadata};
 use std::io::{self, BufReader, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
@@ -110,7 +111,7 @@ impl Files {
                 true => String::new(),
                 false => format!(" (the same file as {known})"),
             };
-            return Err(Failure::Wrong(format!(
+            return Err(Failure::wrong(format!(
                 "{path}{is}: {what} would replace {}: give each a file of its own",
                 other.what
             )));
@@ -154,6 +155,8 @@ fn begins_with(path: &Path, with: &[u8]) -> bool {
 /// True for a file that is empty, or begins as a recording does.
 pub(crate) fn holds_a_recording(path: &Path) -> bool {
     fs::metadata(path).is_ok_and(|m| m.is_file() && m.len() == 0)
+        // Before 0.2 a header did not say that it is one.
+        || begins_with(path, b"{\"type\":\"header\",\"schema\":\"payrig-recording\"")
         || begins_with(path, b"{\"schema\":\"payrig-recording\"")
 }
 
@@ -174,10 +177,9 @@ fn is_precious(path: &Path) -> Option<&'static str> {
 
 /// What is wrong with a file that cannot be written.
 pub(crate) fn unwritable(path: &Path, error: &dyn std::fmt::Display) -> Failure {
-    Failure::Wrong(format!(
-        "{}: cannot be written: {error}; check that the folder exists and may be written",
-        path.display()
-    ))
+    let advice = "check that the folder exists and may be written";
+    let what = format_args!("cannot be written: {error}; {advice}");
+    Failure::wrong(Problem::of_file(path, what).advise(Some(advice)))
 }
 
 /// Looks whether a report can be written, and leaves its file as it is: one that is not there is made
@@ -189,7 +191,7 @@ pub(crate) fn can_be_written(path: &Path) -> Result<(), Failure> {
     let wrong = |error: io::Error| unwritable(path, &error);
     if let Some(what) = is_precious(path) {
         let path = path.display();
-        return Err(Failure::Wrong(format!(
+        return Err(Failure::wrong(format!(
             "{path}: is {what}, which no report replaces: name another file"
         )));
     }
@@ -363,6 +365,7 @@ mod tests {
         for precious in [
             &b"SQLite format 3\0"[..],
             b"{\"schema\":\"payrig-recording\",\"version\":1}",
+            b"{\"type\":\"header\",\"schema\":\"payrig-recording\",\"version\":2}",
         ] {
             fs::write(&path, precious).unwrap();
             assert!(write("four", false).is_err());

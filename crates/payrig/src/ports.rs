@@ -1,5 +1,7 @@
 //! `payrig ports`.
 
+use crate::json::ports::{Adapter, Line};
+use crate::lines;
 use crate::linked::cautions;
 use crate::style::STYLES;
 use crate::terminal;
@@ -17,7 +19,7 @@ pub(crate) struct PortsArguments {
     probe: Option<String>,
     /// How to write what was found.
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    pub(crate) format: Format,
 }
 
 pub(crate) fn ports(arguments: &PortsArguments) -> Result<Exit, Failure> {
@@ -32,7 +34,10 @@ pub(crate) fn ports(arguments: &PortsArguments) -> Result<Exit, Failure> {
                 }
             }
             Format::Json => {
-                terminal::json_line(&mut out, &report)?;
+                lines::put(&Line::Adapter(Adapter {
+                    passed: report.can_speak(),
+                    report: &report,
+                }))?;
             }
         }
         return Ok(match report.can_speak() {
@@ -45,7 +50,7 @@ pub(crate) fn ports(arguments: &PortsArguments) -> Result<Exit, Failure> {
         match arguments.format {
             Format::Text => writeln!(out, "{}", Visible(port))?,
             Format::Json => {
-                terminal::json_line(&mut out, &port)?;
+                lines::put(&Line::Port(port))?;
             }
         }
     }

@@ -8,9 +8,11 @@ mod profiles;
 mod which;
 mod window;
 
+use crate::lines;
 use crate::{Exit, Failure, Format};
 use clap::{Args, Subcommand};
-use payrig_units::Micros;
+use payrig_units::{Decimals, Micros};
+use std::io;
 
 /// Arguments of `payrig pulse`.
 #[derive(Debug, Args)]
@@ -35,6 +37,27 @@ enum PulseCommand {
         #[arg(long, value_enum, default_value_t)]
         format: Format,
     },
+}
+
+impl PulseArguments {
+    /// How it writes what it finds.
+    pub(crate) const fn format(&self) -> Format {
+        match &self.command {
+            PulseCommand::Which(arguments) => arguments.format,
+            PulseCommand::Listen(arguments) => arguments.format,
+            PulseCommand::Count(arguments) => arguments.format,
+            PulseCommand::Map(arguments) => arguments.format,
+            PulseCommand::Profiles { format } => *format,
+        }
+    }
+}
+
+/// The first line, where lines are wanted.
+fn header(decimals: Decimals) -> io::Result<()> {
+    match lines::plain_header() {
+        Some(header) => lines::header(&header.money(decimals, None)),
+        None => Ok(()),
+    }
 }
 
 pub(crate) fn pulse(arguments: &PulseArguments) -> Result<Exit, Failure> {

@@ -1,6 +1,8 @@
 //! `payrig read`.
 
 use crate::examine::EXAMINATION;
+use crate::json::common::{Problem, TOOL};
+use crate::lines;
 use crate::log::TextLog;
 use crate::terminal;
 use crate::{Exit, Failure, Format, summary};
@@ -37,7 +39,7 @@ pub(crate) struct ReadArguments {
     profile: Option<String>,
     /// How to write what was found.
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    pub(crate) format: Format,
     /// Show also the exchanges in which a device had nothing to say.
     #[arg(long)]
     all: bool,
@@ -58,7 +60,7 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
             let hint = payrig_rig::nearest(name, &near)
                 .map(|n| format!("; did you mean {n}?"))
                 .unwrap_or_default();
-            Failure::Wrong(format!(
+            Failure::wrong(format!(
                 "no pulse profile \"{name}\": there are {}{hint}",
                 all.join(", ")
             ))
@@ -74,21 +76,29 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
     };
     let reading = read_file(&arguments.file, &options).map_err(|error| {
         let file = arguments.file.display();
-        Failure::Wrong(match crate::report::load(&arguments.file) {
-            Ok(_) => format!(
-                "{file} is a saved examination, neither a capture nor a recording: `payrig report {file}` \
-                 shows it"
+        match crate::report::load(&arguments.file) {
+            Ok(_) => Failure::wrong(
+                Problem::of_file(
+                    &arguments.file,
+                    "is a saved examination, neither a capture nor a recording",
+                )
+                .shown_as(format_args!(
+                    "{file} is a saved examination, neither a capture nor a recording: \
+                     `payrig report {file}` shows it"
+                ))
+                .advise(Some(&format!("`payrig report {file}` shows it"))),
             ),
-            Err(_) => error.to_string(),
-        })
+            Err(_) => Failure::wrong(error),
+        }
     })?;
     match arguments.format {
         Format::Json => {
-            let mut out = terminal::buffered();
+            let name = arguments.file.display().to_string();
+            lines::header(&reading.header(TOOL, &name))?;
             for entry in &reading.entries {
-                terminal::json_line(&mut out, entry)?;
+                lines::put(entry)?;
             }
-            out.flush()?;
+            lines::flush()?;
         }
         Format::Text => {
             let mut out = terminal::buffered();

@@ -2,37 +2,17 @@
 //! file that is there from then on.
 
 use crate::Failure;
+use crate::json::common::Line;
+pub(crate) use crate::json::common::{OpenPort, Ready};
+use crate::lines;
 use crate::outputs::write_whole;
-use crate::terminal;
-use serde::Serialize;
 use std::io::{self, Write};
 use std::path::Path;
-
-/// What is open, as programs read it.
-#[derive(Clone, Debug, Serialize)]
-pub(crate) struct Ready {
-    #[serde(rename = "type")]
-    kind: &'static str,
-    /// The number of the process.
-    pid: u32,
-    /// What can be connected.
-    ports: Vec<OpenPort>,
-}
-
-/// A port that is open.
-#[derive(Clone, Debug, Serialize)]
-pub(crate) struct OpenPort {
-    /// What is on it: `bus`, `bus of NAME`, `lines of NAME`.
-    pub(crate) of: String,
-    /// The path that a program opens, or that an adapter has.
-    pub(crate) port: String,
-}
 
 impl Ready {
     /// With these ports.
     pub(crate) fn new(ports: Vec<OpenPort>) -> Self {
         Self {
-            kind: "ready",
             pid: std::process::id(),
             ports,
         }
@@ -43,9 +23,15 @@ impl Ready {
     /// # Errors
     /// When it cannot be written.
     pub(crate) fn line(&self) -> io::Result<()> {
-        let mut out = terminal::screen();
-        terminal::json_line(&mut out, self)?;
-        out.flush()
+        let line = Line::Ready(self.clone());
+        match lines::are_wanted() {
+            true => lines::put(&line).and_then(|()| lines::flush()),
+            false => {
+                let mut out = lines::screen();
+                lines::json_line(&mut out, &line)?;
+                out.flush()
+            }
+        }
     }
 
     /// A file that is there, whole, from now on.
@@ -53,6 +39,8 @@ impl Ready {
     /// # Errors
     /// When it cannot be written.
     pub(crate) fn file(&self, path: &Path) -> Result<(), Failure> {
-        write_whole(path, |out| serde_json::to_writer(out, self))
+        write_whole(path, |out| {
+            serde_json::to_writer(out, &Line::Ready(self.clone()))
+        })
     }
 }

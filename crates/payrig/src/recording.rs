@@ -2,6 +2,7 @@
 //! and what cannot be kept there is reported and kept elsewhere.
 
 use crate::Failure;
+use crate::json::common::Problem;
 use crate::outputs::{is_plain_file, sync_name, unwritable};
 use payrig_units::Micros;
 use payrig_wire::recording::at;
@@ -127,7 +128,7 @@ impl Recording {
             }
             Err(_) => "what follows is lost".to_owned(),
         };
-        self.wrong.push(Failure::Wrong(format!(
+        self.wrong.push(Failure::wrong(format!(
             "{}: the recording cannot be written any further: {error}; {up_to}, {rest}",
             path.display()
         )));
@@ -154,10 +155,9 @@ impl Recording {
 }
 
 fn unwritable_recording(path: &Path, error: &io::Error) -> Failure {
-    let path = path.display();
-    Failure::Wrong(format!(
-        "{path}: the recording cannot be written: {error}; name another file with --record"
-    ))
+    let advice = "name another file with --record";
+    let what = format_args!("the recording cannot be written: {error}; {advice}");
+    Failure::wrong(Problem::of_file(path, what).advise(Some(advice)))
 }
 
 /// A file by name.
@@ -176,14 +176,14 @@ fn open(path: &Path, overwrite: bool) -> Result<File, Failure> {
     let length = file.metadata().map_err(wrong)?.len();
     if length > 0 && !overwrite {
         let path = path.display();
-        return Err(Failure::Wrong(format!(
+        return Err(Failure::wrong(format!(
             "{path}: there is such a file already, and a recording replaces none: name another with \
              --record, or say --overwrite"
         )));
     }
     if length > 0 && !crate::outputs::holds_a_recording(path) {
         let path = path.display();
-        return Err(Failure::Wrong(format!(
+        return Err(Failure::wrong(format!(
             "{path}: is no recording, and --overwrite replaces recordings only: name another file"
         )));
     }
@@ -196,7 +196,7 @@ fn lock(path: &Path, file: &File) -> Result<(), Failure> {
     match file.try_lock() {
         Err(TryLockError::WouldBlock) => {
             let path = path.display();
-            Err(Failure::Wrong(format!(
+            Err(Failure::wrong(format!(
                 "{path}: another run is writing this recording: let it end, or name another file with \
                  --record"
             )))
@@ -225,14 +225,14 @@ fn free(stem: &str, overwrite: bool) -> Result<(PathBuf, File), Failure> {
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
             Err(error) => {
                 let path = path.display();
-                return Err(Failure::Wrong(format!(
+                return Err(Failure::wrong(format!(
                     "{path}: the recording cannot be written: {error}; name another file with \
                      --record, or give --no-record"
                 )));
             }
         }
     }
-    Err(Failure::Wrong(format!(
+    Err(Failure::wrong(format!(
         "there are {NAMES} recordings of {stem} in this folder: put them away, or name a file with \
          --record"
     )))

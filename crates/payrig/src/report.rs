@@ -1,8 +1,11 @@
 //! `payrig report`.
 
+use crate::json::common::Problem;
+use crate::json::examine::Line;
+use crate::lines;
 use crate::outputs::{Files, can_be_written, reader, write_whole};
-use crate::terminal::{self, put, say};
-use crate::{Exit, Failure};
+use crate::terminal;
+use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_exam::Examination;
 use payrig_report::{
@@ -23,6 +26,9 @@ pub(crate) struct ReportArguments {
     example: bool,
     #[command(flatten)]
     outputs: ReportOutputs,
+    /// How to write it where no file was asked for.
+    #[arg(long, value_enum, default_value_t)]
+    pub(crate) format: Format,
 }
 
 /// Where reports go.
@@ -79,6 +85,22 @@ impl ReportOutputs {
             .try_for_each(|path| can_be_written(path))
     }
 
+    /// The files that are to be written, with what they are.
+    fn named(&self) -> [(&'static str, Option<&Path>); 3] {
+        [
+            ("html", self.html.as_deref()),
+            ("junit", self.junit.as_deref()),
+            ("json", self.json.as_deref()),
+        ]
+    }
+
+    /// What a file of these is.
+    pub(crate) fn what(&self, path: &Path) -> &'static str {
+        let named = self.named();
+        let known = named.iter().find(|(_, its)| *its == Some(path));
+        known.map_or("report", |(what, _)| what)
+    }
+
     /// Writes what was asked for, and returns the files written and what went wrong: one that cannot
     /// be written keeps none of the others from it.
     pub(crate) fn write(&self, examination: &Examination) -> (Vec<&Path>, Vec<Failure>) {
@@ -120,9 +142,7 @@ pub(crate) fn report_all(mut failures: Vec<Failure>) -> Result<(), Failure> {
     let Some(last) = failures.pop() else {
         return Ok(());
     };
-    for failure in failures {
-        say!("payrig: {failure}");
-    }
+    failures.iter().for_each(Failure::tell);
     Err(last)
 }
 
@@ -141,18 +161,37 @@ pub(crate) fn print_table(examination: &Examination) -> io::Result<()> {
     out.flush()
 }
 
+/// Writes an examination that is over as lines; of a ticket, with that.
+///
+/// # Errors
+/// When standard output fails.
+pub(crate) fn write_lines(examination: &Examination, ticket: Option<Line<'_>>) -> io::Result<()> {
+    if let Some(header) = lines::plain_header() {
+        lines::header(&header.money(examination.decimals, None))?;
+    }
+    ticket.iter().try_for_each(lines::put)?;
+    let subject = &examination.subject.kind;
+    Line::all(subject, examination).try_for_each(|line| lines::put(&line))?;
+    lines::flush()
+}
+
 pub(crate) fn load(file: &Path) -> Result<Examination, Failure> {
-    let wrong =
-        |error: &dyn std::fmt::Display| Failure::Wrong(format!("{}: {error}", file.display()));
+    let wrong = |error: ReportError| {
+        let line = match &error {
+            ReportError::Json { line, .. } => u64::try_from(*line).ok(),
+            _ => None,
+        };
+        Failure::wrong(Problem::of_file(file, error).in_line(line))
+    };
     if file == Path::new("-") {
-        return read_json(io::stdin().lock()).map_err(|e| wrong(&e));
+        return read_json(io::stdin().lock()).map_err(wrong);
     }
     let opened = reader(file).map_err(|e| {
-        wrong(&format!(
-            "cannot be read: {e}; give a file that `payrig examine --json` wrote"
-        ))
+        let advice = "give a file that `payrig examine --json` wrote";
+        let problem = Problem::of_file(file, format_args!("cannot be read: {e}; {advice}"));
+        Failure::wrong(problem.advise(Some(advice)))
     })?;
-    read_json(opened).map_err(|e| wrong(&e))
+    read_json(opened).map_err(wrong)
 }
 
 pub(crate) fn report(arguments: &ReportArguments) -> Result<Exit, Failure> {
@@ -169,10 +208,13 @@ pub(crate) fn report(arguments: &ReportArguments) -> Result<Exit, Failure> {
     if arguments.outputs.any() {
         let (written, wrong) = arguments.outputs.write(&examination);
         for path in written {
-            put!("wrote {}", path.display())?;
+            terminal::wrote(arguments.outputs.what(path), path)?;
         }
         report_all(wrong)?;
-    } else {
+    }
+    if arguments.format == Format::Json {
+        write_lines(&examination, None)?;
+    } else if !arguments.outputs.any() {
         print_table(&examination)?;
     }
     Ok(if examination.passed() {

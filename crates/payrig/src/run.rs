@@ -2,6 +2,8 @@
 
 use crate::ending::Ending;
 use crate::examine::date;
+use crate::json::common::{Line, TOOL};
+use crate::lines;
 use crate::linked::{self, LinkArguments};
 use crate::lockstep;
 use crate::log::{Show, TextLog};
@@ -34,7 +36,7 @@ pub(crate) struct RunArguments {
     rig: Option<PathBuf>,
     /// How to write what happens.
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    pub(crate) format: Format,
     /// Bench time: as fast as it goes, or with the wall clock.
     #[arg(long, value_enum, default_value_t = PaceName::Simulated)]
     pace: PaceName,
@@ -90,7 +92,7 @@ fn possible(rig: &Plan) -> Result<(), Failure> {
     let Some((line, why)) = rig.impossible().into_iter().next() else {
         return Ok(());
     };
-    Err(Failure::Wrong(format!(
+    Err(Failure::wrong(format!(
         "line {line} of the rig cannot work on this link: {why}\n  take a rig without that step, or \
          another --link or --role"
     )))
@@ -122,7 +124,7 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
         Some(path) => payrig_rig::load(path),
         None => payrig_rig::parse(Path::new(EMBEDDED), FIRST_VEND),
     }
-    .map_err(|error| Failure::Wrong(error.to_string()))?;
+    .map_err(Failure::wrong)?;
     if let Some(seed) = arguments.seed {
         rig.seed = seed;
     }
@@ -134,7 +136,10 @@ pub(crate) fn run(arguments: &RunArguments) -> Result<Exit, Failure> {
         files.read("a port of the rig", Some(path));
     }
     files.write("the recording", arguments.record.as_deref())?;
-    files.write("the file that says it is ready", arguments.link.ready_file.as_deref())?;
+    files.write(
+        "the file that says it is ready",
+        arguments.link.ready_file.as_deref(),
+    )?;
     let measured = linked::prepare(&arguments.link, &rig)?;
     let ending = Ending::listen("the run")?;
     let mut session = match &arguments.link.peer {
@@ -224,9 +229,11 @@ struct Output {
 impl Output {
     fn open(arguments: &RunArguments, rig: &Plan, began: SystemTime) -> Result<Self, Failure> {
         let live = arguments.pace == PaceName::Real || rig.is_live() && !rig.in_lock_step();
-        let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
         let optional = arguments.link.peer_optional;
-        let mut header = Header::new(tool, &rig.name, Some(rig.seed)).with_peer_optional(optional);
+        let letters = rig.currency.letters().map(str::to_owned);
+        let mut header = Header::new(TOOL, &rig.name, Some(rig.seed))
+            .with_peer_optional(optional)
+            .money(rig.decimals, letters);
         if rig.in_lock_step() {
             // Times are exact, and the same every time: nothing of it is of a day.
             header = header.ours(rig.ours());
@@ -241,6 +248,7 @@ impl Output {
             Some(path) => Wanted::Named(path),
             None => Wanted::Default(&stem),
         };
+        let first = header.clone();
         let recording = match arguments.no_record {
             true => None,
             false => Some(Recording::begin(wanted, arguments.overwrite, header)?),
@@ -256,7 +264,9 @@ impl Output {
             live,
             kept: Vec::new(),
         };
-        if !output.json {
+        if output.json {
+            output.show(|_, _| lines::header(&first));
+        } else {
             output.show(|log, out| {
                 let name = Visible(&rig.name);
                 match &rig.link {
@@ -289,7 +299,7 @@ impl Output {
         let live = self.live;
         let mut written = write(&mut self.log, &mut self.out);
         if live && written.is_ok() {
-            written = self.out.flush();
+            written = self.out.flush().and_then(|()| lines::flush());
         }
         self.failed = written.err();
     }
@@ -299,7 +309,7 @@ impl Output {
             recording.entry(&entry);
         }
         match self.json {
-            true => self.show(|_, out| terminal::json_line(out, &entry)),
+            true => self.show(|_, _| lines::put(&entry)),
             false => self.show(|log, out| log.entry(out, &entry)),
         }
         if matches!(entry, Entry::Finding(_) | Entry::Verdict { .. }) {
@@ -314,7 +324,12 @@ impl Output {
         let recorded = self.recording.take().map(Recording::end);
         let mut wrong = recorded.map(|r| r.wrong).unwrap_or_default();
         let kept = std::mem::take(&mut self.kept);
-        if !self.json {
+        if self.json {
+            self.show(|_, _| match &path {
+                Some(path) => lines::put(&Line::wrote("recording", path)),
+                None => Ok(()),
+            });
+        } else {
             self.show(|log, out| {
                 log.finish(&mut *out)?;
                 summary::findings(&mut *out, &kept)?;
@@ -325,7 +340,7 @@ impl Output {
                 summary::verdict(out, &kept)
             });
         }
-        self.show(|_, out| out.flush());
+        self.show(|_, out| out.flush().and_then(|()| lines::flush()));
         wrong.extend(self.failed.take().map(Failure::Output));
         wrong.extend(failed);
         report_all(wrong)?;

@@ -67,7 +67,7 @@ impl From<PaceArgument> for PaceName {
 
 /// A problem as the terminal has it.
 fn wrong(problem: &Problem) -> Failure {
-    Failure::Wrong(problem.to_string())
+    Failure::wrong(problem.to_string())
 }
 
 /// The line that says that it is ready: all that a client needs.
@@ -92,7 +92,7 @@ pub(crate) fn serve(arguments: &ServeArguments) -> Result<Exit, Failure> {
 async fn served(arguments: &ServeArguments, ending: Ending) -> Result<Exit, Failure> {
     let address = arguments.listen;
     let listener = TcpListener::bind(address).await.map_err(|error| {
-        Failure::Wrong(format!(
+        Failure::wrong(format!(
             "{address}: cannot be listened on: {error}; give another with --listen, or port 0 for any that is free"
         ))
     })?;

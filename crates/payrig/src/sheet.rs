@@ -5,9 +5,12 @@ mod units;
 
 use crate::examine::EXAMINATION;
 use crate::float;
+use crate::json::common::Problem;
+use crate::json::written::Line;
+use crate::lines;
 use crate::outputs::{Files, write_whole};
-use crate::terminal::{put, say};
-use crate::{Exit, Failure};
+use crate::terminal::{self, caution, put};
+use crate::{Exit, Failure, Format};
 use clap::Args;
 use heard::Heard;
 use payrig_bench::Plan;
@@ -42,6 +45,9 @@ pub(crate) struct SheetArguments {
     /// Write the sheet as JSON.
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
+    /// How to say what was written; with json the sheet itself is a line of it.
+    #[arg(long, value_enum, default_value_t)]
+    pub(crate) format: Format,
 }
 
 /// An examination, and the file it is from.
@@ -57,8 +63,12 @@ fn sha256(bytes: &[u8]) -> String {
 }
 
 fn read(path: &Path) -> Result<Vec<u8>, Failure> {
-    fs::read(path)
-        .map_err(|error| Failure::Wrong(format!("{}: cannot be read: {error}", path.display())))
+    fs::read(path).map_err(|error| {
+        Failure::wrong(Problem::of_file(
+            path,
+            format_args!("cannot be read: {error}"),
+        ))
+    })
 }
 
 /// The recording of an examination: what it says of how that ended.
@@ -86,18 +96,11 @@ impl Recorded {
             return None;
         };
         let (words, tally) = text.split_once(": ")?;
-        let grades = [
-            Grade::Fit,
-            Grade::FitWithRemarks,
-            Grade::NotFit,
-            Grade::Partial,
-            Grade::OneCheck,
-        ];
         // A second card reader is `cashless-2`.
         let kind = Kind::named(name).or_else(|| Kind::named(name.strip_suffix("-2")?));
         Some(Self {
             kind: kind.map_or_else(|| name.to_owned(), |kind| kind.to_string()),
-            grade: grades.into_iter().find(|g| g.words() == words)?,
+            grade: Grade::named(words)?,
             tally: tally.to_owned(),
             live: header.live,
             started: header.started.clone().unwrap_or_default(),
@@ -151,7 +154,7 @@ impl Given {
         let is_json = bytes.iter().find(|b| !b.is_ascii_whitespace()) == Some(&b'{');
         if header.is_none() && is_json {
             let examination = read_json(bytes.as_slice())
-                .map_err(|error| Failure::Wrong(format!("{}: {error}", path.display())))?;
+                .map_err(|error| Failure::wrong(Problem::of_file(path, error)))?;
             let sha256 = sha256(&bytes);
             if self.examinations.iter().any(|e| e.sha256 == sha256) {
                 return Ok(());
@@ -180,7 +183,7 @@ impl Given {
             return Ok(());
         }
         let reading = read_file(path, &ReadOptions::default());
-        let reading = reading.map_err(|error| Failure::Wrong(error.to_string()))?;
+        let reading = reading.map_err(Failure::wrong)?;
         self.heard.listen(&reading.entries, &ours);
         Ok(())
     }
@@ -205,7 +208,7 @@ pub(crate) fn sheet(arguments: &SheetArguments) -> Result<Exit, Failure> {
     files.write("the sheet", html.as_deref())?;
     files.write("the sheet as JSON", arguments.json.as_deref())?;
     let rig = payrig_rig::load(&arguments.rig);
-    let rig = rig.map_err(|error| Failure::Wrong(error.to_string()))?;
+    let rig = rig.map_err(Failure::wrong)?;
     let mut given = Given::default();
     for path in &arguments.examination {
         given.take(path)?;
@@ -219,19 +222,28 @@ pub(crate) fn sheet(arguments: &SheetArguments) -> Result<Exit, Failure> {
     sheet.rig_sha256 = sha256(&read(&arguments.rig)?);
     if let Some(path) = &html {
         write_whole(path, |out| out.write_all(sheet_html(&sheet).as_bytes()))?;
-        put!("wrote {}", path.display())?;
+        terminal::wrote("html", path)?;
+    }
+    if arguments.format == Format::Json {
+        if let Some(header) = lines::plain_header() {
+            let letters = rig.currency.letters().map(str::to_owned);
+            lines::header(&header.money(rig.decimals, letters))?;
+        }
+        lines::put(&Line::Sheet(&sheet))?;
     }
     if let Some(path) = &arguments.json {
-        let text = sheet_json(&sheet).map_err(|error| Failure::Wrong(error.to_string()))?;
-        if path.as_os_str() == "-" {
+        let text = sheet_json(&sheet).map_err(|error| Failure::wrong(error.to_string()))?;
+        if path.as_os_str() == "-" && arguments.format == Format::Json {
+            // It is there as a line.
+        } else if path.as_os_str() == "-" {
             put!("{text}")?;
         } else {
             write_whole(path, |out| out.write_all(format!("{text}\n").as_bytes()))?;
-            put!("wrote {}", path.display())?;
+            terminal::wrote("json", path)?;
         }
     }
     for warning in &sheet.warnings {
-        say!("{warning}");
+        caution!("{warning}");
     }
     Ok(Exit::Passed)
 }
@@ -257,6 +269,7 @@ fn made_of(rig: &Plan, given: &Given) -> Sheet {
         name: rig.name.clone(),
         made: float::now(),
         tool: concat!("payrig ", env!("CARGO_PKG_VERSION")).to_owned(),
+        decimals: rig.decimals,
         machine: known.map(|(what, value)| Fact { what, value }).collect(),
         notes: about
             .notes
@@ -377,7 +390,7 @@ fn open(examination: &Examination) -> Vec<OpenPoint> {
     let causes = examination.to_mend();
     let point = |check: &CheckResult, cause: Option<&Cause>| OpenPoint {
         unit: called(examination),
-        outcome: check.outcome.words().to_owned(),
+        outcome: check.outcome,
         check: check.id.clone(),
         seen: check.seen.clone(),
         advice: check.advice.clone(),
@@ -479,7 +492,6 @@ fn name_of(selection: &Selection) -> &str {
 
 /// Selections that stand beside each other in a tray and cost the same, as one row.
 fn prices(rig: &Plan) -> Vec<PriceTray> {
-    let show = |m: Money| m.show(rig.decimals).to_string();
     let row = |selections: &[&Selection]| -> Option<PriceRow> {
         let (first, last) = (selections.first()?, selections.last()?);
         let keys = match selections.len() {
@@ -489,8 +501,8 @@ fn prices(rig: &Plan) -> Vec<PriceTray> {
         Some(PriceRow {
             keys,
             name: name_of(first).to_owned(),
-            cash: show(first.price),
-            card: show(first.card_price()),
+            cash: first.price,
+            card: first.card_price(),
         })
     };
     let alike = |a: &Selection, b: &Selection| {

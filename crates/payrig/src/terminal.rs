@@ -1,16 +1,25 @@
 //! What goes to a terminal. The one place that knows of readers who go away, of lines for scripts, and
 //! of characters that act instead of being read.
 
-use payrig_units::{Visible, is_hidden};
-use serde::Serialize;
+use crate::json::common::Line;
+use crate::lines;
+use payrig_units::Visible;
 use std::fmt;
 use std::io::{self, IsTerminal, Write};
+use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Says something on standard error, a line or more. Whatever of it would act on a terminal is written
-/// out; nobody has to be there to read it.
+pub(crate) use crate::lines::{Screen, json_line, screen};
+
+/// Says something on standard error, a line or more, and as a line of JSON on standard output where
+/// those are wanted. Whatever of it would act on a terminal is written out; nobody has to be there to read it.
 macro_rules! say {
     ($($words:tt)*) => { $crate::terminal::say_line(format_args!($($words)*)) };
+}
+
+/// The same, of what should be known.
+macro_rules! caution {
+    ($($words:tt)*) => { $crate::terminal::warn_line(format_args!($($words)*)) };
 }
 
 /// Writes a line to standard output. Styles and names are the caller's to make visible.
@@ -23,20 +32,7 @@ macro_rules! put {
     };
 }
 
-pub(crate) use {put, say};
-
-/// Standard output. A reader that goes away has seen enough: what is written after that is dropped,
-/// and whoever writes goes on to the end.
-#[derive(Debug)]
-pub(crate) struct Screen<W> {
-    out: W,
-    gone: bool,
-}
-
-/// Standard output, with its colours where it has any.
-pub(crate) fn screen() -> Screen<anstream::AutoStream<io::Stdout>> {
-    Screen::on(anstream::AutoStream::auto(io::stdout()))
-}
+pub(crate) use {caution, put, say};
 
 /// The width of the terminal that standard output is; nothing where it is none, or is told to be.
 pub(crate) fn width() -> Option<usize> {
@@ -51,52 +47,39 @@ pub(crate) fn buffered() -> io::BufWriter<Screen<anstream::AutoStream<io::Stdout
     io::BufWriter::new(screen())
 }
 
-impl<W: Write> Screen<W> {
-    pub(crate) const fn on(out: W) -> Self {
-        Self { out, gone: false }
-    }
-
-    fn unless_gone<T>(&mut self, whole: T, result: io::Result<T>) -> io::Result<T> {
-        match result {
-            Err(error) if reader_is_gone(&error) => {
-                self.gone = true;
-                Ok(whole)
-            }
-            result => result,
-        }
-    }
-}
-
-/// A pipe that nobody reads any more, or a terminal that was hung up (EIO).
-fn reader_is_gone(error: &io::Error) -> bool {
-    error.kind() == io::ErrorKind::BrokenPipe || cfg!(unix) && error.raw_os_error() == Some(5)
-}
-
-impl<W: Write> Write for Screen<W> {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        if self.gone {
-            return Ok(bytes.len());
-        }
-        let result = self.out.write(bytes);
-        self.unless_gone(bytes.len(), result)
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        if self.gone {
-            return Ok(());
-        }
-        let result = self.out.flush();
-        self.unless_gone((), result)
-    }
-}
-
 /// [`say!`].
 pub(crate) fn say_line(text: fmt::Arguments<'_>) {
+    lines::tell(|| Line::Notice {
+        text: text.to_string(),
+    });
     say_in(anstyle::Style::new(), text);
 }
 
+/// [`caution!`].
+pub(crate) fn warn_line(text: fmt::Arguments<'_>) {
+    warn_in(anstyle::Style::new(), text);
+}
+
 /// The same in a style.
-pub(crate) fn say_in(style: anstyle::Style, text: fmt::Arguments<'_>) {
+pub(crate) fn warn_in(style: anstyle::Style, text: fmt::Arguments<'_>) {
+    lines::tell(|| Line::Warning(text.to_string().into()));
+    say_in(style, text);
+}
+
+/// Says that a file was written: on standard output, or on standard error where that has other things.
+pub(crate) fn wrote(what: &'static str, file: &Path) -> io::Result<()> {
+    match lines::are_wanted() {
+        true => lines::put(&Line::wrote(what, file)),
+        false => put!("wrote {}", file.display()),
+    }
+}
+
+/// To people only: as JSON it is said otherwise.
+pub(crate) fn say_to_people(text: fmt::Arguments<'_>) {
+    say_in(anstyle::Style::new(), text);
+}
+
+fn say_in(style: anstyle::Style, text: fmt::Arguments<'_>) {
     let text = text.to_string();
     let width = message_width();
     let mut out = anstream::stderr().lock();
@@ -118,7 +101,7 @@ static UNDER_WAY: AtomicBool = AtomicBool::new(false);
 /// Shows what is under way on one line, which the next message takes away; nothing where standard error is
 /// no terminal.
 pub(crate) fn under_way(text: &str) {
-    let Some(width) = message_width() else {
+    let Some(width) = message_width().filter(|_| !lines::are_wanted()) else {
         return;
     };
     let text = Visible(text).to_string();
@@ -151,81 +134,4 @@ pub(crate) fn folded(line: &str, width: Option<usize>) -> Vec<String> {
         .iter()
         .map(ToString::to_string)
         .collect()
-}
-
-/// A line for scripts: one JSON object. What would act on a terminal is written as JSON writes
-/// control characters, which reads back as the same text.
-pub(crate) fn json_line(mut out: impl Write, value: &impl Serialize) -> io::Result<()> {
-    let mut text = serde_json::to_string(value)?;
-    if text.bytes().any(|b| !(0x20..0x7F).contains(&b)) && text.contains(is_hidden) {
-        let mut visible = String::with_capacity(text.len() + 16);
-        for c in text.chars() {
-            match is_hidden(c) {
-                true => {
-                    let mut units = [0; 2];
-                    for unit in c.encode_utf16(&mut units) {
-                        visible.push_str(&format!("\\u{unit:04x}"));
-                    }
-                }
-                false => visible.push(c),
-            }
-        }
-        text = visible;
-    }
-    text.push('\n');
-    out.write_all(text.as_bytes())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Takes so many bytes, then nobody reads any more.
-    struct Reader(usize);
-
-    impl Write for Reader {
-        fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-            let taken = bytes.len().min(self.0);
-            self.0 -= taken;
-            match taken {
-                0 => Err(io::ErrorKind::BrokenPipe.into()),
-                taken => Ok(taken),
-            }
-        }
-        fn flush(&mut self) -> io::Result<()> {
-            Ok(())
-        }
-    }
-
-    #[test]
-    fn a_reader_that_goes_away_is_no_failure_and_a_full_disk_is() {
-        let mut screen = Screen::on(Reader(3));
-        for _ in 0..4 {
-            screen.write_all(b"12345").unwrap();
-            screen.flush().unwrap();
-        }
-        struct Full;
-        impl Write for Full {
-            fn write(&mut self, _: &[u8]) -> io::Result<usize> {
-                Err(io::ErrorKind::StorageFull.into())
-            }
-            fn flush(&mut self) -> io::Result<()> {
-                Ok(())
-            }
-        }
-        assert!(Screen::on(Full).write_all(b"1").is_err());
-    }
-
-    #[test]
-    fn lines_for_scripts_hide_nothing_and_read_back_the_same() {
-        let hostile = "a\u{1b}[2J\u{7f}\u{9b}\u{202e}\u{feff}\u{e0041}é\n";
-        let mut out = Vec::new();
-        json_line(&mut out, &hostile).unwrap();
-        let text = String::from_utf8(out).unwrap();
-        assert_eq!(
-            text.chars().filter(|c| is_hidden(*c)).collect::<String>(),
-            "\n"
-        );
-        assert_eq!(serde_json::from_str::<String>(&text).unwrap(), hostile);
-    }
 }

@@ -5,11 +5,15 @@ mod list;
 mod paper;
 mod which;
 
+use crate::json::common::{EXAMINE, Named, TICKETS};
+use crate::json::examine::Line as ExamineLine;
+use crate::json::tickets::{Kept, Line as TicketLine};
+use crate::lines;
 use crate::outputs::{Files, write_whole};
 use crate::recording::put_elsewhere;
-use crate::report::{ReportOutputs, print_table, report_all};
+use crate::report::{ReportOutputs, print_table, report_all, write_lines};
 use crate::style::STYLES;
-use crate::terminal::{self, put, say, say_in};
+use crate::terminal::{self, caution, put, say, say_to_people, warn_in};
 use crate::{Exit, Failure, Format};
 use clap::{Args, Subcommand};
 use comparison::{no_visit_before, other_unit, write_json, write_text};
@@ -22,6 +26,7 @@ use payrig_tickets::{
     same_kind,
 };
 use payrig_units::words;
+use std::io;
 use std::path::{Path, PathBuf};
 use which::{TicketName, Which};
 
@@ -35,6 +40,9 @@ pub(crate) struct TicketsArguments {
     /// The time zone of the site, as in Europe/Lisbon [default: this computer's].
     #[arg(long, value_name = "ZONE", global = true, value_parser = Site::named)]
     zone: Option<Site>,
+    /// How to write what was found.
+    #[arg(long, value_enum, default_value_t, global = true)]
+    pub(crate) format: Format,
     #[command(subcommand)]
     what: Option<What>,
 }
@@ -46,9 +54,6 @@ enum What {
         /// Only of this serial number; zeros before it may be left away.
         #[arg(long)]
         serial: Option<String>,
-        /// How to write them.
-        #[arg(long, value_enum, default_value_t)]
-        format: Format,
     },
     /// Show the examination of a ticket, or write it as a report.
     Show {
@@ -64,9 +69,6 @@ enum What {
         /// Hold it against this ticket instead.
         #[arg(long, value_name = "TICKET")]
         with: Option<TicketName>,
-        /// How to write it.
-        #[arg(long, value_enum, default_value_t)]
-        format: Format,
     },
     /// List what is on the shelf: the newest ticket of every unit, what failed and what to do about it.
     Repair(RepairArguments),
@@ -202,7 +204,7 @@ impl TicketOutput {
             open(&self.path(), self.zone.as_ref())?;
         } else if said.into_iter().any(Option::is_some) {
             let text = "--note and --customer are written on a ticket: add --ticket";
-            return Err(Failure::Wrong(text.to_owned()));
+            return Err(Failure::wrong(text.to_owned()));
         }
         Ok(())
     }
@@ -220,10 +222,11 @@ impl TicketOutput {
             let id = store
                 .add(examination)
                 .map_err(|error| not_kept(&error, examination))?;
-            say!("ticket {id} in {}", path.display());
+            lines::put(&ExamineLine::Kept(as_kept(id, &path, false)))?;
+            say_to_people(format_args!("ticket {id} in {}", path.display()));
             self.remarks.write(&mut store, id)?;
             if examination.subject.serial.is_empty() {
-                say!(
+                caution!(
                     "It says no serial number: give it with --serial, so that the next visit of this \
                      unit can be compared with this one."
                 );
@@ -239,7 +242,7 @@ fn not_kept(error: &StoreError, examination: &Examination) -> Failure {
     let kept = write_json_report(examination, &mut json)
         .map_err(|error| error.to_string())
         .and_then(|()| put_elsewhere("ticket.json", &json).map_err(|error| error.to_string()));
-    Failure::Wrong(match kept {
+    Failure::wrong(match kept {
         Ok(file) => format!(
             "{error}. The examination is in {0}: `payrig tickets add {0}` makes a ticket of it",
             file.display()
@@ -250,7 +253,7 @@ fn not_kept(error: &StoreError, examination: &Examination) -> Failure {
 
 impl From<StoreError> for Failure {
     fn from(error: StoreError) -> Self {
-        Self::Wrong(error.to_string())
+        Self::wrong(error.to_string())
     }
 }
 
@@ -260,27 +263,21 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
     let mut files = Files::default();
     files.tickets(&path)?;
     // Alone it lists them.
-    let all = What::List {
-        serial: None,
-        format: Format::default(),
-    };
+    let all = What::List { serial: None };
+    let format = arguments.format;
     match arguments.what.as_ref().unwrap_or(&all) {
         What::Add { file, remarks } => {
             files.write("the file of tickets", Some(file))?;
             let examination = crate::report::load(file)?;
             let mut store = open(&path, site)?;
             let added = store.add_once(&examination)?;
-            let was_there = match added.was_there {
-                true => ": it was there already",
-                false => "",
-            };
-            put!("ticket {} in {}{was_there}", added.id, path.display())?;
+            kept(added.id, &path, added.was_there, format)?;
             remarks.write(&mut store, added.id)?;
             Ok(Exit::Passed)
         }
-        What::List { serial, format } => {
+        What::List { serial } => {
             let rows = Store::open_to_read(&path)?.list(serial.as_deref())?;
-            list(&rows, *format)?;
+            list(&rows, format)?;
             Ok(Exit::Passed)
         }
         What::Show { which, outputs } => {
@@ -290,10 +287,14 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
             if outputs.any() {
                 let (written, wrong) = outputs.write(&ticket.examination);
                 for path in written {
-                    put!("wrote {}", path.display())?;
+                    terminal::wrote(outputs.what(path), path)?;
                 }
                 report_all(wrong)?;
-            } else {
+            }
+            if format == Format::Json {
+                let line = ExamineLine::Ticket((&ticket.row).into());
+                write_lines(&ticket.examination, Some(line))?;
+            } else if !outputs.any() {
                 put!(
                     "ticket {}, added {}",
                     ticket.row.id,
@@ -308,7 +309,7 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
         }
         What::Repair(arguments) => {
             let here = site.cloned().unwrap_or_else(Site::of_this_computer);
-            paper::repair(arguments, &path, &here, files)
+            paper::repair(arguments, format, &path, &here, files)
         }
         What::Label { tickets, html } => {
             files.write("the labels", Some(html))?;
@@ -319,61 +320,99 @@ pub(crate) fn tickets(arguments: &TicketsArguments) -> Result<Exit, Failure> {
                 .collect::<Result<_, _>>()?;
             paper::labels(&store, &ids, html)
         }
-        What::Note { ticket, text } => remark(&path, site, ticket, RemarkKind::Note, text),
+        What::Note { ticket, text } => remark(arguments, &path, ticket, RemarkKind::Note, text),
         What::Customer { ticket, reference } => {
-            remark(&path, site, ticket, RemarkKind::Customer, reference)
+            remark(arguments, &path, ticket, RemarkKind::Customer, reference)
         }
-        What::Void { ticket, reason } => remark(&path, site, ticket, RemarkKind::Void, reason),
-        What::Compare {
-            which,
-            with,
-            format,
-        } => {
+        What::Void { ticket, reason } => remark(arguments, &path, ticket, RemarkKind::Void, reason),
+        What::Compare { which, with } => {
             let store = Store::open_to_read(&path)?;
             let now = which.find(&store)?;
             let before = match with {
                 Some(ticket) => Some(ticket.find(&store)?),
                 None => store.visit_before(now)?,
             };
-            compare_with(&store, now, before, *format)
+            compare_with(&store, now, before, format)
         }
         What::Export { csv, serial } => {
             files.write("the table", Some(csv))?;
             let rows = Store::open_to_read(&path)?.list(serial.as_deref())?;
+            if csv.as_os_str() == "-" && format == Format::Json {
+                let text =
+                    "a table and JSON cannot both go to standard output: name a file with --csv";
+                return Err(Failure::wrong(text));
+            }
             if csv.as_os_str() == "-" {
                 export_csv(&rows, terminal::screen()).map_err(|error| match error.into_kind() {
                     csv::ErrorKind::Io(error) => Failure::Output(error),
-                    _ => Failure::Wrong("the tickets cannot be written as CSV".to_owned()),
+                    _ => Failure::wrong("the tickets cannot be written as CSV".to_owned()),
                 })?;
             } else {
                 write_whole(csv, |out| export_csv(&rows, out))?;
-                put!(
-                    "wrote {} to {}",
-                    words::count(rows.len(), "ticket"),
-                    csv.display()
-                )?;
+                match format {
+                    Format::Json => terminal::wrote("csv", csv)?,
+                    Format::Text => put!(
+                        "wrote {} to {}",
+                        words::count(rows.len(), "ticket"),
+                        csv.display()
+                    )?,
+                }
             }
             Ok(Exit::Passed)
         }
     }
 }
 
+fn as_kept(id: i64, db: &Path, was_there: bool) -> Kept {
+    Kept {
+        ticket: id.to_string(),
+        db: db.display().to_string(),
+        was_there,
+    }
+}
+
+/// Says that an examination was kept as a ticket.
+fn kept(id: i64, db: &Path, was_there: bool, format: Format) -> io::Result<()> {
+    match (format, was_there) {
+        (Format::Json, _) => lines::put(&TicketLine::Kept(as_kept(id, db, was_there))),
+        (Format::Text, true) => put!("ticket {id} in {}: it was there already", db.display()),
+        (Format::Text, false) => put!("ticket {id} in {}", db.display()),
+    }
+}
+
+impl TicketsArguments {
+    /// The schema of what it writes as JSON.
+    pub(crate) const fn named(&self) -> Named {
+        match self.what {
+            Some(What::Show { .. }) => EXAMINE,
+            _ => TICKETS,
+        }
+    }
+}
+
 /// Says something of a ticket.
 fn remark(
+    arguments: &TicketsArguments,
     path: &Path,
-    site: Option<&Site>,
     ticket: &TicketName,
     kind: RemarkKind,
     text: &str,
 ) -> Result<Exit, Failure> {
     let store = Store::open_to_remark(path)?;
-    let mut store = match site {
+    let mut store = match &arguments.zone {
         Some(site) => store.at(site.clone()),
         None => store,
     };
     let id = ticket.find(&store)?;
     store.remark(id, kind, text)?;
-    put!("{kind} on ticket {id} in {}", path.display())?;
+    match arguments.format {
+        Format::Json => lines::put(&TicketLine::Remark {
+            ticket: id.to_string(),
+            what: kind.into(),
+            text,
+        })?,
+        Format::Text => put!("{kind} on ticket {id} in {}", path.display())?,
+    }
     Ok(Exit::Passed)
 }
 
@@ -391,11 +430,11 @@ fn compare_with(
     format: Format,
 ) -> Result<Exit, Failure> {
     let Some(before) = before else {
-        return Err(Failure::Wrong(no_visit_before(&store.get(now)?.row)));
+        return Err(Failure::wrong(no_visit_before(&store.get(now)?.row)));
     };
     let (before, now) = (store.get(before)?, store.get(now)?);
     if !same_kind(&before.row.kind, &now.row.kind) {
-        return Err(Failure::Wrong(format!(
+        return Err(Failure::wrong(format!(
             "ticket {} is of a {}, ticket {} of a {}: only two of one kind can be compared",
             before.row.id,
             clean(&before.row.kind),
@@ -407,11 +446,11 @@ fn compare_with(
     for row in [&before.row, &now.row] {
         if let Some(why) = row.void() {
             let text = format_args!("ticket {} is void: {}", row.id, clean(why));
-            say_in(STYLES.limit, text);
+            warn_in(STYLES.limit, text);
         }
     }
     if let Some(warning) = other_unit(&before.row, &now.row) {
-        say_in(STYLES.limit, format_args!("{warning}"));
+        warn_in(STYLES.limit, format_args!("{warning}"));
     }
     match format {
         Format::Json => write_json(&before.row, &now.row, &comparison)?,

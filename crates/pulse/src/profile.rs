@@ -34,6 +34,7 @@ pub struct CoinLine {
 )]
 pub struct WidthValue {
     /// Nominal width.
+    #[serde(rename = "on_us", alias = "on")]
     pub on: Micros,
     /// What one pulse of this width is worth.
     pub value: Money,
@@ -96,6 +97,7 @@ pub struct Inhibit {
     pub inhibits: Level,
     /// Longest time from the inhibiting edge to silence: a train that *starts* later than this is
     /// a fault. A train already under way may end, since its money is already taken.
+    #[serde(rename = "silence_us", alias = "silence")]
     pub silence: Micros,
     /// What the line signals while the board (or bridge) that drives it has no power.
     #[serde(default, skip_serializing_if = "Unpowered::is_default")]
@@ -140,16 +142,20 @@ pub struct Profile {
     /// The level of a credit line during a pulse.
     pub active: Level,
     /// Nominal width of a pulse (with [`Coding::Widths`]: of the first of them).
+    #[serde(rename = "on_us", alias = "on")]
     pub on: Micros,
     /// Nominal pause between two pulses of a train.
+    #[serde(rename = "off_us", alias = "off")]
     pub off: Micros,
     /// How far a width or a pause may be off.
     pub tolerance: Tolerance,
     /// What pulses are worth.
     pub coding: Coding,
     /// The pause that ends a train.
+    #[serde(rename = "train_gap_us", alias = "train_gap")]
     pub train_gap: Micros,
     /// Level changes that do not hold this long are contact bounce or noise.
+    #[serde(rename = "bounce_us", alias = "bounce")]
     pub bounce: Micros,
     /// The wire that holds the acceptor off.
     pub inhibit: Inhibit,
@@ -168,11 +174,15 @@ pub struct Profile {
 pub struct ProfileRecord {
     name: String,
     active: Level,
+    #[serde(rename = "on_us", alias = "on")]
     on: Micros,
+    #[serde(rename = "off_us", alias = "off")]
     off: Micros,
     tolerance: Tolerance,
     coding: Coding,
+    #[serde(rename = "train_gap_us", alias = "train_gap")]
     train_gap: Micros,
+    #[serde(rename = "bounce_us", alias = "bounce")]
     bounce: Micros,
     inhibit: Inhibit,
 }

@@ -15,12 +15,16 @@ pub struct Stats {
     /// How many.
     pub count: u64,
     /// The least.
+    #[serde(rename = "min_us", alias = "min")]
     pub min: Micros,
     /// The mean, rounded to the nearest microsecond.
+    #[serde(rename = "mean_us", alias = "mean")]
     pub mean: Micros,
     /// The greatest.
+    #[serde(rename = "max_us", alias = "max")]
     pub max: Micros,
     /// Sample standard deviation (divisor n - 1), rounded down; zero for one value.
+    #[serde(rename = "sd_us", alias = "sd")]
     pub sd: Micros,
 }
 

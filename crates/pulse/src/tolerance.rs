@@ -36,8 +36,10 @@ impl fmt::Display for Verdict {
 )]
 pub struct Window {
     /// Shortest allowed.
+    #[serde(rename = "min_us", alias = "min")]
     pub min: Micros,
     /// Longest allowed.
+    #[serde(rename = "max_us", alias = "max")]
     pub max: Micros,
 }
 
@@ -85,6 +87,7 @@ pub struct Tolerance {
     /// Share of the nominal time in percent, either way. Range 0 to 50.
     pub percent: u32,
     /// Smallest deviation allowed, whatever the share comes to.
+    #[serde(rename = "at_least_us", alias = "at_least")]
     pub at_least: Micros,
 }
 

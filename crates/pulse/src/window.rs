@@ -13,17 +13,26 @@ use serde::{Deserialize, Serialize};
 /// carried to the next train. This is how sampling firmware commonly counts (common practice, no
 /// source).
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 #[serde(try_from = "BoardConfig")]
 pub struct BoardWindow {
     /// The level of the line during a pulse.
     pub active: Level,
     /// Shortest pulse counted.
+    #[serde(rename = "min_on_us", alias = "min_on")]
     pub min_on: Micros,
     /// Longest pulse counted.
+    #[serde(rename = "max_on_us", alias = "max_on")]
     pub max_on: Micros,
     /// Shortest pause seen.
+    #[serde(rename = "min_off_us", alias = "min_off")]
     pub min_off: Micros,
     /// The pause after which a train is credited.
+    #[serde(rename = "train_timeout_us", alias = "train_timeout")]
     pub train_timeout: Micros,
     /// Pulses per unit of money, at least 1.
     pub pulses: u32,
@@ -47,6 +56,7 @@ pub struct BoardWindow {
 /// carry = false
 /// ```
 #[derive(Clone, Debug, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct BoardConfig {
     min_on_ms: u32,
@@ -93,6 +103,7 @@ impl TryFrom<BoardConfig> for BoardWindow {
 
 /// What the board made of a stretch of activity.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Counted {
     /// One pulse counted.
@@ -107,16 +118,30 @@ pub enum Counted {
 
 /// A stretch of activity and what the board made of it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct BoardPulse {
     /// Leading edge.
+    #[serde(rename = "start_us", alias = "start")]
     pub start: Micros,
     /// Width as the board sees it.
+    #[serde(rename = "width_us", alias = "width")]
     pub width: Micros,
     /// Pulses on the wire in it.
     pub on_the_wire: u32,
     /// What the board made of it.
+    #[serde(rename = "result", alias = "counted")]
     pub counted: Counted,
     /// The limit that lies within the margin asked for, if any: how it counted could change.
+    #[serde(
+        rename = "near_us",
+        alias = "near",
+        default,
+        skip_serializing_if = "Option::is_none"
+    )]
     pub near: Option<Micros>,
 }
 

@@ -3,23 +3,52 @@
 use crate::ReportError;
 use payrig_exam::{CheckResult, Examination};
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 use std::io::{Read, Write};
 
 /// What the file says it is.
+pub const SCHEMA: &str = "payrig-examination";
+/// What files of version 1 say they are, as `format`.
 pub const FORMAT: &str = "payrig examination";
 /// The version of the format this crate writes, and the newest it reads.
-pub const VERSION: u64 = 1;
+pub const VERSION: u32 = 2;
 
-#[derive(Serialize)]
-struct Written<'a> {
-    format: &'static str,
-    format_version: u64,
+/// An examination as it is saved.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
+pub struct SavedExamination<'a> {
+    /// [`SCHEMA`].
+    schema: Cow<'static, str>,
+    /// [`VERSION`].
+    version: u32,
+    /// What was found.
     #[serde(flatten)]
-    examination: &'a Examination,
+    examination: Cow<'a, Examination>,
+}
+
+impl<'a> SavedExamination<'a> {
+    /// An examination, to be saved.
+    #[must_use]
+    pub fn of(examination: &'a Examination) -> Self {
+        Self {
+            schema: SCHEMA.into(),
+            version: VERSION,
+            examination: Cow::Borrowed(examination),
+        }
+    }
 }
 
 #[derive(Deserialize)]
 struct Head {
+    #[serde(default)]
+    schema: Option<serde_json::Value>,
+    #[serde(default)]
+    version: Option<u64>,
+    /// Of version 1.
     #[serde(default)]
     format: Option<serde_json::Value>,
     #[serde(default)]
@@ -31,11 +60,7 @@ struct Head {
 /// # Errors
 /// When `out` fails.
 pub fn write_json(examination: &Examination, mut out: impl Write) -> Result<(), ReportError> {
-    let written = Written {
-        format: FORMAT,
-        format_version: VERSION,
-        examination,
-    };
+    let written = SavedExamination::of(examination);
     serde_json::to_writer_pretty(&mut out, &written).map_err(|error| match error.is_io() {
         true => ReportError::Io(error.into()),
         false => ReportError::Unwritable(error),
@@ -58,24 +83,23 @@ pub fn read_json(mut from: impl Read) -> Result<Examination, ReportError> {
         why: error.to_string(),
     };
     let head: Head = serde_json::from_slice(bytes).map_err(at)?;
-    match head.format {
-        Some(serde_json::Value::String(format)) if format == FORMAT => {}
-        Some(other) => {
-            return Err(ReportError::Foreign {
-                found: format!("its format is {other}"),
-            });
-        }
-        None => {
-            return Err(ReportError::Foreign {
-                found: "it names no format".to_owned(),
-            });
-        }
-    }
-    match head.format_version {
-        Some(version) if version > VERSION => {
-            return Err(ReportError::Version { found: version });
-        }
-        _ => {}
+    let is = |value: &Option<serde_json::Value>, name: &str| {
+        value.as_ref().and_then(|v| v.as_str()) == Some(name)
+    };
+    let version = if is(&head.schema, SCHEMA) {
+        head.version
+    } else if is(&head.format, FORMAT) {
+        head.format_version
+    } else {
+        let found = match (head.schema, head.format) {
+            (Some(other), _) => format!("its schema is {other}"),
+            (None, Some(other)) => format!("its format is {other}"),
+            (None, None) => "it names no schema".to_owned(),
+        };
+        return Err(ReportError::Foreign { found });
+    };
+    if let Some(version) = version.filter(|v| *v > u64::from(VERSION)) {
+        return Err(ReportError::Version { found: version });
     }
     let mut read: Examination = serde_json::from_slice(bytes).map_err(at)?;
     read.checks = read.checks.into_iter().map(CheckResult::restored).collect();

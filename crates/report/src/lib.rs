@@ -14,11 +14,11 @@ pub use drawing::board_map::board_map;
 pub use example::example;
 pub use figures::{Figures, figures};
 pub use html::{
-    Fact, FillBuys, FillPlan, FillTube, Label, OpenPoint, PriceRow, PriceTray, SHEET_FORMAT,
-    SHEET_VERSION, Setting, Sheet, SheetUnit, SheetVerdict, Shelf, ShelfPoint, ShelfUnit,
-    fill_html, html, labels_html, sheet_html, sheet_json, shelf_html, write_html,
+    Fact, FillBuys, FillPlan, FillTube, Label, OpenPoint, PriceRow, PriceTray, SHEET_SCHEMA,
+    SHEET_VERSION, SavedSheet, Setting, Sheet, SheetUnit, SheetVerdict, Shelf, ShelfPoint,
+    ShelfUnit, fill_html, html, labels_html, sheet_html, sheet_json, shelf_html, write_html,
 };
-pub use json::{FORMAT, VERSION, read_json, write_json};
+pub use json::{FORMAT, SCHEMA, SavedExamination, VERSION, read_json, write_json};
 pub use junit::write_junit;
 pub use text::{line, text_table};
 
@@ -43,7 +43,7 @@ pub enum ReportError {
     },
     /// JSON of something else.
     #[error(
-        "this is JSON of something else ({found}); expected \"format\": \"{FORMAT}\", as payrig writes it"
+        "this is JSON of something else ({found}); expected \"schema\": \"{SCHEMA}\", as payrig writes it"
     )]
     Foreign {
         /// What the file says it is.

@@ -131,12 +131,18 @@ pub struct Movement {
 )]
 pub struct LedgerEntry {
     /// When it was booked.
+    #[serde(rename = "at_us", alias = "at")]
     pub at: Micros,
     /// The movement.
     #[serde(flatten)]
     pub movement: Movement,
     /// Start of the word on the wire that moved it, where one did.
-    #[serde(skip_serializing_if = "Option::is_none", default)]
+    #[serde(
+        rename = "word_at_us",
+        alias = "word_at",
+        skip_serializing_if = "Option::is_none",
+        default
+    )]
     pub word_at: Option<Micros>,
 }
 

@@ -12,7 +12,7 @@
 use crate::analysis::{Analyst, PulseLines, Tally, pulse_finding, slept};
 use crate::capture::{Capture, CaptureError, CaptureLine, FileKind, extension, open, read_bytes};
 use crate::recording::{
-    Entry, Recording, RecordingError, TrainRecord, put_in_order, read_recording, too_large,
+    Entry, Header, Recording, RecordingError, TrainRecord, put_in_order, read_recording, too_large,
 };
 use crate::uart::{BusLines, IdleLevel, decode_bus};
 use crate::{BusEvent, BusRule, Edge, Finding, RuleName};
@@ -68,6 +68,27 @@ pub struct Reading {
     pub passed: bool,
     /// The name of the bench, in a recording.
     pub bench: Option<String>,
+    /// The first line of a recording; what was read of a capture has none.
+    pub recorded: Option<Header>,
+}
+
+impl Reading {
+    /// The first line of what was read, written as a recording by this tool; `name` is that of the file, for
+    /// a capture.
+    #[must_use]
+    pub fn header(&self, tool: &str, name: &str) -> Header {
+        let new = Header::new(tool, name, None);
+        match &self.recorded {
+            None => new,
+            Some(recorded) => Header {
+                kind: new.kind,
+                schema: new.schema,
+                version: new.version,
+                tool: new.tool,
+                ..recorded.clone()
+            },
+        }
+    }
 }
 
 /// Reads a file.
@@ -227,6 +248,7 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
     }
     let mut reading = report.end(recording.end());
     reading.bench = Some(recording.header.bench.clone());
+    reading.recorded = Some(recording.header.clone());
     Ok(reading)
 }
 
@@ -419,6 +441,7 @@ impl Report {
             entries: self.entries,
             passed,
             bench: None,
+            recorded: None,
         }
     }
 }

@@ -431,7 +431,7 @@ fn good_devices_pass_at_the_other_end_of_a_port() {
             }
         }
         // By hand, by report and by count, all money is somewhere.
-        let sum: Money = examination.balances.iter().map(|(_, amount)| *amount).sum();
+        let sum: Money = examination.balances.iter().map(|b| b.amount).sum();
         assert_eq!(sum, Money::ZERO, "{kind}");
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));

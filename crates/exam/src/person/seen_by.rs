@@ -19,7 +19,7 @@ pub enum SeenBy {
     #[serde(rename = "person")]
     Person,
     /// Nobody: the question's default was taken.
-    #[serde(rename = "default: nobody looked")]
+    #[serde(rename = "nobody", alias = "default: nobody looked")]
     Nobody,
 }
 

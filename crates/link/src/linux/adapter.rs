@@ -74,10 +74,10 @@ pub(crate) fn low_latency(port: &str) -> LowLatency {
         .join("device/latency_timer");
     match std::fs::read_to_string(&file)
         .ok()
-        .and_then(|text| text.trim().parse().ok())
+        .and_then(|text| text.trim().parse::<u32>().ok())
     {
         Some(milliseconds) => LowLatency::Keeps {
-            milliseconds,
+            up_to_us: Micros::ms(u64::from(milliseconds)),
             file: file.to_string_lossy().into_owned(),
         },
         None => LowLatency::Unknown,

@@ -12,6 +12,11 @@ use std::fmt;
 
 /// What the self-test of modem lines found.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct LinesReport {
     /// Edges that were made on DTR.
     pub made: usize,

@@ -11,6 +11,7 @@ use std::io;
 
 /// The level of the ninth bit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum NinthBit {
     /// TX is not connected to CTS: it was not seen.

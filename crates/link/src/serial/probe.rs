@@ -67,7 +67,7 @@ pub(super) fn run(
     let round_trip = round_trips.figures();
     let uncertainty = match (&round_trip, &low_latency) {
         (Some(figures), _) => figures.most.since(figures.least).max(Micros(100)),
-        (None, LowLatency::Keeps { milliseconds, .. }) => Micros::ms(u64::from(*milliseconds)),
+        (None, LowLatency::Keeps { up_to_us, .. }) => *up_to_us,
         (None, LowLatency::Unknown) => super::UNMEASURED,
     };
     let can = matches!(parity, ParitySwitching::Sent | ParitySwitching::Unseen)
@@ -332,7 +332,7 @@ mod tests {
     fn without_a_loopback_it_says_what_it_does_not_know() {
         let file = "/sys/example/latency_timer".to_owned();
         let low = LowLatency::Keeps {
-            milliseconds: 16,
+            up_to_us: Micros::ms(16),
             file,
         };
         let report = run(&mut Adapter::good(), None, low).unwrap();

@@ -9,6 +9,7 @@ use std::fmt;
 
 /// Whether the ninth bit can be set and cleared.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum ParitySwitching {
     /// The driver does not take mark and space parity.
@@ -25,6 +26,7 @@ pub enum ParitySwitching {
 
 /// Yes, no, or between.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum VerdictKind {
     /// With room to spare.
@@ -39,6 +41,11 @@ pub enum VerdictKind {
 
 /// A judgement and why.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Verdict {
     /// Short.
     pub kind: VerdictKind,
@@ -60,6 +67,11 @@ impl fmt::Display for Verdict {
 
 /// What the self-test found.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct AdapterReport {
     /// Its path.
     pub port: String,
@@ -83,6 +95,7 @@ pub struct AdapterReport {
     /// What the driver keeps back.
     pub low_latency: LowLatency,
     /// How far the time of anything heard may be off. Every finding carries it.
+    #[serde(rename = "uncertainty_us", alias = "uncertainty")]
     pub uncertainty: Micros,
     /// Can pauses inside a block be kept within 1.0 ms (MDB/ICP 4.3, section 3.2)?
     pub keeps_inter_byte: Verdict,
@@ -171,13 +184,14 @@ impl fmt::Display for AdapterReport {
         }
         match &self.low_latency {
             LowLatency::Unknown => writeln!(f, "  low latency: the driver offers no setting")?,
-            LowLatency::Keeps {
-                milliseconds: 1, ..
-            } => writeln!(f, "  low latency: on (1 ms)")?,
-            LowLatency::Keeps { milliseconds, file } => writeln!(
+            LowLatency::Keeps { up_to_us, .. } if *up_to_us == Micros::ms(1) => {
+                writeln!(f, "  low latency: on (1 ms)")?
+            }
+            LowLatency::Keeps { up_to_us, file } => writeln!(
                 f,
-                "  low latency: off, bytes are kept back up to {milliseconds} ms. To turn it on: \
-                 echo 1 | sudo tee {file}"
+                "  low latency: off, bytes are kept back up to {} ms. To turn it on: \
+                 echo 1 | sudo tee {file}",
+                up_to_us.as_us() / 1_000
             )?,
         }
         writeln!(

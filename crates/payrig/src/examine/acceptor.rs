@@ -79,16 +79,16 @@ impl AcceptorArguments {
         };
         let Some(bus) = bus else {
             let text = "--pulse-link is for a real board: say with --link where its bus is";
-            return Err(Failure::Wrong(text.to_owned()));
+            return Err(Failure::wrong(text.to_owned()));
         };
         if port == "pty" || pty_path(port).is_some() {
             let text = "a pseudo-terminal has no modem lines: give the path of a serial port to \
                         --pulse-link";
-            return Err(Failure::Wrong(text.to_owned()));
+            return Err(Failure::wrong(text.to_owned()));
         }
         let real = |path: &str| Path::new(path).canonicalize().ok();
         if port == bus || real(port).is_some_and(|port| Some(port) == real(bus)) {
-            return Err(Failure::Wrong(format!(
+            return Err(Failure::wrong(format!(
                 "{port} is the bus: the pulse lines need an adapter of their own"
             )));
         }
@@ -291,7 +291,7 @@ mod tests {
         let refused = |port: &str, bus: &str| match arguments(port, Wired(Some(InLine::Cts)))
             .examine(Some(bus))
         {
-            Err(Failure::Wrong(text)) => text,
+            Err(Failure::Wrong(problem)) => problem.to_string(),
             other => panic!("{other:?}"),
         };
         assert!(refused("pty", "pty").contains("a serial port"));

@@ -10,9 +10,9 @@ use crate::terminal::say;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_exam::Selection;
+use payrig_exam::board::{self, BoardOutside, BoardSetup, Habits, Kit};
 use payrig_exam::link::Linked;
 use payrig_exam::peer::Peer;
-use payrig_exam::board::{self, BoardOutside, BoardSetup, Habits, Kit};
 use payrig_link::Clock;
 use payrig_rig::RigError;
 use payrig_units::{Micros, words};
@@ -22,7 +22,7 @@ use std::time::SystemTime;
 #[derive(Clone, Debug, Args)]
 pub(super) struct BoardArguments {
     #[command(flatten)]
-    common: Common,
+    pub(super) common: Common,
     #[command(flatten)]
     pulses: AcceptorArguments,
     #[command(flatten)]
@@ -64,7 +64,7 @@ impl HabitArguments {
             _ => return Ok(()),
         };
         let (option, key) = given;
-        Err(Failure::Wrong(format!(
+        Err(Failure::wrong(format!(
             "{option} is said of a real board, and no --link is given: for our own write {key} in the \
              [board] of a rig"
         )))
@@ -75,7 +75,7 @@ impl HabitArguments {
 const LONGEST: Micros = Micros::secs(300);
 
 pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
-    let wrong = |error: RigError| Failure::Wrong(error.to_string());
+    let wrong = |error: RigError| Failure::wrong(error);
     let mut setup = match load(&arguments.common)? {
         Some(rig) => {
             let setup = BoardSetup::of_rig(&rig, arguments.fill).map_err(wrong)?;
@@ -96,7 +96,7 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
     if setup.is_outside && !common.link.is_given() {
         let text = "the board of this rig is outside, and the rig does not say where: give --link, or \
                     write [link] in it";
-        return Err(Failure::Wrong(text.to_owned()));
+        return Err(Failure::wrong(text.to_owned()));
     }
     match common.link.is_given() {
         true => arguments.habits.say(&mut setup.habits),
@@ -107,7 +107,7 @@ pub(super) fn examine(mut arguments: BoardArguments) -> Result<Exit, Failure> {
             "a delivery of {} is longer than {LONGEST}: see --delivery, or motor in [board]",
             setup.habits.delivery
         );
-        return Err(Failure::Wrong(text));
+        return Err(Failure::wrong(text));
     }
     common.link.examine()?;
     arguments.pulses.examine(common.link.port())?;
@@ -176,7 +176,7 @@ fn refuse_link(common: &Common) -> Result<(), Failure> {
     }
     let text = "the board of this rig is our own, and --link is for a real one: leave one of them out, \
                 or give a rig whose [board] has kind = \"outside\"";
-    Err(Failure::Wrong(text.to_owned()))
+    Err(Failure::wrong(text.to_owned()))
 }
 
 /// A board at the other end of a link.
@@ -206,7 +206,11 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
             let (clock, started) = (Clock::starting_now(), SystemTime::now());
             let tape = Tape::live(started, BoardOutside::ours(&setup, lines.is_some()));
             let acceptor = pulses.open(clock, common.link.reconnect())?;
-            let Some(opened) = common.link.open(Source::Peripheral, clock, common.format == Format::Json)? else {
+            let Some(opened) =
+                common
+                    .link
+                    .open(Source::Peripheral, clock, common.format == Format::Json)?
+            else {
                 return Ok(Exit::Passed);
             };
             let stop = Ending::listen("the examination")?.stop();

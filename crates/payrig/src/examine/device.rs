@@ -27,7 +27,7 @@ use std::time::SystemTime;
 #[derive(Clone, Debug, Args)]
 pub(super) struct DeviceArguments {
     #[command(flatten)]
-    common: Common,
+    pub(super) common: Common,
     /// Examine devices of this kind only.
     #[arg(long, value_parser = Kinds)]
     kind: Option<Kind>,
@@ -112,7 +112,7 @@ fn real(
                 Some(_) if several => {
                     let text = "the rig has a real device, and one real device is examined at a time: \
                                 name its kind with --kind, and which of two card readers with --unit";
-                    return Err(Failure::Wrong(text.to_owned()));
+                    return Err(Failure::wrong(text.to_owned()));
                 }
                 Some(DeviceLink::Bus(bus)) => arguments.common.link.or_of(bus),
                 Some(DeviceLink::Lines(lines)) => {
@@ -151,7 +151,7 @@ fn setups(arguments: &DeviceArguments, rig: Option<&Plan>) -> Result<Vec<Meant>,
             "--unit says which of two card readers is meant; there is one {kind} only: leave --unit \
              away, or say --kind cashless"
         );
-        return Err(Failure::Wrong(text));
+        return Err(Failure::wrong(text));
     }
     let mut setups: Vec<Meant> = match rig {
         None => Kind::ALL.map(|kind| (Setup::good(kind), None)).into(),
@@ -178,13 +178,13 @@ fn setups(arguments: &DeviceArguments, rig: Option<&Plan>) -> Result<Vec<Meant>,
                 "the rig has no such card reader: a [[device]] of kind \"cashless\" says which of the \
                  two it is by unit = {number}"
             );
-            return Err(Failure::Wrong(text));
+            return Err(Failure::wrong(text));
         }
     }
     if setups.is_empty() {
         let names = Kind::ALL.map(Kind::name).join(", ");
         let text = format!("the rig has no such device: it needs a [[device]] of one of {names}");
-        return Err(Failure::Wrong(text));
+        return Err(Failure::wrong(text));
     }
     Ok(setups)
 }
@@ -215,7 +215,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
     let (Some(setup), true) = (setups.pop(), setups.is_empty()) else {
         let text = "one device is at the other end of the link: name its kind with --kind, and which \
                     of two card readers with --unit";
-        return Err(Failure::Wrong(text.to_owned()));
+        return Err(Failure::wrong(text.to_owned()));
     };
     let ending = Ending::listen("the examination")?;
     let stop = ending.stop();
@@ -237,7 +237,11 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         };
         (outside.until(&stop), in_lock_step(&peer))
     } else if setup.kind.address().is_some() {
-        let Some(opened) = common.link.open(Source::Master, clock, common.format == Format::Json)? else {
+        let Some(opened) =
+            common
+                .link
+                .open(Source::Master, clock, common.format == Format::Json)?
+        else {
             return Ok(Exit::Passed);
         };
         let outside = Outside::new(setup.kind, opened.linked, answerer(common)?);
@@ -245,7 +249,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
     } else if matches!(setup.kind, Kind::PulseHopper | Kind::PulseCoinHopper) {
         let text = "a real hopper cannot be examined: its motor is not driven over a serial port. \
                     Examine the acceptor above it as --kind pulse-coin-acceptor";
-        return Err(Failure::Wrong(text.to_owned()));
+        return Err(Failure::wrong(text.to_owned()));
     } else {
         let port = common.link.port().unwrap_or_default();
         let lines = arguments.lines.open(port, clock)?;

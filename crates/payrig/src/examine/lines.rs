@@ -40,7 +40,7 @@ impl LineArguments {
     pub(super) fn open(&self, port: &str, clock: Clock) -> Result<OutsideLines, Failure> {
         if port == "pty" || pty_path(port).is_some() {
             let text = "a pseudo-terminal has no lines: give the path of a serial port";
-            return Err(Failure::Wrong(text.to_owned()));
+            return Err(Failure::wrong(text.to_owned()));
         }
         cautions();
         let port = self.lines(port, clock).open()?;

@@ -91,7 +91,7 @@ impl SubjectLink {
         ];
         let given = given.iter().find(|(_, given)| *given);
         match given.filter(|_| self.link.is_none()) {
-            Some((name, _)) => Err(Failure::Wrong(format!(
+            Some((name, _)) => Err(Failure::wrong(format!(
                 "{name} is about a link, and what is examined is emulated: give --link, or a rig that \
                  says where the real one is"
             ))),
@@ -139,11 +139,11 @@ impl SubjectLink {
         let coding = self.coding.as_deref().map(WordCoding::from_str);
         let coding = coding
             .transpose()
-            .map_err(|e| Failure::Wrong(e.to_string()))?;
+            .map_err(|e| Failure::wrong(e.to_string()))?;
         let at = pty_path(port);
         let wait = port == "pty" || at.is_some();
         if !wait && coding == Some(WordCoding::Plain) {
-            return Err(Failure::Wrong(format!(
+            return Err(Failure::wrong(format!(
                 "the plain coding is for a pseudo-terminal; on {port} the mode bit is the parity bit: \
                  leave --coding out, or take --link pty"
             )));

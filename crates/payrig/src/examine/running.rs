@@ -1,15 +1,17 @@
 //! Running examinations: results as they come, reports, the verdict.
 
 use super::{Common, EXAMINATION, date};
+use crate::json::common::{Line as Told, TOOL};
+use crate::json::examine::{Line, ListedCheck};
+use crate::lines;
 use crate::recording::{Recorded, Recording, Wanted};
 use crate::report::{print_table, report_all};
-use crate::terminal::{self, say};
+use crate::terminal::{self, caution, say, say_to_people};
 use crate::{Exit, Failure, Format};
-use payrig_exam::{Cause, Check, CheckResult, Examination, Outcome, Recorder, Stop};
+use payrig_exam::{Check, CheckResult, Examination, Outcome, Recorder, Stop};
 use payrig_link::LinkError;
 use payrig_units::{Micros, words};
 use payrig_wire::recording::{Entry, Header, Ours};
-use serde_json::{Value, json};
 use std::cell::RefCell;
 use std::io::{self, Write};
 use std::rc::Rc;
@@ -48,12 +50,15 @@ pub(super) fn list(checks: &[Listed], format: Format) -> io::Result<()> {
     let mut subject = "";
     for check in checks {
         if format == Format::Json {
-            let line = json!({
-                "type": "check", "subject": check.subject, "id": check.id, "title": check.title,
-                "section": check.section, "expected": check.expected, "quirk": check.quirk,
-                "works_from": check.works_from,
-            });
-            terminal::json_line(&mut out, &line)?;
+            lines::put(&Line::ListedCheck(ListedCheck {
+                subject: &check.subject,
+                id: check.id,
+                title: &check.title,
+                section: check.section,
+                expected: &check.expected,
+                quirk: check.quirk,
+                works_from: &check.works_from,
+            }))?;
             continue;
         }
         if subject != check.subject {
@@ -64,52 +69,6 @@ pub(super) fn list(checks: &[Listed], format: Format) -> io::Result<()> {
         writeln!(out, "  {id:width$}  {title} [{section}]")?;
     }
     out.flush()
-}
-
-fn check_line(subject: &str, check: &CheckResult) -> Value {
-    let mut line = json!({ "type": "check", "subject": subject });
-    if let (Some(line), Ok(Value::Object(fields))) =
-        (line.as_object_mut(), serde_json::to_value(check))
-    {
-        line.extend(fields);
-    }
-    line
-}
-
-/// The causes of what failed, a line each, the one to mend first in front.
-fn cause_lines(subject: &str, e: &Examination) -> Vec<Value> {
-    let line = |cause: &Cause| {
-        let check = e.check(&cause.id);
-        json!({
-            "type": "cause",
-            "subject": subject,
-            "id": cause.id,
-            "consequences": cause.consequences,
-            "undecided": cause.undecided,
-            "weight": cause.weight,
-            "seen": check.map(|c| &c.seen),
-            "advice": check.map(|c| &c.advice),
-        })
-    };
-    e.causes.iter().map(line).collect()
-}
-
-fn verdict_line(subject: &str, e: &Examination) -> Value {
-    json!({
-        "type": "verdict",
-        "subject": subject,
-        "name": e.subject.name,
-        "passed": e.passed(),
-        "grade": e.grade,
-        "emulated": e.is_emulated(),
-        "checks": e.checks.len(),
-        "failed": e.count(Outcome::Fail),
-        "stopped": e.was_stopped(),
-        "cannot_tell": e.count(Outcome::CannotTell),
-        "skipped": e.count(Outcome::Skipped),
-        "reasons": e.reasons,
-        "left_out": e.left_out,
-    })
 }
 
 /// The last line of a recording: without it, the examination did not end.
@@ -177,8 +136,7 @@ impl Tape {
         let Some(path) = &common.record else {
             return Ok(());
         };
-        let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
-        let mut header = Header::new(tool, &format!("{EXAMINATION}{subject}"), None).with_end();
+        let mut header = Header::new(TOOL, &format!("{EXAMINATION}{subject}"), None).with_end();
         if let Some(ours) = &self.ours {
             header = header.ours(ours.clone());
         }
@@ -215,13 +173,13 @@ pub(super) fn run_all(
 ) -> Result<Exit, Failure> {
     if common.serial.is_some() && subjects > 1 {
         let text = "several devices are examined, a serial number is of one: name it with --kind";
-        return Err(Failure::Wrong(text.to_owned()));
+        return Err(Failure::wrong(text.to_owned()));
     }
     let mut passed = true;
     for (subject, examine) in examinations {
         let common = &common.of_subject(&subject, subjects > 1);
         if stop.is_asked() {
-            say!("{subject}: not examined, the examination was ended before it");
+            caution!("{subject}: not examined, the examination was ended before it");
             passed = false;
             continue;
         }
@@ -230,7 +188,7 @@ pub(super) fn run_all(
         let mut each = |check: &CheckResult, entries: &[Entry]| {
             entries.iter().for_each(|entry| tape.write(entry));
             if failed.is_ok() && common.format == Format::Json {
-                failed = terminal::json_line(terminal::screen(), &check_line(&subject, check));
+                failed = lines::put(&Line::check(&subject, check)).and_then(|()| lines::flush());
             }
             if failed.is_ok() && common.link.is_given() && common.format == Format::Text {
                 // It takes a while: results are printed as they come.
@@ -250,7 +208,7 @@ pub(super) fn run_all(
         if let Some(serial) = &common.serial {
             let own = std::mem::replace(&mut examination.subject.serial, serial.clone());
             if !own.is_empty() && own != *serial {
-                say!("It says that its serial number is {own}; --serial says {serial}.");
+                caution!("It says that its serial number is {own}; --serial says {serial}.");
             }
         }
         passed &= examination.passed();
@@ -272,9 +230,9 @@ pub(super) fn run_all(
 fn keep(common: &Common, subject: &str, examination: &Examination) -> Vec<Failure> {
     let shown = match common.format {
         Format::Json => {
-            let lines = cause_lines(subject, examination).into_iter();
-            let mut lines = lines.chain([verdict_line(subject, examination)]);
-            lines.try_for_each(|line| terminal::json_line(terminal::screen(), &line))
+            let mut all = Line::ends(subject, examination);
+            all.try_for_each(|line| lines::put(&line))
+                .and_then(|()| lines::flush())
         }
         Format::Text => print_table(examination),
     };
@@ -287,7 +245,8 @@ fn keep(common: &Common, subject: &str, examination: &Examination) -> Vec<Failur
     let (written, mut wrong) = common.outputs.write(examination);
     let ticket = common.ticket.keep(examination);
     for path in written {
-        say!("wrote {}", path.display());
+        lines::tell(|| Told::wrote(common.outputs.what(path), path));
+        say_to_people(format_args!("wrote {}", path.display()));
     }
     wrong.extend(ticket.err());
     wrong.extend(shown.err().map(Failure::from));

@@ -103,7 +103,7 @@ pub(crate) fn plan(float: &Float, analysis: &Analysis, decimals: Decimals) -> Fi
     }
     let at = |all: &[u32], tube: usize| all.get(tube).copied().unwrap_or_default();
     let tubes = machine.tubes.iter().enumerate().map(|(i, tube)| FillTube {
-        value: money(tube.value),
+        value: tube.value,
         what: called(float, tube).to_owned(),
         holds: tube.capacity,
         there: tube.count,
@@ -130,7 +130,8 @@ pub(crate) fn plan(float: &Float, analysis: &Analysis, decimals: Decimals) -> Fi
     FillPlan {
         purpose,
         tubes: tubes.collect(),
-        worth: known.map_or_else(String::new, |_| money(machine.worth(&added))),
+        worth: known.map(|_| machine.worth(&added)),
+        decimals,
         buys: buys.collect(),
         light: (!machine.bills.is_empty())
             .then(|| [&now, then].map(|counts| exact_change_light(machine, counts))),

@@ -2,14 +2,15 @@
 
 use super::input::{InputArguments, amount};
 use super::window::{WindowArguments, describe};
-use super::{ms, number, time};
+use super::{header, ms, number, time};
+use crate::json::pulse::{self as json, Count, Line, Verdict};
+use crate::lines;
 use crate::style::STYLES;
 use crate::terminal;
 use crate::{Exit, Failure, Format};
 use clap::Args;
 use payrig_pulse::{BoardCount, BoardPulse, BoardTrain, BoardWindow, Counted};
 use payrig_units::{Decimals, Micros, Money, Visible, words};
-use serde_json::json;
 use std::io::{self, Write};
 
 /// Arguments of `payrig pulse count`.
@@ -28,7 +29,7 @@ pub(crate) struct CountArguments {
     fed: Option<String>,
     /// How to write the count; times in JSON are in microseconds, amounts in minor units.
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    pub(super) format: Format,
 }
 
 pub(super) fn count(arguments: &CountArguments) -> Result<Exit, Failure> {
@@ -37,10 +38,13 @@ pub(super) fn count(arguments: &CountArguments) -> Result<Exit, Failure> {
     let fed = arguments.fed.as_ref().map(|text| amount(text, decimals));
     let fed = fed.transpose()?;
     let mut out = terminal::buffered();
-    let json = arguments.format == Format::Json;
-    if !json {
-        let text = textwrap::fill(&describe(&board, decimals), 100);
-        writeln!(out, "{text}\n")?;
+    let in_json = arguments.format == Format::Json;
+    match in_json {
+        true => header(decimals)?,
+        false => {
+            let text = textwrap::fill(&describe(&board, decimals), 100);
+            writeln!(out, "{text}\n")?;
+        }
     }
     let mut total = Total::default();
     for line in arguments.input.lines()? {
@@ -48,40 +52,25 @@ pub(super) fn count(arguments: &CountArguments) -> Result<Exit, Failure> {
         total.add(&counted);
         for (i, train) in counted.trains.iter().enumerate() {
             let place = (number(i) + 1, line.name.as_str());
-            if json {
-                let line = json!({
-                    "type": "train",
-                    "number": place.0,
-                    "line": place.1,
-                    "counted": train.counted,
-                    "credit": train.credit,
-                    "left_over": train.left_over,
-                    "pulses": train.pulses,
-                });
-                terminal::json_line(&mut out, &line)?;
+            if in_json {
+                lines::put(&Line::Count(Count::of(place.0, place.1, train)))?;
             } else {
                 write_train(&mut out, place, train, &board, decimals)?;
             }
         }
-        if !json {
+        if !in_json {
             write_gaps(&mut out, &counted, &board)?;
         }
     }
     let passed = total.passed(fed);
     let text = total.text(fed, decimals);
-    if json {
-        let line = json!({
-            "type": "verdict",
-            "passed": passed,
-            "on_the_wire": total.wire,
-            "counted": total.counted,
-            "dropped": total.dropped,
-            "near_a_limit": total.near,
-            "credit": total.credit,
-            "fed": fed,
-            "text": text,
-        });
-        terminal::json_line(&mut out, &line)?;
+    if in_json {
+        lines::put(&Line::Verdict(Verdict {
+            passed,
+            text,
+            settings: None,
+            total: Some(total.line(fed)),
+        }))?;
     } else {
         let style = if passed { STYLES.pass } else { STYLES.limit };
         let text = textwrap::fill(&text, 100);
@@ -113,6 +102,18 @@ impl Total {
         self.counted += count.counted;
         self.dropped += count.dropped;
         self.credit = self.credit.saturating_add(count.credit);
+    }
+
+    /// As JSON has it.
+    const fn line(&self, fed: Option<Money>) -> json::Total {
+        json::Total {
+            on_the_wire: self.wire,
+            counted: self.counted,
+            dropped: self.dropped,
+            near_a_limit: self.near,
+            credit: self.credit,
+            fed,
+        }
     }
 
     /// Everything that was on the wire is credited; where it is known what was fed, that is.

@@ -65,9 +65,9 @@ impl Line {
 /// An amount on the command line.
 pub(crate) fn amount(text: &str, decimals: Decimals) -> Result<Money, Failure> {
     let money = Money::parse(text, decimals);
-    let money = money.map_err(|error| Failure::Wrong(error.to_string()))?;
+    let money = money.map_err(Failure::wrong)?;
     if money <= Money::ZERO {
-        return Err(Failure::Wrong(format!("{text} is not above zero")));
+        return Err(Failure::wrong(format!("{text} is not above zero")));
     }
     Ok(money)
 }
@@ -92,7 +92,7 @@ impl InputArguments {
                 None => format!("it has {}", names.join(", ")),
             };
             let file = self.file.display();
-            return Err(Failure::Wrong(format!(
+            return Err(Failure::wrong(format!(
                 "{file}: no line \"{missing}\"; {hint}"
             )));
         }
@@ -110,7 +110,7 @@ impl InputArguments {
             .collect();
         if found.is_empty() {
             let file = self.file.display();
-            return Err(Failure::Wrong(format!(
+            return Err(Failure::wrong(format!(
                 "{file}: no credit line to look at; it has {}; name one with --line",
                 if all_names.is_empty() {
                     "no lines"
@@ -131,7 +131,7 @@ fn kind(file: &Path) -> Option<FileKind> {
 
 /// Lines, each with whether it may carry credit.
 fn of_capture(file: &Path) -> Result<Vec<(Line, bool)>, Failure> {
-    let capture = read_path(file).map_err(|e| Failure::Wrong(e.to_string()))?;
+    let capture = read_path(file).map_err(|e| Failure::wrong(e.to_string()))?;
     let line = |l: &payrig_wire::capture::CaptureLine| {
         let other = ["master", "peripheral", "inhibit", "motor", "exit"];
         let likely = !other.contains(&l.name.as_str());
@@ -148,7 +148,7 @@ fn of_capture(file: &Path) -> Result<Vec<(Line, bool)>, Failure> {
 }
 
 fn of_recording(file: &Path) -> Result<Vec<(Line, bool)>, Failure> {
-    let recording = read_recording_path(file).map_err(|e| Failure::Wrong(e.to_string()))?;
+    let recording = read_recording_path(file).map_err(|e| Failure::wrong(e.to_string()))?;
     let role = |name: &str| {
         let entries = recording.entries.iter();
         entries.clone().find_map(|(_, entry)| match entry {

@@ -1,8 +1,8 @@
 //! `payrig pulse listen`.
 
 use super::input::LevelName;
-use super::time;
 use super::which::{Answers, AskArguments};
+use super::{header, time};
 use crate::ending::Ending;
 use crate::linked::cautions;
 use crate::terminal::say;
@@ -40,7 +40,7 @@ pub(crate) struct ListenArguments {
     decimals: u8,
     /// How to write the answers; times in JSON are in microseconds, amounts in minor units.
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    pub(super) format: Format,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -134,6 +134,7 @@ pub(super) fn listen(arguments: &ListenArguments) -> Result<Exit, Failure> {
     // Whatever is wrong with the amounts is reported before hardware is touched.
     arguments.ask.profiles(arguments.active.level(), decimals)?;
     arguments.ask.amounts(decimals)?;
+    header(decimals)?;
     cautions();
     let port = lines(arguments).open()?;
     let ending = Ending::listen("listening")?;
@@ -163,7 +164,7 @@ fn listen_on(
     let input = arguments.input.line();
     let high = port.levels()?.first().is_none_or(|(_, high)| *high);
     let Some(first) = profiles.first() else {
-        return Err(Failure::Wrong("there are no pulse profiles".to_owned()));
+        return Err(Failure::wrong("there are no pulse profiles".to_owned()));
     };
     let name = input.to_string();
     let mut live = Live::new(first, &name, high);

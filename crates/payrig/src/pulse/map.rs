@@ -2,15 +2,16 @@
 
 use super::input::LevelName;
 use super::window::{WindowArguments, describe};
-use super::{ms, time};
+use super::{header, ms, time};
+use crate::json::pulse::{Line, Map, OnMap};
+use crate::lines;
 use crate::outputs::write_whole;
 use crate::terminal;
 use crate::{Exit, Failure, Format};
 use clap::Args;
-use payrig_pulse::{Outcome, Profile, SweepPlan, sweep};
+use payrig_pulse::{Profile, SweepPlan, sweep};
 use payrig_report::board_map;
 use payrig_units::{Decimals, Micros, Visible};
-use serde_json::json;
 use std::io::Write;
 use std::path::PathBuf;
 
@@ -39,7 +40,7 @@ pub(crate) struct MapArguments {
     jitter: Micros,
     /// How to write it; times in JSON are in microseconds.
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    pub(super) format: Format,
 }
 
 /// Cells a map may have: more are no picture any more.
@@ -48,7 +49,7 @@ const CELLS: u64 = 100;
 pub(super) fn map(arguments: &MapArguments) -> Result<Exit, Failure> {
     let decimals = Decimals(2);
     let board = arguments.window.board(LevelName::Low, decimals)?;
-    let wrong = |text: String| Err(Failure::Wrong(text));
+    let wrong = |text: String| Err(Failure::wrong(text));
     if arguments.step == Micros::ZERO
         || arguments.to < arguments.from
         || arguments.from == Micros::ZERO
@@ -80,28 +81,29 @@ pub(super) fn map(arguments: &MapArguments) -> Result<Exit, Failure> {
     }
     let mut out = terminal::buffered();
     if arguments.format == Format::Json {
-        let named: Vec<_> = profiles
-            .iter()
-            .map(|p| json!({"name": p.name, "outcome": map.at(p)}))
-            .collect();
-        let rows: Vec<Vec<Outcome>> = map
-            .rows
-            .iter()
-            .map(|row| row.iter().map(|(_, outcome)| *outcome).collect())
-            .collect();
-        let line = json!({
-            "type": "map",
-            "board": board,
-            "pulses": plan.pulses,
-            "jitter_us": plan.jitter,
-            "on_us": plan.on,
-            "off_us": plan.off,
-            "rows": rows,
-            "profiles": named,
-            "svg": arguments.svg,
-        });
-        terminal::json_line(&mut out, &line)?;
-        out.flush()?;
+        header(decimals)?;
+        lines::put(&Line::Map(Map {
+            board: &board,
+            pulses: plan.pulses,
+            jitter_us: plan.jitter,
+            on_us: &plan.on,
+            off_us: &plan.off,
+            rows: map
+                .rows
+                .iter()
+                .map(|row| row.iter().map(|(_, outcome)| *outcome).collect())
+                .collect(),
+            profiles: profiles
+                .iter()
+                .map(|p| OnMap {
+                    name: &p.name,
+                    outcome: map.at(p),
+                })
+                .collect(),
+        }))?;
+        if let Some(path) = &arguments.svg {
+            terminal::wrote("svg", path)?;
+        }
         return Ok(Exit::Passed);
     }
     let text = textwrap::fill(&describe(&board, decimals), 100);

@@ -1,34 +1,21 @@
 //! `payrig pulse profiles`.
 
-use super::ms;
+use super::{header, ms};
+use crate::json::pulse::Line;
+use crate::lines;
 use crate::terminal;
 use crate::{Exit, Failure, Format};
 use payrig_pulse::{Coding, Profile};
 use payrig_units::{Decimals, words};
-use serde_json::json;
 use std::io::Write;
 
 pub(super) fn profiles(format: Format) -> Result<Exit, Failure> {
     let mut out = terminal::buffered();
     if format == Format::Json {
+        header(Decimals(2))?;
         for profile in Profile::all() {
-            let windows = profile.width_windows();
-            let line = json!({
-                "type": "profile",
-                "name": profile.name,
-                "active": profile.active,
-                "on_us": profile.on,
-                "off_us": profile.off,
-                "width_us": windows.first().map(|w| [w.min, w.max]),
-                "gap_us": [profile.gap_window().min, profile.gap_window().max],
-                "train_gap_us": profile.train_gap,
-                "bounce_us": profile.bounce,
-                "inhibits": profile.inhibit.inhibits,
-                "silence_us": profile.inhibit.silence,
-            });
-            terminal::json_line(&mut out, &line)?;
+            lines::put(&Line::Profile(profile.into()))?;
         }
-        out.flush()?;
         return Ok(Exit::Passed);
     }
     let (head, off) = (

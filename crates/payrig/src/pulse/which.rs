@@ -1,7 +1,9 @@
 //! `payrig pulse which`.
 
 use super::input::{InputArguments, amount};
-use super::{ms, number, time};
+use super::{header, ms, number, time};
+use crate::json::pulse::{self as json, Line, Setting, Settings};
+use crate::lines;
 use crate::style::STYLES;
 use crate::terminal;
 use crate::{Exit, Failure, Format};
@@ -11,7 +13,8 @@ use payrig_pulse::{
     Verdict, identify, judge, survey,
 };
 use payrig_units::{Decimals, Money, Visible, visible, words};
-use serde_json::json;
+use payrig_wire::analysis::pulse_finding;
+use payrig_wire::recording::TrainRecord;
 use std::io::{self, Write};
 
 /// Arguments of `payrig pulse which`.
@@ -23,7 +26,7 @@ pub(crate) struct WhichArguments {
     ask: AskArguments,
     /// How to write the answers; times in JSON are in microseconds, amounts in minor units.
     #[arg(long, value_enum, default_value_t)]
-    format: Format,
+    pub(super) format: Format,
 }
 
 /// What is asked about trains.
@@ -126,6 +129,7 @@ pub(super) fn which(arguments: &WhichArguments) -> Result<Exit, Failure> {
     let trains: usize = surveys.iter().map(|(_, s)| s.trains.len()).sum();
     let fed = fed(arguments.ask.amounts(decimals)?, trains)?;
 
+    header(decimals)?;
     let mut answers = Answers::new(arguments.format);
     let mut fed = fed.into_iter();
     let mut train_number = 0;
@@ -207,7 +211,7 @@ fn fed(all: Vec<Money>, trains: usize) -> Result<Vec<Option<Money>>, Failure> {
         [] => Ok(vec![None; trains]),
         [one] => Ok(vec![Some(*one); trains]),
         several if several.len() == trains => Ok(several.iter().copied().map(Some).collect()),
-        several => Err(Failure::Wrong(format!(
+        several => Err(Failure::wrong(format!(
             "--fed is given {} but there are {}: give it once for all, or once for each",
             words::times(several.len()),
             words::count(trains, "train")
@@ -244,22 +248,17 @@ impl Answers {
 
     /// Shows what was written so far.
     pub(crate) fn flush(&mut self) -> Result<(), Failure> {
-        Ok(self.out.flush()?)
+        self.out.flush()?;
+        Ok(lines::flush()?)
     }
 
     pub(crate) fn line(&mut self, name: &str, finding: &PulseFinding) -> Result<(), Failure> {
         let silent = finding.rule == PulseRule::LineSilent;
         self.broken += u64::from(finding.is_limit() || silent);
         if self.json {
-            let line = json!({
-                "type": "finding",
-                "line": name,
-                "at_us": finding.at,
-                "rule": finding.rule,
-                "severity": finding.severity,
-                "text": finding.text,
-            });
-            terminal::json_line(&mut self.out, &line)?;
+            let mut finding = pulse_finding(finding);
+            finding.who = Some(name.into());
+            lines::put(&Line::Finding(finding))?;
             return Ok(());
         }
         let style = match finding.is_limit() || silent {
@@ -293,31 +292,16 @@ impl Answers {
         let by = judging(question, answer);
         let judged = by.map(|profile| judge(train, profile));
         if self.json {
-            let fits: Vec<_> = answer
-                .fits
-                .iter()
-                .map(|f| json!({"profile": f.profile, "verdict": f.verdict, "credit": f.credit}))
-                .collect();
-            let line = json!({
-                "type": "train",
-                "number": train_number,
-                "line": train.line,
-                "start_us": train.start(),
-                "pulses": train.count(),
-                "widths_us": train.widths(),
-                "gaps_us": train.gaps(),
-                "on": train.width_stats(),
-                "off": train.gap_stats(),
-                "fed": question.fed,
-                "fits": fits,
-                "nearest": answer.nearest,
-                "judged_by": judged.as_ref().map(|j| &j.profile),
-                "width_verdicts": judged.as_ref().map(|j| &j.widths),
-                "gap_verdicts": judged.as_ref().map(|j| &j.gaps),
-                "board_agrees": answer.board_agrees,
-                "says": answer.says,
-            });
-            terminal::json_line(&mut self.out, &line)?;
+            let profile = answer.fits.first().map_or("none", |f| f.profile.as_str());
+            lines::put(&Line::Train(TrainRecord::of(train, profile)))?;
+            let mut setting = Setting::of(train_number, train, answer);
+            setting.fed = question.fed;
+            if let Some(judged) = &judged {
+                setting.judged_by = Some(&judged.profile);
+                setting.width_verdicts = Some(&judged.widths);
+                setting.gap_verdicts = Some(&judged.gaps);
+            }
+            lines::put(&Line::Setting(setting))?;
             return Ok(());
         }
         let (head, off) = (STYLES.head.render(), STYLES.head.render_reset());
@@ -396,16 +380,17 @@ impl Answers {
             text.push_str(" The line itself has a fault: see above.");
         }
         if self.json {
-            let line = json!({
-                "type": "verdict",
-                "passed": passed,
-                "trains": trains,
-                "agree": self.agree,
-                "disagree": self.disagree,
-                "fit_none": self.unfit,
-                "text": text,
-            });
-            terminal::json_line(&mut self.out, &line)?;
+            lines::put(&Line::Verdict(json::Verdict {
+                passed,
+                text,
+                settings: Some(Settings {
+                    trains,
+                    agree: self.agree,
+                    disagree: self.disagree,
+                    fit_none: self.unfit,
+                }),
+                total: None,
+            }))?;
         } else {
             let style = if passed { STYLES.pass } else { STYLES.limit };
             writeln!(self.out, "{}{text}{}", style.render(), style.render_reset())?;

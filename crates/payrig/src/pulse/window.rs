@@ -53,7 +53,7 @@ impl WindowArguments {
             unit: amount(&self.per, decimals)?,
             carry: self.carry,
         };
-        let wrong = |text: &str| Err(Failure::Wrong(text.to_owned()));
+        let wrong = |text: &str| Err(Failure::wrong(text.to_owned()));
         if board.min_on > board.max_on {
             return wrong("--min-width is above --max-width: no pulse could count");
         }

@@ -1,11 +1,12 @@
 //! Two tickets held against each other, in words and as JSON.
 
 use super::clean;
+use crate::json::tickets::Line;
+use crate::lines;
 use crate::style::STYLES;
 use crate::terminal;
 use payrig_tickets::{Comparison, Drift, Row, Turn};
 use payrig_units::words;
-use serde_json::json;
 use std::io::{self, Write};
 
 /// Why there is nothing to hold a ticket against.
@@ -47,40 +48,9 @@ pub(super) fn other_unit(before: &Row, now: &Row) -> Option<String> {
 }
 
 pub(super) fn write_json(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()> {
-    let mut out = terminal::screen();
-    let mut put = |value: serde_json::Value| terminal::json_line(&mut out, &value);
-    let turns = [
-        ("worse", &comparison.worse),
-        ("better", &comparison.better),
-        ("other", &comparison.other),
-    ];
-    for (turn, all) in turns {
-        for t in all {
-            put(
-                json!({"type": "turn", "turn": turn, "id": t.id, "before": t.before,
-                       "now": t.now, "seen": t.seen}),
-            )?;
-        }
-    }
-    for d in &comparison.drifts {
-        let of = |f: &payrig_report::Figures| {
-            json!({"count": f.count, "min_us": f.min, "median_us": f.median, "p95_us": f.p95,
-                   "max_us": f.max})
-        };
-        put(
-            json!({"type": "drift", "what": d.what, "limit_us": d.limit_us, "before": of(&d.before),
-                   "now": of(&d.now), "certain": d.certain}),
-        )?;
-    }
-    put(
-        json!({"type": "comparison", "before": before.id, "now": now.id,
-               "grade_before": comparison.grade.0, "grade_now": comparison.grade.1,
-               "worse": comparison.worse.len(), "better": comparison.better.len(),
-               "other": comparison.other.len(), "alike": comparison.alike,
-               "same_unit": other_unit(before, now).is_none(),
-               "is_worse": comparison.is_worse()}),
-    )?;
-    out.flush()
+    let same_unit = other_unit(before, now).is_none();
+    Line::compared((before, now), comparison, same_unit).try_for_each(|line| lines::put(&line))?;
+    lines::flush()
 }
 
 pub(super) fn write_text(before: &Row, now: &Row, comparison: &Comparison) -> io::Result<()> {

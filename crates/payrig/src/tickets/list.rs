@@ -2,10 +2,11 @@
 
 use super::clean;
 use crate::Format;
+use crate::json::tickets::Line;
+use crate::lines;
 use crate::style::STYLES;
 use crate::terminal;
 use payrig_tickets::Row;
-use serde_json::json;
 use std::io::{self, Write};
 use textwrap::core::display_width;
 
@@ -13,9 +14,9 @@ pub(super) fn list(rows: &[Row], format: Format) -> io::Result<()> {
     let mut out = terminal::screen();
     if format == Format::Json {
         for row in rows {
-            terminal::json_line(&mut out, &as_json(row))?;
+            lines::put(&Line::Ticket(row.into()))?;
         }
-        return out.flush();
+        return lines::flush();
     }
     if rows.is_empty() {
         writeln!(out, "no tickets")?;
@@ -106,16 +107,4 @@ fn standing(row: &Row) -> String {
         (None, true) => format!("emulated: {}", grade_words(row)),
         (None, false) => row.grade.clone(),
     }
-}
-
-fn as_json(row: &Row) -> serde_json::Value {
-    json!({
-        "type": "ticket", "id": row.id, "added": row.added, "examined": row.examined,
-        "kind": row.kind, "name": row.name, "maker": row.maker, "serial": row.serial,
-        "model": row.model, "version": row.version, "grade": row.grade, "passed": row.passed,
-        "failed": row.failed, "cannot_tell": row.cannot_tell, "skipped": row.skipped,
-        "recording_sha256": row.recording_sha256, "added_local": row.added_local,
-        "examined_local": row.examined_local(), "customer": row.customer(),
-        "notes": row.notes().collect::<Vec<_>>(), "void": row.void(), "emulated": row.is_emulated,
-    })
 }

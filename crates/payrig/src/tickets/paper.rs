@@ -3,6 +3,8 @@
 use super::clean;
 use super::list::grade_words;
 use super::which::label_text;
+use crate::json::tickets::{Line, Unit};
+use crate::lines;
 use crate::outputs::{Files, write_whole};
 use crate::style::STYLES;
 use crate::terminal::{self, put, say};
@@ -13,7 +15,6 @@ use payrig_exam::device::Kind;
 use payrig_report::{Label, Shelf, ShelfPoint, ShelfUnit, labels_html, shelf_html};
 use payrig_tickets::{Day, Row, ShelfFilter, Shelved, Site, Store, StoreError, shelf};
 use payrig_units::words;
-use serde_json::json;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
@@ -87,9 +88,6 @@ pub(super) struct RepairArguments {
     /// Write one HTML file, to look at or to print.
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
-    /// How to write it.
-    #[arg(long, value_enum, default_value_t)]
-    format: Format,
 }
 
 impl RepairArguments {
@@ -154,23 +152,6 @@ fn on_page(unit: &Shelved) -> ShelfUnit {
     }
 }
 
-fn as_json(unit: &Shelved) -> serde_json::Value {
-    let row = &unit.row;
-    let failed = unit.failed.iter();
-    let failed = failed
-        .map(|f| {
-            json!({"id": f.id, "title": f.title, "seen": f.seen, "advice": f.advice,
-                   "because_of": f.because_of})
-        })
-        .collect::<Vec<_>>();
-    json!({
-        "type": "unit", "ticket": row.id, "kind": row.kind, "name": row.name, "maker": row.maker,
-        "serial": row.serial, "examined": row.examined, "examined_local": row.examined_local(),
-        "grade": row.grade, "emulated": row.is_emulated, "visits": unit.visits, "failed": failed,
-        "customer": row.customer(), "remarks": remarks(unit),
-    })
-}
-
 fn write_text(units: &[Shelved]) -> io::Result<()> {
     let mut out = terminal::screen();
     let wide = crate::report::terminal_width();
@@ -228,6 +209,7 @@ fn write_text(units: &[Shelved]) -> io::Result<()> {
 /// `payrig tickets repair`.
 pub(super) fn repair(
     arguments: &RepairArguments,
+    format: Format,
     path: &Path,
     site: &Site,
     mut files: Files,
@@ -259,21 +241,23 @@ pub(super) fn repair(
             units: units.iter().map(on_page).collect(),
         };
         write_whole(html, |out| out.write_all(shelf_html(&page).as_bytes()))?;
-        put!(
-            "wrote {} to {}",
-            words::count(units.len(), "unit"),
-            html.display()
-        )?;
-        return Ok(Exit::Passed);
+        if format == Format::Text {
+            put!(
+                "wrote {} to {}",
+                words::count(units.len(), "unit"),
+                html.display()
+            )?;
+            return Ok(Exit::Passed);
+        }
+        terminal::wrote("html", html)?;
     }
-    match arguments.format {
+    match format {
         Format::Text => write_text(&units)?,
         Format::Json => {
-            let mut out = terminal::screen();
             for unit in &units {
-                terminal::json_line(&mut out, &as_json(unit))?;
+                lines::put(&Line::Unit(Unit::of(unit, remarks(unit))))?;
             }
-            out.flush()?;
+            lines::flush()?;
         }
     }
     Ok(Exit::Passed)
@@ -303,10 +287,13 @@ pub(super) fn labels(store: &Store, ids: &[i64], html: &Path) -> Result<Exit, Fa
     };
     let labels: Vec<Label> = ids.iter().map(label).collect::<Result<_, _>>()?;
     write_whole(html, |out| out.write_all(labels_html(&labels).as_bytes()))?;
-    put!(
-        "wrote {} to {}",
-        words::count(labels.len(), "label"),
-        html.display()
-    )?;
+    match lines::are_wanted() {
+        true => terminal::wrote("labels", html)?,
+        false => put!(
+            "wrote {} to {}",
+            words::count(labels.len(), "label"),
+            html.display()
+        )?,
+    }
     Ok(Exit::Passed)
 }

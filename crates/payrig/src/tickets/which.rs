@@ -69,7 +69,7 @@ impl TicketName {
         let here = label_text(&row);
         match here == *label {
             true => Ok(self.id),
-            false => Err(Failure::Wrong(format!(
+            false => Err(Failure::wrong(format!(
                 "the label is of another file of tickets: it says \"{}\", here it would be \"{here}\"; --db \
                  names the file",
                 clean(label)
@@ -86,7 +86,7 @@ pub(super) fn newest_of(store: &Store, serial: &str) -> Result<i64, Failure> {
     let mut rows = store.list(Some(serial))?;
     rows.retain(|row| row.void().is_none());
     let Some(newest) = rows.pop() else {
-        return Err(Failure::Wrong(format!(
+        return Err(Failure::wrong(format!(
             "there is no ticket of serial number \"{serial}\"; `payrig tickets list` shows those there are"
         )));
     };
@@ -108,7 +108,7 @@ pub(super) fn newest_of(store: &Store, serial: &str) -> Result<i64, Failure> {
                 format!("{emulated}{}{maker} (ticket {})", clean(&row.kind), row.id)
             };
             let all: Vec<String> = several.iter().map(named).collect();
-            Err(Failure::Wrong(format!(
+            Err(Failure::wrong(format!(
                 "serial number \"{serial}\" is that of {}: {}; name the ticket instead",
                 words::count(several.len(), "unit"),
                 all.join(", ")

@@ -3,7 +3,7 @@
 mod checks;
 
 use checks::{CHECKS, check};
-use payrig_exam::{Cause, Examination, Grade, Interval, Subject, Weight};
+use payrig_exam::{Balance, Cause, Examination, Grade, Interval, Subject, Weight};
 use payrig_units::{Decimals, LedgerEntry, Micros, Money, Movement, Place};
 use payrig_wire::Finding;
 use payrig_wire::recording::TrainRecord;
@@ -69,7 +69,7 @@ fn finding(rule: &'static str, at: u64, us: u64, text: &str) -> Finding {
     finding
 }
 
-fn books() -> (Vec<LedgerEntry>, Vec<(String, Money)>) {
+fn books() -> (Vec<LedgerEntry>, Vec<Balance>) {
     let changer = || "changer".to_owned();
     let tube = |t| Place::Tube(changer(), t);
     let mut ledger = payrig_units::Ledger::new();
@@ -135,7 +135,11 @@ fn books() -> (Vec<LedgerEntry>, Vec<(String, Money)>) {
         375,
         "DISPENSE, 15 coins of type 2",
     );
-    let balances = ledger.balances().map(|(p, m)| (p.to_string(), m)).collect();
+    let balances = ledger.balances().map(|(place, amount)| Balance {
+        place: place.to_string(),
+        amount,
+    });
+    let balances = balances.collect();
     (ledger.entries().to_vec(), balances)
 }
 

@@ -3,15 +3,21 @@
 use super::{CSS, document, part};
 use crate::words::plain;
 use maud::{Markup, html};
+use payrig_units::{Decimals, Money};
 use serde::Serialize;
 
 const FILL: &str = include_str!("fill.css");
 
 /// A tube, or a store of a recycler, as it is to be filled. Counts are coins or bills.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct FillTube {
-    /// What one is worth, as shown.
-    pub value: String,
+    /// What one is worth.
+    pub value: Money,
     /// "tube", "hopper" or "bill store".
     pub what: String,
     /// How many it holds.
@@ -26,6 +32,11 @@ pub struct FillTube {
 
 /// What a fill does for one bill or coin that customers pay with.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct FillBuys {
     /// "bill of 5.00".
     pub what: String,
@@ -37,13 +48,20 @@ pub struct FillBuys {
 
 /// A fill to put in, and what it buys.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct FillPlan {
     /// What it is for: "10 sales in a row, each paid with a bill of 1.00 or 5.00, in any order".
     pub purpose: String,
     /// The tubes.
     pub tubes: Vec<FillTube>,
-    /// What is to be added is worth this; empty where no fill is known.
-    pub worth: String,
+    /// What is to be added is worth this; nothing where no fill is known.
+    pub worth: Option<Money>,
+    /// Decimals of all amounts.
+    pub decimals: Decimals,
     /// What it buys.
     pub buys: Vec<FillBuys>,
     /// The exact-change light is on now, and after the fill; `None` for a machine that never shows it.
@@ -70,7 +88,7 @@ pub(super) fn tables(plan: &FillPlan) -> Markup {
                     tbody {
                         @for tube in &plan.tubes {
                             tr {
-                                td { b { (plain(&tube.value)) } " " (plain(&tube.what)) }
+                                td { b { (tube.value.show(plan.decimals)) } " " (plain(&tube.what)) }
                                 td.n.add { (count(tube.add)) }
                                 td.n { (tube.there) }
                                 td.n { (tube.holds) }
@@ -78,8 +96,8 @@ pub(super) fn tables(plan: &FillPlan) -> Markup {
                                 td.n { span.box {} }
                             }
                         }
-                        @if !plan.worth.is_empty() {
-                            tr.sum { td { "worth of what is added" } td.n.add { (plain(&plan.worth)) } td colspan="4" {} }
+                        @if let Some(worth) = plan.worth {
+                            tr.sum { td { "worth of what is added" } td.n.add { (worth.show(plan.decimals)) } td colspan="4" {} }
                         }
                     }
                 }

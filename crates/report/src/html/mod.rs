@@ -15,8 +15,8 @@ mod timing;
 pub use fill::{FillBuys, FillPlan, FillTube, fill_html};
 pub use label::{Label, labels_html};
 pub use sheet::{
-    Fact, OpenPoint, PriceRow, PriceTray, SHEET_FORMAT, SHEET_VERSION, Setting, Sheet, SheetUnit,
-    SheetVerdict, sheet_html, sheet_json,
+    Fact, OpenPoint, PriceRow, PriceTray, SHEET_SCHEMA, SHEET_VERSION, SavedSheet, Setting, Sheet,
+    SheetUnit, SheetVerdict, sheet_html, sheet_json,
 };
 pub use shelf::{Shelf, ShelfPoint, ShelfUnit, shelf_html};
 

@@ -3,7 +3,7 @@
 use super::part;
 use crate::words::plain;
 use maud::{Markup, html};
-use payrig_exam::Examination;
+use payrig_exam::{Balance, Examination};
 use payrig_units::Money;
 
 /// More movements than this are not shown; the saved examination has them.
@@ -17,7 +17,7 @@ pub(super) fn ledger(examination: &Examination) -> Markup {
     let sum: i128 = examination
         .balances
         .iter()
-        .map(|(_, m)| i128::from(m.as_minor()))
+        .map(|b| i128::from(b.amount.as_minor()))
         .sum();
     let count = examination.movements.len();
     let body = html! {
@@ -29,7 +29,7 @@ pub(super) fn ledger(examination: &Examination) -> Markup {
         }
         @if !examination.balances.is_empty() {
             ul.balances {
-                @for (place, amount) in &examination.balances {
+                @for Balance { place, amount } in &examination.balances {
                     li.owed[*amount < Money::ZERO] {
                         span { (plain(place)) } " " b.n { (amount.show(decimals)) }
                     }

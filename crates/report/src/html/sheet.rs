@@ -4,18 +4,24 @@
 use super::{CSS, FillPlan, NO_REAL_UNIT, document, fill, grade_class, grade_sign, part, stub};
 use crate::words::plain;
 use maud::{Markup, html};
-use payrig_exam::Grade;
-use serde::{Serialize, Serializer};
+use payrig_exam::{Grade, Outcome};
+use payrig_units::{Decimals, Money};
+use serde::Serialize;
 
 const SHEET: &str = include_str!("sheet.css");
 
 /// What the file says it is.
-pub const SHEET_FORMAT: &str = "payrig sheet";
+pub const SHEET_SCHEMA: &str = "payrig-sheet";
 /// The version of its format.
-pub const SHEET_VERSION: u64 = 1;
+pub const SHEET_VERSION: u32 = 2;
 
 /// Something known of a machine.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Fact {
     /// What.
     pub what: String,
@@ -25,6 +31,11 @@ pub struct Fact {
 
 /// A setting: as it was made, and as it was seen.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Setting {
     /// What is set.
     pub what: String,
@@ -36,6 +47,11 @@ pub struct Setting {
 
 /// The board, or a device.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct SheetUnit {
     /// "board", "changer", "pulse bill validator".
     pub kind: String,
@@ -51,19 +67,29 @@ pub struct SheetUnit {
 
 /// What selections cost.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct PriceRow {
     /// Their keys: "C7-C9".
     pub keys: String,
     /// What they are; empty where the rig does not say.
     pub name: String,
     /// In cash.
-    pub cash: String,
+    pub cash: Money,
     /// On a card.
-    pub card: String,
+    pub card: Money,
 }
 
 /// A tray.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct PriceTray {
     /// How its keys begin.
     pub name: String,
@@ -73,11 +99,15 @@ pub struct PriceTray {
 
 /// What came of an examination.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct SheetVerdict {
     /// What was examined, as the examination calls it.
     pub unit: String,
     /// Its grade.
-    #[serde(serialize_with = "as_words")]
     pub grade: Grade,
     /// True when no real unit was examined.
     pub emulated: bool,
@@ -95,17 +125,18 @@ pub struct SheetVerdict {
     pub file: String,
 }
 
-fn as_words<S: Serializer>(grade: &Grade, to: S) -> Result<S::Ok, S::Error> {
-    to.serialize_str(grade.words())
-}
-
 /// Something still open.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct OpenPoint {
     /// Of which unit.
     pub unit: String,
-    /// "fail" or "cannot tell".
-    pub outcome: String,
+    /// It failed, or nobody could tell.
+    pub outcome: Outcome,
     /// The check.
     pub check: String,
     /// What was seen.
@@ -121,6 +152,11 @@ pub struct OpenPoint {
 
 /// The hand-over sheet.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
 pub struct Sheet {
     /// The name of the bench.
     pub name: String,
@@ -132,6 +168,8 @@ pub struct Sheet {
     pub rig: String,
     /// SHA-256 of the rig.
     pub rig_sha256: String,
+    /// Decimals of all amounts.
+    pub decimals: Decimals,
     /// Site, asset number, model, board, technician.
     pub machine: Vec<Fact>,
     /// Notes, line by line.
@@ -158,11 +196,19 @@ pub struct Sheet {
     pub checklist: Vec<String>,
 }
 
-/// A sheet as it is written to JSON.
-#[derive(Serialize)]
-struct Written<'a> {
-    format: &'static str,
-    format_version: u64,
+/// A sheet as it is saved.
+#[derive(Clone, Debug, Serialize)]
+#[cfg_attr(
+    feature = "schema",
+    derive(schemars::JsonSchema),
+    schemars(deny_unknown_fields)
+)]
+pub struct SavedSheet<'a> {
+    /// [`SHEET_SCHEMA`].
+    schema: &'static str,
+    /// [`SHEET_VERSION`].
+    version: u32,
+    /// The sheet.
     #[serde(flatten)]
     sheet: &'a Sheet,
 }
@@ -172,9 +218,9 @@ struct Written<'a> {
 /// # Errors
 /// When it cannot be written as JSON.
 pub fn sheet_json(sheet: &Sheet) -> Result<String, crate::ReportError> {
-    let written = Written {
-        format: SHEET_FORMAT,
-        format_version: SHEET_VERSION,
+    let written = SavedSheet {
+        schema: SHEET_SCHEMA,
+        version: SHEET_VERSION,
         sheet,
     };
     let text = serde_json::to_string_pretty(&written);
@@ -220,7 +266,7 @@ fn unit(unit: &SheetUnit) -> Markup {
     }
 }
 
-fn trays(trays: &[PriceTray]) -> Markup {
+fn trays(trays: &[PriceTray], decimals: Decimals) -> Markup {
     html! {
         div.trays {
             @for tray in trays {
@@ -235,7 +281,7 @@ fn trays(trays: &[PriceTray]) -> Markup {
                         @for row in &tray.rows {
                             tr {
                                 td { b { (plain(&row.keys)) } " " (plain(&row.name)) }
-                                td.n { (plain(&row.cash)) } td.n { (plain(&row.card)) }
+                                td.n { (row.cash.show(decimals)) } td.n { (row.card.show(decimals)) }
                             }
                         }
                     }
@@ -287,7 +333,7 @@ fn open(sheet: &Sheet) -> Markup {
             @for point in &sheet.open {
                 li {
                     span.box {} " " b { (plain(&point.unit)) } ", " code { (plain(&point.check)) } " "
-                    (plain(&point.outcome)) ": " (plain(&point.seen))
+                    (point.outcome.words()) ": " (plain(&point.seen))
                     @if let Some(more) = &point.more { p.soft { (plain(more)) } }
                     @if !point.advice.is_empty() { p.advice { (plain(&point.advice)) } }
                 }
@@ -308,7 +354,7 @@ pub fn sheet_html(sheet: &Sheet) -> String {
     };
     let money = html! {
         (facts(&sheet.money))
-        (trays(&sheet.prices))
+        (trays(&sheet.prices, sheet.decimals))
     };
     let filled = match &sheet.fill {
         Some(plan) => fill::tables(plan),

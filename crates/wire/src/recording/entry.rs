@@ -124,7 +124,8 @@ pub enum Entry {
         number: u32,
         /// What it asked for.
         text: String,
-        /// Whether it came true; `None` where nothing can be said.
+        /// Whether it came true; nothing where nothing can be said.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
         passed: Option<bool>,
         /// Why not.
         #[serde(default, skip_serializing_if = "Option::is_none")]

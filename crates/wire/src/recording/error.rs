@@ -47,7 +47,7 @@ pub enum RecordingProblem {
     /// The first line is no header.
     #[error(
         "the first line is no header of a recording ({0}); expected \
-         {{\"schema\":\"payrig-recording\",\"version\":1,...}}"
+         {{\"type\":\"header\",\"schema\":\"payrig-recording\",\"version\":{VERSION},...}}"
     )]
     NoHeader(String),
     /// A later version of the format.

@@ -1,13 +1,24 @@
 //! The first line of a recording: what wrote it, of which bench, and what of that bench was ours.
 
 use crate::Source;
+use payrig_units::Decimals;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Name of the format, in the first line.
 pub const SCHEMA: &str = "payrig-recording";
 /// Version of the format; readers take this one and older ones.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
+
+/// The type of the first line, of recordings and of all else that is written line by line.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "lowercase")]
+pub enum HeaderType {
+    /// The first line.
+    #[default]
+    Header,
+}
 
 /// The first line.
 ///
@@ -28,14 +39,24 @@ pub const VERSION: u32 = 1;
     schemars(deny_unknown_fields)
 )]
 pub struct Header {
+    /// "header"; versions before 0.2 wrote none.
+    #[serde(rename = "type", default)]
+    pub kind: HeaderType,
     /// [`SCHEMA`].
     pub schema: String,
     /// [`VERSION`].
     pub version: u32,
     /// What wrote it, with its version.
     pub tool: String,
-    /// Name of the bench.
+    /// Name of the bench; for a capture, of its file. Empty where nothing came of it.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
     pub bench: String,
+    /// Decimals of all amounts. Recordings of versions before 0.2 do not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub decimals: Option<Decimals>,
+    /// The letters of the currency in ISO 4217, where the rig says one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub currency: Option<String>,
     /// Seed of a simulated bench: the same seed gives the same recording.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub seed: Option<u64>,
@@ -67,10 +88,13 @@ impl Header {
     #[must_use]
     pub fn new(tool: &str, bench: &str, seed: Option<u64>) -> Self {
         Self {
+            kind: HeaderType::Header,
             schema: SCHEMA.to_owned(),
             version: VERSION,
             tool: tool.to_owned(),
             bench: bench.to_owned(),
+            decimals: None,
+            currency: None,
             seed,
             live: false,
             started: None,
@@ -79,6 +103,13 @@ impl Header {
             ends: false,
             peer_optional: false,
         }
+    }
+
+    /// With how its amounts are written: decimals, and the letters of the currency in ISO 4217.
+    #[must_use]
+    pub fn money(mut self, decimals: Decimals, currency: Option<String>) -> Self {
+        (self.decimals, self.currency) = (Some(decimals), currency);
+        self
     }
 
     /// Of a live bench: `started` is the wall clock at its time zero, as RFC 3339.

@@ -30,7 +30,7 @@ mod write;
 
 pub use entry::Entry;
 pub use error::{RecordingError, RecordingProblem};
-pub use header::{Header, Ours, SCHEMA, VERSION};
+pub use header::{Header, HeaderType, Ours, SCHEMA, VERSION};
 pub use meaning::{Meaning, Written};
 pub use order::{at, put_in_order};
 pub(crate) use read::too_large;

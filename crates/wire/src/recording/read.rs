@@ -10,6 +10,9 @@ use payrig_units::{LedgerEntry, Micros};
 use serde_json::Value;
 use std::path::Path;
 
+/// Types of lines that `payrig run --format json` writes beside the recording.
+const BESIDE: [&str; 6] = ["ready", "error", "warning", "notice", "wrote", "end"];
+
 /// A last line that was not written to its end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Torn {
@@ -33,6 +36,20 @@ pub struct Recording {
 }
 
 impl Recording {
+    /// What the command line says beside a recording, on its standard output, is none of it.
+    fn take(&mut self, number: u64, entry: Entry) {
+        let is_said = match &entry {
+            Entry::Unknown(value) => {
+                let kind = value.get("type").and_then(Value::as_str);
+                kind.is_some_and(|kind| BESIDE.contains(&kind))
+            }
+            _ => false,
+        };
+        if !is_said {
+            self.entries.push((number, entry));
+        }
+    }
+
     /// The buses behind bridges, by name.
     #[must_use]
     pub fn buses(&self) -> Vec<String> {
@@ -260,11 +277,11 @@ pub fn read_recording(file: &str, bytes: &[u8]) -> Result<Recording, RecordingEr
         }
         let entry = entry(line)
             .map_err(|found| error(file, Some(number), RecordingProblem::BadLine { found }))?;
-        recording.entries.push((number, entry));
+        recording.take(number, entry);
     }
     if let Some((number, line)) = last {
         match entry(line) {
-            Ok(entry) => recording.entries.push((number, entry)),
+            Ok(entry) => recording.take(number, entry),
             Err(_) => {
                 recording.torn = Some(Torn {
                     line: number,
