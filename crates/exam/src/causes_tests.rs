@@ -107,7 +107,7 @@ fn with_each_quirk_of_a_device_its_own_check_comes_first() {
 }
 
 #[test]
-#[ignore = "all checks with each quirk: some ten minutes"]
+#[ignore = "all checks with each quirk: some five minutes"]
 fn with_each_quirk_of_the_board_its_own_check_comes_first_of_all() {
     board_shows_the_cause(true);
 }

@@ -181,6 +181,15 @@ impl Seen {
         self
     }
 
+    /// The same, where it is not another's matter already.
+    #[must_use]
+    pub fn or_matter_of(self, check: &'static str, is_so: bool) -> Self {
+        match self.matter_of {
+            Some(_) => self,
+            None => self.matter_of(check, is_so),
+        }
+    }
+
     /// The same, of an amount or a number beside what is right: advice is about what was seen of the two.
     #[must_use]
     pub fn beside<T: Ord>(mut self, seen: T, right: T) -> Self {

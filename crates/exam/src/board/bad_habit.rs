@@ -94,12 +94,12 @@ pub struct BadHabits {
     pub shows_instead: Option<(String, String)>,
     /// How the line that holds the pulse acceptor off is handled wrongly.
     pub lets_in: Option<LetsIn>,
+    /// Cards are asked for this many counts for this selection, whatever it costs by now.
+    pub asks_price: Option<(u16, u16)>,
     /// The exact-change light is never on.
     pub no_exact_change_light: bool,
     /// The exact-change light, once on, stays on.
     pub light_stays_on: bool,
-    /// Nothing a card reader wants displayed is displayed.
-    pub no_display: bool,
     /// A blocked motor is not noticed.
     pub no_drop_sensor: bool,
 }
@@ -201,10 +201,7 @@ impl Board {
                 *text = text.replace(right.as_str(), wrong);
             }
         }
-        match self.bad.no_display {
-            true => Vec::new(),
-            false => shown,
-        }
+        shown
     }
 
     /// Edges on the pulse acceptor's lines since the last call: the line and the edge.
@@ -404,6 +401,16 @@ impl Board {
         let said = match self.bad.says {
             Some(says) => says(&mut self.memory, &command),
             None => Said::AsIs,
+        };
+        let said = match (said, self.bad.asks_price, command.as_slice()) {
+            // VEND REQUEST in 16 bits (section 7.4.5).
+            (Said::AsIs, Some((item, price)), [0x13, 0x00, _, _, of @ ..])
+                if of == item.to_be_bytes() =>
+            {
+                let [high, low] = price.to_be_bytes();
+                Said::Changed([&[0x13, 0x00, high, low], of].concat())
+            }
+            (said, ..) => said,
         };
         self.memory.before.clone_from(&command);
         *self.memory.commands.entry(block.first()).or_default() += 1;

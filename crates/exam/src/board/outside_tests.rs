@@ -9,7 +9,7 @@ use crate::person::{Person, Question, Reply, SeenBy, ToDo, Unattended};
 use crate::result::{CheckResult, Examination, Outcome};
 use crate::skip::Skip;
 use crate::stop::Stop;
-use payrig_bench::action::Action;
+use payrig_bench::action::{Action, MachineAction};
 use payrig_bench::{Observation, VirtualBus};
 use payrig_controller::{BoardConfig, Controller};
 use payrig_link::{Lateness, LinkError, PortEvent};
@@ -25,11 +25,15 @@ struct World {
     bus: VirtualBus,
     config: BoardConfig,
     bad: BadHabits,
+    /// The acceptor on its pulse lines.
+    acceptor: String,
     board: Board,
     delivered: Vec<u16>,
     /// How it is set up beyond the ordinary, and how often that was changed.
     options: BoardOptions,
     settings: u32,
+    /// How often a price was changed.
+    prices_set: u32,
     /// Selections whose motor is blocked.
     blocked: BTreeSet<u16>,
     shown: Vec<String>,
@@ -61,10 +65,12 @@ impl World {
             bus: VirtualBus::new(1, Micros(60)),
             config: setup.board.clone(),
             bad: setup.bad.clone(),
-            board: Board::new(controller, setup.bad.clone()),
+            acceptor: setup.pulse.name.clone(),
+            board: Board::new(controller, setup.bad.clone()).with_acceptor(&setup.pulse.name),
             delivered: Vec::new(),
             options: BoardOptions::default(),
             settings: 0,
+            prices_set: 0,
             blocked: BTreeSet::new(),
             shown: Vec::new(),
             planned: BTreeMap::new(),
@@ -111,7 +117,7 @@ impl World {
         self.options = options;
         self.settings += 1;
         let controller = Controller::new(config, self.now);
-        self.board = Board::new(controller, self.bad.clone());
+        self.board = Board::new(controller, self.bad.clone()).with_acceptor(&self.acceptor);
         self.collect();
     }
 
@@ -124,7 +130,7 @@ impl World {
             let (edge, late) = (Edge { at, high }, self.lines_late);
             if high != self.credit {
                 self.credit = high;
-                self.board.pulse_edge("old bill", "credit", edge);
+                self.board.pulse_edge(&self.acceptor, "credit", edge);
             }
             self.line_events.push_back(LineEvent::Driven { edge, late });
             self.collect();
@@ -283,6 +289,14 @@ impl Person for Somebody {
                         world.board.person().free(*item);
                     }
                     ToDo::Act(Action::Power { device: None, on }) => world.board.power(now, *on),
+                    ToDo::Act(Action::AtMachine(MachineAction::SetPrice(item, price))) => {
+                        world.board.person().set_price(now, *item, *price);
+                        world.prices_set += 1;
+                    }
+                    ToDo::Act(Action::AtMachine(MachineAction::SetCardPrice(item, price))) => {
+                        world.board.person().set_card_price(now, *item, *price);
+                        world.prices_set += 1;
+                    }
                     ToDo::SetUp(options) => world.set_up(*options),
                     ToDo::Act(_) | ToDo::InARow(..) | ToDo::Prepare | ToDo::SlowReader(_) => {}
                 }
@@ -547,15 +561,12 @@ const STOPPED_IN: [&str; 8] = [
 
 /// What nobody can do at a board outside, and what needs another price for cards than the built-in
 /// machine has.
-const EMULATED: [&str; 8] = [
+const EMULATED: [&str; 5] = [
     "cash-pays-cash-price",
     "card-pays-card-price",
     "cash-price-shown",
-    "price-change-in-session",
-    "cut-before-pulses",
     "cut-within-pulse",
     "cut-between-pulses",
-    "cut-before-train-end",
 ];
 
 fn is_for_emulated(check: &CheckResult) -> bool {

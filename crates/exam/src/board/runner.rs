@@ -160,7 +160,7 @@ pub(super) fn examine_in_order(
         text: preparation(setup, outside.has_lines()),
         what: ToDo::Prepare,
     };
-    outside.know(setup.habits, &setup.keys);
+    outside.know(setup);
     let stop = outside.linked().stop();
     let mut visit = Visit {
         setup,

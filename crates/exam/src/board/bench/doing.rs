@@ -1,10 +1,12 @@
 //! What is done at the machine: by the tool to its peripherals, by a person to the board.
 
 use super::outside::Cold;
+use super::undo::Repriced;
 use super::*;
 use payrig_bench::action::MachineAction;
 use payrig_controller::CardPrice;
 use payrig_mdb::changer::CoinType;
+use payrig_peripherals::cashless::CashlessState;
 
 /// How often a switch is asked for that is not thrown.
 const SWITCH_ATTEMPTS: u32 = 3;
@@ -222,26 +224,58 @@ impl BoardBench {
         }
     }
 
-    /// The mains of the machine fail, or are back: the board and the acceptor on its credit line.
+    /// The mains of the machine fail, or are back: the board and the acceptor on its credit line. Where a
+    /// person throws the switch, the acceptor is off as soon as that is asked for: no pulse comes while
+    /// somebody walks to it.
     pub fn mains(&mut self, on: bool) {
+        let acceptor = Action::Power {
+            device: Some(self.pulse_name.clone()),
+            on,
+        };
+        let first = self.is_outside() && !on;
+        if first {
+            self.act(&acceptor);
+        }
         self.board_power(on);
-        let device = Some(self.pulse_name.clone());
-        self.act(&Action::Power { device, on });
+        if !first {
+            self.act(&acceptor);
+        }
     }
 
-    /// A selection has another price on cards.
+    /// A selection has another price on cards, and in cash where the machine has one price for both.
     pub fn change_card_price(&mut self, pick: Pick, price: Money) {
-        if self.is_outside() {
-            self.not_outside("the price is changed while a card is there, too quick for a person");
+        let Some(item) = self.chosen(pick) else {
+            return;
+        };
+        let change = Repriced {
+            key: self.keys.key(item.number),
+            own_card_price: item.card_price() != item.price,
+            item: item.number,
+        };
+        if !self.is_outside() {
+            let price = CardPrice::Fixed(price);
+            let what = MachineAction::SetCardPrice(item.number, price);
+            self.act(&Action::AtMachine(what));
             return;
         }
-        if let Some(item) = self.chosen(pick) {
-            let price = CardPrice::Fixed(price);
-            self.act(&Action::AtMachine(MachineAction::SetCardPrice(
-                item.number,
-                price,
-            )));
+        let (text, what) = change.to(price, self.decimals);
+        let text = format!("{text}, while the card stays where it is");
+        self.have_done(text, ToDo::Act(what));
+        if let (Subject::Outside(hand), None) = (&mut self.board, &self.over) {
+            hand.repriced
+                .insert(item.number, (change, item.card_price()));
         }
+    }
+
+    /// The reader played has a session open.
+    #[must_use]
+    pub fn session_is_open(&self) -> bool {
+        let reader = self.played.cashless.and_then(|id| self.run.bench.node(id));
+        let state = reader.map(|reader: &Layered<CashlessDevice>| reader.device().state());
+        matches!(
+            state,
+            Some(CashlessState::SessionIdle | CashlessState::Vend | CashlessState::Revalue)
+        )
     }
 
     /// Takes all coins out of the tubes, counted by the changer.

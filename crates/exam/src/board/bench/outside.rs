@@ -2,6 +2,7 @@
 //! check.
 
 use super::super::options::BoardOptions;
+use super::undo::Repriced;
 use super::*;
 use crate::link::AcceptorLines;
 use crate::person::{Person, Plan, Progress};
@@ -20,6 +21,10 @@ pub(super) struct AtHand {
     pub(super) last_press: Option<(Micros, Money)>,
     /// Selections whose motor is blocked and is to be freed.
     pub(super) blocked: BTreeSet<u16>,
+    /// Selections whose price was changed, and what they cost on cards before.
+    pub(super) repriced: BTreeMap<u16, (Repriced, Money)>,
+    /// How amounts are written.
+    pub(super) decimals: Decimals,
     /// What stands on the machine for its items.
     pub(super) keys: Keys,
     /// Its power was cut and is to be given back.
@@ -72,6 +77,8 @@ impl BoardOutside {
             pressed: Vec::new(),
             last_press: None,
             blocked: BTreeSet::new(),
+            repriced: BTreeMap::new(),
+            decimals: Decimals::default(),
             keys: Keys::default(),
             dark: false,
             habits: Habits::default(),
@@ -164,10 +171,11 @@ impl BoardOutside {
         }
     }
 
-    /// What is known of its habits before it was heard.
-    pub(in crate::board) fn know(&mut self, habits: Habits, keys: &Keys) {
-        self.hand.habits = habits;
-        self.hand.keys = keys.clone();
+    /// What is known of it before it was heard: its habits, the words on its machine.
+    pub(in crate::board) fn know(&mut self, setup: &BoardSetup) {
+        self.hand.habits = setup.habits;
+        self.hand.keys = setup.keys.clone();
+        self.hand.decimals = setup.board.decimals;
     }
 
     /// What is known of its habits by now.

@@ -2,7 +2,8 @@
 
 use super::*;
 use crate::board::options::BoardOptions;
-use payrig_peripherals::cashless::CashlessState;
+use payrig_bench::action::MachineAction;
+use payrig_controller::CardPrice;
 use std::collections::BTreeSet;
 
 /// A payout that pays back what a check left is over when no coin came for so long.
@@ -14,6 +15,46 @@ fn free_it(item: u16, keys: &Keys) -> Question {
     Question::Do {
         text: format!("free the motor of selection {key} again, so that its items fall"),
         what: ToDo::Act(Action::FreeItem { item }),
+    }
+}
+
+/// A selection whose price a person changed.
+#[derive(Clone, Debug)]
+pub(super) struct Repriced {
+    pub(super) item: u16,
+    /// What stands on the machine for it.
+    pub(super) key: String,
+    /// It has a price of its own on cards.
+    pub(super) own_card_price: bool,
+}
+
+impl Repriced {
+    /// What is asked of a person, and what it is.
+    pub(super) fn to(&self, price: Money, decimals: Decimals) -> (String, Action) {
+        let (key, shown) = (&self.key, price.show(decimals));
+        let (on_cards, what) = match self.own_card_price {
+            true => {
+                let price = CardPrice::Fixed(price);
+                (" on cards", MachineAction::SetCardPrice(self.item, price))
+            }
+            false => ("", MachineAction::SetPrice(self.item, price)),
+        };
+        let text = format!("set the price of selection {key}{on_cards} to {shown}");
+        (text, Action::AtMachine(what))
+    }
+
+    /// The same back to what it was.
+    fn back(&self, price: Money, decimals: Decimals) -> Question {
+        let (text, what) = self.to(price, decimals);
+        Question::Do {
+            text: format!("{text} again"),
+            what: ToDo::Act(what),
+        }
+    }
+
+    /// What is left where nobody does that.
+    fn left(&self) -> String {
+        format!("the price of selection {} is changed", self.key)
     }
 }
 
@@ -31,6 +72,7 @@ impl BoardBench {
         self.let_delivery_end();
         self.free_motors();
         self.end_session();
+        self.set_prices_back();
         if self.paid_in || self.customer() < Money::ZERO {
             self.press_return();
             self.until_no_coin_comes(QUIET);
@@ -79,21 +121,26 @@ impl BoardBench {
     }
 
     fn end_session(&mut self) {
-        let open = |b: &Self| {
-            let reader = b.played.cashless.and_then(|id| b.run.bench.node(id));
-            let state = reader.map(|reader: &Layered<CashlessDevice>| reader.device().state());
-            matches!(
-                state,
-                Some(CashlessState::SessionIdle | CashlessState::Vend | CashlessState::Revalue)
-            )
-        };
-        if !open(self) {
+        if !self.session_is_open() {
             return;
         }
         self.take_card();
         let by = self.now() + Micros::secs(5);
-        while self.now() < by && open(self) {
+        while self.now() < by && self.session_is_open() {
             self.wait(Micros::ms(100));
+        }
+    }
+
+    fn set_prices_back(&mut self) {
+        let repriced = self.hand().map(|hand| hand.repriced.clone());
+        for (item, (change, price)) in repriced.unwrap_or_default() {
+            let reply = self.ask_person(&change.back(price, self.decimals));
+            if reply == Reply::Stop {
+                self.end_with(Seen::skipped(Skip::Stopped));
+            }
+            if let (Subject::Outside(hand), Reply::Done) = (&mut self.board, reply) {
+                hand.repriced.remove(&item);
+            }
         }
     }
 
@@ -141,6 +188,13 @@ impl BoardOutside {
                 }
             };
         }
+        for (item, (change, price)) in self.hand.repriced.clone() {
+            match self.ask(&change.back(price, self.hand.decimals)) {
+                Reply::Done => self.hand.repriced.remove(&item),
+                Reply::Stop => return Err(Skip::Stopped),
+                _ => return Err(Skip::NotUndone(change.left())),
+            };
+        }
         Ok(())
     }
 
@@ -163,6 +217,7 @@ impl BoardOutside {
                 )
             }));
         }
+        left.extend(self.hand.repriced.values().map(|(change, _)| change.left()));
         if ended || self.settle(BoardOptions::default()).is_err() {
             let back = self.settings_back();
             left.extend(back);

@@ -105,7 +105,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let back = refund(b);
             let sold = b.delivered().len();
             let text = format!("{sold} sold, {} came back", b.show(back));
-            Ok(Seen::judge(sold == 1 && b.customer() == -price, text))
+            // It wants more than the cash price.
+            let dearer = b.kit().card_price() > b.kit().price() && sold == 0 && back == price;
+            Ok(Seen::judge(sold == 1 && b.customer() == -price, text)
+                .beside(back, Money::ZERO)
+                .matter_of("cash-pays-cash-price", dearer))
         },
         quirk: Quirk::new(
             "takes-counts-for-cents",

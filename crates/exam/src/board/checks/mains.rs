@@ -2,6 +2,7 @@
 //! credit line that is held, tubes that somebody emptied or filled meanwhile.
 
 use super::common::{empty_tubes, kept, refund};
+use crate::board::bad_habit::Memory;
 use crate::board::bench::BoardBench;
 use crate::board::heard::{CHANGER, HeardBlock};
 use crate::board::hearing::{Ghosts, Mishears};
@@ -96,7 +97,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let got = refund(b);
             let (next, right) = next_bill(b);
             let text = format!("{} for the held line; {next}", b.show(got));
-            Ok(Seen::judge(got.is_zero() && right, text))
+            let more = !got.is_zero();
+            Ok(Seen::judge(!more && right, text)
+                .beside(got, Money::ZERO)
+                .matter_of(CUT.makes, more)
+                .or_matter_of(CUT.deaf, !right))
         },
         quirk: Quirk::new(
             "counts-held-line",
@@ -129,10 +134,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             |s| {
                 s.bad.hears = Some(|m, c, d| {
                     if c == [0x0A] {
-                        match m.kept.is_empty() {
-                            true => m.kept.clone_from(d),
-                            false => d.clone_from(&m.kept),
-                        }
+                        remember_tubes(m, d, true);
                     }
                 })
             },
@@ -163,16 +165,27 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             |s| {
                 s.bad.hears = Some(|m, c, d| {
                     if c == [0x0A] {
-                        match m.cuts {
-                            0 => m.kept.clone_from(d),
-                            _ => d.clone_from(&m.kept),
-                        }
+                        remember_tubes(m, d, false);
                     }
                 })
             },
         ),
     },
 ];
+
+/// The checks that are about what others may meet on their way.
+const CUT: Cut = Cut {
+    makes: "cut-before-pulses",
+    deaf: "cut-before-train-end",
+};
+
+/// What a power cut does to pulses.
+struct Cut {
+    /// It makes money.
+    makes: &'static str,
+    /// Pulses are lost after it.
+    deaf: &'static str,
+}
 
 /// When the mains fail.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -188,9 +201,10 @@ enum Stage {
 }
 
 fn cut_train(b: &mut BoardBench, stage: Stage) -> Run {
-    if b.is_outside() {
-        let text = "the mains fail at a certain pulse, which nobody is quick enough for: done with the \
-                    emulated board only";
+    // Before a train and behind it a switch can be thrown by hand: the acceptor is ours, and waits.
+    if b.is_outside() && matches!(stage, Stage::Within | Stage::Between) {
+        let text = "the mains fail within a train of pulses, and no hand at a switch is so quick: done with \
+                    the emulated board only";
         return Err(Seen::skipped(Skip::EmulatedOnly(text.into())));
     }
     b.fit(&[CHANGER])?;
@@ -226,8 +240,16 @@ fn cut_train(b: &mut BoardBench, stage: Stage) -> Run {
         b.show(gain.saturating_add(value))
     );
     // A board may forget what it had counted, and an acceptor what it had not sent.
-    let right = right && gain <= Money::ZERO && gain >= -value;
-    Ok(Seen::judge(right, text))
+    let lost = gain < -value;
+    let seen = Seen::judge(right && gain <= Money::ZERO && !lost, text);
+    let seen = seen.beside(gain.max(Money::ZERO), Money::ZERO);
+    Ok(match stage {
+        Stage::Before => seen.matter_of(CUT.deaf, !right && gain <= Money::ZERO),
+        Stage::Within | Stage::Between => seen
+            .matter_of(CUT.makes, gain > Money::ZERO)
+            .or_matter_of(CUT.deaf, !right),
+        Stage::End => seen.matter_of(CUT.makes, gain > Money::ZERO),
+    })
 }
 
 /// Whether the next bill comes back in full, and in words.
@@ -266,6 +288,19 @@ fn takes_bills(b: &mut BoardBench) -> Result<bool, Seen> {
     b.need(b.kit().pulse_needs_change())?;
     let now = b.now();
     Ok(b.was_held_off(now) == Some(false))
+}
+
+/// TUBE STATUS (section 5.3) after a power cut as before it, where the tubes were empty, or are now.
+fn remember_tubes(m: &mut Memory, data: &mut Vec<u8>, were_empty: bool) {
+    let empty = |data: &[u8]| data.iter().skip(2).all(|coins| *coins == 0);
+    if m.cuts == 0 {
+        m.kept.clone_from(data);
+        return;
+    }
+    let (before, now) = (empty(&m.kept), empty(data));
+    if !m.kept.is_empty() && before != now && before == were_empty {
+        data.clone_from(&m.kept);
+    }
 }
 
 fn tubes(before: bool, after: bool, wanted: bool) -> Run {

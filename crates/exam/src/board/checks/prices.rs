@@ -2,7 +2,6 @@
 //! its cheapest selection is given another one for cards.
 
 use super::common::{buy, times};
-use crate::board::bad_habit::Said;
 use crate::board::heard::{CHANGER, HeardBlock, READER, What};
 use crate::board::kit::{Kit, Pick, Sum};
 use crate::board::setup::BoardSetup;
@@ -34,7 +33,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let (cash, card) = (b.kit().price(), b.kit().card_price());
             let which = which(paid, cash, card, "card");
             let text = format!("{sold} sold for {} in cash{which}", b.show(paid));
-            Ok(Seen::judge(sold == 1 && paid == cash, text))
+            Ok(Seen::judge(sold == 1 && paid == cash, text).beside(paid, cash))
         },
         quirk: Quirk::new(
             "charges-card-price-for-cash",
@@ -64,7 +63,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let which = which(paid, card, cash, "cash");
             let asked = times(b, from, What::VendRequest);
             let text = format!("{asked}, the card paid {}{which}", b.show(paid));
-            Ok(Seen::judge(paid == card, text))
+            Ok(Seen::judge(paid == card, text).beside(paid, card))
         },
         quirk: Quirk::new(
             "charges-cash-price-to-cards",
@@ -126,9 +125,14 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.secs(2);
             let old = b.kit().card_price();
             let step = b.kit().count();
-            let new = old.saturating_add(step).saturating_add(step);
+            let new = old.saturating_add(Money(3 * step.as_minor()));
             b.change_card_price(Pick::Cheap, new);
             b.secs(1);
+            if b.is_outside() && !b.session_is_open() {
+                return Ok(Seen::cannot_tell(
+                    "the session was over before the price was changed",
+                ));
+            }
             b.select(Pick::Cheap);
             b.vend_over(from);
             let mut commands = b.since(from).filter_map(HeardBlock::to_reader);
@@ -147,20 +151,17 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(old),
                 b.show(new)
             );
-            Ok(Seen::judge(asked == new, text))
+            Ok(Seen::judge(asked == new, text).beside(asked, new))
         },
         quirk: Quirk::new(
             "keeps-price-of-session",
             "asks for the price of when the card came",
             |s| {
-                s.bad.says = Some(|_, c| match c {
-                    [0x13, 0x00, h, _, rest @ ..] => {
-                        let mut out = vec![0x13, 0x00, *h, 13];
-                        out.extend(rest);
-                        Said::Changed(out)
-                    }
-                    _ => Said::AsIs,
-                })
+                s.two_prices();
+                let kit = Kit::of(s);
+                let price = u16::try_from(kit.counts(kit.card_price())).ok();
+                let item = kit.item(Pick::Cheap).map_or(0, |item| item.number);
+                s.bad.asks_price = price.map(|price| (item, price));
             },
         ),
     },

@@ -446,7 +446,14 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         quirk: Quirk::new(
             "shows-nothing-for-readers",
             "shows nothing a reader asks for",
-            |s| s.bad.no_display = true,
+            |s| {
+                s.bad.hears = Some(|_, c, d| {
+                    // DISPLAY REQUEST (section 7.4.4, 02H).
+                    if let ([0x12], [0x02, ..]) = (c, d.as_slice()) {
+                        d.clear();
+                    }
+                })
+            },
         ),
     },
 ];

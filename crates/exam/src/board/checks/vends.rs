@@ -46,7 +46,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                     ""
                 }
             );
-            Ok(Seen::judge(right, text))
+            Ok(Seen::judge(right, text)
+                .beside(i64::from(price), kit.counts(kit.card_price()))
+                .matter_of("card-pays-card-price", cash))
         },
         quirk: Quirk::new("asks-more", "asks for one count more", |s| {
             s.bad.says = Some(|_, c| match c {
@@ -429,7 +431,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             buy(b, Pick::Cheap);
             let paid = b.card_paid();
             let (cash, card) = (b.kit().price(), b.kit().card_price());
-            let which = match paid == cash && cash != card {
+            let as_cash = paid == cash && cash != card;
+            let which = match as_cash {
                 true => ", which is the cash price",
                 false => "",
             };
@@ -438,7 +441,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(paid),
                 b.show(card)
             );
-            Ok(Seen::judge(paid == card, text))
+            Ok(Seen::judge(paid == card, text)
+                .beside(paid, card)
+                .matter_of("card-pays-card-price", as_cash))
         },
         quirk: Quirk::new("cheaper-by-card", "asks a card for 0.10 less", |s| {
             s.bad.says = Some(|_, c| match c {
