@@ -39,6 +39,8 @@ mod at_hand {
         config: BoardConfig,
         /// What it can do with readers of level 3 where nothing is set.
         plain: Options,
+        always_idle: bool,
+        currencies: bool,
         controller: Controller,
         exact: Option<bool>,
     }
@@ -67,24 +69,22 @@ mod at_hand {
                         .set_card_price(now, item, CardPrice::Fixed(card));
                 }
                 (Some("set"), _) => {
-                    let option = |options| match on {
-                        true => self.config.cashless.options | options,
-                        false => self.plain,
-                    };
                     match words.get(1).copied() {
                         Some("several-vends") => self.config.multi_vend = on,
                         Some("revalue") => self.config.cashless.revalue = on,
-                        Some("always-idle") => {
-                            self.config.cashless.options = option(Options::ALWAYS_IDLE);
-                        }
-                        Some("currencies") => {
-                            let all = Options::MONEY_32 | Options::MULTI_CURRENCY;
-                            self.config.cashless.options = option(all);
-                        }
+                        Some("always-idle") => self.always_idle = on,
+                        Some("currencies") => self.currencies = on,
                         _ => return println!("{}", json!({ "unknown": line })),
                     }
+                    let level_3 = [
+                        (self.always_idle, Options::ALWAYS_IDLE),
+                        (self.currencies, Options::MONEY_32 | Options::MULTI_CURRENCY),
+                    ];
+                    let set = level_3.into_iter().filter(|(on, _)| *on);
+                    self.config.cashless.options =
+                        set.fold(self.plain, |all, (_, options)| all | options);
                     // Settings are taken when it is switched on.
-                    self.controller = Controller::new(self.config.clone(), now);
+                    self.controller = board(&self.config, now);
                 }
                 _ => return println!("{}", json!({ "unknown": line })),
             }
@@ -108,6 +108,13 @@ mod at_hand {
         }
     }
 
+    /// The board of a machine, which waits for what a pseudo-terminal may hold up.
+    fn board(config: &BoardConfig, now: Micros) -> Controller {
+        let mut controller = Controller::new(config.clone(), now);
+        controller.set_link_delay(Micros::ms(25));
+        controller
+    }
+
     pub(super) fn run() {
         let arguments: Vec<String> = std::env::args().skip(1).collect();
         let rig = payrig_rig::load(Path::new(&arguments[0])).unwrap();
@@ -129,9 +136,11 @@ mod at_hand {
             }
         });
         let config = rig.board.controller(&rig).unwrap();
-        let controller = Controller::new(config.clone(), clock.now());
+        let controller = board(&config, clock.now());
         let board = Board {
             plain: config.cashless.options,
+            always_idle: false,
+            currencies: false,
             config,
             controller,
             exact: None,

@@ -35,7 +35,9 @@ const NEEDS_PERSON: &str = "needs a person: ";
 const LINK_GONE: &str = "the link has failed";
 const NEVER_ANSWERED: &str =
     "it has never answered: is it switched on, plugged in, and is the coding of the link right?";
-const STOPPED: &str = "the examination was ended by the operator";
+const STOPPED: &str = "the person ended the examination";
+/// The same in earlier reports.
+const STOPPED_ONCE: &str = "the examination was ended by the operator";
 const CANNOT_BE_SET_UP: &str = "the board cannot be set up for it: ";
 const NOT_OFFERED: &str = "this board cannot be offered it: ";
 const NOT_UNDONE: &str = "what an earlier check did is not undone: ";
@@ -63,7 +65,7 @@ impl Skip {
         match seen {
             LINK_GONE => return Some(Self::LinkGone),
             NEVER_ANSWERED => return Some(Self::NeverAnswered),
-            STOPPED => return Some(Self::Stopped),
+            STOPPED | STOPPED_ONCE => return Some(Self::Stopped),
             _ if outcome != Outcome::Skipped => return None,
             _ => {}
         }

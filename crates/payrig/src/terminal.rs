@@ -111,6 +111,16 @@ pub(crate) fn under_way(text: &str) {
     UNDER_WAY.store(true, Ordering::Relaxed);
 }
 
+/// Throws away what was typed and not read yet, the beginning of a line included.
+pub(crate) fn forget_keys() {
+    #[cfg(unix)]
+    if io::stdin().is_terminal() {
+        let queue = rustix::termios::QueueSelector::IFlush;
+        // Where that cannot be done, the line is taken for an answer, and a person sees it.
+        let _ = rustix::termios::tcflush(io::stdin(), queue);
+    }
+}
+
 /// The width of the terminal that standard error is, if it is one.
 fn message_width() -> Option<usize> {
     let stderr = io::stderr();

@@ -245,7 +245,10 @@ pub fn text_table(examination: &Examination, width: usize) -> String {
     }
     if !examination.recording_sha256.is_empty() {
         let hash = format!("recording SHA-256 {}", examination.recording_sha256);
-        put(styled(DIM, &hash));
+        let options = textwrap::Options::new(width)
+            .subsequent_indent("  ")
+            .break_words(false);
+        put(styled(DIM, &textwrap::fill(&hash, options)));
     }
     out
 }

@@ -4,7 +4,7 @@ use super::BoardSetup;
 use payrig_controller::{BoardConfig, Item};
 use payrig_mdb::cashless::Options;
 use payrig_pulse::Coding;
-use payrig_units::Money;
+use payrig_units::{Micros, Money};
 
 /// What the person is asked to prepare before a board outside is examined; `lines` says whether its
 /// pulse lines are connected.
@@ -51,8 +51,16 @@ pub fn preparation(setup: &BoardSetup, lines: bool) -> String {
             true => "several vends",
             false => "one vend",
         },
-        setup.habits.delivery
+        whole(setup.habits.delivery)
     )
+}
+
+/// A time as people say it: whole seconds without their millionths.
+fn whole(time: Micros) -> String {
+    match (time.as_us() / 1_000_000, time.as_us() % 1_000_000) {
+        (secs, 0) if secs > 0 => format!("{secs} s"),
+        _ => time.to_string(),
+    }
 }
 
 /// What the board has to know of the old acceptor.
@@ -66,7 +74,7 @@ fn pulse_preparation(setup: &BoardSetup) -> String {
         _ => format!("as profile \"{}\" says", profile.name),
     };
     format!(
-        "an old bill acceptor on a pulse line beside them: pulses of {}, {} while a pulse lasts, \
+        "an old bill validator on pulse lines beside them: pulses of {}, {} while a pulse lasts, \
          {worth}; it is held off while the inhibit line is {}. Now connect these lines, the board's \
          power off",
         profile.on,
@@ -171,7 +179,18 @@ impl BoardOptions {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use payrig_units::Micros;
+
+    #[test]
+    fn a_time_is_asked_for_as_people_say_it() {
+        assert_eq!(whole(Micros::secs(15)), "15 s");
+        assert_eq!(whole(Micros::ms(2_500)), "2.500000 s");
+        assert_eq!(whole(Micros::ms(40)), "40.000 ms");
+        let asked = preparation(&BoardSetup::good().unwrap(), true);
+        assert!(
+            asked.contains("no delivery of more than 15 s; an old bill validator"),
+            "{asked}"
+        );
+    }
 
     #[test]
     fn each_difference_is_found_and_said_both_ways() {

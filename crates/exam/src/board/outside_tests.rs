@@ -835,6 +835,148 @@ fn pulses_the_tool_made_too_late_are_not_held_against_the_board() {
     assert!(examination.findings.iter().any(|f| told(&f)));
 }
 
+/// A person who says of a switch that it is thrown, so many times before it is.
+#[derive(Debug)]
+struct Absent {
+    somebody: Somebody,
+    /// Whether it is about switching on, and how often nothing is done.
+    on: bool,
+    idle: u32,
+    seen: Rc<RefCell<Asked>>,
+}
+
+/// What a person was asked and informed of.
+#[derive(Debug, Default)]
+struct Asked {
+    off: usize,
+    on: usize,
+    informed: Vec<String>,
+}
+
+impl Person for Absent {
+    fn ask(&mut self, question: &Question) {
+        if let Question::Do {
+            what: ToDo::Act(Action::Power { device: None, on }),
+            ..
+        } = question
+        {
+            let mut seen = self.seen.borrow_mut();
+            match on {
+                true => seen.on += 1,
+                false => seen.off += 1,
+            }
+        }
+        self.somebody.ask(question);
+    }
+
+    fn inform(&mut self, text: &str) {
+        self.seen.borrow_mut().informed.push(text.to_owned());
+    }
+
+    fn answer(&mut self, now: Micros) -> Option<Reply> {
+        if let Some((
+            Question::Do {
+                what: ToDo::Act(Action::Power { device: None, on }),
+                ..
+            },
+            _,
+        )) = self.somebody.asked
+            && on == self.on
+            && self.idle > 0
+        {
+            self.idle -= 1;
+            self.somebody.asked = None;
+            return Some(Reply::Done);
+        }
+        self.somebody.answer(now)
+    }
+}
+
+/// These checks with such a person: what came of them, and what was asked.
+fn with_absent(only: &str, on: bool, idle: u32) -> (Examination, Asked) {
+    let good = BoardSetup::good().unwrap();
+    let world = World::new(&good);
+    let cable = Box::new(Wires(Rc::clone(&world)));
+    let linked = Linked::new(cable, Source::Peripheral, Micros::ZERO);
+    let seen = Rc::<RefCell<Asked>>::default();
+    let person = Absent {
+        somebody: somebody(&world),
+        on,
+        idle,
+        seen: Rc::clone(&seen),
+    };
+    let outside = BoardOutside::new(linked, Box::new(person));
+    let (examination, _) = examine_outside(&good, outside, Some(only), |_, _| {});
+    let seen = seen.take();
+    (examination, seen)
+}
+
+#[test]
+fn a_switch_that_is_not_thrown_is_asked_for_again_and_held_against_nobody() {
+    let id = "cut-with-credit";
+    let (at_once, asked) = with_absent(id, false, 0);
+    assert_eq!(at_once.checks[0].outcome, Outcome::Pass);
+    assert_eq!((asked.off, asked.on, asked.informed.len()), (1, 1, 0));
+    // The bus goes on: asked for twice more, and then it is really off.
+    let (late, asked) = with_absent(id, false, 2);
+    assert_eq!(late.checks[0].outcome, Outcome::Pass, "{:?}", late.checks);
+    assert_eq!((asked.off, asked.on), (3, 1));
+    assert_eq!(asked.informed.len(), 2, "{asked:?}");
+    assert!(asked.informed[0].contains("still on"), "{asked:?}");
+    // It never is: nobody knows what the board would have done.
+    let (never, asked) = with_absent(id, false, 9);
+    let check = &never.checks[0];
+    assert_eq!(check.outcome, Outcome::CannotTell, "{}", check.seen);
+    assert!(check.seen.contains("never off"), "{}", check.seen);
+    assert_eq!(asked.off, 3);
+    // And the same on the way back.
+    let (back, asked) = with_absent(id, true, 1);
+    assert_eq!(back.checks[0].outcome, Outcome::Pass, "{:?}", back.checks);
+    assert_eq!((asked.off, asked.on), (1, 2));
+    assert!(asked.informed[0].contains("really on"), "{asked:?}");
+}
+
+#[test]
+fn one_start_from_cold_serves_all_checks_of_it() {
+    let good = BoardSetup::good().unwrap();
+    let cold: Vec<&str> = checks()
+        .filter(|c| c.arranged(&good).from_cold)
+        .map(|c| c.id)
+        .collect();
+    assert!(cold.len() > 2, "{cold:?}");
+    let (examination, asked) = with_absent(&cold.join(","), false, 0);
+    assert_eq!(examination.checks.len(), cold.len());
+    let judged = |c: &&CheckResult| matches!(c.outcome, Outcome::Pass | Outcome::CannotTell);
+    let judged = examination.checks.iter().filter(judged).count();
+    // Without pulse lines those of the acceptor are left out.
+    assert!(judged > 2, "{:#?}", examination.checks);
+    assert_eq!((asked.off, asked.on), (1, 1));
+}
+
+/// The price is asked for while the card is there, is set back, and is no other's matter.
+#[test]
+fn a_price_that_was_changed_is_set_back() {
+    let good = BoardSetup::good().unwrap();
+    let world = World::new(&good);
+    let only = Some("price-change-in-session");
+    let takes = Micros::secs(6);
+    let (examination, _) = examined(Rc::clone(&world), takes, only, None);
+    let check = &examination.checks[0];
+    assert_eq!(check.outcome, Outcome::Pass, "{}", check.seen);
+    let world = world.borrow();
+    assert_eq!(world.prices_set, 2);
+    let acts: Vec<&str> = world
+        .entries
+        .iter()
+        .filter_map(|entry| match entry {
+            recording::Entry::Act { text, .. } if text.contains("price of") => Some(text.as_str()),
+            _ => None,
+        })
+        .collect();
+    let asked = "set the price of selection 11 to 0.80, while the card stays where it is";
+    assert_eq!(acts, [asked]);
+}
+
 /// A person whose board has no other settings.
 #[derive(Debug)]
 struct Unsettling(Somebody);

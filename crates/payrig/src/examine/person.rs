@@ -1,6 +1,6 @@
 //! The person at the terminal: questions go to standard error, answers come from standard input.
 
-use crate::terminal::{say, under_way};
+use crate::terminal::{forget_keys, say, under_way};
 use payrig_exam::person::{Person, Progress, Question, Reply};
 use payrig_units::{Decimals, Micros, Money};
 use std::io::{self, BufRead, IsTerminal};
@@ -35,10 +35,15 @@ struct Step {
 impl Step {
     /// `check 12 of 147, polls-often-enough: 8 of about 24 s`.
     fn words(&self) -> String {
+        self.words_after(self.began.elapsed().as_secs())
+    }
+
+    /// The same, so many seconds after it began.
+    fn words_after(&self, so_far: u64) -> String {
         let Progress {
             number, of, check, ..
         } = &self.progress;
-        let (so_far, all) = (self.began.elapsed().as_secs(), seconds(check.whole_time()));
+        let all = seconds(check.whole_time());
         let far = match so_far <= all {
             true => format!("{so_far} of about {all} s"),
             false => format!("{so_far} s, about {all} s were expected"),
@@ -108,7 +113,11 @@ impl AtTerminal {
 
     /// What was typed before it was asked for.
     fn forget_typed(&self) {
-        if self.from_keys && self.lines.try_iter().count() > 0 {
+        if !self.from_keys {
+            return;
+        }
+        forget_keys();
+        if self.lines.try_iter().count() > 0 {
             say!("What was typed before the question is not taken for its answer.");
         }
     }
@@ -256,6 +265,15 @@ mod tests {
             step.words(),
             "check 12 of 147, cut-in-payout: 0 of about 48 s"
         );
+        // A long step that nobody is asked about says how far it is.
+        for (secs, words) in [
+            (8, "8 of about 48 s"),
+            (48, "48 of about 48 s"),
+            (49, "49 s, about 48 s were expected"),
+        ] {
+            let line = format!("check 12 of 147, cut-in-payout: {words}");
+            assert_eq!(step.words_after(secs), line);
+        }
         let person = |questions| AtTerminal {
             lines: channel().1,
             asked: None,

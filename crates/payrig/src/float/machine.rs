@@ -12,8 +12,9 @@ use payrig_units::Money;
 /// Bill stores come after the sixteen coin types.
 const FIRST_STORE: u8 = 16;
 
-const SEVERAL_PAYERS: &str = "a pulse hopper pays by itself, so its coins cannot be looked at together \
-                              with another hopper or a bill recycler; leave one of them out";
+const SEVERAL_PAYERS: &str = "a pulse hopper pays by itself: beside another hopper or a bill recycler the board \
+                              never pays one amount from both, so what they hold is no fill that can be looked at \
+                              together; leave one of them out";
 
 /// A machine, and which of its pieces are bills.
 #[derive(Debug, Default)]

@@ -5,7 +5,7 @@ use crate::words::{plain, section};
 use maud::{Markup, html};
 use payrig_exam::{Cause, because_of_this};
 use payrig_exam::{CheckResult, Examination, Outcome};
-use payrig_units::Micros;
+use payrig_units::{Micros, words};
 use payrig_wire::{BusRule, Finding, Party, RuleName};
 use std::collections::BTreeMap;
 
@@ -248,6 +248,11 @@ pub(super) fn all(examination: &Examination) -> Markup {
             }
         }
     };
+    let passed: Vec<&CheckResult> = examination
+        .checks
+        .iter()
+        .filter(|c| c.outcome == Outcome::Pass)
+        .collect();
     let is_number = |c: &CheckResult| c.section.starts_with(|c: char| c.is_ascii_digit());
     let numbered = examination.checks.iter().any(is_number);
     html! {
@@ -256,11 +261,17 @@ pub(super) fn all(examination: &Examination) -> Markup {
                 "Every check"
                 small {
                     "in the order they were done"
-                    // On paper the list has no room for the sections of those that pass.
-                    @if numbered { span.screen { "; numbers are sections of MDB/ICP 4.3" } }
+                    @if numbered { "; numbers are sections of MDB/ICP 4.3" }
                 }
             }
             (body)
+            // On paper those that pass are names, and only the others are there in full.
+            @if !passed.is_empty() {
+                div.passed {
+                    b { (words::count(passed.len(), "check")) " passed:" }
+                    ol { @for check in &passed { li { (sign(check)) " " (plain(&check.title)) } } }
+                }
+            }
         }
     }
 }

@@ -42,16 +42,7 @@ pub(super) fn write(draft: &Draft) -> String {
 
 /// A text in TOML.
 fn quoted(text: &str) -> String {
-    let mut out = String::from("\"");
-    for c in text.chars() {
-        match c {
-            '"' | '\\' => out.extend(['\\', c]),
-            c if c.is_control() => out.push_str(&format!("\\u{:04X}", u32::from(c))),
-            c => out.push(c),
-        }
-    }
-    out.push('"');
-    out
+    toml::Value::from(text).to_string()
 }
 
 impl Page<'_> {
