@@ -6,7 +6,7 @@
 //! ```
 //! plays the board of a rig on a pseudo-terminal, whose path is printed; the coding is marked parity. Lines
 //! on standard input are what is done at it: `select N`, `jam N`, `free N`, `power on|off`,
-//! `price N CASH CARD` in minor units, `set several-vends|revalue|always-idle|currencies on|off`. Each thing
+//! `price N AMOUNT` and `card-price N AMOUNT` in minor units, `set several-vends|revalue|always-idle|currencies on|off`. Each thing
 //! that can be seen is a JSON object on standard output. `tests/python/person_at_a_board.py` is the person.
 
 // An example for people at a terminal: it stops where it stands when something is wrong.
@@ -60,13 +60,17 @@ mod at_hand {
                 }
                 (Some("free"), Some(item)) => self.controller.free(item),
                 (Some("power"), _) => self.controller.power(now, on),
-                (Some("price"), Some(item)) => {
-                    let (Some(cash), Some(card)) = (minor(2), minor(3)) else {
+                (Some(what @ ("price" | "card-price")), Some(item)) => {
+                    let Some(price) = minor(2) else {
                         return println!("{}", json!({ "unknown": line }));
                     };
-                    self.controller.set_price(now, item, cash);
-                    self.controller
-                        .set_card_price(now, item, CardPrice::Fixed(card));
+                    match what {
+                        "price" => self.controller.set_price(now, item, price),
+                        _ => {
+                            let price = CardPrice::Fixed(price);
+                            self.controller.set_card_price(now, item, price);
+                        }
+                    }
                 }
                 (Some("set"), _) => {
                     match words.get(1).copied() {

@@ -123,9 +123,9 @@ class Person:
             self.blocked.discard(number)
             self.board.do(f"free {number}")
             return ""
-        if "price of selection" in low and (price := re.search(r"to (\d+)\.(\d\d) in cash and (\d+)\.(\d\d) on a card", low)):
-            whole = [int(x) for x in price.groups()]
-            self.board.do(f"price {number} {whole[0] * 100 + whole[1]} {whole[2] * 100 + whole[3]}")
+        if "set the price of selection" in low and (price := re.search(r" to (\d+)\.(\d\d)", low)):
+            which = "card-price" if "on cards" in low else "price"
+            self.board.do(f"{which} {number} {int(price.group(1)) * 100 + int(price.group(2))}")
             return ""
         if "change the settings" in low:
             for words, what in SETTINGS.items():

@@ -224,11 +224,19 @@ pub(super) fn findings(examination: &Examination) -> Markup {
     }
 }
 
+/// It fell short and is no consequence of another: "What fell short" says all of it.
+fn in_a_card(examination: &Examination, check: &CheckResult) -> bool {
+    let fell_short = matches!(check.outcome, Outcome::Fail | Outcome::CannotTell);
+    fell_short && examination.because_of(&check.id).is_none()
+}
+
 pub(super) fn all(examination: &Examination) -> Markup {
     let body = html! {
         ol.checks {
             @for (i, check) in examination.checks.iter().enumerate() {
-                li.(class(check)) id={ "check-" (i + 1) } {
+                // What has a card above stands there in full.
+                @let above = in_a_card(examination, check);
+                li.(class(check)).above[above] id={ "check-" (i + 1) } {
                     span.punch.(class(check)) title=(check.words()) { (sign(check)) }
                     div.what {
                         b { (plain(&check.title)) }
@@ -269,7 +277,7 @@ pub(super) fn all(examination: &Examination) -> Markup {
             @if !passed.is_empty() {
                 div.passed {
                     b { (words::count(passed.len(), "check")) " passed:" }
-                    ol { @for check in &passed { li { (sign(check)) " " (plain(&check.title)) } } }
+                    ol { @for check in &passed { li { (sign(check)) " " (plain(&check.id)) } } }
                 }
             }
         }

@@ -66,7 +66,12 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let (_, other) = b.need(b.kit().coin(CoinFor::OtherTube))?;
             // Long enough for both coins, however often the board polls, and short of the two seconds after
             // which a silent changer is reset (2.5, 5.4).
-            b.fault(fault(FaultKind::Deaf, Source::Master, FrameKind::Block, 500));
+            b.fault(fault(
+                FaultKind::Deaf,
+                Source::Master,
+                FrameKind::Block,
+                500,
+            ));
             b.coin(CoinFor::Tube);
             b.coin(CoinFor::OtherTube);
             b.wait(Micros::ms(900));
