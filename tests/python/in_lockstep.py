@@ -8,7 +8,8 @@ PEERS is the folder with vmc.py and periph.py (this repository holds no copy of 
 what they see of the machine is replaced, from below. The serial port is payrig (their coding "plain" is that of
 lock-step, line for line), the clock is bench time, and a wait, of theirs or of asyncio, is the end of a turn.
 What a person would do at them comes as lines A and ?, and becomes the orders that they take on standard input.
-LOCKSTEP_LOG names a file for what they print.
+LOCKSTEP_LOG names a file for what they print; LOCKSTEP_ORDERS holds orders that are given by the clock, as JSON:
+[[6, "coin 25"], [9.5, "lever"]].
 """
 import asyncio
 import importlib
@@ -37,6 +38,7 @@ class Step:
         self.stirred = False        # an order was given: whoever waits looks
         self.zero = -1              # when it was last looked without waiting
         self.person = None
+        self.orders = sorted(json.loads(os.environ.get("LOCKSTEP_ORDERS") or "[]"))
         self.read = sys.stdin.buffer.readline
         self.out = sys.stdout.buffer
 
@@ -56,6 +58,9 @@ class Step:
 
     def turn(self, until):
         """Ends a turn: nothing before that time, or nothing ever for None. Comes back with the next."""
+        if self.orders:
+            due = math.ceil(self.orders[0][0] * 1e6)
+            until = due if until is None else min(until, due)
         if until is None:
             self.out.write(b"R\n")
         else:
@@ -77,6 +82,9 @@ class Step:
                 asked.append((kind, json.loads(line[2:])))
             elif kind == b"Q" or not line:
                 raise Over(0)
+        while self.orders and self.orders[0][0] * 1e6 <= self.now:
+            self.person.order(self.orders.pop(0)[1])
+            self.stirred = True
         for kind, what in asked:
             try:
                 answer = self.person.act(what) if kind == b"A" else self.person.look(what)
@@ -367,4 +375,6 @@ if __name__ == "__main__":
     try:
         main()
     except Over:
-        os._exit(0)
+        if "vmc.py" in sys.argv[0]:
+            # Its tasks are under way.
+            os._exit(0)
