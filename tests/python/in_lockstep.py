@@ -35,6 +35,7 @@ class Step:
     def __init__(self):
         self.now = 0
         self.heard = b""            # lines for their serial port
+        self.asked = []             # what is to be answered in this turn
         self.stirred = False        # an order was given: whoever waits looks
         self.zero = -1              # when it was last looked without waiting
         self.person = None
@@ -58,6 +59,10 @@ class Step:
 
     def turn(self, until):
         """Ends a turn: nothing before that time, or nothing ever for None. Comes back with the next."""
+        if self.asked:
+            # It may have been asked before it began to run.
+            self.answer()
+            return
         if self.orders:
             due = math.ceil(self.orders[0][0] * 1e6)
             until = due if until is None else min(until, due)
@@ -69,7 +74,6 @@ class Step:
         self.listen()
 
     def listen(self):
-        asked = []
         while True:
             line = self.read()
             kind = line[:1]
@@ -79,19 +83,21 @@ class Step:
             if kind in (b"W", b"B"):
                 self.heard += line
             elif kind in (b"A", b"?"):
-                asked.append((kind, json.loads(line[2:])))
+                self.asked.append((kind, json.loads(line[2:])))
             elif kind == b"Q" or not line:
                 raise Over(0)
         while self.orders and self.orders[0][0] * 1e6 <= self.now:
             self.person.order(self.orders.pop(0)[1])
             self.stirred = True
+
+    def answer(self):
+        asked, self.asked, self.stirred = self.asked, [], True
         for kind, what in asked:
             try:
                 answer = self.person.act(what) if kind == b"A" else self.person.look(what)
                 self.out.write(b"= %s\n" % json.dumps(answer).encode())
             except (LookupError, ValueError, TypeError) as why:
                 self.out.write(b"! %s\n" % str(why).replace("\n", " ").encode())
-            self.stirred = True
 
     def wait(self, seconds):
         """Waits for something to be heard, or an order; for ever for None."""
@@ -299,7 +305,7 @@ class AtDevice:
                 self.order("slug" if do == "insert-coin" else "paper")
             else:
                 kinds = [c[0] for c in device.coins] if do == "insert-coin" else device.bills
-                value = kinds[a["type"]] if "type" in a else cents(a["value"])
+                value = cents(a["value"]) if "value" in a else kinds[a["type"]]
                 self.order("%s %d" % (do[7:], value))
         elif do == "present-card":
             self.order("card %s" % (cents(a["balance"]) if "balance" in a else "unknown"))

@@ -118,6 +118,7 @@ impl Peer {
             decimals,
             next: None,
             reply: None,
+            worth: Money::ZERO,
             out: Money::ZERO,
             card: Money::ZERO,
             why: None,
@@ -275,6 +276,8 @@ struct AtPeer {
     /// What is still to be done, and when.
     next: Option<(Action, Option<Micros>)>,
     reply: Option<Reply>,
+    /// What the coin or bill is worth that is asked for, by what the device says of its types.
+    worth: Money,
     /// What had come out of it when that was last asked, in all.
     out: Money,
     /// What had been taken from cards when the check began, in all.
@@ -299,8 +302,14 @@ impl AtPeer {
 
     fn action(&mut self, action: &Action) -> Reply {
         match action_as_json(action, self.decimals) {
-            Some(json) => self.act(json),
-            None => Reply::CannotDo,
+            Some(Value::Object(mut fields)) => {
+                if fields.contains_key("type") && !self.worth.is_zero() {
+                    let worth = self.worth.show(self.decimals).to_string();
+                    fields.insert("value".to_owned(), worth.into());
+                }
+                self.act(Value::Object(fields))
+            }
+            _ => Reply::CannotDo,
         }
     }
 
@@ -393,6 +402,10 @@ impl Person for AtPeer {
 
     fn check_begins(&mut self) {
         self.card = self.total(FROM_CARD).unwrap_or(self.card);
+    }
+
+    fn worth(&mut self, worth: Money) {
+        self.worth = worth;
     }
 
     fn why_not(&self) -> Option<&str> {

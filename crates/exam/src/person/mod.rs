@@ -145,6 +145,10 @@ pub trait Person: fmt::Debug {
     /// A check begins, whether or not it was expected.
     fn check_begins(&mut self) {}
 
+    /// What the coin or bill is worth that is asked for next, where that is known: it may be asked for by its
+    /// type, and only the device says what that is worth.
+    fn worth(&mut self, _worth: Money) {}
+
     /// Something a person should know before the next question.
     fn inform(&mut self, _text: &str) {}
 

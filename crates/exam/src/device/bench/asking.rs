@@ -32,6 +32,7 @@ impl Bench {
             both[0], both[1]
         );
         if let Subject::Outside(at_hand) = &mut self.subject {
+            at_hand.person.worth(at_hand.reports.worth(&first));
             at_hand.reports.put(&first);
             at_hand.reports.put(&second);
         }
@@ -79,6 +80,7 @@ impl Bench {
             return Ok(());
         }
         if let Subject::Outside(at_hand) = &mut self.subject {
+            at_hand.person.worth(at_hand.reports.worth(&action));
             // What is reported while the hand is still at the slot is of this coin.
             at_hand.reports.put(&action);
         }
