@@ -169,7 +169,7 @@ int main(void)
             last = strtoull(line + 2, &rest, 10);
             unsigned byte = strtoul(rest, &rest, 16);
             if (deadline && !complete && length < 37) answer[length++] = byte, complete = *rest == '*';
-        } else if (line[0] == 'A') act(line);
+        } else if (line[0] == 'A') now = strtoull(line + 2, NULL, 10), act(line);
         else if (line[0] == '?') {
             if (strstr(line, "\"see\":\"fell\"")) puts(fell ? "= true" : "= false"), fell = 0;
             else if (strstr(line, "\"see\":\"exact-change\"")) puts("= false");

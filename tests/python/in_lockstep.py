@@ -83,7 +83,7 @@ class Step:
             if kind in (b"W", b"B"):
                 self.heard += line
             elif kind in (b"A", b"?"):
-                self.asked.append((kind, json.loads(line[2:])))
+                self.asked.append((kind, json.loads(line.split(b" ", 2)[2])))
             elif kind == b"Q" or not line:
                 raise Over(0)
         while self.orders and self.orders[0][0] * 1e6 <= self.now:

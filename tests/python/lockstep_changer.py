@@ -24,7 +24,7 @@ paying, due = [], None          # coins still to be paid, and when the next one 
 coming = []                     # coins on their way: when they land, coin type
 quiet_until = 0                 # silent after a reset
 powered, held = True, False     # the lever, held
-out = 0                         # money that came out since it was asked for
+out = 0                         # money that has come out
 
 
 def reset(now):
@@ -134,7 +134,6 @@ def act(now, a):
 
 
 def main():
-    global out
     for line in sys.stdin:
         f = line.split(maxsplit=1)
         rest = f[1].strip() if len(f) > 1 else ""
@@ -150,9 +149,9 @@ def main():
             if length >= 100000 and powered:            # a bus reset (3.2)
                 reset(at)
         elif f[0] == "A":
-            pending.append((act, json.loads(rest)))
+            pending.append((act, json.loads(rest.split(" ", 1)[1])))
         elif f[0] == "?":
-            pending.append((None, json.loads(rest)))
+            pending.append((None, json.loads(rest.split(" ", 1)[1])))
         elif f[0] == "T":
             now = int(rest)
             tick(now)
@@ -162,7 +161,6 @@ def main():
                     print("=" if why is None else "! " + why)
                 elif a.get("see") == "came-out":
                     print('= "%d.%02d"' % divmod(out, 100))
-                    out = 0
                 else:
                     print("! nobody sees that")
             pending.clear()

@@ -40,6 +40,9 @@ mod machine_tests;
 #[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
 mod outside_tests;
 #[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+mod peer_tests;
+#[cfg(test)]
 mod tests;
 
 pub use crate::link::{AcceptorLines, LineEvent};

@@ -376,7 +376,8 @@ impl Session {
     /// # Errors
     /// When the peer fails.
     pub fn act(&mut self, actions: &[Value]) -> Result<Vec<Answer>, PeerError> {
-        let asked: Vec<String> = actions.iter().map(|a| format!("A {a}")).collect();
+        let now = self.now.as_us();
+        let asked: Vec<String> = actions.iter().map(|a| format!("A {now} {a}")).collect();
         self.take_turn(&asked)
     }
 
@@ -385,7 +386,7 @@ impl Session {
     /// # Errors
     /// When the peer fails.
     pub fn look(&mut self, what: &Value) -> Result<Answer, PeerError> {
-        let answers = self.take_turn(&[format!("? {what}")])?;
+        let answers = self.take_turn(&[format!("? {} {what}", self.now.as_us())])?;
         let answer = answers.into_iter().next();
         Ok(answer.unwrap_or(Answer::Cannot(String::new())))
     }

@@ -217,7 +217,7 @@ fn what_is_asked_is_answered_in_order_in_the_turn() {
     assert_eq!(seen, Answer::Done(json!(true)));
     drop(session);
     let written = written.lock().unwrap();
-    let asked = "A {\"do\":\"select\"}\nA {\"do\":\"dance\"}\nT 500\n? {\"see\":\"exact-change\"}\nT 5000\n";
+    let asked = "A 500 {\"do\":\"select\"}\nA 500 {\"do\":\"dance\"}\nT 500\n? 5000 {\"see\":\"exact-change\"}\nT 5000\n";
     assert!(written.contains(asked), "{written}");
 }
 
