@@ -38,6 +38,7 @@ mod float;
 mod json;
 mod linked_rigs;
 mod live;
+mod lockstep;
 mod new_command;
 mod power_cut;
 mod pulse_command;

@@ -376,3 +376,131 @@ pub fn observation_as_json(what: &Observation) -> Value {
         Observation::Seen(text) => json!({ "see": "seen", "text": text }),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use payrig_bench::action::StepKind;
+    use payrig_mdb::changer::CoinType;
+    use std::path::Path;
+
+    const RIG: &str = r#"
+[bench]
+name = "What can be asked for"
+[board]
+kind = "controller"
+[[board.item]]
+number = 11
+price = "0.65"
+[[device]]
+kind = "changer"
+name = "changer"
+[[device]]
+kind = "bill-validator"
+name = "bill"
+bills = ["1.00", "5.00"]
+[[device]]
+kind = "cashless"
+name = "reader"
+level = 3
+[[script]]
+"#;
+
+    /// What is asked for as JSON is the step of a script with the same names and fields: read again, it is the
+    /// same action.
+    #[test]
+    fn every_step_of_a_script_is_said_as_it_is_read() {
+        let steps = [
+            "do = \"insert-coin\"\nvalue = \"0.25\"",
+            "do = \"insert-coin\"\nunknown = true",
+            "do = \"insert-bill\"\nvalue = \"5.00\"",
+            "do = \"present-card\"\nbalance = \"10.00\"",
+            "do = \"remove-card\"",
+            "do = \"select\"\nitem = 11",
+            "do = \"press-return\"",
+            "do = \"jam-item\"\nitem = 11",
+            "do = \"free-item\"\nitem = 11",
+            "do = \"power\"\nboard = true\non = false",
+            "do = \"power\"\ndevice = \"bill\"\non = true",
+            "do = \"silent\"\ndevice = \"bill\"\nfor = \"2 s\"",
+            "do = \"bus-reset\"",
+            "do = \"service\"\non = true",
+            "do = \"jam\"",
+            "do = \"clear-jam\"",
+            "do = \"break\"\npart = \"sensor\"",
+            "do = \"repair\"\npart = \"motor\"",
+            "do = \"remove-cash-box\"",
+            "do = \"replace-cash-box\"\nemptied = false",
+            "do = \"fill-stacker\"",
+            "do = \"take-bill\"",
+            "do = \"pull-bill\"",
+            "do = \"fish-in-stacker\"\nsuccess = false",
+            "do = \"insert-two-coins\"",
+            "do = \"press-lever\"",
+            "do = \"hold-lever\"",
+            "do = \"release-lever\"",
+            "do = \"manual-dispense\"\nvalue = \"0.10\"\ncount = 3",
+            "do = \"load-tube\"\nvalue = \"0.10\"\ncount = 3",
+            "do = \"take-from-tube\"\nvalue = \"0.10\"",
+            "do = \"block-tube\"\nvalue = \"0.10\"",
+            "do = \"clear-tube\"\nvalue = \"0.10\"",
+            "do = \"break-tube-sensor\"\nvalue = \"0.10\"",
+            "do = \"mend-tube-sensor\"\nvalue = \"0.10\"",
+            "do = \"unplug-acceptor\"",
+            "do = \"plug-acceptor\"",
+            "do = \"reset-changer\"",
+            "do = \"press-cancel\"",
+            "do = \"scan-coupon\"\nitem = 11\nalone = true\nvalue = \"0.50\"\nid = 4",
+            "do = \"remote-select\"\nitem = 11\nbalance = \"3.00\"",
+            "do = \"present-member-card\"\nterms = \"discount\"\nnumber = 10",
+            "do = \"ask-keys\"\ncount = 4",
+            "do = \"show-text\"\ntext = \"Hello\"\nfor = \"3 s\"",
+            "do = \"ask-time\"",
+            "do = \"malfunction\"\ncode = 0x50",
+            "do = \"malfunction-over\"",
+            "do = \"select-several\"\nitems = [11]",
+            "do = \"press-keys\"\nkeys = \"1234\"",
+            "do = \"give-back\"\nitem = 11\nvalue = \"0.25\"",
+            "do = \"test-vend\"\nitem = 11",
+            "do = \"stop-item\"\nitem = 11\nvalue = \"0.30\"",
+            "do = \"break-down\"\nitem = 11\ndelivers = true",
+            "do = \"break-down\"\nitem = 11",
+            "do = \"fail-item\"\nitem = 11\nwhy = \"defective\"",
+            "do = \"close-item\"\nitem = 11\nwhy = \"sold-out\"",
+            "do = \"open-item\"\nitem = 11",
+            "do = \"enable-cards\"",
+            "do = \"disable-cards\"",
+            "do = \"set-price\"\nitem = 11\nvalue = \"0.75\"",
+            "do = \"set-card-price\"\nitem = 11\nvalue = \"-0.05\"",
+            "do = \"set-card-price\"\nitem = 11\nvalue = \"same\"",
+            "do = \"select-with-options\"\nitem = 11\nvalue = \"0.10\"",
+            "do = \"diagnose\"\ndevice = \"reader\"\nbytes = \"01 A0\"",
+        ];
+        for step in steps {
+            let read = |step: &str| {
+                let text = format!("{RIG}{step}\n");
+                let plan = crate::parse(Path::new("x.toml"), &text);
+                let plan = plan.unwrap_or_else(|e| panic!("{step}: {e}"));
+                match plan.script.into_iter().next().map(|step| step.what) {
+                    Some(StepKind::Do(action)) => action,
+                    other => panic!("{step}: {other:?}"),
+                }
+            };
+            let action = read(step);
+            let Some(Value::Object(fields)) = action_as_json(&action, Decimals(2)) else {
+                panic!("{step}: nothing is said");
+            };
+            // TOML takes the simple values of JSON as they are.
+            let lines = fields.iter().map(|(key, value)| format!("{key} = {value}"));
+            let again: Vec<String> = lines.collect();
+            assert_eq!(read(&again.join("\n")), action, "{again:?}");
+        }
+        let of_type = Action::InsertCoin {
+            device: "changer".to_owned(),
+            coin: Tender::Type(CoinType::of(2).get()),
+        };
+        let said = action_as_json(&of_type, Decimals(2));
+        let wanted = json!({ "do": "insert-coin", "device": "changer", "type": 2 });
+        assert_eq!(said, Some(wanted));
+    }
+}
