@@ -149,7 +149,8 @@ static void turn(void)
     if (deadline && complete) deadline = 0, heard();
     else if (deadline && now >= deadline) {
         deadline = 0;
-        if (++silent * POLL > 2000000) stage = RESET, silent = 0, next = now + (stage == RESET ? 10 : 1) * POLL;
+        if (stage == RESET) next = now + 10000000;              /* every ten seconds (2.5) */
+        else if (++silent * POLL > 2200000) stage = RESET, silent = 0; /* silent for too long (5.4) */
     }
     if (powered && !deadline && now >= next) speak();
     Time until = !powered ? 0 : deadline ? deadline : next;
@@ -168,7 +169,8 @@ int main(void)
             char *rest;
             last = strtoull(line + 2, &rest, 10);
             unsigned byte = strtoul(rest, &rest, 16);
-            if (deadline && !complete && length < 37) answer[length++] = byte, complete = *rest == '*';
+            if (deadline && !complete && length < 37)   /* more of it may come */
+                answer[length++] = byte, complete = *rest == '*', deadline = last + 8000;
         } else if (line[0] == 'A') now = strtoull(line + 2, NULL, 10), act(line);
         else if (line[0] == '?') {
             if (strstr(line, "\"see\":\"fell\"")) puts(fell ? "= true" : "= false"), fell = 0;

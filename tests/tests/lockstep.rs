@@ -107,8 +107,13 @@ fn a_changer_in_python_sells_and_gives_the_same_recording_each_time() {
     let first = recording();
     assert_eq!(first, recording());
     let header: Value = serde_json::from_str(first.lines().next().unwrap()).unwrap();
-    assert_eq!((&header["seed"], &header["started"]), (&7.into(), &Value::Null));
-    let uncertain = first.lines().filter(|l| l.contains("uncertainty_us") && !l.contains("\"uncertainty_us\":0"));
+    assert_eq!(
+        (&header["seed"], &header["started"]),
+        (&7.into(), &Value::Null)
+    );
+    let uncertain = first
+        .lines()
+        .filter(|l| l.contains("uncertainty_us") && !l.contains("\"uncertainty_us\":0"));
     assert_eq!(uncertain.count(), 0, "times are exact");
     let again = payrig_in(folder.path(), &["read", "run.jsonl"]);
     assert_eq!(again.code, 0, "{}\n{}", again.out, again.err);
@@ -118,7 +123,9 @@ fn a_changer_in_python_sells_and_gives_the_same_recording_each_time() {
 #[test]
 fn a_board_in_c_sells_for_a_script_that_presses_at_it() {
     let folder = tempfile::tempdir().unwrap();
-    let Some(board) = board(folder.path()) else { return };
+    let Some(board) = board(folder.path()) else {
+        return;
+    };
     rig(folder.path(), SALE);
     let ran = run(folder.path(), board.to_str().unwrap(), &[]);
     assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
@@ -127,20 +134,30 @@ fn a_board_in_c_sells_for_a_script_that_presses_at_it() {
     rig(folder.path(), dance);
     let ran = run(folder.path(), board.to_str().unwrap(), &[]);
     assert_eq!(ran.code, 1, "{}", ran.out);
-    assert!(ran.out.contains("the peer cannot do that: this board has no such thing"), "{}", ran.out);
+    assert!(
+        ran.out
+            .contains("the peer cannot do that: this board has no such thing"),
+        "{}",
+        ran.out
+    );
 }
 
 fn outcome<'a>(lines: &'a [Value], id: &str) -> (&'a str, &'a str) {
     let check = lines.iter().find(|l| l["type"] == "check" && l["id"] == id);
     let check = check.unwrap_or_else(|| panic!("{id}"));
-    (check["outcome"].as_str().unwrap(), check["seen"].as_str().unwrap())
+    (
+        check["outcome"].as_str().unwrap(),
+        check["seen"].as_str().unwrap(),
+    )
 }
 
 /// Hands and eyes of an examination are the peer itself: nobody is asked at the terminal.
 #[test]
 fn both_are_examined_and_asked_themselves() {
     let folder = tempfile::tempdir().unwrap();
-    rig(folder.path(), "");
+    // Its board is the peer: what stands in the rig is the machine.
+    let outside = HEAD.replace("controller", "outside");
+    std::fs::write(folder.path().join("rig.toml"), outside).unwrap();
     let examine = |peer: &str, what: &[&str], only: &[&str]| {
         let only = only.join(",");
         let mut arguments = vec!["examine"];
@@ -152,23 +169,42 @@ fn both_are_examined_and_asked_themselves() {
     };
     if let Some(python) = python() {
         let only = [
-            "answer-time", "ret-same-data", "coin-routing-true", "pays-from-each-tube", "power-cut-survived",
-            "tube-status-follows", "disabled-coins-refused",
+            "answer-time",
+            "ret-same-data",
+            "coin-routing-true",
+            "pays-from-each-tube",
+            "power-cut-survived",
+            "tube-status-follows",
+            "disabled-coins-refused",
         ];
         let lines = examine(&changer(&python), &["device", "--kind", "changer"], &only);
         for id in only {
-            assert_eq!(outcome(&lines, id).0, "pass", "{id}: {}", outcome(&lines, id).1);
+            assert_eq!(
+                outcome(&lines, id).0,
+                "pass",
+                "{id}: {}",
+                outcome(&lines, id).1
+            );
         }
     }
     if let Some(board) = board(folder.path()) {
         let good = [
-            "bus-reset-length", "bus-reset-pause", "acknowledges-in-time", "coin-to-tube-credited", "change-right",
+            "bus-reset-length",
+            "bus-reset-pause",
+            "acknowledges-in-time",
+            "coin-to-tube-credited",
+            "change-right",
             "polls-often-enough",
         ];
         let what = ["board", "--rig", "rig.toml"];
         let lines = examine(board.to_str().unwrap(), &what, &good);
         for id in good {
-            assert_eq!(outcome(&lines, id).0, "pass", "{id}: {}", outcome(&lines, id).1);
+            assert_eq!(
+                outcome(&lines, id).0,
+                "pass",
+                "{id}: {}",
+                outcome(&lines, id).1
+            );
         }
     }
 }
@@ -178,7 +214,10 @@ fn says(folder: &Path, opening: &str, turn: &str) -> String {
     let said = folder.join("said");
     std::fs::write(&said, turn).unwrap();
     // read(1) of the shell takes a line; the rest is left to whoever comes after.
-    format!("read line; printf '{opening}'; read line; cat '{}'", said.display())
+    format!(
+        "read line; printf '{opening}'; read line; cat '{}'",
+        said.display()
+    )
 }
 
 /// Whatever a peer does wrong, it is said what, the exit code is 3, and recording and books are whole.
@@ -191,10 +230,18 @@ fn bad_peers_are_told_and_what_was_found_is_kept() {
         writeln!(flood, "# more and more").unwrap();
     }
     for (opening, turn, told) in [
-        ("L 1\\n", "", "ended at 0.000 ms of bench time, with exit status: 0"),
+        (
+            "L 1\\n",
+            "",
+            "ended at 0.000 ms of bench time, with exit status: 0",
+        ),
         ("L 1\\n", "W 0 0B* 0", "in the middle of a line"),
         ("L 1\\n", "W 0 0B* 0B\nN 5000\n", "ended at 5.000 ms"),
-        ("L 1\\n", "W 0 0B* 0B\nN 0\n", "N gives a time after that of the turn"),
+        (
+            "L 1\\n",
+            "W 0 0B* 0B\nN 0\n",
+            "N gives a time after that of the turn",
+        ),
         ("L 1\\n", "R\nW 5 00\n", "its turn is over"),
         ("L 1\\n", "= true\nR\n", "asked nothing"),
         ("L 1\\n", "GET / HTTP/1.1\n", "a line begins with"),
@@ -227,7 +274,16 @@ fn bad_peers_are_told_and_what_was_found_is_kept() {
 fn an_examination_that_is_left_keeps_its_reports() {
     let folder = tempfile::tempdir().unwrap();
     let peer = says(folder.path(), "L 1\\n", "B 0 120000\nN 600000\n");
-    let arguments = ["examine", "board", "--peer", &peer, "--json", "out.json", "--record", "out.jsonl"];
+    let arguments = [
+        "examine",
+        "board",
+        "--peer",
+        &peer,
+        "--json",
+        "out.json",
+        "--record",
+        "out.jsonl",
+    ];
     let ran = payrig_in(folder.path(), &arguments);
     assert_eq!(ran.code, 3, "{}\n{}", ran.out, ran.err);
     assert!(ran.err.contains("ended at"), "{}", ran.err);
@@ -254,7 +310,10 @@ fn a_peer_that_hangs_is_left_when_the_end_is_asked_for() {
     interrupt(&process);
     assert_eq!(process.wait().unwrap().code(), Some(3));
     let rest: Vec<String> = lines.map(Result::unwrap).collect();
-    assert!(rest.iter().any(|l| l.contains("was waited for")), "{rest:?}");
+    assert!(
+        rest.iter().any(|l| l.contains("was waited for")),
+        "{rest:?}"
+    );
 }
 
 /// A peer that runs already, at a Unix socket.
@@ -292,7 +351,10 @@ fn a_terminal_at_a_path_of_ones_choosing_and_a_file_that_says_when() {
     rig(folder.path(), "");
     let (bus, ready) = (folder.path().join("bus"), folder.path().join("ready.json"));
     let link = format!("pty:{}", bus.display());
-    for (what, more) in [("run", vec!["rig.toml", "--no-record"]), ("examine", vec!["board"])] {
+    for (what, more) in [
+        ("run", vec!["rig.toml", "--no-record"]),
+        ("examine", vec!["board"]),
+    ] {
         let mut process = Command::new(binary())
             .arg(what)
             .args(more)
@@ -305,7 +367,10 @@ fn a_terminal_at_a_path_of_ones_choosing_and_a_file_that_says_when() {
             .spawn()
             .unwrap();
         let mut lines = BufReader::new(process.stdout.take().unwrap()).lines();
-        let line = lines.find(|l| l.as_ref().unwrap().contains("\"ready\"")).unwrap().unwrap();
+        let line = lines
+            .find(|l| l.as_ref().unwrap().contains("\"ready\""))
+            .unwrap()
+            .unwrap();
         let line: Value = serde_json::from_str(&line).unwrap();
         assert_eq!(line["ports"][0]["of"], "bus");
         assert_eq!(line["ports"][0]["port"], bus.to_str().unwrap());
@@ -320,16 +385,24 @@ fn a_terminal_at_a_path_of_ones_choosing_and_a_file_that_says_when() {
             }
         };
         assert_eq!(serde_json::from_str::<Value>(&text).unwrap(), line);
-        let terminated = Command::new("kill").args(["-TERM", &process.id().to_string()]).status();
+        let terminated = Command::new("kill")
+            .args(["-TERM", &process.id().to_string()])
+            .status();
         assert!(terminated.unwrap().success());
         std::thread::spawn(move || lines.for_each(drop));
         process.wait().unwrap();
-        assert!(std::fs::symlink_metadata(&bus).is_err(), "{what}: the link is removed");
+        assert!(
+            std::fs::symlink_metadata(&bus).is_err(),
+            "{what}: the link is removed"
+        );
         std::fs::remove_file(&ready).unwrap();
     }
     // Somebody else's file is left alone.
     std::fs::write(&bus, "mine").unwrap();
-    let ran = payrig_in(folder.path(), &["run", "rig.toml", "--no-record", "--link", &link]);
+    let ran = payrig_in(
+        folder.path(),
+        &["run", "rig.toml", "--no-record", "--link", &link],
+    );
     assert_eq!(ran.code, 3, "{}", ran.err);
     assert!(ran.err.contains("left alone"), "{}", ran.err);
     assert_eq!(std::fs::read_to_string(&bus).unwrap(), "mine");
@@ -339,7 +412,8 @@ fn a_terminal_at_a_path_of_ones_choosing_and_a_file_that_says_when() {
 #[test]
 fn programs_of_somebody_else_are_judged_by_the_standard_in_lock_step() {
     let Some(python) = python() else { return };
-    let peers = std::env::var_os("PAYRIG_PEERS").map_or_else(|| root().join("../shared/peers"), PathBuf::from);
+    let peers = std::env::var_os("PAYRIG_PEERS")
+        .map_or_else(|| root().join("../shared/peers"), PathBuf::from);
     let run = Command::new(python)
         .arg(file("tests/python/lockstep_witnesses.py"))
         .arg(peers)
@@ -350,13 +424,22 @@ fn programs_of_somebody_else_are_judged_by_the_standard_in_lock_step() {
     let out = String::from_utf8_lossy(&run.stdout);
     match run.status.code() {
         Some(SKIPPED) => eprintln!("SKIPPED lockstep: {}", out.trim()),
-        code => assert_eq!(code, Some(0), "{out}\n{}", String::from_utf8_lossy(&run.stderr)),
+        code => assert_eq!(
+            code,
+            Some(0),
+            "{out}\n{}",
+            String::from_utf8_lossy(&run.stderr)
+        ),
     }
 }
 
 #[test]
 fn a_peer_cannot_be_had_beside_a_port() {
-    for more in [["--link", "pty"], ["--coding", "plain"], ["--reconnect", "3"]] {
+    for more in [
+        ["--link", "pty"],
+        ["--coding", "plain"],
+        ["--reconnect", "3"],
+    ] {
         let arguments = [&["run", "--peer", "true"][..], &more].concat();
         assert_eq!(payrig(&arguments).code, 2, "{more:?}");
     }

@@ -334,7 +334,9 @@ impl AtPeer {
                 let before = std::mem::replace(&mut self.out, all);
                 all.saturating_sub(before)
             }),
-            Tally::FromCard => self.total(FROM_CARD).map(|all| all.saturating_sub(self.card)),
+            Tally::FromCard => self
+                .total(FROM_CARD)
+                .map(|all| all.saturating_sub(self.card)),
         };
         // Nobody can count less than nothing.
         counted.map_or(Reply::Default, |c| Reply::Counted(c.max(Money::ZERO)))

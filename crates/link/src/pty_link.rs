@@ -129,7 +129,11 @@ mod tests {
         std::fs::write(&path, "a file").unwrap();
         assert!(PtyLink::make(&path, target).is_err());
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "a file");
-        for other in [folder.path(), Path::new("/dev/pts/ptmx"), Path::new("/nowhere")] {
+        for other in [
+            folder.path(),
+            Path::new("/dev/pts/ptmx"),
+            Path::new("/nowhere"),
+        ] {
             std::fs::remove_file(&path).unwrap();
             symlink(other, &path).unwrap();
             assert!(PtyLink::make(&path, target).is_err(), "{other:?}");

@@ -292,9 +292,8 @@ fn at_reader(said: &mut Said, what: &CashlessAction) {
             said.time("for", *time);
         }
         CashlessAction::Malfunction(code) => said.put("code", code.0),
-        CashlessAction::PressCancel
-        | CashlessAction::AskTime
-        | CashlessAction::MalfunctionOver => {}
+        CashlessAction::PressCancel | CashlessAction::AskTime | CashlessAction::MalfunctionOver => {
+        }
     }
 }
 
@@ -337,7 +336,8 @@ fn at_machine(said: &mut Said, what: &MachineAction) {
             };
             said.put("value", price);
         }
-        MachineAction::Diagnose { data, .. } => {
+        MachineAction::Diagnose { device, data } => {
+            said.put("device", device.as_str());
             let bytes: Vec<String> = data.iter().map(|b| format!("{b:02X}")).collect();
             said.put("bytes", bytes.join(" "));
         }

@@ -72,7 +72,11 @@ pub fn pulse_lines(setup: &Setup) -> Option<(String, String, String)> {
     setup.address().is_none().then(|| {
         let unit = PulseUnit::outside(setup);
         let inhibit = unit.profile().inhibit.line.clone();
-        (unit.name().to_owned(), unit.credit_line().to_owned(), inhibit)
+        (
+            unit.name().to_owned(),
+            unit.credit_line().to_owned(),
+            inhibit,
+        )
     })
 }
 

@@ -193,7 +193,9 @@ fn number(field: Option<&str>) -> Option<u64> {
 fn time(field: Option<&str>) -> Result<Option<Micros>, WrongLine> {
     match field {
         Some("-") => Ok(None),
-        field => number(field).map(|n| Some(Micros(n))).ok_or(WrongLine::Time),
+        field => number(field)
+            .map(|n| Some(Micros(n)))
+            .ok_or(WrongLine::Time),
     }
 }
 
@@ -218,7 +220,10 @@ mod tests {
         assert_eq!(read("L 1 quiet=1000 lines"), hello(1_000, true));
         let words = |at, words| PeerLine::Words { at, words };
         let pair = vec![Word::marked(0x0B), Word::plain(0x0B)];
-        assert_eq!(read("W 1292728 0b* 0B\r"), words(Some(Micros(1_292_728)), pair));
+        assert_eq!(
+            read("W 1292728 0b* 0B\r"),
+            words(Some(Micros(1_292_728)), pair)
+        );
         assert_eq!(read("W - 00*"), words(None, vec![Word::marked(0)]));
         let (at, length) = (Some(Micros(5_000)), Micros(120_000));
         assert_eq!(read("B 5000 120000"), PeerLine::Break { at, length });
@@ -231,7 +236,10 @@ mod tests {
         assert_eq!(read("E 5000 inhibit 1 old bill"), edge);
         assert_eq!(read("="), PeerLine::Done(json!(null)));
         assert_eq!(read("= \"0.25\""), PeerLine::Done(json!("0.25")));
-        assert_eq!(read("! no such selection"), PeerLine::Cannot("no such selection".to_owned()));
+        assert_eq!(
+            read("! no such selection"),
+            PeerLine::Cannot("no such selection".to_owned())
+        );
         assert_eq!(read("N 7000"), PeerLine::Nothing(Micros(7_000)));
         assert_eq!(read(" R "), PeerLine::Rest);
         for nothing in ["", "   ", "# a remark", "\r"] {
@@ -269,7 +277,10 @@ mod tests {
         assert_eq!(parse_line(&[0xFF, 0xFE]), Err(WrongLine::Text));
         assert_eq!(parse_line(&[b'#'; MAX_LINE + 1]), Err(WrongLine::Text));
         // A later version may say more.
-        assert!(matches!(read("L 2 colour=red"), PeerLine::Hello { version: 2, .. }));
+        assert!(matches!(
+            read("L 2 colour=red"),
+            PeerLine::Hello { version: 2, .. }
+        ));
     }
 
     proptest! {

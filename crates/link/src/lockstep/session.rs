@@ -667,7 +667,11 @@ impl Drop for Session {
 fn shown(line: &str) -> String {
     let most = 80;
     let line = line.trim();
-    let mut text: String = line.chars().take(most).flat_map(char::escape_debug).collect();
+    let mut text: String = line
+        .chars()
+        .take(most)
+        .flat_map(char::escape_debug)
+        .collect();
     if line.chars().count() > most {
         text.push('…');
     }

@@ -202,8 +202,14 @@ mod tests {
     #[test]
     fn a_command_or_a_socket() {
         let read = |text: &str| text.parse::<PeerAddress>();
-        assert_eq!(read("./board -v"), Ok(PeerAddress::Command("./board -v".to_owned())));
-        assert_eq!(read("unix:/tmp/b"), Ok(PeerAddress::Socket("/tmp/b".to_owned())));
+        assert_eq!(
+            read("./board -v"),
+            Ok(PeerAddress::Command("./board -v".to_owned()))
+        );
+        assert_eq!(
+            read("unix:/tmp/b"),
+            Ok(PeerAddress::Socket("/tmp/b".to_owned()))
+        );
         assert!(read("unix:").is_err() && read("  ").is_err());
         assert_eq!(read("unix:/tmp/b").unwrap().to_string(), "unix:/tmp/b");
     }

@@ -26,7 +26,9 @@ struct Scripted {
 
 impl PeerStream for Scripted {
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        if self.input.is_empty() && self.turns.is_empty() && self.after != io::ErrorKind::UnexpectedEof
+        if self.input.is_empty()
+            && self.turns.is_empty()
+            && self.after != io::ErrorKind::UnexpectedEof
         {
             return Err(self.after.into());
         }
@@ -43,7 +45,8 @@ impl PeerStream for Scripted {
         self.written.lock().unwrap().push_str(text);
         for line in text.lines() {
             if line.starts_with("L ") || line.starts_with("T ") {
-                self.input.extend(self.turns.pop_front().unwrap_or_default());
+                self.input
+                    .extend(self.turns.pop_front().unwrap_or_default());
             }
         }
         Ok(())
@@ -86,11 +89,19 @@ fn all(session: &mut Session, until: u64) -> Result<Vec<(u64, u64, String)>, Pee
         found.push(match happened {
             Happened::Bus(PortEvent::Heard(event)) => match event {
                 BusEvent::Word(w) => (w.start.as_us(), w.end.as_us(), format!("heard {}", w.word)),
-                other => (other.start().as_us(), other.end().as_us(), "heard a break".into()),
+                other => (
+                    other.start().as_us(),
+                    other.end().as_us(),
+                    "heard a break".into(),
+                ),
             },
             Happened::Bus(PortEvent::Sent { event, .. }) => match event {
                 BusEvent::Word(w) => (w.start.as_us(), w.end.as_us(), format!("sent {}", w.word)),
-                other => (other.start().as_us(), other.end().as_us(), "sent a break".into()),
+                other => (
+                    other.start().as_us(),
+                    other.end().as_us(),
+                    "sent a break".into(),
+                ),
             },
             Happened::Bus(other) => panic!("{other}"),
             Happened::Driven { device, line, edge } => {
@@ -105,7 +116,6 @@ fn all(session: &mut Session, until: u64) -> Result<Vec<(u64, u64, String)>, Pee
     }
     Ok(found)
 }
-
 
 #[test]
 fn a_poll_and_its_answer_are_where_they_were_said_to_be() {
@@ -162,7 +172,10 @@ fn at_one_moment_the_wire_comes_first_then_the_bench_then_the_peer() {
     let mut session = session.unwrap();
     session.send(words(0, &[Word::plain(1)]));
     assert_eq!(all(&mut session, 1_146).unwrap().len(), 1);
-    let edge = |at, high| Edge { at: Micros(at), high };
+    let edge = |at, high| Edge {
+        at: Micros(at),
+        high,
+    };
     session.drive("old bill", "credit", edge(1_146, false));
     assert_eq!(all(&mut session, 1_147).unwrap().len(), 1);
     drop(session);

@@ -13,6 +13,7 @@ use payrig_exam::Selection;
 use payrig_exam::board::{self, BoardOutside, BoardSetup, Habits, Kit};
 use payrig_exam::link::Linked;
 use payrig_exam::peer::Peer;
+use payrig_exam::person::Plan;
 use payrig_link::Clock;
 use payrig_rig::RigError;
 use payrig_units::{Micros, words};
@@ -203,19 +204,17 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
             (outside, tape, ending.stop(), in_lock_step(&peer))
         }
         None => {
+            // From now on what is put anywhere is removed at the end, however that comes.
+            let stop = Ending::listen("the examination")?.stop();
             let (clock, started) = (Clock::starting_now(), SystemTime::now());
             let tape = Tape::live(started, BoardOutside::ours(&setup, lines.is_some()));
             let acceptor = pulses.open(clock, common.link.reconnect())?;
-            let Some(opened) =
-                common
-                    .link
-                    .open(Source::Peripheral, clock, common.format == Format::Json)?
-            else {
+            let json = common.format == Format::Json;
+            let Some(opened) = common.link.open(Source::Peripheral, clock, &stop, json)? else {
                 return Ok(Exit::Passed);
             };
-            let stop = Ending::listen("the examination")?.stop();
-            let mut outside = BoardOutside::new(opened.linked.until(&stop), answerer(common)?)
-                .recorded_by(tape.recorder());
+            let mut outside =
+                BoardOutside::new(opened.linked, answerer(common)?).recorded_by(tape.recorder());
             if let Some(acceptor) = acceptor {
                 outside = outside.with_lines(acceptor, &setup);
             }
@@ -228,8 +227,11 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
     };
     let mut outside = outside;
     let only = common.only(board::SHORT);
-    // As the built-in board does them.
-    let plan = board::plan(&setup, only.as_deref());
+    // As the built-in board does them: for a person, who wants to know how long it takes.
+    let plan = match common.link.peer() {
+        Some(_) => Plan::default(),
+        None => board::plan(&setup, only.as_deref()),
+    };
     if common.format == Format::Text && common.link.peer().is_none() {
         say!(
             "{}, {} with a person at the board. Ending early (q, or Ctrl-C) keeps what was found.",

@@ -17,6 +17,7 @@ use payrig_exam::Selection;
 use payrig_exam::device::{self, Kind, Outside, Setup};
 use payrig_exam::link::Linked;
 use payrig_exam::peer::Peer;
+use payrig_exam::person;
 use payrig_link::Clock;
 use payrig_mdb::cashless::Unit;
 use payrig_units::{Micros, words};
@@ -240,7 +241,7 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
         let Some(opened) =
             common
                 .link
-                .open(Source::Master, clock, common.format == Format::Json)?
+                .open(Source::Master, clock, &stop, common.format == Format::Json)?
         else {
             return Ok(Exit::Passed);
         };
@@ -258,7 +259,10 @@ fn examine_outside(arguments: &DeviceArguments, mut setups: Vec<Setup>) -> Resul
     };
     let outside = outside.recorded_by(tape.recorder());
     let (subject, only) = (called(&setup), common.only(device::short(setup.kind)));
-    let plan = device::plan(&setup, only.as_deref());
+    let plan = match common.link.peer() {
+        Some(_) => person::Plan::default(),
+        None => device::plan(&setup, only.as_deref()),
+    };
     if common.format == Format::Text && common.link.peer().is_none() {
         say!(
             "{}, {} with a person at the device.",

@@ -6,6 +6,7 @@ use crate::ready::{OpenPort, Ready};
 use crate::terminal::say;
 use clap::Args;
 use payrig_bench::plan::BusLink;
+use payrig_exam::Stop;
 use payrig_exam::link::{Linked, PortCable};
 use payrig_link::lockstep::PeerAddress;
 use payrig_link::open::BusToOpen;
@@ -131,6 +132,7 @@ impl SubjectLink {
         &self,
         ours: Source,
         clock: Clock,
+        stop: &Stop,
         json: bool,
     ) -> Result<Option<Opened>, Failure> {
         let Some(port) = self.link.as_deref() else {
@@ -167,19 +169,21 @@ impl SubjectLink {
         let uncertainty = bus.uncertainty();
         let port = bus.open()?;
         let name = port.name().to_owned();
-        let mut linked = Linked::new(Box::new(PortCable::new(port)), ours, uncertainty);
+        let linked = Linked::new(Box::new(PortCable::new(port)), ours, uncertainty);
+        let mut linked = linked.until(stop);
         self.is_ready(&name, json)?;
         if wait {
             say!(
                 "The bus is at {name}: connect the subject there. It is waited for two minutes at most."
             );
+            let since = linked.now();
             if !linked.wait_for_other_end(OPENED_WITHIN) {
                 if let Some(error) = linked.take_failure() {
                     return Err(error.into());
                 }
                 return Err(LinkError::Nobody {
                     port: name,
-                    within: OPENED_WITHIN,
+                    within: linked.now().since(since),
                 }
                 .into());
             }

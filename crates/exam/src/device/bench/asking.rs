@@ -46,9 +46,7 @@ impl Bench {
                 self.record(Entry::Act { at_us, text });
                 return Ok(());
             }
-            Reply::CannotDo | Reply::Default => {
-                Seen::skipped(Skip::NeedsPerson(self.undone(text)))
-            }
+            Reply::CannotDo | Reply::Default => Seen::skipped(Skip::NeedsPerson(self.undone(text))),
             Reply::Stop => self.stopped(),
         };
         self.taken_back(&first);
