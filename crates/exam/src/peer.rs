@@ -189,18 +189,17 @@ impl AcceptorLines for Acceptor {
     }
 
     fn take(&mut self) -> Result<Option<LineEvent>, LinkError> {
-        while let Some(moved) = self.peer.0.borrow_mut().edges.pop_front() {
-            let (edge, late) = (moved.edge, Micros::ZERO);
-            if moved.ours {
-                return Ok(Some(LineEvent::Driven { edge, late }));
-            }
-            if moved.device == self.device && moved.line == self.inhibit {
-                let uncertainty = Micros::ZERO;
-                return Ok(Some(LineEvent::Inhibit { edge, uncertainty }));
-            }
-            return Ok(Some(LineEvent::Note(strange(&moved))));
-        }
-        Ok(None)
+        let Some(moved) = self.peer.0.borrow_mut().edges.pop_front() else {
+            return Ok(None);
+        };
+        let (edge, late) = (moved.edge, Micros::ZERO);
+        let uncertainty = Micros::ZERO;
+        let of_ours = moved.device == self.device && moved.line == self.inhibit;
+        Ok(Some(match moved.ours {
+            true => LineEvent::Driven { edge, late },
+            false if of_ours => LineEvent::Inhibit { edge, uncertainty },
+            false => LineEvent::Note(strange(&moved)),
+        }))
     }
 
     fn inhibit(&self) -> Option<bool> {
