@@ -44,6 +44,7 @@ mod power_cut;
 mod pulse_command;
 mod pulse_rigs;
 mod pulse_second_opinion;
+mod python_package;
 mod read_command;
 mod reader_money;
 mod report;

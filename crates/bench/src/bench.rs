@@ -81,6 +81,8 @@ pub struct Bench {
     pub(crate) buses: Vec<Bus>,
     /// The board, where it is our own.
     board: Option<usize>,
+    /// The board keeps no books: there is nothing to compare those of its devices with.
+    pub(crate) unbooked: bool,
     /// The bridge that counts the pulses of a device, where not the board does.
     behind: BTreeMap<String, usize>,
     pub(crate) pulses: PulseLines,
@@ -131,6 +133,7 @@ impl Bench {
             nodes: Vec::new(),
             buses: vec![Bus::simulated(None, seed, jitter)],
             board: None,
+            unbooked: false,
             behind: BTreeMap::new(),
             pulses: PulseLines::default(),
             books: Books::new(),
@@ -229,6 +232,11 @@ impl Bench {
         let id = self.add_node("board", node, on);
         self.board = Some(id.0);
         id
+    }
+
+    /// The board on this bench gives out no movements of its own: the books of its devices stand alone.
+    pub fn board_without_books(&mut self) {
+        self.unbooked = true;
     }
 
     /// The address that a node answers to on its bus.

@@ -9,6 +9,7 @@ pub mod action;
 mod bench;
 mod bus;
 mod fault;
+pub mod harness;
 pub mod machine;
 mod node;
 pub mod nodes;

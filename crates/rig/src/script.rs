@@ -128,9 +128,15 @@ impl Scene<'_> {
         })
     }
 
+    /// The board is outside, and the rig does not say on what link: where the bench is opened, it may turn
+    /// out to be a peer in lock-step, which can be asked to do things. If not, that is said there.
+    fn may_be_a_peer(&self) -> bool {
+        self.plan.link.is_none() || self.plan.in_lock_step()
+    }
+
     fn item(&self, fields: &Fields<'_>, name: &str) -> Result<u16, RigError> {
-        // Only a board of ours has items, and can be operated.
-        if !self.plan.board_is_ours() {
+        // Only a board of ours can be operated, or one that is a program and can be asked to.
+        if !self.plan.board_is_ours() && !self.may_be_a_peer() {
             return Err(self.refused(fields, name, &Refusal::BoardOutside));
         }
         let number = read_number(fields, "item", self.machine)?;
@@ -218,8 +224,15 @@ fn read_step(fields: &Fields<'_>, scene: &Scene<'_>) -> Result<Step, RigError> {
         }
     };
     fields.finish()?;
-    let checked = scene.checker.check(&what);
-    checked.map_err(|refusal| scene.refused(fields, &name, &refusal))?;
+    let may_be_done = |refusal: &Refusal| {
+        let at_board = *refusal == Refusal::BoardOutside && matches!(what, StepKind::Do(_));
+        at_board && scene.may_be_a_peer()
+    };
+    if let Err(refusal) = scene.checker.check(&what)
+        && !may_be_done(&refusal)
+    {
+        return Err(scene.refused(fields, &name, &refusal));
+    }
     let line = fields.line();
     Ok(Step { line, after, what })
 }

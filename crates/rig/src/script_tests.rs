@@ -4,6 +4,7 @@ use super::{MOST_DEVICES, MOST_STEPS, Path, Plan};
 use payrig_bench::action::{Action, Expectation, StepKind};
 use payrig_mdb::Address;
 use payrig_units::Micros;
+use payrig_wire::Source;
 use std::fmt::Write;
 
 /// Whose a step is.
@@ -198,6 +199,25 @@ fn a_selection_at_a_board_outside_is_refused_because_it_is_outside() {
             "{error}"
         );
     }
+}
+
+/// Where no link is named the board may be a program that can be asked to do things: what it is asked for is
+/// read, and refused where the bench is opened without one. What it shows is seen by nobody.
+#[test]
+fn a_board_on_no_link_may_be_one_that_is_asked() {
+    let rig = |step: &str| {
+        let text = format!(
+            "[bench]\nname = \"x\"\n[machine]\nkeys = \"11-13\"\nprice = \"1.00\"\n[board]\nkind = \"outside\"\n\
+             {DEVICES}[[script]]\n{step}\n"
+        );
+        super::parse(Path::new("t.toml"), &text)
+    };
+    let mut plan = rig("do = \"select\"\nitem = 11").unwrap();
+    assert_eq!(plan.impossible().len(), 1);
+    plan.share_with_peer("./board".to_owned(), Source::Master).unwrap();
+    assert_eq!(plan.impossible(), Vec::new());
+    let error = rig("expect = \"display\"\ntext = \"x\"").unwrap_err();
+    assert!(error.to_string().contains("the board is not ours to operate"), "{error}");
 }
 
 /// The same once a link is put under a rig that was read without one.

@@ -223,7 +223,7 @@ impl Bench {
         self.ended = true;
         self.complete();
         // An outside board keeps books of its own, which nobody here can see.
-        let comparable = self.has_board();
+        let comparable = self.has_board() && !self.unbooked;
         let mut discrepancies = self.books.discrepancies();
         let known = |device: &str| {
             let board = self.board();

@@ -10,6 +10,7 @@
 
 mod bench;
 mod harbour_loop;
+mod harness;
 mod silence;
 mod stalls;
 mod two_benches;
