@@ -98,7 +98,7 @@ pub struct Session {
     /// Bytes of this turn.
     said: usize,
     /// Whether the run is to end, asked while the peer is waited for.
-    stop: Box<dyn Fn() -> bool>,
+    stop: Box<dyn Fn() -> bool + Send>,
     turns: u64,
     /// It has failed, and is spoken to no more.
     over: bool,
@@ -126,7 +126,7 @@ impl Session {
         ours: Source,
         role: &str,
         seed: u64,
-        stop: impl Fn() -> bool + 'static,
+        stop: impl Fn() -> bool + Send + 'static,
     ) -> Result<Self, PeerError> {
         let mut session = Self {
             peer,
