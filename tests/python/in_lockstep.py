@@ -246,6 +246,8 @@ class AtBoard:
             self.order("jam %d" % a["item"])
         elif do == "free-item":
             self.order("unjam %d" % a["item"])
+        elif do == "set-price":
+            self.order("price %d %d" % (a["item"], cents(a["value"])))
         elif do == "power":
             self.order("power " + ("on" if a["on"] else "off"))
         elif do == "set-up":

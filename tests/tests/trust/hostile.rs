@@ -318,7 +318,11 @@ fn an_examination() {
             folder.path(),
             &["tickets", "--db", &db, "list", "--format", "json"],
         );
-        let Some(id) = last.json().last().map(|l| l["id"].as_str().unwrap_or_default().to_owned()) else {
+        let Some(id) = last
+            .json()
+            .last()
+            .map(|l| l["id"].as_str().unwrap_or_default().to_owned())
+        else {
             continue;
         };
         for line in [

@@ -11,7 +11,7 @@ use payrig_controller::{BoardConfig, Controller};
 use payrig_link::LinkError;
 use payrig_link::lockstep::{PeerStream, Session, Started};
 use payrig_mdb::Word;
-use payrig_units::Micros;
+use payrig_units::{Micros, Money};
 use payrig_wire::{Edge, Source, TimedWord, Transmission, WORD_TIME, recording};
 use serde_json::Value;
 use std::collections::{BTreeSet, VecDeque};
@@ -131,6 +131,11 @@ impl OwnBoard {
             "free-item" => {
                 self.blocked.remove(&item);
                 self.board.person().free(item);
+            }
+            "set-price" => {
+                let price = asked["value"].as_str().unwrap_or_default();
+                let price = Money::parse(price, self.config.decimals).map_err(|e| e.to_string())?;
+                self.board.person().set_price(self.now, item, price);
             }
             "power" => self.board.power(self.now, is("on")),
             "set-up" => {
