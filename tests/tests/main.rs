@@ -51,6 +51,7 @@ mod report;
 mod rig_size;
 mod robustness;
 mod run_command;
+mod serve_command;
 mod session_diagrams;
 mod sheet;
 mod tickets;

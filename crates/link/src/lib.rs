@@ -16,6 +16,7 @@ mod line;
 pub mod lockstep;
 mod looking;
 mod modem;
+pub mod of_plan;
 pub mod open;
 mod open_break;
 mod order;

@@ -9,7 +9,8 @@ use std::future::Future;
 use std::io;
 use std::pin::pin;
 use std::task::Poll;
-use std::time::{Duration, Instant};
+use std::time::Duration;
+use tokio::time::Instant;
 
 /// Turns of a bench after which others get theirs.
 const SLICE: u32 = 500;
@@ -103,7 +104,7 @@ pub async fn run_at_pace<A: Paced>(bench: &mut Bench, attendant: &mut A) -> io::
                 tokio::select! {
                     biased;
                     order = attendant.order() => ordered = Some(order),
-                    () = tokio::time::sleep_until(wall.at(due).into()) => {}
+                    () = tokio::time::sleep_until(wall.at(due)) => {}
                 }
                 let now = wall.now();
                 while !slice(bench, now, |bench| attendant.look(bench).map(|()| true))? {

@@ -1,7 +1,6 @@
 //! `payrig serve`, and `payrig run --control stdio`.
 
 use crate::ending::Ending;
-use crate::outputs::write_whole;
 use crate::terminal::{self, say};
 use crate::{Exit, Failure};
 use clap::Args;
@@ -146,8 +145,28 @@ async fn served(arguments: &ServeArguments, ending: Ending) -> Result<Exit, Fail
     Ok(Exit::Passed)
 }
 
+/// Writes the ready file: beside its place first, then there, so that nobody reads half of it. It has the
+/// token, so it is readable by its owner only.
 fn write_ready(path: &Path, line: &Value) -> Result<(), Failure> {
-    write_whole(path, |out| terminal::json_line(out, line))
+    let mut name = path.as_os_str().to_owned();
+    name.push(format!(".{}", std::process::id()));
+    let beside = PathBuf::from(name);
+    let write = || {
+        let mut options = std::fs::OpenOptions::new();
+        options.write(true).create_new(true);
+        #[cfg(unix)]
+        std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+        let mut file = options.open(&beside)?;
+        terminal::json_line(&mut file, line)?;
+        file.sync_all()?;
+        std::fs::rename(&beside, path)
+    };
+    write().map_err(|error| {
+        Failure::Wrong(format!(
+            "{}: the ready file cannot be written: {error}; name another with --ready-file",
+            path.display()
+        ))
+    })
 }
 
 /// Serves one bench over standard input and output, and ends it with its input.

@@ -1,7 +1,6 @@
 //! What is asked and what is answered, as JSON has it. Times that come back are in microseconds of the
 //! bench, amounts in minor units.
 
-use crate::desk::PaceName;
 use crate::filter::{Filter, Words};
 use crate::time::Time;
 use schemars::JsonSchema;
@@ -20,6 +19,19 @@ pub struct OfBench {
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Nothing {}
+
+/// How bench time passes.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum PaceName {
+    /// With the wall clock.
+    Real,
+    /// As fast as it goes while something is waited for; otherwise it stands.
+    #[default]
+    Simulated,
+    /// It stands; `run` moves it by exactly so much.
+    Paused,
+}
 
 /// A bench to be opened.
 #[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
@@ -59,7 +71,8 @@ pub struct Open {
     /// Let it pass though nobody was heard at the other end of a link.
     #[serde(default)]
     pub peer_optional: bool,
-    /// Put the board's bus on a link, as `--link`: `pty`, the path of a serial port, or `virtual`.
+    /// Put the board's bus on a link, as `--link`: `pty`, `pty:PATH`, the path of a serial
+    /// port, or `virtual`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub link: Option<String>,
     /// What of the rig is ours on the link, as `--role`.

@@ -1,6 +1,7 @@
 //! Who sits at a bench: takes orders one after another, waits for what is waited for, and keeps what
 //! happens.
 
+use crate::api::{Link, PaceName};
 use crate::evidence::{self, Evidence};
 use crate::filter::{Filter, end_of};
 use crate::log::{Log, What};
@@ -12,9 +13,7 @@ use payrig_link::drive::Attendant;
 use payrig_link::pace::{Pace, Paced};
 use payrig_units::Micros;
 use payrig_wire::Finding;
-use payrig_wire::recording::{Entry, TrainRecord};
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use payrig_wire::recording::{Entry, Header, TrainRecord};
 use serde_json::json;
 use std::io;
 use std::sync::Arc;
@@ -29,19 +28,6 @@ const MOST_KEPT: usize = 10_000;
 /// How often a bench at real pace is looked at while somebody watches it, and otherwise.
 const WATCHED: Micros = Micros::ms(2);
 const UNWATCHED: Micros = Micros::ms(50);
-
-/// How bench time passes.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum PaceName {
-    /// With the wall clock.
-    Real,
-    /// As fast as it goes while something is waited for; otherwise it stands.
-    #[default]
-    Simulated,
-    /// It stands; `run` moves it by exactly so much.
-    Paused,
-}
 
 /// What is waited for.
 #[derive(Clone, Debug)]
@@ -109,6 +95,10 @@ pub(crate) struct Desk {
     pub(crate) log: Arc<Log>,
     pub(crate) pace: PaceName,
     waits: Vec<Waiting>,
+    /// What is at the other end of which port.
+    pub(crate) links: Vec<Link>,
+    /// How a recording of it begins.
+    pub(crate) header: Option<Header>,
     pub(crate) recording: Option<Recording>,
     pub(crate) findings: Vec<Finding>,
     pub(crate) trains: Vec<TrainRecord>,
@@ -134,6 +124,8 @@ impl Desk {
             log,
             pace,
             waits: Vec::new(),
+            links: Vec::new(),
+            header: None,
             recording: None,
             findings: Vec::new(),
             trains: Vec::new(),
@@ -146,18 +138,29 @@ impl Desk {
     }
 
     /// Everything of the bench before is over: a new one begins.
-    pub(crate) fn begin_anew(&mut self, recording: Option<Recording>) {
+    pub(crate) fn begin_anew(&mut self) {
         self.log.go_on();
         self.log.add([What::Other(
             "reset",
             json!({"type": "reset", "text": "the bench was set up again"}),
         )]);
         self.first = self.log.next();
-        self.recording = recording;
         self.findings.clear();
         self.trains.clear();
         self.verdict = None;
         self.failed = None;
+    }
+
+    /// Sits down at a bench that was set up.
+    pub(crate) fn take_place(
+        &mut self,
+        links: Vec<Link>,
+        header: Header,
+        recording: Option<Recording>,
+    ) {
+        self.links = links;
+        self.header = Some(header);
+        self.recording = recording;
     }
 
     /// Does something, now.

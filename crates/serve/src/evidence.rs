@@ -22,6 +22,9 @@ pub(crate) struct Evidence {
 /// Collects it: at most so many events, the last ones. Polls and bare acknowledgements are no evidence.
 pub(crate) fn since(bench: &Bench, log: &Log, from: u64, began: Micros, most: usize) -> Evidence {
     let mut unsettled: Vec<Entry> = bench.unsettled().to_vec();
+    if most > 0 && !bench.ended() {
+        unsettled.extend(under_way(bench));
+    }
     unsettled.retain(|entry| !is_idle(entry) && at(entry) >= began);
     put_in_order(&mut unsettled);
     let mut left_out = 0;
@@ -43,6 +46,16 @@ pub(crate) fn since(bench: &Bench, log: &Log, from: u64, began: Micros, most: us
         unsettled: unsettled.iter().map(json).collect(),
         left_out,
     }
+}
+
+/// Blocks that are on their way, as far as they came: what they caused may be what was waited for. They are
+/// complete for the log with what follows them.
+fn under_way(bench: &Bench) -> Vec<Entry> {
+    let mut fork = bench.clone();
+    fork.close();
+    let known = bench.unsettled();
+    let new = |entry: &Entry| matches!(entry, Entry::Block(_)) && !known.contains(entry);
+    fork.take_entries().filter(new).collect()
 }
 
 /// A poll, or an ACK that says nothing more.

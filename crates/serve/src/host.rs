@@ -3,7 +3,8 @@
 //! from there.
 
 use crate::api;
-use crate::desk::{Goal, PaceName, Wish};
+use crate::api::PaceName;
+use crate::desk::{Goal, Wish};
 use crate::filter::Filter;
 use crate::log::Page;
 use crate::problem::{Kind, Problem};
@@ -13,9 +14,11 @@ use crate::show;
 use crate::time::Time;
 use payrig_bench::action::StepKind;
 use payrig_bench::{Observation, Plan};
+use payrig_link::of_plan::{LinkChoice, LinkChoiceError};
 use payrig_rig::{FIRST_VEND, nearest};
 use payrig_units::Micros;
-use payrig_wire::recording::{Entry, Header};
+use payrig_wire::Source;
+use payrig_wire::recording::Entry;
 use serde_json::{Map, Value};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -203,12 +206,36 @@ impl Host {
         }
         let mut plan = plan_of(open.rig.as_deref(), open.toml.as_deref())?;
         plan.seed = open.seed.unwrap_or(plan.seed);
-        if plan.is_live() || open.link.is_some() || open.role.is_some() || open.coding.is_some() {
-            return Err(Problem::new(
-                Kind::BadRig,
-                "benches on links are not served yet",
+        let choice = link(open);
+        choice.apply(&mut plan).map_err(|error| match error {
+            LinkChoiceError::NoLink(field) => Problem::new(Kind::BadField, error.to_string())
+                .field(field)
+                .advice("give `link`, or write [link] in the rig"),
+            LinkChoiceError::PlainOnSerial(_) => Problem::new(Kind::BadField, error.to_string())
+                .field("coding")
+                .advice("leave `coding` out, or take `link` = \"pty\""),
+            LinkChoiceError::Coding(_) => {
+                Problem::new(Kind::BadField, error.to_string()).field("coding")
+            }
+        })?;
+        if open.script
+            && let Some((line, why)) = plan.impossible().into_iter().next()
+        {
+            let text = format!("line {line} of the rig cannot work on this link: {why}");
+            return Err(Problem::new(Kind::BadRig, text).field("script").advice(
+                "leave `script` out, take a rig without that step, or another `link` or `role`",
             ));
         }
+        let pace = match (open.pace, plan.is_live()) {
+            (pace, false) => pace.unwrap_or_default(),
+            (None | Some(PaceName::Real), true) => PaceName::Real,
+            (Some(_), true) => {
+                let text = "something of the bench is real: its time is the wall clock's";
+                return Err(Problem::new(Kind::BadField, text)
+                    .field("pace")
+                    .advice("leave `pace` out, or put the board's bus on `link` = \"virtual\""));
+            }
+        };
         let keep = open.keep.map_or(self.limits.keep, |keep| keep as usize);
         if !(1..=1_000_000).contains(&keep) {
             let text = format!("`keep` is {keep}; expected 1 to 1000000 events");
@@ -216,7 +243,8 @@ impl Host {
         }
         Ok(Opening {
             plan: Arc::new(plan),
-            pace: open.pace.unwrap_or_default(),
+            at: choice.at().map(Path::to_owned),
+            pace,
             script: open.script,
             keep,
             record: match &open.record {
@@ -232,9 +260,7 @@ impl Host {
     async fn state_of(&self, session: &Arc<Session>) -> Result<api::Bench, Problem> {
         let own = Arc::clone(session);
         session
-            .with(move |bench, desk| {
-                show::bench(&own.id, &own.opening.plan, &own.links, (bench, desk))
-            })
+            .with(move |bench, desk| show::bench(&own.id, &own.opening.plan, (bench, desk)))
             .await
     }
 
@@ -420,13 +446,12 @@ impl Host {
         of: api::OfBench,
     ) -> Result<api::Document, Problem> {
         let session = self.session(&of.bench)?;
-        let opening = session.opening.clone();
         let text = session
             .with(move |_, desk| match &desk.recording {
                 Some(recording) => std::fs::read_to_string(recording.path()).map_err(|error| {
                     Problem::failed(&recording.path().display().to_string(), &error)
                 }),
-                None => from_log(&opening, desk),
+                None => from_log(desk),
             })
             .await??;
         Ok(api::Document {
@@ -455,18 +480,28 @@ impl Host {
     }
 }
 
+/// What is said of the link of the board's bus.
+fn link(open: &api::Open) -> LinkChoice {
+    LinkChoice {
+        link: open.link.clone(),
+        outside: open.role.map(|role| match role {
+            api::Role::Devices => Source::Master,
+            api::Role::Board => Source::Peripheral,
+        }),
+        coding: open.coding.clone(),
+        reconnect: open.reconnect.map(|Time(time)| time),
+    }
+}
+
 /// The recording of a bench that keeps none, from its log, while all of it is there.
-fn from_log(opening: &Opening, desk: &crate::desk::Desk) -> Result<String, Problem> {
+fn from_log(desk: &crate::desk::Desk) -> Result<String, Problem> {
     let page = desk.log.read(desk.first, usize::MAX);
     if let Some((_, last)) = page.missed {
         let text = format!("the first events are no longer kept, up to number {last}");
         return Err(Problem::new(Kind::NotThere, text)
             .advice("open the bench with record = true, or a larger `keep`"));
     }
-    let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
-    let header = Header::new(tool, &opening.plan.name, Some(opening.plan.seed))
-        .with_peer_optional(opening.peer_optional);
-    let mut lines = serde_json::to_string(&header).unwrap_or_default();
+    let mut lines = serde_json::to_string(&desk.header).unwrap_or_default();
     lines.push('\n');
     for event in &page.events {
         if let crate::log::What::Entry(entry) = &event.what {

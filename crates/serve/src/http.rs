@@ -9,6 +9,7 @@ use crate::verbs::{Answer, Method, VERBS, Verb};
 use crate::{Filter, api, openapi};
 use axum::Router;
 use axum::body::{Body, Bytes};
+use axum::extract::rejection::RawPathParamsRejection;
 use axum::extract::{RawPathParams, RawQuery, Request, State};
 use axum::http::header::{
     ALLOW, AUTHORIZATION, CACHE_CONTROL, CONTENT_DISPOSITION, CONTENT_TYPE, HOST, ORIGIN,
@@ -113,11 +114,14 @@ pub fn router(host: Arc<Host>, guard: Guard) -> Router {
             Method::Delete => (MethodFilter::DELETE, "DELETE"),
         };
         let handler = move |State(server): State<Arc<Server>>,
-                            path: RawPathParams,
+                            path: Result<RawPathParams, RawPathParamsRejection>,
                             RawQuery(query): RawQuery,
                             headers: HeaderMap,
                             body: Body| async move {
-            answer(verb, server, &path, query.as_deref(), &headers, body).await
+            match path {
+                Ok(path) => answer(verb, server, &path, query.as_deref(), &headers, body).await,
+                Err(error) => respond(&Problem::new(Kind::NoSuchBench, error.to_string())),
+            }
         };
         let (router, names) = paths.remove(verb.path).unwrap_or_default();
         let names = names.into_iter().chain([name]).collect();

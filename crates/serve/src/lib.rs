@@ -20,7 +20,7 @@ pub mod stdio;
 mod time;
 pub mod verbs;
 
-pub use desk::PaceName;
+pub use api::PaceName;
 pub use filter::{Filter, Side, Words};
 pub use host::{EMBEDDED, Host, Limits};
 pub use problem::{Kind, Problem, TYPE};

@@ -1,22 +1,30 @@
 //! A bench that is open: its rig, its desk, and the loop that moves it.
 
+use crate::api::PaceName;
 use crate::api::{self, Link};
-use crate::desk::{Desk, Order, PaceName, Waited, Wish};
+use crate::desk::{Desk, Order, Waited, Wish};
 use crate::log::Log;
 use crate::problem::{Kind, Problem};
 use crate::recording::{Recording, Wanted};
 use payrig_bench::{Bench, Plan};
-use payrig_link::drive::Attendant;
+use payrig_link::drive::{Attendant, LiveError, Ports, run_attended};
+use payrig_link::of_plan;
 use payrig_link::pace::run_at_pace;
+use payrig_link::{Clock, ThreadPort};
+use payrig_units::Micros;
 use payrig_wire::recording::Header;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::time::SystemTime;
 use tokio::sync::{mpsc, oneshot};
 
 /// What a bench is opened from.
 #[derive(Clone, Debug)]
 pub(crate) struct Opening {
     pub(crate) plan: Arc<Plan>,
+    /// Where the pseudo-terminal of the board's bus is to be found.
+    pub(crate) at: Option<PathBuf>,
     pub(crate) pace: PaceName,
     pub(crate) script: bool,
     pub(crate) keep: usize,
@@ -25,54 +33,108 @@ pub(crate) struct Opening {
     pub(crate) end_on_disconnect: bool,
 }
 
-/// What moves a bench along.
-#[derive(Debug)]
-enum Driver {
-    /// Nothing of it is real: at its pace.
-    Pace,
-}
+/// What moves a bench along. A new kind of driver is a new implementation, and a row in [`Session::open`].
+pub(crate) trait Drive: Sized {
+    /// Sets a bench up, at time zero.
+    fn set_up(opening: &Opening) -> Result<Ready<Self>, Problem>;
 
-impl Driver {
-    async fn drive(&mut self, bench: &mut Bench, desk: &mut Desk) -> Result<(), Problem> {
-        match self {
-            Self::Pace => run_at_pace(bench, desk)
-                .await
-                .map_err(|error| Problem::failed("the log", &error)),
-        }
-    }
+    /// Drives it until it has ended.
+    ///
+    /// # Errors
+    /// When what it is driven over failed. The bench has ended then, too.
+    async fn drive(&mut self, bench: &mut Bench, desk: &mut Desk) -> Result<(), Problem>;
 }
 
 /// A bench, set up.
-struct Ready {
+pub(crate) struct Ready<D> {
     bench: Bench,
-    driver: Driver,
+    driver: D,
     links: Vec<Link>,
+    header: Header,
     recording: Option<Recording>,
 }
 
+/// Nothing of the bench is real: it goes at its pace.
+struct AtPace;
+
+impl Drive for AtPace {
+    fn set_up(opening: &Opening) -> Result<Ready<Self>, Problem> {
+        opening.ready(Bench::of(&opening.plan), Self, Vec::new(), opening.header())
+    }
+
+    async fn drive(&mut self, bench: &mut Bench, desk: &mut Desk) -> Result<(), Problem> {
+        let driven = run_at_pace(bench, desk).await;
+        driven.map_err(|error| Problem::failed("the log", &error))
+    }
+}
+
+/// Something is at the other end of ports: with the wall clock.
+struct OverPorts(Ports<ThreadPort>);
+
+impl Drive for OverPorts {
+    fn set_up(opening: &Opening) -> Result<Ready<Self>, Problem> {
+        // Time zero: the header says what the wall clock was then.
+        let (clock, began) = (Clock::starting_now(), now());
+        let header = opening.header().live(began).ours(opening.plan.ours());
+        let opened = of_plan::open(&opening.plan, clock, opening.at.as_deref())
+            .map_err(|error| Problem::new(Kind::LinkFailed, error.to_string()))?;
+        let links = opened.places.into_iter();
+        let links = links.map(|(of, path)| Link { of, path }).collect();
+        let bench = Bench::live(&opening.plan, &opened.levels);
+        opening.ready(bench, Self(opened.ports), links, header)
+    }
+
+    async fn drive(&mut self, bench: &mut Bench, desk: &mut Desk) -> Result<(), Problem> {
+        let driven = run_attended(bench, &mut self.0, Micros::NEVER, desk).await;
+        driven.map_err(|error| match error {
+            LiveError::Link(error) => Problem::new(Kind::LinkFailed, error.to_string()),
+            LiveError::Output(error) => Problem::failed("the log", &error),
+        })
+    }
+}
+
 impl Opening {
-    fn set_up(&self) -> Result<Ready, Problem> {
-        let mut bench = Bench::of(&self.plan);
+    fn header(&self) -> Header {
+        let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
+        Header::new(tool, &self.plan.name, Some(self.plan.seed))
+            .with_peer_optional(self.peer_optional)
+    }
+
+    /// A bench that was set up, as whoever opened it wants it.
+    fn ready<D>(
+        &self,
+        mut bench: Bench,
+        driver: D,
+        links: Vec<Link>,
+        header: Header,
+    ) -> Result<Ready<D>, Problem> {
         if !self.script {
             bench.drive_from_outside();
         }
         if self.peer_optional {
             bench.peer_optional();
         }
-        let tool = concat!("payrig ", env!("CARGO_PKG_VERSION"));
-        let header = Header::new(tool, &self.plan.name, Some(self.plan.seed))
-            .with_peer_optional(self.peer_optional);
         let recording = self.record.as_ref();
         let recording = recording
             .map(|wanted| Recording::begin(wanted, &header))
             .transpose()?;
         Ok(Ready {
             bench,
-            driver: Driver::Pace,
-            links: Vec::new(),
+            driver,
+            links,
+            header,
             recording,
         })
     }
+}
+
+/// The wall clock, in RFC 3339.
+fn now() -> String {
+    let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH);
+    let seconds = since.map_or(0, |since| i64::try_from(since.as_secs()).unwrap_or(0));
+    chrono::DateTime::from_timestamp(seconds, 0).map_or_else(String::new, |date| {
+        date.to_rfc3339_opts(chrono::SecondsFormat::Secs, true)
+    })
 }
 
 /// The handle of a bench that is open.
@@ -80,7 +142,6 @@ impl Opening {
 pub(crate) struct Session {
     pub(crate) id: String,
     pub(crate) opening: Opening,
-    pub(crate) links: Vec<Link>,
     pub(crate) log: Arc<Log>,
     orders: mpsc::UnboundedSender<Order>,
     streams: AtomicUsize,
@@ -90,23 +151,35 @@ pub(crate) struct Session {
 impl Session {
     /// Opens a bench.
     pub(crate) fn open(id: String, opening: Opening) -> Result<Arc<Self>, Problem> {
-        let ready = opening.set_up()?;
         let (orders, desk_orders) = mpsc::unbounded_channel();
         let log = Arc::new(Log::new(opening.keep));
-        let mut desk = Desk::new(desk_orders, Arc::clone(&log), opening.pace);
+        let desk = Desk::new(desk_orders, Arc::clone(&log), opening.pace);
         let ended = Arc::new(AtomicBool::new(false));
-        let session = Arc::new(Self {
+        if opening.plan.is_live() {
+            // What is real waits for nobody: it has a thread of its own.
+            let ready = OverPorts::set_up(&opening)?;
+            let failed = |error| Problem::failed("a thread for the bench", &error);
+            let runtime = tokio::runtime::Builder::new_current_thread()
+                .enable_all()
+                .build()
+                .map_err(failed)?;
+            let own = (opening.clone(), Arc::clone(&ended));
+            std::thread::Builder::new()
+                .name("bench".to_owned())
+                .spawn(move || runtime.block_on(attend(desk, own.0, ready, own.1)))
+                .map_err(failed)?;
+        } else {
+            let ready = AtPace::set_up(&opening)?;
+            tokio::spawn(attend(desk, opening.clone(), ready, Arc::clone(&ended)));
+        }
+        Ok(Arc::new(Self {
             id,
-            links: ready.links.clone(),
             log,
             orders,
             streams: AtomicUsize::new(0),
-            ended: Arc::clone(&ended),
-            opening: opening.clone(),
-        });
-        desk.recording = None;
-        tokio::spawn(attend(desk, opening, ready, ended));
-        Ok(session)
+            ended,
+            opening,
+        }))
     }
 
     /// Has something done at the bench, in the order in which it was asked for, and gives back what came
@@ -207,13 +280,25 @@ fn end(bench: &mut Bench, desk: &mut Desk) {
 
 /// Drives a bench to its end, answers for it until it is forgotten, and sets it up again when it is
 /// asked to.
-async fn attend(mut desk: Desk, opening: Opening, mut ready: Ready, ended: Arc<AtomicBool>) {
-    desk.recording = ready.recording.take();
-    loop {
-        let bench = &mut ready.bench;
-        let driven = ready.driver.drive(bench, &mut desk).await;
+async fn attend<D: Drive>(
+    mut desk: Desk,
+    opening: Opening,
+    ready: Ready<D>,
+    ended: Arc<AtomicBool>,
+) {
+    let mut next = Some(ready);
+    while let Some(ready) = next.take() {
+        let Ready {
+            mut bench,
+            mut driver,
+            ..
+        } = ready;
+        desk.take_place(ready.links, ready.header, ready.recording);
+        let driven = driver.drive(&mut bench, &mut desk).await;
         desk.failed = driven.err();
-        end(bench, &mut desk);
+        end(&mut bench, &mut desk);
+        // The links are closed; what is known of the bench can still be asked for.
+        drop(driver);
         if let Some(recording) = &mut desk.recording {
             recording.end();
         }
@@ -221,25 +306,20 @@ async fn attend(mut desk: Desk, opening: Opening, mut ready: Ready, ended: Arc<A
         if desk.reset.is_none() {
             desk.log.end();
         }
-        // The link is closed; what is known of the bench can still be asked for.
-        ready.driver = Driver::Pace;
-        while !desk.forget && desk.reset.is_none() {
-            let order = desk.order().await;
-            order(bench, &mut desk);
-        }
-        let Some(reply) = desk.reset.take().filter(|_| !desk.forget) else {
-            return;
-        };
-        match opening.set_up() {
-            Ok(again) => {
-                ready = again;
-                desk.begin_anew(ready.recording.take());
+        while next.is_none() && !desk.forget {
+            let Some(reply) = desk.reset.take() else {
+                let order = desk.order().await;
+                order(&mut bench, &mut desk);
+                continue;
+            };
+            let again = D::set_up(&opening);
+            let answer = again.map(|again| {
+                next = Some(again);
+                desk.begin_anew();
                 ended.store(false, Ordering::Relaxed);
-                let _ = reply.send(Ok(()));
-            }
-            Err(problem) => {
-                let _ = reply.send(Err(problem));
-            }
+            });
+            // Whoever asked may have gone away.
+            let _ = reply.send(answer);
         }
     }
 }

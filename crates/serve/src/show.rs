@@ -59,12 +59,7 @@ fn board(bench: &Bench) -> Option<api::Board> {
 }
 
 /// A bench as it is now.
-pub(crate) fn bench(
-    id: &str,
-    plan: &Plan,
-    links: &[api::Link],
-    (bench, desk): (&Bench, &Desk),
-) -> api::Bench {
+pub(crate) fn bench(id: &str, plan: &Plan, (bench, desk): (&Bench, &Desk)) -> api::Bench {
     let device = |device: &DevicePlan| {
         let ready = bench.observe(&Observation::Ready(device.name.clone()));
         api::Device {
@@ -97,7 +92,7 @@ pub(crate) fn bench(
         sold: u64::try_from(bench.delivered().len()).unwrap_or(u64::MAX),
         devices: plan.devices.iter().map(device).collect(),
         selections: plan.machine.selections.iter().map(selection).collect(),
-        links: links.to_vec(),
+        links: desk.links.clone(),
         recording: recording(desk),
         failed: failed(desk),
         passed: verdict(desk).map(|(passed, ..)| passed),
