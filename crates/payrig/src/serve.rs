@@ -162,7 +162,7 @@ fn write_ready(path: &Path, line: &Value) -> Result<(), Failure> {
         std::fs::rename(&beside, path)
     };
     write().map_err(|error| {
-        Failure::Wrong(format!(
+        Failure::wrong(format!(
             "{}: the ready file cannot be written: {error}; name another with --ready-file",
             path.display()
         ))
