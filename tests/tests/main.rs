@@ -36,6 +36,7 @@ mod examine_interrupted;
 mod files;
 mod float;
 mod json;
+mod library_texts;
 mod linked_rigs;
 mod live;
 mod lockstep;

@@ -85,7 +85,7 @@ impl PtyPort {
     pub const fn open(_: PtyOptions) -> Result<Self, LinkError> {
         Err(LinkError::NotOnThisSystem {
             what: "the pseudo-terminal link",
-            instead: "run this rig on Linux, or with '--link virtual'",
+            instead: "run this rig on Linux, or with its bus virtual",
         })
     }
 

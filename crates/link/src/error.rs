@@ -8,7 +8,7 @@ use std::io;
 #[non_exhaustive]
 pub enum LinkError {
     /// There is no such port.
-    #[error("there is no port '{port}': plug the adapter in, or choose one of 'payrig ports'")]
+    #[error("there is no port '{port}': plug the adapter in, or choose one that is there")]
     NotFound {
         /// As given.
         port: String,
@@ -29,21 +29,21 @@ pub enum LinkError {
         port: String,
     },
     /// The path is something else.
-    #[error("'{port}' is not a serial port: choose one of 'payrig ports'")]
+    #[error("'{port}' is not a serial port: choose one that is")]
     NotASerialPort {
         /// As given.
         port: String,
     },
     /// The system has a name for it and nothing behind it.
-    #[error("port '{port}' has a name but no hardware behind it: choose one of 'payrig ports'")]
+    #[error("port '{port}' has a name but no hardware behind it: choose another")]
     NoHardware {
         /// As given.
         port: String,
     },
     /// The adapter was unplugged, or its driver gave up.
     #[error(
-        "port '{port}' has vanished: check plug and cable; with --reconnect (in a rig: \
-         reconnect) the run goes on when the same adapter is back"
+        "port '{port}' has vanished: check plug and cable; a link that is to reconnect (`reconnect` in a rig) \
+         goes on when the same adapter is back"
     )]
     Vanished {
         /// As given.
@@ -73,7 +73,7 @@ pub enum LinkError {
     },
     /// The adapter or its driver cannot do what a nine-bit bus needs.
     #[error(
-        "port '{port}' cannot {what}: take another adapter ('payrig ports --probe {port}' says what this one can do)"
+        "port '{port}' cannot {what}: take another adapter; a probe of this one says what it can do"
     )]
     Incapable {
         /// As given.
@@ -158,7 +158,7 @@ mod tests {
     #[test]
     fn each_error_names_the_port_and_what_to_do() {
         for (kind, says) in [
-            (io::ErrorKind::NotFound, "payrig ports"),
+            (io::ErrorKind::NotFound, "choose one that is there"),
             (io::ErrorKind::PermissionDenied, "group"),
             (io::ErrorKind::ResourceBusy, "another program"),
             (io::ErrorKind::NotConnected, "reconnect"),

@@ -78,7 +78,10 @@ impl fmt::Display for PortEvent {
             ),
             Self::Garbage { at, bytes } => {
                 let bytes = words::count(*bytes, "byte");
-                write!(f, "{at}: {bytes} outside the coding of the link (--coding)")
+                write!(
+                    f,
+                    "{at}: {bytes} outside the coding of the link: is the other end of the same coding?"
+                )
             }
             Self::Peer { at, attached: true } => write!(f, "{at}: the other end is there"),
             Self::Peer { at, .. } => write!(f, "{at}: the other end is gone"),

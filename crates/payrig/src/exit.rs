@@ -1,5 +1,6 @@
 //! How a command ends, and in which form it says what it found.
 
+use crate::advice;
 use crate::json::common::{Ended, Problem};
 use crate::lines;
 use crate::terminal::say_to_people;
@@ -51,7 +52,7 @@ pub enum Failure {
     #[error("standard output: cannot be written: {0}")]
     Output(#[from] io::Error),
     /// The link failed.
-    #[error("{0}")]
+    #[error("{}", advice::beside(.0, advice::of_link(.0)))]
     Link(#[from] payrig_link::LinkError),
 }
 
@@ -65,7 +66,8 @@ impl Failure {
     pub(crate) fn problem(&self) -> Problem {
         match self {
             Self::Wrong(problem) => (**problem).clone(),
-            Self::Output(_) | Self::Link(_) => self.to_string().into(),
+            Self::Output(_) => self.to_string().into(),
+            Self::Link(error) => Problem::from(error.to_string()).beside(advice::of_link(error)),
         }
     }
 

@@ -3,6 +3,7 @@
 //! The library behind the command line. Exit codes: 0 all passed, 1 something under test fell
 //! short, 2 the command, rig or file was wrong, 3 the link failed.
 
+mod advice;
 mod ending;
 mod examine;
 mod exit;

@@ -5,6 +5,7 @@
 //!   1.285192  board > changer   0B* 0B           POLL                              gap 8.102 ms
 //! ```
 
+use crate::advice;
 use crate::style::STYLES;
 use anstyle::Style;
 use payrig_mdb::{Typed, bill};
@@ -358,7 +359,8 @@ impl TextLog {
                     true => String::new(),
                     false => format!(" [{}]", section(finding.origin.as_str())),
                 };
-                let (rule, text) = (Visible(&finding.rule), Visible(&finding.text));
+                let text = advice::beside(&finding.text, advice::of_finding(finding));
+                let (rule, text) = (Visible(&finding.rule), Visible(&text));
                 Row {
                     at: Some(finding.at),
                     who: word.to_owned(),

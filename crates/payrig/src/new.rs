@@ -15,6 +15,10 @@ use std::fs::OpenOptions;
 use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
+/// What stands behind the first line of a rig: how to go on.
+const TRY_IT: &str =
+    "\n# Try it: payrig run FILE. Examine the board for it: payrig examine board --rig FILE\n";
+
 /// Arguments of `payrig new`.
 #[derive(Debug, Args)]
 pub(crate) struct NewArguments {
@@ -67,6 +71,7 @@ pub(crate) fn new(arguments: &NewArguments) -> Result<Exit, Failure> {
         }
     }
     let text = draft.text().map_err(Failure::wrong)?;
+    let text = text.replacen('\n', TRY_IT, 1);
     let open = text.lines().filter(|line| line.contains("CHECK")).count();
     let open = open.saturating_sub(1);
     if arguments.format == Format::Json {

@@ -1,5 +1,6 @@
 //! `payrig read`.
 
+use crate::advice;
 use crate::examine::EXAMINATION;
 use crate::json::common::{Problem, TOOL};
 use crate::lines;
@@ -88,7 +89,10 @@ pub(crate) fn read(arguments: &ReadArguments) -> Result<Exit, Failure> {
                 ))
                 .advise(Some(&format!("`payrig report {file}` shows it"))),
             ),
-            Err(_) => Failure::wrong(error),
+            Err(_) => {
+                let here = advice::of_reading(&error);
+                Failure::wrong(Problem::from(error).beside(here))
+            }
         }
     })?;
     match arguments.format {

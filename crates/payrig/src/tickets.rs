@@ -5,7 +5,8 @@ mod list;
 mod paper;
 mod which;
 
-use crate::json::common::{EXAMINE, Named, TICKETS};
+use crate::advice;
+use crate::json::common::{EXAMINE, Named, Problem, TICKETS};
 use crate::json::examine::Line as ExamineLine;
 use crate::json::tickets::{Kept, Line as TicketLine};
 use crate::lines;
@@ -253,7 +254,8 @@ fn not_kept(error: &StoreError, examination: &Examination) -> Failure {
 
 impl From<StoreError> for Failure {
     fn from(error: StoreError) -> Self {
-        Self::wrong(error.to_string())
+        let here = advice::of_tickets(&error);
+        Self::wrong(Problem::from(error.to_string()).beside(here))
     }
 }
 

@@ -25,7 +25,7 @@ pub(super) fn read_bus(fields: &Fields<'_>) -> Result<BusLink, RigError> {
 fn bus(fields: &Fields<'_>) -> Result<BusLink, RigError> {
     let port = port(
         fields,
-        "\"pty\", or the path of a serial port as `payrig ports` lists it",
+        "\"pty\", or the path of a serial port of this machine (/dev/ttyUSB0)",
     )?;
     let port = match port.as_str() {
         "pty" => PortName::Pty,
@@ -154,7 +154,7 @@ fn lines(table: &Fields<'_>, device: &Lines) -> Result<LineLink, RigError> {
         let error = table.error("a pseudo-terminal has no modem lines for pulses");
         return Err(with_hint(
             error,
-            "give the path of a serial port, as `payrig ports` lists it",
+            "give the path of a serial port of this machine (/dev/ttyUSB0)",
         ));
     }
     let device_outside = table.word("outside", &SIDES)? == Some(Source::Peripheral);

@@ -160,7 +160,7 @@ impl Host {
                         Kind::TooMany,
                         format!("{most} benches are open, and no more are taken"),
                     )
-                    .advice("close and remove one, or start the server with --benches"));
+                    .advice("close and remove one, or start the server with room for more"));
                 };
                 if let Some(session) = all.remove(&id) {
                     session.forget();

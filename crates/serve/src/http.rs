@@ -268,8 +268,9 @@ impl Server {
         bucket.filled = now;
         if bucket.left < 1.0 {
             let text = format!("more than {} requests a second", self.guard.rate);
-            return Err(Problem::new(Kind::TooMany, text)
-                .advice("ask less often: waits are done by the server; or start it with --rate"));
+            return Err(Problem::new(Kind::TooMany, text).advice(
+                "ask less often: waits are done by the server; or start it with a higher rate",
+            ));
         }
         bucket.left -= 1.0;
         Ok(())

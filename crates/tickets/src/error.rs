@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 #[non_exhaustive]
 pub enum StoreError {
     /// There is no such file.
-    #[error("{}: there is no such file; the first examination with --ticket makes it", .0.display())]
+    #[error("{}: there is no such file; the first examination that is kept there makes it", .0.display())]
     Missing(PathBuf),
     /// A name by which SQLite means no file.
     #[error("{}: names no file, so the tickets would be gone when the program ends; give the path of a file (./{} for one that is called so)", .0.display(), .0.display())]
@@ -39,7 +39,7 @@ pub enum StoreError {
         why: String,
     },
     /// No ticket of that number.
-    #[error("there is no ticket {0}; `payrig tickets list` shows those there are")]
+    #[error("there is no ticket {0}; the list of tickets has those there are")]
     NoTicket(i64),
     /// A serial number that may be that of several units.
     #[error("serial number {given} may be {}: give it in full", .found.join(" or "))]

@@ -49,7 +49,7 @@ pub enum ReadError {
     Recording(#[from] RecordingError),
     /// There is no line to look at.
     #[error(
-        "{file}: no line to look at. It has {lines}; name the bus with --master and --peripheral, credit lines with --credit"
+        "{file}: no line to look at. It has {lines}; say which of them are the bus, and which are credit lines"
     )]
     NoLines {
         /// The file.

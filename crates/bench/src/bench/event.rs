@@ -289,8 +289,7 @@ impl Bench {
         if silent.is_empty() && tally.silence(active, self.now).is_some() {
             silent.push(match self.has_board() || self.is_live() {
                 true => "not one block or pulse was on this bench".to_owned(),
-                false => "the board of this rig is outside, and its bus is on no link: give --link, or write \
-                          [link] in the rig"
+                false => "the board of this rig is outside, and its bus is on no link: write [link] in the rig"
                     .to_owned(),
             });
         }
@@ -300,8 +299,8 @@ impl Bench {
                 continue;
             }
             let text = format!(
-                "{what}. Nothing was tested there, and that does not pass; where nobody need be there, \
-                 --peer-optional says so"
+                "{what}. Nothing was tested there, and that does not pass unless it was said that nobody need \
+                 be there"
             );
             self.report(breach(
                 RuleName::NothingRead,

@@ -22,7 +22,7 @@ use payrig_wire::recording::Entry;
 pub fn run_check(check: &DeviceCheck, setup: &Setup) -> (Seen, Option<Evidence>) {
     let setup = check.arranged(setup);
     let Some(mut bench) = Bench::new(&setup) else {
-        let text = "the rig's device contradicts itself: `payrig run` says how";
+        let text = "the rig's device contradicts itself: running the rig says how";
         return (Seen::cannot_tell(text), None);
     };
     let seen = (check.run)(&mut bench).unwrap_or_else(|early| early);

@@ -234,7 +234,7 @@ mod tests {
     fn wrong_ports_have_errors_that_say_what_to_do() {
         let missing = error("/dev/no-such-adapter");
         assert!(matches!(missing, LinkError::NotFound { .. }), "{missing}");
-        assert!(missing.to_string().contains("payrig ports"));
+        assert!(missing.to_string().contains("choose one that is there"));
         let file = tempfile::NamedTempFile::new().unwrap();
         let no_port = error(file.path().to_str().unwrap());
         assert!(

@@ -9,7 +9,7 @@ use std::io;
 #[non_exhaustive]
 pub enum PeerError {
     /// The command did not start, or nobody listens at the socket.
-    #[error("{peer} cannot be started: {why}: check the command or path behind --peer")]
+    #[error("{peer} cannot be started: {why}: check its command or path")]
     Start {
         /// Command or path.
         peer: String,

@@ -4,6 +4,7 @@ use super::acceptor::AcceptorArguments;
 use super::person::about;
 use super::running::{Job, Listed, Tape, list, run_all};
 use super::{Common, SEED, answerer, at_peer, in_lock_step, load, try_outputs, unknown};
+use crate::advice;
 use crate::ending::Ending;
 use crate::lockstep;
 use crate::terminal::say;
@@ -209,6 +210,9 @@ fn board_outside(arguments: &BoardArguments, setup: BoardSetup) -> Result<Exit, 
             let (clock, started) = (Clock::starting_now(), SystemTime::now());
             let tape = Tape::live(started, BoardOutside::ours(&setup, lines.is_some()));
             let acceptor = pulses.open(clock, common.link.reconnect())?;
+            if acceptor.is_none() && setup.fitted.pulse {
+                say!("{}", advice::NO_PULSE_LINES);
+            }
             let json = common.format == Format::Json;
             let Some(opened) = common.link.open(Source::Peripheral, clock, &stop, json)? else {
                 return Ok(Exit::Passed);

@@ -1,5 +1,6 @@
 //! The lines that every command may write: the first, the last, and what people are told on standard error.
 
+use crate::advice;
 use payrig_units::{Decimals, ParseMoneyError};
 use payrig_wire::capture::CaptureError;
 use payrig_wire::reading::ReadError;
@@ -213,6 +214,18 @@ impl Problem {
     /// With what to do; the text has it already.
     pub(crate) fn advise(mut self, advice: Option<&str>) -> Self {
         self.advice = advice.map(str::to_owned).or(self.advice);
+        self
+    }
+
+    /// With what the command line can do about it, beside what a library said.
+    pub(crate) fn beside(mut self, here: Option<impl fmt::Display>) -> Self {
+        if let Some(here) = here {
+            self.text = advice::beside(&self.text, Some(&here));
+            self.advice = Some(match self.advice {
+                Some(advice) => advice::beside(advice, Some(here)),
+                None => here.to_string(),
+            });
+        }
         self
     }
 

@@ -73,10 +73,7 @@ impl Page<'_> {
 
     fn head(&mut self) {
         let name = self.draft.get("name");
-        self.add("# A rig of `payrig new`. Lines marked CHECK are what is usual: nobody said so.");
-        self.add(
-            "# Try it: payrig run FILE. Examine the board for it: payrig examine board --rig FILE",
-        );
+        self.add("# A rig made of answers. Lines marked CHECK are what is usual: nobody said so.");
         self.add("");
         self.add("[bench]");
         self.noted(format!("name = {}", quoted(&name.text)), Self::note(&name));

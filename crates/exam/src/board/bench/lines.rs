@@ -8,7 +8,7 @@ use payrig_pulse::CREDIT_LINE;
 use payrig_wire::recording::{LineRecord, LineRole};
 
 /// Why pulses cannot be examined at a board outside.
-const NO_LINES: &str = "no pulse line of the board is connected (--pulse-link)";
+const NO_LINES: &str = "no pulse line of the board is connected";
 
 /// Why the line that holds the acceptor off cannot be.
 const NO_INHIBIT: &str = "the inhibit line of the board is not connected";
