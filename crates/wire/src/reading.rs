@@ -235,10 +235,11 @@ fn read_a_recording(file: &str, bytes: &[u8], options: &ReadOptions) -> Result<R
                 report.entries.push(entry.clone());
             }
             // Nor can what the tool did wrong itself; what it slept through is reported above, and
-            // silence that was asked for is found again.
+            // what it spoke into and silence that was asked for are found again.
             Entry::Finding(f)
                 if f.origin.is_beyond_the_wires()
                     && f.rule != RuleName::Slept
+                    && f.rule != RuleName::SpokeOver
                     && f.rule != RuleName::Bus(BusRule::Silent) =>
             {
                 report.find(f.clone());

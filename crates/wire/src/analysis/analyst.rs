@@ -50,10 +50,12 @@ impl Analyst {
     }
 
     /// On a real link this tool speaks for one side: a limit which that side breaks is this tool's
-    /// own fault. It is reported, and not held against what is on the other end.
+    /// own fault. It is reported, and not held against what is on the other end; nor is what it leaves of a
+    /// block of the other side by speaking into it.
     #[must_use]
     pub fn speaking_for(mut self, ours: Option<Source>) -> Self {
         self.ours = ours;
+        self.monitor = self.monitor.speaking_for(ours);
         self
     }
 

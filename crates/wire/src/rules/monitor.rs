@@ -1,7 +1,7 @@
 //! Builder and judge in one: events in, blocks and findings out.
 
 use super::{Finding, Judge};
-use crate::{BlockBuilder, BusEvent, UNFINISHED_PAUSE, WireBlock};
+use crate::{BlockBuilder, BusEvent, Source, TimedWord, UNFINISHED_PAUSE, WireBlock};
 use payrig_mdb::Address;
 use payrig_mdb::MAX_BLOCK;
 use payrig_units::Micros;
@@ -38,6 +38,13 @@ impl Monitor {
         }
     }
 
+    /// This tool speaks for `ours` itself: see [`Judge::speaking_for`].
+    #[must_use]
+    pub fn speaking_for(mut self, ours: Option<Source>) -> Self {
+        self.judge.speaking_for(ours);
+        self
+    }
+
     /// On a link whose words come up to `by` after they were on the wire, [`idle`](Self::idle)
     /// waits that much longer.
     #[must_use]
@@ -71,7 +78,11 @@ impl Monitor {
     /// The same, added to what was observed before.
     pub fn push_to(&mut self, event: &BusEvent, observed: &mut Observed) {
         let Self { builder, judge } = self;
-        builder.push_to(event, |block| judge_to(judge, block, observed));
+        let next = match event {
+            BusEvent::Word(word) => Some(word),
+            BusEvent::Break { .. } | BusEvent::Garbled { .. } => None,
+        };
+        builder.push_to(event, |block| judge_to(judge, block, next, observed));
         observed.findings.extend(judge.event(event));
     }
 
@@ -85,7 +96,7 @@ impl Monitor {
     /// The same, added to what was observed before.
     pub fn idle_to(&mut self, now: Micros, observed: &mut Observed) {
         if let Some(block) = self.builder.idle(now) {
-            judge_to(&mut self.judge, block, observed);
+            judge_to(&mut self.judge, block, None, observed);
         }
     }
 
@@ -137,7 +148,12 @@ impl Monitor {
     }
 }
 
-fn judge_to(judge: &mut Judge, block: WireBlock, observed: &mut Observed) {
-    observed.findings.extend(judge.block(&block));
+fn judge_to(
+    judge: &mut Judge,
+    block: WireBlock,
+    next: Option<&TimedWord>,
+    observed: &mut Observed,
+) {
+    observed.findings.extend(judge.block_before(&block, next));
     observed.blocks.push(block);
 }

@@ -25,6 +25,8 @@ pub enum RuleName {
     Script,
     /// This tool itself was late.
     OwnLate,
+    /// This tool itself spoke before the other side had ended.
+    SpokeOver,
     /// A stretch in which this tool did not look.
     Slept,
     /// The bench itself does not work.
@@ -50,6 +52,7 @@ impl RuleName {
             Self::Money => "money",
             Self::Script => "script",
             Self::OwnLate => "own-late",
+            Self::SpokeOver => "spoke-over",
             Self::Slept => "slept",
             Self::Bench => "bench",
             Self::NothingRead => "nothing-read",
@@ -70,7 +73,9 @@ impl RuleName {
             Self::Pulse(_) | Self::PulseUnheard | Self::NothingRead => Origin::CommonPractice,
             Self::Money => Origin::Ledger,
             Self::Script => Origin::Script,
-            Self::OwnLate | Self::Slept | Self::Bench | Self::Unended => Origin::Tool,
+            Self::OwnLate | Self::SpokeOver | Self::Slept | Self::Bench | Self::Unended => {
+                Origin::Tool
+            }
             Self::Torn | Self::Other(_) => Origin::Other("".into()),
         }
     }
@@ -87,11 +92,12 @@ impl RuleName {
 
 impl From<&str> for RuleName {
     fn from(name: &str) -> Self {
-        const OWN: [RuleName; 9] = [
+        const OWN: [RuleName; 10] = [
             RuleName::PulseUnheard,
             RuleName::Money,
             RuleName::Script,
             RuleName::OwnLate,
+            RuleName::SpokeOver,
             RuleName::Slept,
             RuleName::Bench,
             RuleName::NothingRead,
@@ -354,6 +360,7 @@ mod tests {
             "money",
             "script",
             "own-late",
+            "spoke-over",
             "slept",
             "bench",
         ];

@@ -476,6 +476,31 @@ proptest! {
     }
 }
 
+/// Two commands are given up, and their answers come late and in one, with a third's, which is well. That the
+/// tool slept through a command, or through both, accuses nobody who is not accused otherwise.
+#[test]
+fn answers_that_run_together_accuse_nobody_though_their_commands_were_slept_through() {
+    let mut events = Vec::new();
+    polls(&mut events, Micros::ms(10), &[WELL, WELL]);
+    for at in [300, 330] {
+        say(&mut events, Micros::ms(at), Master, &POLL);
+    }
+    let end = say(&mut events, Micros::ms(360), Master, &POLL);
+    let said = [
+        Word::marked(0),
+        Word::plain(3),
+        Word::marked(3),
+        Word::marked(0),
+    ];
+    say(&mut events, end + WELL, Peripheral, &said);
+    polls(&mut events, Micros::ms(700), &[WELL, WELL]);
+    let end = |from: u64, to: u64| vec![(Micros::ms(from), Micros::ms(to))];
+    for asleep in [vec![], end(290, 310), end(290, 350), end(320, 350)] {
+        let log = run(Some(Master), &events, &asleep, &[]);
+        assert!(passed(&log), "{asleep:?}: {:#?}", findings(&log));
+    }
+}
+
 #[cfg(unix)]
 #[test]
 fn files_without_end_or_with_holes_are_refused_in_bounded_memory() {
@@ -512,5 +537,163 @@ fn a_pipe_is_read_once() {
         let writer = std::thread::spawn(move || std::fs::write(to, content).unwrap());
         assert!(read_file(&path, &ReadOptions::default()).unwrap().passed);
         writer.join().unwrap();
+    }
+}
+
+/// Words one after another from `at`, each so long after the one before it.
+fn words_of(at: u64, pause: u64, source: Source, words: &[Word]) -> Vec<BusEvent> {
+    let mut events = Vec::new();
+    for (number, word) in words.iter().enumerate() {
+        let start = at + number as u64 * (WORD_TIME.as_us() + pause);
+        say(&mut events, Micros(start), source, &[*word]);
+    }
+    events
+}
+
+/// What was said on both lines, in the order in which each word ended, as a bench hears it; before that and
+/// after it all is well.
+fn both(first: Vec<BusEvent>, second: Vec<BusEvent>) -> Vec<BusEvent> {
+    let mut events = Vec::new();
+    polls(&mut events, Micros::ms(10), &[WELL, WELL]);
+    let mut said = [first, second].concat();
+    said.sort_by_key(BusEvent::end);
+    events.extend(said);
+    polls(&mut events, Micros::ms(700), &[WELL, WELL]);
+    events
+}
+
+const SPOKEN_AT: u64 = 500_000;
+
+fn data(length: u8) -> Vec<Word> {
+    let data: Vec<u8> = (1..length).collect();
+    Block::new(&data).unwrap().peripheral_words().collect()
+}
+
+/// Whether it passes, the same when its recording is read; what was accused, and how often it is said that
+/// this tool spoke too soon.
+fn judged(ours: Option<Source>, events: &[BusEvent]) -> (bool, Vec<String>, usize) {
+    let mut header = header();
+    header.ours.bus = ours;
+    let log = run(ours, events, &[], &[]);
+    let passes = assert_reads_as_it_ran(&header, &log);
+    let (mut accused, mut spoke_over) = (Vec::new(), 0);
+    for entry in &log {
+        if let Entry::Finding(finding) = entry {
+            spoke_over += usize::from(finding.rule == RuleName::SpokeOver);
+            if finding.is_limit() {
+                accused.push(finding.to_string());
+            }
+        }
+    }
+    (passes, accused, spoke_over)
+}
+
+const POLL: [Word; 2] = [Word::marked(0x0B), Word::plain(0x0B)];
+const RETRANSMIT: [Word; 1] = [Word::plain(0xAA)];
+
+proptest! {
+    /// Wherever in their block our words begin, whatever they are: nobody is accused. On a bus that is only
+    /// watched, nobody is spared.
+    #[test]
+    fn a_block_that_this_tool_spoke_into_accuses_nobody(
+        length in 3u8..=36, into in 0u64..1_000, pause in prop_oneof![Just(0), 1u64..1_000],
+        ours_first in 1usize..=2, device_is_ours: bool, goes_on: bool,
+    ) {
+        let word = WORD_TIME.as_us() + pause;
+        let (theirs, ours, said, told): (_, _, Vec<Word>, Vec<Word>) = match device_is_ours {
+            // Our answer, meant for a command before it, into a command of 19 bytes.
+            true => {
+                let command: Vec<u8> = [0x17, 0x00].into_iter().chain(1..=length).collect();
+                let command = Block::new(&command[..command.len().min(19)]).unwrap();
+                let command = command.master_words().collect();
+                (Master, Peripheral, command, [Word::plain(6), Word::marked(6)][2 - ours_first..].to_vec())
+            }
+            false => {
+                let ours = if ours_first == 1 { RETRANSMIT.to_vec() } else { POLL.to_vec() };
+                (Peripheral, Master, data(length), ours)
+            }
+        };
+        // Before its last word begins, so that what was heard of it has not ended.
+        let at = SPOKEN_AT + 1 + into * (word * (said.len() as u64 - 1) - pause - 1) / 1_000;
+        let cut_off = 1 + (at - SPOKEN_AT) as usize / word as usize;
+        let said = if goes_on { said } else { said[..cut_off.min(said.len() - 1)].to_vec() };
+        let events = both(
+            words_of(SPOKEN_AT, pause, theirs, &said),
+            words_of(at, 0, ours, &told),
+        );
+        let (passes, accused, spoke_over) = judged(Some(ours), &events);
+        prop_assert!(passes && spoke_over == 1, "{spoke_over}: {accused:#?}");
+        prop_assert!(!judged(None, &events).0);
+    }
+}
+
+/// A RET that this tool meant for a block that it took for broken comes into the block, and the other side
+/// answers it after what it was saying, so soon that both seem one block: its mode bit within it, too long, with
+/// too long a pause.
+#[test]
+fn what_answers_a_ret_that_was_spoken_into_a_block_accuses_nobody() {
+    for (length, after) in [28, 36]
+        .into_iter()
+        .flat_map(|l| (0..5_000).step_by(150).map(move |a| (l, a)))
+    {
+        let before = u64::from(length) * WORD_TIME.as_us();
+        let ret = words_of(SPOKEN_AT + before - 5_000, 0, Master, &RETRANSMIT);
+        let answer = words_of(SPOKEN_AT + before + after, 0, Peripheral, &data(length));
+        let theirs = [words_of(SPOKEN_AT, 0, Peripheral, &data(length)), answer].concat();
+        let (passes, accused, spoke_over) = judged(Some(Master), &both(theirs, ret));
+        assert_eq!(
+            (passes, spoke_over),
+            (true, 1),
+            "{length}, {after}: {accused:#?}"
+        );
+    }
+}
+
+/// A side that gave this tool reason to speak, and a master that speaks into our block, are accused as ever.
+#[test]
+fn whoever_ends_a_block_badly_or_speaks_into_ours_is_accused() {
+    let word = WORD_TIME.as_us();
+    let marked_early: Vec<Word> = {
+        let mut words = data(8);
+        words[2].mode = true;
+        words
+    };
+    let unmarked = |length: u8| -> Vec<Word> {
+        let words = data(length).into_iter();
+        words
+            .map(|word| Word {
+                mode: false,
+                ..word
+            })
+            .collect()
+    };
+    let too_long: Vec<Word> = (0..38).map(|n| Word::plain(n)).collect();
+    let mut wrong_sum = data(8);
+    wrong_sum[7].byte ^= 1;
+    for (ours, said, at) in [
+        // It seemed to have ended with the third word; our ACK comes into the fourth.
+        (Master, marked_early, 3 * word + 600),
+        // It never says that it ends: given up after 6 ms, or after more bytes than there may be.
+        (Master, unmarked(8), 8 * word + 6_000),
+        (Master, too_long, 38 * word + 600),
+        (Master, wrong_sum, 8 * word + 600),
+    ] {
+        let reply = words_of(SPOKEN_AT + at, 0, ours, &RETRANSMIT);
+        let events = both(words_of(SPOKEN_AT, 0, Peripheral, &said), reply);
+        let (passes, accused, spoke_over) = judged(Some(ours), &events);
+        assert_eq!((passes, spoke_over), (false, 0), "{said:?}: {accused:#?}");
+        let theirs = |text: &String| text.contains("checksum") || text.contains("mode-bit");
+        assert!(accused.iter().any(theirs), "{accused:#?}");
+    }
+    // A master outside that gives its next command while ours is still answering.
+    for at in (word / 2..9 * word).step_by(400) {
+        let command = words_of(SPOKEN_AT + at, 0, Master, &POLL);
+        let events = both(words_of(SPOKEN_AT, 0, Peripheral, &data(12)), command);
+        let (passes, accused, spoke_over) = judged(Some(Peripheral), &events);
+        assert_eq!((passes, spoke_over), (false, 0), "{at}: {accused:#?}");
+        assert!(
+            accused.iter().all(|text| text.contains("(master)")),
+            "{accused:#?}"
+        );
     }
 }

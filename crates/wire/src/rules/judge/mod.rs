@@ -3,13 +3,15 @@
 mod answers;
 mod asleep;
 mod content;
+mod spoken_over;
 
 use asleep::Asleep;
+use spoken_over::{Over, SpokenOver};
 
 use crate::rules::advice::{Advice, capital};
 use crate::rules::table::{BREAK, RESPONSE_TOLERATED, SETUP};
 use crate::rules::{BusRule, Certainty, Finding, Party};
-use crate::{BusEvent, FINISHED_PAUSE, Source, WireBlock};
+use crate::{BusEvent, FINISHED_PAUSE, Source, TimedWord, WireBlock};
 use payrig_mdb::{Address, MAX_BLOCK};
 use payrig_units::Micros;
 
@@ -42,6 +44,7 @@ pub struct Judge {
     garbled: Option<(Micros, Micros, Source)>,
     garbled_count: u64,
     asleep: Asleep,
+    spoken_over: SpokenOver,
     /// Devices that were kept silent on purpose, from when until when.
     silenced: Vec<(Address, Micros, Micros)>,
     /// End of the last block.
@@ -99,11 +102,18 @@ impl Judge {
         self.silenced.push((device, from, until));
     }
 
+    /// This tool speaks for `ours` itself: a block of the other side into which it spoke accuses nobody of
+    /// its sum and its mode bits.
+    pub fn speaking_for(&mut self, ours: Option<Source>) {
+        self.spoken_over = SpokenOver::new(ours);
+    }
+
     /// What was before is not known.
     fn lose_track(&mut self) {
         self.asleep.after = true;
         self.waiting = None;
-        self.given_up = 0;
+        // Any number, as far as is known.
+        self.given_up = MAX_BLOCK;
         self.reset_end = None;
         self.advice.reset();
     }
@@ -134,7 +144,17 @@ impl Judge {
 
     /// Takes a block.
     pub fn block(&mut self, block: &WireBlock) -> Vec<Finding> {
+        self.block_before(block, None)
+    }
+
+    /// Takes a block, and the word of either side that showed that it had ended, if one did.
+    pub(crate) fn block_before(
+        &mut self,
+        block: &WireBlock,
+        next: Option<&TimedWord>,
+    ) -> Vec<Finding> {
         let mut found = Vec::new();
+        let spoken_over = self.spoken_over.look(block, next);
         let slot = usize::from(block.source == Source::Peripheral);
         let first = !self.seen.get(slot).copied().unwrap_or(true);
         if let Some(seen) = self.seen.get_mut(slot) {
@@ -159,8 +179,12 @@ impl Judge {
             self.setup(block, &mut found);
         }
         self.answer(block, &mut found);
-        self.pauses(block, &mut found);
-        if block.words.len() > MAX_BLOCK {
+        // What is left of a block and what follows it may seem to be one.
+        let rest = spoken_over == Some(Over::Rest);
+        if !rest {
+            self.pauses(block, &mut found);
+        }
+        if !rest && block.words.len() > MAX_BLOCK {
             found.push(
                 Finding::limit(
                     BusRule::BlockLength,
@@ -180,7 +204,10 @@ impl Judge {
             self.cut(block.start);
         } else if block.garbled.is_empty() {
             let before = found.len();
-            if self.run_together(block) {
+            if let Some(over) = spoken_over {
+                let who = self.who(block);
+                found.extend(over.finding(block, &who));
+            } else if self.run_together(block) {
                 let what = "answered a command that had been given up, into the answer to another";
                 self.advice.count(
                     BusRule::Unasked,
@@ -193,7 +220,8 @@ impl Judge {
                 self.modes(block, &mut found);
                 self.checksum(block, &mut found);
             }
-            let sound = found.len() == before && block.words.len() <= MAX_BLOCK;
+            let whole = found.len() == before && spoken_over.is_none();
+            let sound = whole && block.words.len() <= MAX_BLOCK;
             self.sound += u64::from(sound);
         }
         if block.source == Source::Peripheral {
