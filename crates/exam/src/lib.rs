@@ -28,7 +28,7 @@ pub use recorder::Recorder;
 pub use result::{
     Balance, Cause, CheckResult, EMULATED, Examination, Grade, Interval, Outcome, Subject,
 };
-pub use seen::{Run, Seen};
+pub use seen::{Broken, Run, Seen};
 pub use selection::Selection;
 pub use skip::Skip;
 pub use stop::Stop;

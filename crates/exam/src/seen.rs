@@ -56,6 +56,17 @@ pub struct Seen {
     pub reached: bool,
     /// More or less than is right was seen, where that is what was looked at.
     pub beyond: Option<Ordering>,
+    /// How many of the times that were measured broke a limit.
+    pub broken: Broken,
+}
+
+/// How many times broke a limit beyond doubt.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Broken {
+    /// So many did.
+    pub times: usize,
+    /// Of so many that were measured.
+    pub of: usize,
 }
 
 /// What running a check gives: an early end is an `Err`, so that steps can be chained with `?`.
@@ -73,6 +84,7 @@ impl Seen {
             matter_of: None,
             reached: true,
             beyond: None,
+            broken: Broken::default(),
         }
     }
 
@@ -128,14 +140,14 @@ impl Seen {
     /// far off it may be. For a pass all are shorter likewise, but for a few that could not be measured.
     #[must_use]
     pub fn at_most(times: &[Timed], limit: Micros, text: String) -> Self {
-        let fails = times.iter().any(|t| t.time.since(t.off) > limit);
+        let fails = times.iter().filter(|t| t.time.since(t.off) > limit).count();
         Self::within(times, limit, text, fails, |t| t.time + t.off <= limit)
     }
 
     /// Times of which none may be shorter than `limit`, likewise.
     #[must_use]
     pub fn at_least(times: &[Timed], limit: Micros, text: String) -> Self {
-        let fails = times.iter().any(|t| t.time + t.off < limit);
+        let fails = times.iter().filter(|t| t.time + t.off < limit).count();
         Self::within(times, limit, text, fails, |t| t.time.since(t.off) >= limit)
     }
 
@@ -143,11 +155,17 @@ impl Seen {
         times: &[Timed],
         limit: Micros,
         text: String,
-        fails: bool,
+        fails: usize,
         passes: impl Fn(&Timed) -> bool,
     ) -> Self {
-        if fails {
-            return Self::fail(text);
+        if fails > 0 {
+            return Self {
+                broken: Broken {
+                    times: fails,
+                    of: times.len(),
+                },
+                ..Self::fail(text)
+            };
         }
         let doubtful: Vec<&Timed> = times.iter().filter(|t| !passes(t)).collect();
         if doubtful.is_empty() {

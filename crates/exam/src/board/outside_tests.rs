@@ -14,7 +14,7 @@ use payrig_bench::{Observation, VirtualBus};
 use payrig_controller::{BoardConfig, Controller};
 use payrig_link::{Lateness, LinkError, PortEvent};
 use payrig_units::Micros;
-use payrig_wire::{BusEvent, Edge, Source, Transmission, recording};
+use payrig_wire::{BusEvent, Edge, RuleName, Source, Transmission, recording};
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::rc::Rc;
@@ -55,6 +55,11 @@ struct World {
     ends: Micros,
     /// The tool is stopped now and then.
     stops: Stops,
+    /// One of so many answers of the tool is so late.
+    late: Option<(u32, Micros)>,
+    answers: u32,
+    /// How late the words are that are on their way to the board.
+    lateness: VecDeque<Micros>,
 }
 
 impl World {
@@ -83,6 +88,9 @@ impl World {
             entries: Vec::new(),
             ends: Micros::NEVER,
             stops: Stops::default(),
+            late: None,
+            answers: 0,
+            lateness: VecDeque::new(),
         };
         world.collect();
         Rc::new(RefCell::new(world))
@@ -137,6 +145,18 @@ impl World {
         }
     }
 
+    /// The tool answers, now and then late.
+    fn answer(&mut self, mut sent: Transmission) {
+        if let Transmission::Words { at, words, .. } = &mut sent {
+            self.answers += 1;
+            let late = self.late.filter(|(of, _)| self.answers.is_multiple_of(*of));
+            let late = late.map_or(Micros::ZERO, |(_, by)| by);
+            *at += late;
+            self.lateness.extend(words.iter().map(|_| late));
+        }
+        self.bus.transmit(Source::Peripheral, sent, true);
+    }
+
     fn go_on(&mut self, until: Micros) -> Option<PortEvent> {
         loop {
             self.make_edges();
@@ -147,7 +167,10 @@ impl World {
                 {
                     self.board.heard(word);
                     self.collect();
-                    let late = Lateness::default();
+                    let late = Lateness {
+                        machine: self.lateness.pop_front().unwrap_or_default(),
+                        ..Lateness::default()
+                    };
                     return Some(PortEvent::Sent { event, late });
                 }
                 return Some(PortEvent::Heard(event));
@@ -195,10 +218,7 @@ impl Cable for Wires {
     }
 
     fn send(&mut self, sent: Transmission) {
-        self.0
-            .borrow_mut()
-            .bus
-            .transmit(Source::Peripheral, sent, true);
+        self.0.borrow_mut().answer(sent);
     }
 
     fn wait(&mut self, until: Micros) -> Result<Option<PortEvent>, LinkError> {
@@ -545,6 +565,100 @@ fn a_tool_that_is_stopped_accuses_no_board() {
         }
     }
     assert!(stopped > 60, "{stopped}");
+}
+
+/// The tool is held up while it examines a board: in each way, by the check of this name.
+fn held_up(setup: &BoardSetup, only: &str, mut judge: impl FnMut(&CheckResult, &str)) {
+    let ms = Micros::ms;
+    let stopped = |at, every, length| (Some((ms(at), ms(every), ms(length))), None);
+    let late = |of, by| (None, Some((of, ms(by))));
+    let mut held_up = 0;
+    for (stops, late) in [
+        // Once, early or late; for long; now and then.
+        stopped(700, 9_000_000, 100),
+        stopped(11_000, 9_000_000, 300),
+        stopped(12_000, 9_000_000, 3_000),
+        stopped(5_900, 5_900, 100),
+        late(40, 8),
+        late(90, 30),
+    ] {
+        let world = World::new(setup);
+        if let Some((at, every, length)) = stops {
+            world.borrow_mut().stops = Stops::from(at, every, length);
+        }
+        world.borrow_mut().late = late;
+        let (examination, _) = examined(Rc::clone(&world), ms(400), Some(only), Some(true));
+        let own = |entry: &recording::Entry| {
+            matches!(entry, recording::Entry::Finding(f)
+                if matches!(f.rule, RuleName::OwnLate | RuleName::Slept))
+        };
+        let how = format!("{only}, stopped {stops:?}, late {late:?}");
+        // Not every check takes so long.
+        held_up += usize::from(world.borrow().entries.iter().any(own));
+        let check = examination.checks.first().unwrap();
+        judge(check, &format!("{how}: {:?} {}", check.outcome, check.seen));
+    }
+    assert!(held_up > 0, "{only}");
+}
+
+/// A board that breaks a limit again and again is not saved by a tool that is held up now and then.
+#[test]
+fn a_board_that_is_always_too_fast_or_too_slow_fails_however_the_tool_is_held_up() {
+    let good = BoardSetup::good().unwrap();
+    let board = |change: fn(&mut BoardSetup)| {
+        let mut setup = good.clone();
+        change(&mut setup);
+        setup
+    };
+    let bad: [(&str, BoardSetup); 3] = [
+        (
+            "polls-not-too-often",
+            board(|s| s.board.poll_every = Micros::ms(15)),
+        ),
+        (
+            "polls-often-enough",
+            board(|s| s.board.poll_every = Micros::ms(400)),
+        ),
+        (
+            "command-byte-gaps",
+            board(|s| s.board.timing.gap = Micros(1_500)),
+        ),
+    ];
+    for (only, setup) in bad {
+        held_up(&setup, only, |check, text| {
+            assert_eq!(check.outcome, Outcome::Fail, "{text}");
+        });
+    }
+}
+
+/// A good one is not accused, were the tool late with every answer that it gives: it repeats what was not
+/// answered at once.
+#[test]
+fn a_good_board_fails_no_check_of_times_however_the_tool_is_held_up() {
+    let good = BoardSetup::good().unwrap();
+    let mut eager = good.clone();
+    eager.board.poll_every = Micros::ms(30);
+    for only in [
+        "polls-not-too-often",
+        "polls-often-enough",
+        "acknowledges-in-time",
+        "command-byte-gaps",
+    ] {
+        for setup in [&good, &eager] {
+            held_up(setup, only, |check, text| {
+                assert_ne!(check.outcome, Outcome::Fail, "{text}");
+            });
+            for late in [(1, 8), (2, 22), (3, 60)].map(|(of, by)| (of, Micros::ms(by))) {
+                let world = World::new(setup);
+                world.borrow_mut().late = Some(late);
+                let (examination, _) =
+                    examined(Rc::clone(&world), Micros::ms(400), Some(only), Some(true));
+                let check = examination.checks.first().unwrap();
+                let text = format!("{only}, {late:?}: {:?} {}", check.outcome, check.seen);
+                assert_ne!(check.outcome, Outcome::Fail, "{text}");
+            }
+        }
+    }
 }
 
 /// Checks of times, of the start, of money.

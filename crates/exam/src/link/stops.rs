@@ -80,10 +80,15 @@ fn later(event: PortEvent, now: Micros) -> PortEvent {
 impl Stops {
     /// So often, for so long.
     pub(crate) fn new(every: Micros, length: Micros) -> Self {
+        Self::from(every, every, length)
+    }
+
+    /// The same, for the first time at `first`.
+    pub(crate) fn from(first: Micros, every: Micros, length: Micros) -> Self {
         Self {
             every,
             length,
-            next: every,
+            next: first,
             piled: VecDeque::new(),
             count: 0,
         }
