@@ -161,7 +161,7 @@ impl BusMaster {
         self.link_delay = delay;
         match &mut self.state {
             State::Waiting { until } => *until = *until + more + more,
-            State::Receiving { until } => *until = *until + more,
+            State::Receiving { until } => *until += more,
             State::Free | State::Sending { .. } | State::Settling { .. } => {}
         }
     }

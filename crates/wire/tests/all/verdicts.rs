@@ -667,7 +667,7 @@ fn whoever_ends_a_block_badly_or_speaks_into_ours_is_accused() {
             })
             .collect()
     };
-    let too_long: Vec<Word> = (0..38).map(|n| Word::plain(n)).collect();
+    let too_long: Vec<Word> = (0..38).map(Word::plain).collect();
     let mut wrong_sum = data(8);
     wrong_sum[7].byte ^= 1;
     for (ours, said, at) in [
