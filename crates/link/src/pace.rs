@@ -13,7 +13,7 @@ use std::time::Duration;
 use tokio::time::Instant;
 
 /// Turns of a bench after which others get theirs.
-const SLICE: u32 = 500;
+pub(crate) const SLICE: u32 = 500;
 
 /// How bench time passes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -55,7 +55,7 @@ fn slice(
 }
 
 /// An order that is there already.
-async fn order_at_hand<A: Attendant>(attendant: &mut A) -> Option<A::Order> {
+pub(crate) async fn order_at_hand<A: Attendant>(attendant: &mut A) -> Option<A::Order> {
     let mut order = pin!(attendant.order());
     std::future::poll_fn(move |context| match order.as_mut().poll(context) {
         Poll::Ready(order) => Poll::Ready(Some(order)),

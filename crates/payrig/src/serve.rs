@@ -26,6 +26,9 @@ pub(crate) struct ServeArguments {
     /// Write the ready line to this file, too, whole at once.
     #[arg(long, value_name = "FILE")]
     ready_file: Option<PathBuf>,
+    /// Start the programs that benches name as their `peer`: whoever has the token can then run any command.
+    #[arg(long)]
+    allow_peers: bool,
     /// Benches at once.
     #[arg(long, value_name = "N", default_value_t = Limits::default().benches)]
     benches: usize,
@@ -105,6 +108,7 @@ async fn served(arguments: &ServeArguments, ending: Ending) -> Result<Exit, Fail
     let token = token().map_err(|problem| wrong(&problem))?;
     let host = Arc::new(Host::new(Limits {
         benches: arguments.benches,
+        peers: arguments.allow_peers,
         ..Limits::default()
     }));
     let mut benches = Vec::new();

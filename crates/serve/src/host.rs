@@ -14,6 +14,7 @@ use crate::show;
 use crate::time::Time;
 use payrig_bench::action::StepKind;
 use payrig_bench::{Observation, Plan};
+use payrig_link::lockstep::PeerAddress;
 use payrig_link::of_plan::{LinkChoice, LinkChoiceError};
 use payrig_rig::{FIRST_VEND, nearest};
 use payrig_units::Micros;
@@ -35,6 +36,8 @@ pub struct Limits {
     pub benches: usize,
     /// Events kept of each, where nobody says how many.
     pub keep: usize,
+    /// Whoever opens a bench may name a peer: a command that is started here.
+    pub peers: bool,
 }
 
 impl Default for Limits {
@@ -42,8 +45,17 @@ impl Default for Limits {
         Self {
             benches: 2_000,
             keep: 4_000,
+            peers: false,
         }
     }
+}
+
+/// A bench with a peer in lock-step knows no wall clock.
+fn no_wall_clock() -> Problem {
+    let text = "a bench with a peer in lock-step knows no wall clock";
+    Problem::new(Kind::BadField, text)
+        .field("pace")
+        .advice("take \"simulated\" or \"paused\"")
 }
 
 /// How long a wait lasts at the most: a day of bench time.
@@ -218,6 +230,9 @@ impl Host {
                 Problem::new(Kind::BadField, error.to_string()).field("coding")
             }
         })?;
+        if let Some(peer) = &open.peer {
+            self.share_with_peer(&mut plan, open, peer)?;
+        }
         if open.script
             && let Some((line, why)) = plan.impossible().into_iter().next()
         {
@@ -227,6 +242,8 @@ impl Host {
             ));
         }
         let pace = match (open.pace, plan.is_live()) {
+            (Some(PaceName::Real), _) if plan.in_lock_step() => return Err(no_wall_clock()),
+            (pace, _) if plan.in_lock_step() => pace.unwrap_or_default(),
             (pace, false) => pace.unwrap_or_default(),
             (None | Some(PaceName::Real), true) => PaceName::Real,
             (Some(_), true) => {
@@ -254,7 +271,30 @@ impl Host {
             },
             peer_optional: open.peer_optional,
             end_on_disconnect: open.end_on_disconnect,
+            hurry: Arc::default(),
         })
+    }
+
+    /// Puts the board's bus between the bench and a peer.
+    fn share_with_peer(&self, plan: &mut Plan, open: &api::Open, peer: &str) -> Result<(), Problem> {
+        let wrong = |text: String| Problem::new(Kind::BadField, text).field("peer");
+        if !self.limits.peers {
+            return Err(Problem::new(Kind::Forbidden, "this server starts no programs for `peer`")
+                .field("peer")
+                .advice("start it with `payrig serve --allow-peers`: whoever has the token can then run any command"));
+        }
+        if open.link.is_some() {
+            return Err(wrong("`peer` and `link` are two things at one end of a bus".to_owned())
+                .advice("leave one of them out"));
+        }
+        peer.parse::<PeerAddress>()
+            .map_err(|why| wrong(format!("`peer` is {why}")))?;
+        let outside = match (open.role, plan.board.ours) {
+            (Some(api::Role::Devices), _) | (None, false) => Source::Master,
+            (Some(api::Role::Board), _) => Source::Peripheral,
+            (None, true) => plan.link.as_ref().map_or(Source::Master, |link| link.outside),
+        };
+        plan.share_with_peer(peer.to_owned(), outside).map_err(wrong)
     }
 
     async fn state_of(&self, session: &Arc<Session>) -> Result<api::Bench, Problem> {
@@ -357,9 +397,13 @@ impl Host {
 
     pub(crate) async fn pace(self: Arc<Self>, set: api::SetPace) -> Result<api::Bench, Problem> {
         let session = self.session(&set.bench)?;
+        let lock_step = session.opening.plan.in_lock_step();
         let changed = move |bench: &mut payrig_bench::Bench, desk: &mut crate::desk::Desk| {
             desk.refuse_ended(bench)?;
-            if bench.is_live() && set.pace != PaceName::Real {
+            if lock_step && set.pace == PaceName::Real {
+                return Err(no_wall_clock());
+            }
+            if bench.is_live() && !lock_step && set.pace != PaceName::Real {
                 let text = "something of the bench is real: its time is the wall clock's";
                 return Err(Problem::new(Kind::Refused, text).field("pace"));
             }

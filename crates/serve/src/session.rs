@@ -6,12 +6,17 @@ use crate::desk::{Desk, Order, Waited, Wish};
 use crate::log::Log;
 use crate::problem::{Kind, Problem};
 use crate::recording::{Recording, Wanted};
+use payrig_bench::action::Action;
+use payrig_bench::plan::PortName;
 use payrig_bench::{Bench, Plan};
 use payrig_link::drive::{Attendant, LiveError, Ports, run_attended};
+use payrig_link::lockstep::{self, PeerAddress, PeerLines, Started, run_lockstep_attended};
 use payrig_link::of_plan;
 use payrig_link::pace::run_at_pace;
-use payrig_link::{Clock, ThreadPort};
-use payrig_units::Micros;
+use payrig_link::{Clock, LinkError, ThreadPort};
+use payrig_rig::action_as_json;
+use payrig_units::{Decimals, Micros};
+use payrig_wire::Source;
 use payrig_wire::recording::Header;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -31,6 +36,8 @@ pub(crate) struct Opening {
     pub(crate) record: Option<Wanted>,
     pub(crate) peer_optional: bool,
     pub(crate) end_on_disconnect: bool,
+    /// Nobody is waited for any more: a peer that does not answer is left.
+    pub(crate) hurry: Arc<AtomicBool>,
 }
 
 /// What moves a bench along. A new kind of driver is a new implementation, and a row in [`Session::open`].
@@ -86,6 +93,70 @@ impl Drive for OverPorts {
 
     async fn drive(&mut self, bench: &mut Bench, desk: &mut Desk) -> Result<(), Problem> {
         let driven = run_attended(bench, &mut self.0, Micros::NEVER, desk).await;
+        driven.map_err(|error| match error {
+            LiveError::Link(error) => Problem::new(Kind::LinkFailed, error.to_string()),
+            LiveError::Output(error) => Problem::failed("the log", &error),
+        })
+    }
+}
+
+/// A program is at the other end, in lock-step: the bench goes as far as it is asked to, and the program with
+/// it.
+struct InLockStep {
+    session: lockstep::Session,
+    lines: PeerLines,
+    decimals: Decimals,
+}
+
+impl Drive for InLockStep {
+    fn set_up(opening: &Opening) -> Result<Ready<Self>, Problem> {
+        let failed = |error| {
+            let error = LinkError::Peer(error);
+            Problem::new(Kind::LinkFailed, error.to_string())
+        };
+        let mut plan = Plan::clone(&opening.plan);
+        let Some(link) = &plan.link else {
+            return Err(Problem::new(Kind::Failed, "a bench in lock-step has a link"));
+        };
+        let (outside, name) = (link.outside, link.port.to_string());
+        let PortName::Peer(peer) = &link.port else {
+            return Err(Problem::new(Kind::Failed, "a bench in lock-step has a peer"));
+        };
+        let address: PeerAddress = peer
+            .parse()
+            .map_err(|why: &str| Problem::new(Kind::BadField, why))?;
+        let role = match outside {
+            Source::Master => "board",
+            Source::Peripheral => "devices",
+        };
+        let stop = Arc::clone(&opening.hurry);
+        let started = Started::at(&address).map_err(failed)?;
+        let session = lockstep::Session::open(started, outside.other(), role, plan.seed, move || {
+            stop.load(Ordering::Relaxed)
+        })
+        .map_err(failed)?;
+        if session.has_lines() {
+            plan.share_lines_with_peer()
+                .map_err(|why| Problem::new(Kind::BadRig, why))?;
+        }
+        let driver = Self {
+            session,
+            lines: PeerLines::of(&plan),
+            decimals: plan.decimals,
+        };
+        let links = vec![Link {
+            of: "the board's bus".to_owned(),
+            path: name,
+        }];
+        let header = opening.header().ours(opening.plan.ours());
+        opening.ready(Bench::live(&plan, &[]), driver, links, header)
+    }
+
+    async fn drive(&mut self, bench: &mut Bench, desk: &mut Desk) -> Result<(), Problem> {
+        let decimals = self.decimals;
+        let describe = |action: &Action| action_as_json(action, decimals);
+        let driven =
+            run_lockstep_attended(bench, &mut self.session, &self.lines, describe, desk).await;
         driven.map_err(|error| match error {
             LiveError::Link(error) => Problem::new(Kind::LinkFailed, error.to_string()),
             LiveError::Output(error) => Problem::failed("the log", &error),
@@ -155,19 +226,14 @@ impl Session {
         let log = Arc::new(Log::new(opening.keep));
         let desk = Desk::new(desk_orders, Arc::clone(&log), opening.pace);
         let ended = Arc::new(AtomicBool::new(false));
-        if opening.plan.is_live() {
-            // What is real waits for nobody: it has a thread of its own.
+        if opening.plan.in_lock_step() {
+            // A peer may take its time.
+            let ready = InLockStep::set_up(&opening)?;
+            on_its_own_thread(desk, &opening, ready, &ended)?;
+        } else if opening.plan.is_live() {
+            // What is real waits for nobody.
             let ready = OverPorts::set_up(&opening)?;
-            let failed = |error| Problem::failed("a thread for the bench", &error);
-            let runtime = tokio::runtime::Builder::new_current_thread()
-                .enable_all()
-                .build()
-                .map_err(failed)?;
-            let own = (opening.clone(), Arc::clone(&ended));
-            std::thread::Builder::new()
-                .name("bench".to_owned())
-                .spawn(move || runtime.block_on(attend(desk, own.0, ready, own.1)))
-                .map_err(failed)?;
+            on_its_own_thread(desk, &opening, ready, &ended)?;
         } else {
             let ready = AtPace::set_up(&opening)?;
             tokio::spawn(attend(desk, opening.clone(), ready, Arc::clone(&ended)));
@@ -242,6 +308,7 @@ impl Session {
 
     /// It is forgotten once it has ended.
     pub(crate) fn forget(&self) {
+        self.opening.hurry.store(true, Ordering::Relaxed);
         // One that is gone is forgotten.
         let _ = self.send(Box::new(|bench, desk| {
             desk.forget = true;
@@ -267,6 +334,26 @@ impl Drop for Streaming {
             let _ = self.0.send(Box::new(|bench, desk| end(bench, desk)));
         }
     }
+}
+
+/// Attends to a bench on a thread of its own.
+fn on_its_own_thread<D: Drive + Send + 'static>(
+    desk: Desk,
+    opening: &Opening,
+    ready: Ready<D>,
+    ended: &Arc<AtomicBool>,
+) -> Result<(), Problem> {
+    let failed = |error| Problem::failed("a thread for the bench", &error);
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(failed)?;
+    let (opening, ended) = (opening.clone(), Arc::clone(ended));
+    std::thread::Builder::new()
+        .name("bench".to_owned())
+        .spawn(move || runtime.block_on(attend(desk, opening, ready, ended)))
+        .map_err(failed)?;
+    Ok(())
 }
 
 /// Ends a bench with its verdict.

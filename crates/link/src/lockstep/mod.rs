@@ -13,7 +13,7 @@ mod stream;
 
 pub use error::PeerError;
 pub use line::{MAX_LINE, PeerLine, VERSION, WrongLine, parse_line};
-pub use run::{PeerLines, run_lockstep};
+pub use run::{PeerLines, run_lockstep, run_lockstep_attended};
 pub use session::{AHEAD, Answer, Happened, MOST_QUIET, Session, TURN_BYTES};
 pub use stream::{PeerAddress, PeerStream, SILENCE, Started};
 

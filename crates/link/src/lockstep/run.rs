@@ -3,6 +3,7 @@
 use super::session::{Answer, Happened, Session};
 use crate::LinkError;
 use crate::drive::LiveError;
+use crate::pace::{Pace, Paced, SLICE, order_at_hand};
 use payrig_bench::action::Action;
 use payrig_bench::plan::{DeviceLink, Pin};
 use payrig_bench::{Bench, BusAt, Outbound, Plan};
@@ -98,7 +99,10 @@ pub fn run_lockstep(
                 bench.finish_now();
                 return Ok(false);
             }
-            step(bench, session, lines, limit)?;
+            if !step(bench, session, lines, limit)? {
+                bench.move_on(limit);
+                bench.finish_now();
+            }
             Ok(false)
         });
         match stepped {
@@ -117,6 +121,80 @@ pub fn run_lockstep(
             }
         }
     }
+}
+
+/// Runs a bench and its peer as an attendant says: as far as it asks for, and then both stand. The wall clock
+/// means nothing to either.
+///
+/// # Errors
+/// When the peer fails or the attendant cannot keep what happens; the bench has ended then.
+pub async fn run_lockstep_attended<A: Paced>(
+    bench: &mut Bench,
+    session: &mut Session,
+    lines: &PeerLines,
+    describe: impl Fn(&Action) -> Option<Value>,
+    attendant: &mut A,
+) -> Result<(), LiveError> {
+    loop {
+        let failed = match send(bench, session, lines, &describe) {
+            Ok(()) => {
+                attendant.look(bench)?;
+                if bench.ended() {
+                    return Ok(());
+                }
+                let to = match attendant.pace(bench) {
+                    Pace::Until(to) => to,
+                    Pace::Real { .. } => bench.now(),
+                };
+                if to <= bench.now() {
+                    let order = attendant.order().await;
+                    attendant.carry_out(bench, order);
+                    continue;
+                }
+                let done = go_on(bench, session, lines, to, &describe, attendant)?;
+                match order_at_hand(attendant).await {
+                    Some(order) => attendant.carry_out(bench, order),
+                    None => tokio::task::yield_now().await,
+                }
+                done
+            }
+            Err(error) => Err(error),
+        };
+        if let Err(error) = failed {
+            tracing::info!(target: "payrig::run", %error, "the peer failed");
+            bench.link_note(format!("the link failed: {error}"));
+            bench.finish_now();
+            attendant.look(bench)?;
+            return Err(error.into());
+        }
+    }
+}
+
+/// Lets a slice of what happens until `to` happen. The outer error is the attendant's, the inner one the peer's.
+fn go_on<A: Paced>(
+    bench: &mut Bench,
+    session: &mut Session,
+    lines: &PeerLines,
+    to: Micros,
+    describe: impl Fn(&Action) -> Option<Value>,
+    attendant: &mut A,
+) -> io::Result<Result<(), LinkError>> {
+    for _ in 0..SLICE {
+        let stepped = send(bench, session, lines, &describe)
+            .and_then(|()| step(bench, session, lines, to));
+        match stepped {
+            Err(error) => return Ok(Err(error)),
+            Ok(false) => {
+                bench.move_on(to);
+                break;
+            }
+            Ok(true) => attendant.look(bench)?,
+        }
+        if bench.ended() || attendant.pace(bench) != Pace::Until(to) {
+            break;
+        }
+    }
+    Ok(Ok(()))
 }
 
 /// What is to go out goes to the peer.
@@ -151,27 +229,26 @@ fn send(
     Ok(())
 }
 
-/// Goes on to the next thing that happens.
+/// Goes on to the next thing that happens; false when nothing does before `limit`, to which the peer has
+/// come then.
 fn step(
     bench: &mut Bench,
     session: &mut Session,
     lines: &PeerLines,
     limit: Micros,
-) -> Result<(), LinkError> {
+) -> Result<bool, LinkError> {
     let due = bench.next_deadline().min(limit);
     let Some(happened) = session.step(due)? else {
-        if bench.next_deadline() <= due {
+        let any = bench.next_deadline() <= due;
+        if any {
             bench.advance(due);
-        } else {
-            bench.move_on(limit);
-            bench.finish_now();
         }
-        return Ok(());
+        return Ok(any);
     };
     let at = session.now();
     bench.advance_before(at);
     if bench.ended() {
-        return Ok(());
+        return Ok(true);
     }
     bench.move_on(at);
     match happened {
@@ -196,5 +273,5 @@ fn step(
     }
     // What was waited for may be so by that.
     bench.advance(at);
-    Ok(())
+    Ok(true)
 }
