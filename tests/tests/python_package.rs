@@ -1,5 +1,5 @@
-//! The Python package under crates/python, with pytest, as somebody who has it would use it. Without pytest the
-//! test says that it is skipped.
+//! The Python package under crates/python, and the firmware in C that is tested with it: both with pytest, as
+//! somebody who has them would. Without pytest the tests say that they are skipped.
 
 use payrig_tests::cli::{binary, file};
 use std::process::Command;
@@ -40,5 +40,13 @@ fn pytest(folder: &str, with: &[&str]) -> Option<()> {
 fn the_client_and_its_fixtures() {
     if pytest("crates/python/tests", &[]).is_none() {
         eprintln!("SKIPPED python_package::the_client_and_its_fixtures: no python3 with pytest");
+    }
+}
+
+/// The example of docs/src/ci.md.
+#[test]
+fn the_firmware_of_the_guide() {
+    if pytest("tests/firmware", &[]).is_none() {
+        eprintln!("SKIPPED python_package::the_firmware_of_the_guide: no python3 with pytest");
     }
 }

@@ -97,7 +97,7 @@ pub struct Bench {
     pub(crate) ending: Option<Micros>,
     pub(crate) ended: bool,
     /// Something of it is real.
-    live: bool,
+    pub(crate) live: bool,
     /// Somebody takes part in it: see [`attend`](Self::attend).
     pub(crate) attended: bool,
     /// Whether somebody has to be heard.

@@ -266,6 +266,11 @@ impl Bus {
         self.analyst.next_deadline() != Micros::NEVER
     }
 
+    /// When the block on it began that is not complete.
+    pub(crate) fn open_since(&self) -> Option<Micros> {
+        self.analyst.open_since()
+    }
+
     /// The next event that is complete by `now`.
     pub(crate) fn pop(&mut self, now: Micros) -> Option<Heard> {
         match &mut self.medium {

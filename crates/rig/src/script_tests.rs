@@ -214,10 +214,16 @@ fn a_board_on_no_link_may_be_one_that_is_asked() {
     };
     let mut plan = rig("do = \"select\"\nitem = 11").unwrap();
     assert_eq!(plan.impossible().len(), 1);
-    plan.share_with_peer("./board".to_owned(), Source::Master).unwrap();
+    plan.share_with_peer("./board".to_owned(), Source::Master)
+        .unwrap();
     assert_eq!(plan.impossible(), Vec::new());
     let error = rig("expect = \"display\"\ntext = \"x\"").unwrap_err();
-    assert!(error.to_string().contains("the board is not ours to operate"), "{error}");
+    assert!(
+        error
+            .to_string()
+            .contains("the board is not ours to operate"),
+        "{error}"
+    );
 }
 
 /// The same once a link is put under a rig that was read without one.

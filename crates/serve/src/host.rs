@@ -276,7 +276,12 @@ impl Host {
     }
 
     /// Puts the board's bus between the bench and a peer.
-    fn share_with_peer(&self, plan: &mut Plan, open: &api::Open, peer: &str) -> Result<(), Problem> {
+    fn share_with_peer(
+        &self,
+        plan: &mut Plan,
+        open: &api::Open,
+        peer: &str,
+    ) -> Result<(), Problem> {
         let wrong = |text: String| Problem::new(Kind::BadField, text).field("peer");
         if !self.limits.peers {
             return Err(Problem::new(Kind::Forbidden, "this server starts no programs for `peer`")
@@ -284,17 +289,23 @@ impl Host {
                 .advice("start it with `payrig serve --allow-peers`: whoever has the token can then run any command"));
         }
         if open.link.is_some() {
-            return Err(wrong("`peer` and `link` are two things at one end of a bus".to_owned())
-                .advice("leave one of them out"));
+            return Err(
+                wrong("`peer` and `link` are two things at one end of a bus".to_owned())
+                    .advice("leave one of them out"),
+            );
         }
         peer.parse::<PeerAddress>()
             .map_err(|why| wrong(format!("`peer` is {why}")))?;
         let outside = match (open.role, plan.board.ours) {
             (Some(api::Role::Devices), _) | (None, false) => Source::Master,
             (Some(api::Role::Board), _) => Source::Peripheral,
-            (None, true) => plan.link.as_ref().map_or(Source::Master, |link| link.outside),
+            (None, true) => plan
+                .link
+                .as_ref()
+                .map_or(Source::Master, |link| link.outside),
         };
-        plan.share_with_peer(peer.to_owned(), outside).map_err(wrong)
+        plan.share_with_peer(peer.to_owned(), outside)
+            .map_err(wrong)
     }
 
     async fn state_of(&self, session: &Arc<Session>) -> Result<api::Bench, Problem> {

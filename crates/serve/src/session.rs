@@ -116,11 +116,17 @@ impl Drive for InLockStep {
         };
         let mut plan = Plan::clone(&opening.plan);
         let Some(link) = &plan.link else {
-            return Err(Problem::new(Kind::Failed, "a bench in lock-step has a link"));
+            return Err(Problem::new(
+                Kind::Failed,
+                "a bench in lock-step has a link",
+            ));
         };
         let (outside, name) = (link.outside, link.port.to_string());
         let PortName::Peer(peer) = &link.port else {
-            return Err(Problem::new(Kind::Failed, "a bench in lock-step has a peer"));
+            return Err(Problem::new(
+                Kind::Failed,
+                "a bench in lock-step has a peer",
+            ));
         };
         let address: PeerAddress = peer
             .parse()
@@ -131,10 +137,11 @@ impl Drive for InLockStep {
         };
         let stop = Arc::clone(&opening.hurry);
         let started = Started::at(&address).map_err(failed)?;
-        let session = lockstep::Session::open(started, outside.other(), role, plan.seed, move || {
-            stop.load(Ordering::Relaxed)
-        })
-        .map_err(failed)?;
+        let session =
+            lockstep::Session::open(started, outside.other(), role, plan.seed, move || {
+                stop.load(Ordering::Relaxed)
+            })
+            .map_err(failed)?;
         if session.has_lines() {
             plan.share_lines_with_peer()
                 .map_err(|why| Problem::new(Kind::BadRig, why))?;

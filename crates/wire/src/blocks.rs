@@ -288,6 +288,14 @@ impl BlockBuilder {
         })
     }
 
+    /// When the open block began; `None` without one.
+    #[must_use]
+    pub fn open_since(&self) -> Option<Micros> {
+        let first = self.open.as_ref()?.words.first();
+        let lost = self.lost.map(|(_, start, _)| start);
+        first.map(|word| word.start).into_iter().chain(lost).min()
+    }
+
     /// Closes the open block, whatever its state: the end of a capture, or a break.
     pub fn flush(&mut self) -> Option<WireBlock> {
         let block = self.open.take()?;

@@ -144,13 +144,24 @@ impl Bench {
             self.give_out(known);
             return;
         }
-        if self.pending.is_empty() || !self.ended && self.buses.iter().any(Bus::is_open) {
+        if self.pending.is_empty() {
             return;
         }
+        let open = !self.ended && self.buses.iter().any(Bus::is_open);
+        // A word may come late over a port, and its block is open for as long: with a master that never pauses
+        // so long one always is. What happened before it began does not wait for it.
+        let before = match open {
+            false => Micros::NEVER,
+            true if self.live => {
+                let open = self.buses.iter().filter_map(Bus::open_since).min();
+                open.map_or(Micros::ZERO, |start| start - Micros(1))
+            }
+            true => return,
+        };
         put_in_order(&mut self.pending);
         let settled = match self.ended {
             true => Micros::NEVER,
-            false => self.now - self.settling(),
+            false => (self.now - self.settling()).min(before),
         };
         // A pulse train is known when it ends, too; one that goes on and on is not waited for.
         let train = self.pulses.open_since().filter(|_| !self.ended);
@@ -371,13 +382,14 @@ fn trace_event(number: u64, what: &Entry) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::bench::BusAt;
     use crate::bus::BusId;
     use crate::fault::{Fault, FaultKind, FrameKind};
     use crate::node::{Input, Node, Output};
     use crate::virtual_bus::Heard;
-    use payrig_mdb::Block;
+    use payrig_mdb::{Block, Word};
     use payrig_units::Decimals;
-    use payrig_wire::{BusEvent, Edge, Source, Transmission};
+    use payrig_wire::{BusEvent, Edge, Source, TimedWord, Transmission};
 
     /// Somebody on the pulse lines of a bench.
     #[derive(Clone, Debug, Default)]
@@ -489,6 +501,40 @@ mod tests {
         let numbers: Vec<u64> = known.iter().map(|event| event.number).collect();
         let wanted: Vec<u64> = (1..).take(numbers.len()).collect();
         assert_eq!(numbers, wanted);
+    }
+
+    /// Words that come over a port may be late, so that a block stays open for a tenth of a second: a master
+    /// that polls more often must not keep everything from becoming events, and from the recording.
+    #[test]
+    fn a_master_that_never_pauses_for_long_holds_no_event_back() {
+        let mut bench = Bench::new(1, Micros::ZERO, Decimals::default());
+        bench.board_bus_on_port(Source::Master);
+        bench.begin();
+        let mut known = 0;
+        for poll in 1..200 {
+            let start = Micros::ms(30 * poll);
+            bench.run_until(start);
+            for (place, byte) in [Word::marked(0x0B), Word::plain(0x0B)]
+                .into_iter()
+                .enumerate()
+            {
+                let start = start + WORD_TIME * place as u64;
+                let word = TimedWord {
+                    start,
+                    end: start + WORD_TIME,
+                    source: Source::Master,
+                    word: byte,
+                    uncertainty: Micros::ZERO,
+                };
+                bench.run_until(word.end);
+                bench.heard_on_link(&BusAt::Board, &BusEvent::Word(word));
+                bench.advance(word.end);
+            }
+            let blocks = |event: &Event| matches!(event.what, Entry::Block(_));
+            known += bench.take_events().filter(blocks).count() as u64;
+            assert!(known + 3 >= poll, "{known} of {poll} blocks are events");
+        }
+        assert!(known >= 196, "{known}");
     }
 
     #[test]

@@ -180,8 +180,8 @@ fn go_on<A: Paced>(
     attendant: &mut A,
 ) -> io::Result<Result<(), LinkError>> {
     for _ in 0..SLICE {
-        let stepped = send(bench, session, lines, &describe)
-            .and_then(|()| step(bench, session, lines, to));
+        let stepped =
+            send(bench, session, lines, &describe).and_then(|()| step(bench, session, lines, to));
         match stepped {
             Err(error) => return Ok(Err(error)),
             Ok(false) => {

@@ -65,7 +65,7 @@ def pytest_configure(config: pytest.Config) -> None:
 @pytest.fixture(scope="session")
 def payrig_server(pytestconfig: pytest.Config) -> Iterator[Server]:
     """A payrig serve for all tests of this process."""
-    with Server(pytestconfig.getoption("--payrig")) as server:
+    with Server(pytestconfig.getoption("--payrig"), peers=True) as server:
         yield server
 
 

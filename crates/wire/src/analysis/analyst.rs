@@ -125,6 +125,12 @@ impl Analyst {
         self.monitor.next_deadline()
     }
 
+    /// When the block began that is not complete; `None` where all are.
+    #[must_use]
+    pub fn open_since(&self) -> Option<Micros> {
+        self.monitor.open_since()
+    }
+
     /// The end of the bus.
     pub fn finish(&mut self, end: Micros) -> Vec<Entry> {
         let mut observed = self.monitor.finish(end);

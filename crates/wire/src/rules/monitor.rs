@@ -111,6 +111,12 @@ impl Monitor {
         self.builder.next_deadline()
     }
 
+    /// When the block began that is not complete; `None` where all are.
+    #[must_use]
+    pub fn open_since(&self) -> Option<Micros> {
+        self.builder.open_since()
+    }
+
     /// The end, at `end`: the last block, and the advice gathered.
     pub fn finish(&mut self, end: Micros) -> Observed {
         let mut observed = Observed::default();
