@@ -109,7 +109,7 @@ impl Filter {
             })
             && is(&self.text, &|wanted| has_text(entry, wanted))
             && is(&self.rule, &|wanted| match entry {
-                Entry::Finding(finding) => finding.rule.to_string() == wanted,
+                Entry::Finding(finding) => finding.rule == *wanted,
                 _ => false,
             })
             && self

@@ -94,7 +94,6 @@ struct Server {
 }
 
 /// The routes: those of the table, and the description.
-#[must_use]
 pub fn router(host: Arc<Host>, guard: Guard) -> Router {
     let server = Arc::new(Server {
         host,

@@ -10,6 +10,10 @@ use tokio::sync::watch;
 
 /// What an event is.
 #[derive(Clone, Debug, PartialEq)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "nearly all are entries: a box for each would cost more than the room of the few others"
+)]
 pub(crate) enum What {
     /// Something that a recording has.
     Entry(Entry),

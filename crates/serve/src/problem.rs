@@ -115,26 +115,26 @@ pub const TYPE: &str = "urn:payrig:problem:";
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Problem {
     /// Which kind it is: `urn:payrig:problem:` and a name.
-    pub r#type: String,
+    pub r#type: Box<str>,
     /// The kind in words.
-    pub title: String,
+    pub title: Box<str>,
     /// The HTTP status.
     #[schemars(range(min = 400, max = 599))]
     pub status: u16,
     /// What is wrong, and what was expected.
-    pub detail: String,
+    pub detail: Box<str>,
     /// The field it is about.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub field: Option<String>,
+    pub field: Option<Box<str>>,
     /// The file it is in, as on the terminal.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub file: Option<String>,
+    pub file: Option<Box<str>>,
     /// The line of that file, from 1.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub line: Option<u64>,
     /// What to do about it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub advice: Option<String>,
+    pub advice: Option<Box<str>>,
 }
 
 impl Problem {
@@ -143,10 +143,10 @@ impl Problem {
     pub fn new(kind: Kind, detail: impl Into<String>) -> Self {
         let (name, status, title) = kind.row();
         Self {
-            r#type: format!("{TYPE}{name}"),
-            title: title.to_owned(),
+            r#type: format!("{TYPE}{name}").into(),
+            title: title.into(),
             status,
-            detail: detail.into(),
+            detail: detail.into().into(),
             field: None,
             file: None,
             line: None,
@@ -157,14 +157,14 @@ impl Problem {
     /// With what to do about it.
     #[must_use]
     pub fn advice(mut self, advice: impl Into<String>) -> Self {
-        self.advice = Some(advice.into());
+        self.advice = Some(advice.into().into());
         self
     }
 
     /// About a field.
     #[must_use]
     pub fn field(mut self, field: impl Into<String>) -> Self {
-        self.field = Some(field.into());
+        self.field = Some(field.into().into());
         self
     }
 
@@ -178,9 +178,9 @@ impl Problem {
     #[must_use]
     pub fn of_rig(error: &RigError) -> Self {
         let mut problem = Self::new(Kind::BadRig, &error.message);
-        problem.file = Some(error.file.display().to_string());
+        problem.file = Some(error.file.display().to_string().into());
         problem.line = u64::try_from(error.line).ok().filter(|line| *line > 0);
-        problem.advice.clone_from(&error.hint);
+        problem.advice = error.hint.as_deref().map(Into::into);
         problem
     }
 
@@ -188,7 +188,7 @@ impl Problem {
     #[must_use]
     pub fn of_step(error: &RigError) -> Self {
         let mut problem = Self::new(Kind::BadStep, &error.message);
-        problem.advice.clone_from(&error.hint);
+        problem.advice = error.hint.as_deref().map(Into::into);
         problem
     }
 

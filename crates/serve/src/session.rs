@@ -296,7 +296,7 @@ impl Session {
 
     /// Ends the bench, if it has not ended yet, and waits until all of it is written.
     pub(crate) async fn close(self: &Arc<Self>) -> Result<api::Closed, Problem> {
-        self.with(|bench, desk| end(bench, desk)).await?;
+        self.with(end).await?;
         let id = self.id.clone();
         self.with(move |bench, desk| crate::show::closed(&id, bench, desk))
             .await
@@ -338,7 +338,7 @@ impl Drop for Streaming {
     fn drop(&mut self) {
         let before = self.0.streams.fetch_sub(1, Ordering::Relaxed);
         if before == 1 && self.0.opening.end_on_disconnect {
-            let _ = self.0.send(Box::new(|bench, desk| end(bench, desk)));
+            let _ = self.0.send(Box::new(end));
         }
     }
 }

@@ -105,7 +105,7 @@ fn recording(desk: &Desk) -> Option<String> {
 }
 
 fn failed(desk: &Desk) -> Option<String> {
-    let link = desk.failed.as_ref().map(|failed| failed.detail.clone());
+    let link = desk.failed.as_ref().map(|failed| failed.detail.to_string());
     link.or_else(|| desk.recording.as_ref()?.failed().map(str::to_owned))
 }
 

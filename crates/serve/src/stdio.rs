@@ -29,25 +29,25 @@ pub struct Asked {
 ///
 /// # Errors
 /// When it is no request: the answer carries the id, as far as there is one.
-pub fn read_line(line: &[u8]) -> Result<Asked, (Value, Problem)> {
+pub fn read_line(line: &[u8]) -> Result<Asked, Box<(Value, Problem)>> {
     if line.len() > LARGEST_BODY {
         let text = format!("the line is longer than {LARGEST_BODY} bytes");
-        return Err((Value::Null, Problem::new(Kind::TooLarge, text)));
+        return Err(Box::new((Value::Null, Problem::new(Kind::TooLarge, text))));
     }
     let mut fields = read_object(line).map_err(|problem| {
         let advice =
             "a line is one request, as in {\"id\": 1, \"verb\": \"state\", \"params\": {}}";
-        (Value::Null, problem.advice(advice))
+        Box::new((Value::Null, problem.advice(advice)))
     })?;
     let id = fields.remove("id").unwrap_or_default();
     let wrong = |field: &str, text: String| {
-        Err((id.clone(), Problem::new(Kind::BadField, text).field(field)))
+        Err(Box::new((id.clone(), Problem::new(Kind::BadField, text).field(field))))
     };
     if id.is_object() || id.is_array() {
-        return Err((
+        return Err(Box::new((
             Value::Null,
             Problem::new(Kind::BadField, "`id` is no number and no text").field("id"),
-        ));
+        )));
     }
     let verb = match fields.remove("verb") {
         Some(Value::String(verb)) => verb,
