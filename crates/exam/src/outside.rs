@@ -123,8 +123,9 @@ impl fmt::Display for HeldUp {
 }
 
 /// Runs a check with a subject that is lent to it. Where it fails and the tool itself was held up
-/// meanwhile, it is done again; where that never goes well, nobody knows whose fault it was, unless what was
-/// broken was broken so often that it cannot be the tool's. `None` when there is no bench for it.
+/// meanwhile, it is done again, unless a person or the link ended it; where that never goes well, nobody
+/// knows whose fault it was, unless what was broken was broken so often that it cannot be the tool's. `None`
+/// when there is no bench for it.
 pub(crate) fn attempts<O>(
     mut subject: O,
     mut inform: impl FnMut(&mut O, &str),
@@ -139,9 +140,14 @@ pub(crate) fn attempts<O>(
             evidence.follow(before);
         }
         let held_up = HeldUp::of(&evidence);
-        let doubtful = seen.outcome == Outcome::Fail && held_up.is_some() && !outweighs;
+        // What was ended before its end judged nothing, and whoever ended it wants no more of it.
+        let ended = evidence.over.as_ref().is_some_and(|o| o.skip.is_some());
+        let failed = !ended && seen.outcome == Outcome::Fail;
+        let doubtful = failed && held_up.is_some() && !outweighs;
         // What the tool slept through may be what could not be seen.
-        let unseen = seen.outcome == Outcome::CannotTell && evidence.slept > Micros::ZERO;
+        let unseen = !ended
+            && seen.outcome == Outcome::CannotTell
+            && evidence.slept > Micros::ZERO;
         match back {
             // Nobody is asked to do it all over again.
             Some(mut back)

@@ -218,6 +218,15 @@ impl<D: Device> Port<D> {
         self.outbox.pop_front()
     }
 
+    /// What was handed out last is on the wire until `end`, because somebody holds it back or alters it:
+    /// its ACK is waited for from then.
+    pub fn goes_out_until(&mut self, end: Micros) {
+        if let Hearing::AwaitingAck { sent, until } = &mut self.hearing {
+            *sent = end;
+            *until = end + self.timing.gap + ACK_TOLERATED + WORD_TIME;
+        }
+    }
+
     fn forget(&mut self) {
         self.hearing = Hearing::Elsewhere;
         self.received.clear();
@@ -316,6 +325,8 @@ pub trait BusPeripheral {
     fn stay_silent(&mut self, now: Micros, time: Micros);
     /// The next transmission, if any.
     fn take_transmission(&mut self) -> Option<Transmission>;
+    /// See [`Port::goes_out_until`].
+    fn goes_out_until(&mut self, _end: Micros) {}
     /// Money that has physically moved since the last call.
     fn take_movements(&mut self) -> Vec<Movement>;
     /// What a person at the machine would see since the last call.
@@ -343,6 +354,9 @@ impl<D: Device> BusPeripheral for Port<D> {
     }
     fn take_transmission(&mut self) -> Option<Transmission> {
         Self::take_transmission(self)
+    }
+    fn goes_out_until(&mut self, end: Micros) {
+        Self::goes_out_until(self, end);
     }
     fn take_movements(&mut self) -> Vec<Movement> {
         self.device.take_movements()
@@ -512,6 +526,24 @@ mod tests {
         assert_eq!(line.say(&poll(), Micros(100)), vec![]);
         line.port.power(line.now, true);
         assert_eq!(line.say(&poll(), Micros(100)), data());
+    }
+
+    /// Data that somebody holds back are acknowledged as much later: not sooner, and not too late.
+    #[test]
+    fn data_that_are_held_back_wait_for_their_ack_from_when_they_are_out() {
+        for (after, acked) in [(Micros(0), 1), (Micros::ms(20), 1), (Micros::ms(22), 0)] {
+            let mut line = Line::new();
+            line.say(&poll(), Micros(100));
+            let out = line.now + Micros::ms(17);
+            line.port.goes_out_until(out);
+            line.now = out - Micros::ms(2);
+            line.say(&[Word::plain(ACK)], Micros(0));
+            assert_eq!(line.port.device().acked, 0, "before they are out");
+            line.now = out + after;
+            line.say(&[Word::plain(ACK)], Micros(0));
+            let device = line.port.device();
+            assert_eq!((device.acked, device.unacked), (acked, 1 - acked), "{after}");
+        }
     }
 
     /// Section 2.2: an ACK follows the data. A master that takes a word in their midst for the last one,

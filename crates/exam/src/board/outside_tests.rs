@@ -661,6 +661,68 @@ fn a_good_board_fails_no_check_of_times_however_the_tool_is_held_up() {
     }
 }
 
+/// Ends the examination, or says that it cannot be done here, at the first thing that is to be done at the
+/// machine.
+#[derive(Debug)]
+struct Quits {
+    reply: Reply,
+    /// What was asked for beyond the preparation.
+    asked: Rc<RefCell<Vec<String>>>,
+    prepared: bool,
+}
+
+impl Person for Quits {
+    fn ask(&mut self, question: &Question) {
+        self.prepared = matches!(
+            question,
+            Question::Do {
+                what: ToDo::Prepare,
+                ..
+            }
+        );
+        if !self.prepared {
+            self.asked.borrow_mut().push(question.text().to_owned());
+        }
+    }
+
+    fn answer(&mut self, _: Micros) -> Option<Reply> {
+        Some(match self.prepared {
+            true => Reply::Done,
+            false => self.reply,
+        })
+    }
+}
+
+/// A check that a person ends is not begun again because the tool was held up before: who typed q would be
+/// asked the same once more, and who answers no more would be waited for.
+#[test]
+fn a_tool_that_is_stopped_does_not_ask_again_who_ended_the_examination() {
+    for only in ["price-asked", "change-right", "vend-success-said"] {
+        for reply in [Reply::Stop, Reply::CannotDo] {
+            let world = World::new(&BoardSetup::good().unwrap());
+            world.borrow_mut().stops = Stops::new(Micros::ms(1_100), Micros::ms(300));
+            let cable = Box::new(Wires(Rc::clone(&world)));
+            let linked = Linked::new(cable, Source::Peripheral, Micros(50));
+            let asked = Rc::<RefCell<Vec<String>>>::default();
+            let person = Quits {
+                reply,
+                asked: Rc::clone(&asked),
+                prepared: false,
+            };
+            let outside = BoardOutside::new(linked, Box::new(person));
+            let good = BoardSetup::good().unwrap();
+            let (examination, failure) = examine_outside(&good, outside, Some(only), |_, _| {});
+            assert!(failure.is_none(), "{failure:?}");
+            assert!(world.borrow().stops.count > 1);
+            let asked = asked.borrow();
+            assert_eq!(asked.len(), 1, "{only} {reply:?}: {asked:?}");
+            let check = &examination.checks[0];
+            assert_eq!(check.outcome, Outcome::Skipped, "{only}: {}", check.seen);
+            assert_eq!(examination.was_stopped(), reply == Reply::Stop, "{only}");
+        }
+    }
+}
+
 /// Checks of times, of the start, of money.
 const STOPPED_IN: [&str; 8] = [
     "command-byte-gaps",

@@ -7,7 +7,7 @@ use crate::link::Linked;
 use crate::peer::Peer;
 use crate::result::{CheckResult, Examination, Outcome};
 use crate::skip::Skip;
-use payrig_controller::{BoardConfig, Controller};
+use payrig_controller::{BoardConfig, CardPrice, Controller};
 use payrig_link::LinkError;
 use payrig_link::lockstep::{PeerStream, Session, Started};
 use payrig_mdb::Word;
@@ -150,6 +150,15 @@ impl OwnBoard {
                 let controller = Controller::new(config, self.now);
                 self.board = Board::new(controller, self.bad.clone());
             }
+            what @ ("set-price" | "set-card-price") => {
+                let price = asked["value"].as_str().unwrap_or_default();
+                let price = Money::parse(price, self.config.decimals).map_err(|e| e.to_string())?;
+                let person = self.board.person();
+                match what {
+                    "set-price" => person.set_price(self.now, item, price),
+                    _ => person.set_card_price(self.now, item, CardPrice::Fixed(price)),
+                }
+            }
             other => return Err(format!("nobody can {other}")),
         }
         Ok(())
@@ -256,15 +265,23 @@ impl PeerStream for OwnBoard {
 type Recorded = Vec<recording::Entry>;
 
 fn examined(board: OwnBoard, only: Option<&str>) -> (Examination, Option<LinkError>, Recorded) {
-    let good = BoardSetup::good().unwrap();
+    examined_as(&BoardSetup::good().unwrap(), board, only)
+}
+
+/// Likewise, as the board of a machine like this.
+fn examined_as(
+    good: &BoardSetup,
+    board: OwnBoard,
+    only: Option<&str>,
+) -> (Examination, Option<LinkError>, Recorded) {
     let started = Started::over("the peer 'our own board'", Box::new(board));
     let session = Session::open(started, Source::Peripheral, "board", 1, || false).unwrap();
     let peer = Peer::new(session);
     let linked = Linked::new(peer.cable(), Source::Peripheral, Micros::ZERO);
     let outside = BoardOutside::new(linked, peer.person(good.board.decimals))
-        .with_lines(peer.acceptor_lines(&good), &good);
+        .with_lines(peer.acceptor_lines(good), good);
     let mut entries = Recorded::new();
-    let (examination, failure) = examine_outside(&good, outside, only, |_, more| {
+    let (examination, failure) = examine_outside(good, outside, only, |_, more| {
         entries.extend_from_slice(more);
     });
     (examination, failure, entries)
@@ -291,6 +308,40 @@ fn our_board_is_found_to_be_what_the_emulated_one_is() {
         let passed = examination.count(Outcome::Pass);
         assert!(passed >= least, "{passed} of {}", examination.checks.len());
     }
+}
+
+/// A machine of 45 selections with an old bill validator on pulses, with these checks: the same verdicts as
+/// with the emulated board, what a person is asked for included.
+fn harbour_loop_alike(only: &str, least: usize) {
+    let rig = include_str!("../../../../bench-rigs/harbour-loop.toml");
+    let rig = payrig_rig::parse(std::path::Path::new("harbour-loop.toml"), rig).unwrap();
+    let setup = BoardSetup::of_rig(&rig, false).unwrap();
+    let emulated = examine(&setup, Some(only), |_, _| {});
+    let (examination, failure, _) = examined_as(&setup, OwnBoard::new(&setup, 500), Some(only));
+    assert!(failure.is_none(), "{failure:?}");
+    let differs = |check: &&CheckResult| {
+        let own = emulated.check(&check.id).map(|c| c.outcome);
+        !left_out(check) && own != Some(check.outcome)
+    };
+    let wrong = examination.checks.iter().filter(differs);
+    let wrong: Vec<String> = wrong.map(|c| format!("{}: {}", c.id, c.seen)).collect();
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    let passed = examination.count(Outcome::Pass);
+    assert!(passed >= least, "{passed} of {}", examination.checks.len());
+}
+
+#[test]
+fn the_machine_of_45_selections_is_found_alike_in_lock_step() {
+    harbour_loop_alike(
+        "bears-*,accepts-*,cut-*,pulse-*,several-dollars,held-off-*,*price*,change-right,finds-*",
+        30,
+    );
+}
+
+#[test]
+#[ignore = "the whole measure: cargo nextest run -p payrig-exam --run-ignored all peer_tests"]
+fn the_whole_examination_of_45_selections_is_alike_in_lock_step() {
+    harbour_loop_alike("*", 110);
 }
 
 #[test]

@@ -385,13 +385,14 @@ impl Layer {
         loop {
             let sent = port.take_transmission()?;
             // Nothing that is heard before the data are out is an ACK of them.
-            let over = match &sent {
-                Transmission::Words { at, words, gap } => {
-                    *at + (WORD_TIME + *gap) * words.len() as u64
-                }
-                Transmission::Break { at, length } => *at + *length,
-            };
+            let mut over = end_of(&sent);
             let sent = self.outgoing(sent);
+            // The device waits for the ACK of what is really on the wire.
+            if let Some(sent) = &sent {
+                let out = end_of(sent);
+                port.goes_out_until(out);
+                over = over.max(out);
+            }
             let most = self.habits.repeats_at_most;
             let of_this = self.habits.silence_is_ack_of.zip(self.last_data);
             let of_this = of_this.is_some_and(|(of, data)| of(data.bytes()));
@@ -502,6 +503,17 @@ impl Layer {
             words.iter_mut().for_each(|word| word.mode = true);
         }
         words
+    }
+}
+
+/// When the last of it is out.
+fn end_of(sent: &Transmission) -> Micros {
+    match sent {
+        Transmission::Words { at, words, gap } => {
+            let length = (WORD_TIME + *gap) * words.len() as u64;
+            *at + length.since(*gap)
+        }
+        Transmission::Break { at, length } => *at + *length,
     }
 }
 
