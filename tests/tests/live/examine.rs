@@ -34,6 +34,32 @@ kind = "changer"
 name = "changer"
 "#;
 
+/// Our board with its own devices outside.
+const OUR_BOARD: &str = r#"
+[bench]
+name = "board"
+[link]
+port = "pty"
+outside = "devices"
+[board]
+kind = "controller"
+[[board.item]]
+number = 11
+price = "0.65"
+[[device]]
+kind = "changer"
+name = "changer"
+[[device]]
+kind = "bill-validator"
+name = "bill"
+[[device]]
+kind = "cashless"
+name = "reader"
+[[script]]
+do = "wait"
+for = "110 s"
+"#;
+
 /// Reads lines until one has a path of a pseudo-terminal; all that is said is given back.
 fn path_in(from: impl Read + Send + 'static) -> (String, thread::JoinHandle<String>) {
     let mut lines = BufReader::new(from).lines();
@@ -328,30 +354,6 @@ fn what_needs_a_person_is_left_out_where_nobody_answers() {
 /// Our board is a process, the examination plays its peripherals.
 #[test]
 fn a_board_in_another_process_is_examined() {
-    const BOARD: &str = r#"
-[bench]
-name = "board"
-[link]
-port = "pty"
-outside = "devices"
-[board]
-kind = "controller"
-[[board.item]]
-number = 11
-price = "0.65"
-[[device]]
-kind = "changer"
-name = "changer"
-[[device]]
-kind = "bill-validator"
-name = "bill"
-[[device]]
-kind = "cashless"
-name = "reader"
-[[script]]
-do = "wait"
-for = "110 s"
-"#;
     let only = "coin-to-tube-credited";
     let subject = ["run", "it.toml", "--no-record", "--limit", "115"];
     let examine = [
@@ -365,7 +367,7 @@ for = "110 s"
         "--only",
         only,
     ];
-    let (mut examination, out, error, _) = both(BOARD, &subject, &examine);
+    let (mut examination, out, error, _) = both(OUR_BOARD, &subject, &examine);
     let check = json_lines(&out).remove(0);
     assert_eq!(check["id"], only);
     // On a stalled machine it may be too close to tell; it is never the board's fault.
@@ -418,4 +420,130 @@ fn ctrl_c_at_the_first_question_of_a_board_skips_all_checks() {
     assert!(checks.len() > 100);
     assert!(checks.iter().all(|c| c["outcome"] == "skipped"), "{out}");
     assert!(folder.path().join("it.json").exists());
+}
+
+/// A terminal keeps a line until it ends: what was begun before a question is thrown away, and the answer
+/// is what was typed after it. While a check goes on by itself, a line says which, and how far it is.
+#[test]
+fn a_line_that_was_begun_before_a_question_is_no_part_of_its_answer() {
+    let mut keyboard = Keyboard::new();
+    let mut board = Command::new(binary())
+        .args(["run", "it.toml", "--link", "pty", "--no-record"])
+        .current_dir(keyboard.folder.path())
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let (far, _) = path_in(board.stdout.take().unwrap());
+    let only = "finds-every-peripheral,polls-often-enough,price-asked";
+    let arguments = [
+        "examine", "board", "--link", "pty", "--only", only, "--json", "it.json",
+    ];
+    let mut examination = keyboard.examine(&arguments);
+    let near = keyboard.screen_until("minutes at most.\r\n");
+    keyboard.types("s");
+    keyboard.echoes('s');
+    let at = near.find("/dev/pts/").unwrap();
+    let path: String = near[at..].chars().take_while(|c| *c != ':').collect();
+    pump(&far, &path);
+    pump(&path, &far);
+    keyboard.screen_until("q to end");
+    keyboard.types("\n");
+    // The board was begun with: "s" was no part of the answer.
+    let silent = keyboard.screen_until("polls-often-enough: ");
+    assert!(!silent.contains("please Enter"), "{silent}");
+    assert!(silent.contains("\r\u{1b}[Kcheck "), "{silent:?}");
+    let asked = keyboard.screen_until("press selection 11");
+    assert!(asked.contains("3 of 3, price-asked: "), "{asked:?}");
+    keyboard.screen_until("q to end");
+    keyboard.types("q\n");
+    assert_eq!(examination.wait().unwrap().code(), Some(1));
+    board.kill().unwrap();
+    board.wait().unwrap();
+    let report = std::fs::read_to_string(keyboard.folder.path().join("it.json")).unwrap();
+    let report: Value = serde_json::from_str(&report).unwrap();
+    let outcomes: Vec<&str> = report["checks"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|c| c["outcome"].as_str().unwrap())
+        .collect();
+    assert_ne!(outcomes[0], "skipped", "{report}");
+    assert_eq!(outcomes[2], "skipped", "{report}");
+}
+
+/// A terminal with a person at it, who types and reads.
+struct Keyboard {
+    folder: tempfile::TempDir,
+    /// The person's end.
+    hands: std::fs::File,
+    path: String,
+    read: String,
+}
+
+impl Keyboard {
+    fn new() -> Self {
+        use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+        let hands = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        grantpt(&hands).unwrap();
+        unlockpt(&hands).unwrap();
+        let path = ptsname(&hands, Vec::new()).unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("it.toml"), OUR_BOARD).unwrap();
+        let size = rustix::termios::Winsize {
+            ws_row: 40,
+            ws_col: 100,
+            ws_xpixel: 0,
+            ws_ypixel: 0,
+        };
+        rustix::termios::tcsetwinsize(&hands, size).unwrap();
+        Self {
+            folder,
+            hands: hands.into(),
+            path: path.into_string().unwrap(),
+            read: String::new(),
+        }
+    }
+
+    /// An examination whose terminal this is.
+    fn examine(&self, arguments: &[&str]) -> Child {
+        let terminal = || {
+            let mut options = std::fs::OpenOptions::new();
+            options.read(true).write(true).open(&self.path).unwrap()
+        };
+        Command::new(binary())
+            .args(arguments)
+            .current_dir(self.folder.path())
+            .stdin(terminal())
+            .stdout(Stdio::null())
+            .stderr(terminal())
+            .spawn()
+            .unwrap()
+    }
+
+    fn types(&mut self, keys: &str) {
+        use std::io::Write;
+        self.hands.write_all(keys.as_bytes()).unwrap();
+    }
+
+    /// All that is said up to this.
+    fn screen_until(&mut self, what: &str) -> String {
+        let mut bytes = [0; 512];
+        loop {
+            if let Some(at) = self.read.find(what) {
+                let rest = self.read.split_off(at + what.len());
+                return std::mem::replace(&mut self.read, rest);
+            }
+            let count = self.hands.read(&mut bytes);
+            let count = count.unwrap_or_else(|e| panic!("never said: {what}: {e}\n{}", self.read));
+            self.read
+                .push_str(&String::from_utf8_lossy(&bytes[..count]));
+        }
+    }
+
+    /// The terminal has the key: it shows it.
+    fn echoes(&mut self, key: char) {
+        self.screen_until(&key.to_string());
+    }
 }
