@@ -29,7 +29,6 @@ use crate::skip::Skip;
 use payrig_bench::action::{Action, BillAction, CashlessAction, ChangerAction, Tender};
 use payrig_bench::machine::Keys;
 use payrig_bench::nodes::{Operable, PulseNode};
-use payrig_bench::plan::PulsePlan;
 use payrig_bench::{BusId, Fault, NodeId, Observation};
 use payrig_controller::{Controller, Item};
 use payrig_mdb::Address;
@@ -363,7 +362,7 @@ impl Played {
         let changer = Changer::new(setup.changer.clone(), setup.changer_quirks).ok()?;
         let bill = BillValidator::new(setup.bill.clone(), Default::default()).ok()?;
         let cashless = CashlessDevice::new(setup.cashless.clone());
-        let pulse = PulseNode::new(&PulsePlan::Bill(setup.pulse.clone())).ok()?;
+        let pulse = PulseNode::new(&setup.on_pulses()).ok()?;
         let fitted = setup.fitted;
         let mut place = OnBus {
             setup,

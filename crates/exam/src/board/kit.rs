@@ -88,6 +88,7 @@ pub struct Kit {
     refill: Vec<(u8, u32)>,
     scale: i64,
     on: Micros,
+    coins_on_pulses: bool,
 }
 
 impl Kit {
@@ -145,6 +146,7 @@ impl Kit {
             refill: Vec::new(),
             scale,
             on: setup.pulse.pulse.on,
+            coins_on_pulses: setup.pulse_coins.is_some(),
         };
         // In 16 bits, with room for a balance of several times that.
         let top = 65_534;
@@ -523,10 +525,10 @@ impl Kit {
     pub fn pulse_bill(&self, train: bool) -> Result<Money, &'static str> {
         match train {
             false => self.pulse.ok_or(
-                "a bill validator that counts in pulses, and tubes that can change all it takes",
+                "an acceptor that counts in pulses, and tubes that can change all it takes",
             ),
             true => self.train.ok_or(
-                "a bill validator on pulses with a bill of several pulses that the tubes can change",
+                "an acceptor on pulses with a bill or coin of several pulses that the tubes can change",
             ),
         }
     }
@@ -537,7 +539,7 @@ impl Kit {
     /// As for [`item`](Self::item).
     pub fn unit(&self) -> Result<(u32, Money), &'static str> {
         self.unit
-            .ok_or("a bill validator that counts in pulses of an amount that the tubes can pay")
+            .ok_or("an acceptor that counts in pulses of an amount that the tubes can pay")
     }
 
     /// Whether the bill is taken behind a coin of a tube, and both can be paid back.
@@ -569,7 +571,22 @@ impl Kit {
     pub fn pulse_needs_change(&self) -> Result<(), &'static str> {
         match self.pulse_needs_change {
             true => Ok(()),
-            false => Err("a bill on pulses that needs change"),
+            false => Err("a bill or coin on pulses that needs change"),
+        }
+    }
+
+    /// Whether the acceptor on pulses takes coins.
+    #[must_use]
+    pub fn coins_on_pulses(&self) -> bool {
+        self.coins_on_pulses
+    }
+
+    /// What the acceptor on pulses takes, in words.
+    #[must_use]
+    pub fn on_pulses(&self) -> &'static str {
+        match self.coins_on_pulses {
+            true => "coin",
+            false => "bill",
         }
     }
 
@@ -678,6 +695,7 @@ impl Kit {
         for (word, what) in [
             ("{item}", number(Pick::Cheap).to_string()),
             ("{counts}", words::count(counts, "count")),
+            ("{money}", self.on_pulses().to_owned()),
             ("{on}", self.on.to_string()),
             ("{short}", self.short_pulse().to_string()),
             ("{long}", self.long_pulse().to_string()),

@@ -64,9 +64,64 @@ fn a_board_that_acknowledges_as_late_as_it_may_is_not_accused_beside_slow_periph
     }
 }
 
+/// A machine whose coins count in pulses beside the changer: they are the money of the checks of pulses.
+const COINS_ON_PULSES: &str = r#"
+[bench]
+name = "m"
+[machine]
+keys = "A1-B3"
+price = "1.25"
+[board]
+kind = "controller"
+[[device]]
+kind = "changer"
+name = "changer"
+scaling = 5
+coin = [{ value = "0.05", count = 40, capacity = 80 }, { value = "0.25", count = 40, capacity = 80 }]
+[[device]]
+kind = "pulse-coin-acceptor"
+name = "old coins"
+coins = ["0.50", "1.00", "2.00"]
+pulse = { profile = "medium", pulses = 1, per = "0.50", inhibits = "high" }
+"#;
+
+#[test]
+fn coins_on_pulses_are_the_money_of_the_checks_of_pulses() {
+    let good = setup(COINS_ON_PULSES);
+    assert!(good.fitted.pulse && good.unused.is_empty(), "{:?}", good.unused);
+    let wrong = all_wrong(&good);
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    // What is done with them finds what it is about.
+    let mut examined = 0;
+    for check in checks() {
+        let on_pulses = check.id.contains("pulse")
+            || check.id == "several-dollars"
+            || check.id.starts_with("held-off-")
+            || check.id == "let-in-when-set-up";
+        if !on_pulses || run_check(check, &good).0.outcome != Outcome::Pass {
+            continue;
+        }
+        let mut bad = good.clone();
+        (check.quirk.apply)(&mut bad);
+        let (seen, _) = run_check(check, &bad);
+        assert_eq!(seen.outcome, Outcome::Fail, "{}: {}", check.id, seen.text);
+        examined += 1;
+    }
+    assert!(examined > 10, "{examined}");
+    let kit = Kit::of(&good);
+    assert_eq!(kit.text("a {money} of {pulse}"), "a coin of 0.50");
+    // Beside a bill validator on pulses, that one is played.
+    let both = COINS_ON_PULSES.to_owned()
+        + "[[device]]\nkind = \"pulse-bill-validator\"\nname = \"old bill\"\nbills = [\"1.00\"]\n";
+    let both = setup(&both);
+    assert!(both.pulse_coins.is_none() && both.pulse.name == "old bill");
+    assert!(both.unused.iter().any(|u| u.contains("\"old coins\"")), "{:?}", both.unused);
+}
+
 #[test]
 fn texts_have_no_words_left_in_braces() {
     let kits = [
+        Kit::of(&setup(COINS_ON_PULSES)),
         Kit::of(&BoardSetup::good().unwrap()),
         Kit::of(&setup(HARBOUR_LOOP)),
     ];

@@ -73,8 +73,12 @@ fn pulse_preparation(setup: &BoardSetup) -> String {
         // The bench's own acceptor counts.
         _ => format!("as profile \"{}\" says", profile.name),
     };
+    let what = match setup.pulse_coins {
+        Some(_) => "a coin acceptor",
+        None => "an old bill validator",
+    };
     format!(
-        "an old bill validator on pulse lines beside them: pulses of {}, {} while a pulse lasts, \
+        "{what} on pulse lines beside them: pulses of {}, {} while a pulse lasts, \
          {worth}; it is held off while the inhibit line is {}. Now connect these lines, the board's \
          power off",
         profile.on,

@@ -13,7 +13,8 @@ use payrig_mdb::changer::Features;
 use payrig_peripherals::bill::BillConfig;
 use payrig_peripherals::cashless::CashlessConfig;
 use payrig_peripherals::changer::{ChangerConfig, Quirks as ChangerQuirks};
-use payrig_peripherals::pulse::PulseAcceptorConfig;
+use payrig_peripherals::pulse::{PulseAcceptorConfig, PulseCoinAcceptorConfig, PulseFaults};
+use payrig_pulse::Coding;
 use payrig_rig::RigError;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -40,8 +41,11 @@ pub struct BoardSetup {
     pub bill: BillConfig,
     /// The card reader it is given.
     pub cashless: CashlessConfig,
-    /// The old bill acceptor on a credit line it is given.
+    /// The old acceptor on a credit line it is given: one of bills, or of coins, whose name, values and
+    /// profile stand here likewise.
     pub pulse: PulseAcceptorConfig,
+    /// It takes coins, and is this.
+    pub pulse_coins: Option<PulseCoinAcceptorConfig>,
     /// Bad habits of these on the wire, by address.
     pub device_habits: BTreeMap<Address, Habits>,
     /// The check judges what the board does first: one outside is switched off and on for it.
@@ -100,6 +104,7 @@ impl BoardSetup {
             bill,
             cashless,
             pulse,
+            pulse_coins: None,
             device_habits: BTreeMap::new(),
             from_cold: false,
             fitted: Fitted::ALL,
@@ -163,9 +168,23 @@ impl BoardSetup {
         Ok(setup)
     }
 
+    /// The acceptor on pulses that is played.
+    #[must_use]
+    pub(super) fn on_pulses(&self) -> PulsePlan {
+        match &self.pulse_coins {
+            None => PulsePlan::Bill(self.pulse.clone()),
+            Some(config) => PulsePlan::Coin(PulseCoinAcceptorConfig {
+                coins: self.pulse.bills.clone(),
+                pulse: self.pulse.pulse.clone(),
+                ..config.clone()
+            }),
+        }
+    }
+
     /// Takes a device of the rig; otherwise why not.
     fn take(&mut self, device: &DevicePlan) -> Option<String> {
         const ONE: &str = "the examination plays one of its kind";
+        const ONE_ON_PULSES: &str = "the examination plays one acceptor on pulses";
         if device.behind.is_some() {
             return Some("it is behind a bridge, which is examined by itself".to_owned());
         }
@@ -226,8 +245,14 @@ impl BoardSetup {
                 };
             }
             Kind::Pulse(pulse) => match &**pulse {
-                PulsePlan::Bill(_) if self.fitted.pulse => return Some(ONE.to_owned()),
+                PulsePlan::Bill(_) if self.fitted.pulse && self.pulse_coins.is_none() => {
+                    return Some(ONE.to_owned());
+                }
                 PulsePlan::Bill(config) => {
+                    if let Some(coins) = self.pulse_coins.take() {
+                        let text = format!("device \"{}\": {ONE_ON_PULSES}", coins.name);
+                        self.unused.push(text);
+                    }
                     self.fitted.pulse = true;
                     self.pulse = PulseAcceptorConfig {
                         name: config.name.clone(),
@@ -236,11 +261,33 @@ impl BoardSetup {
                         ..self.pulse.clone()
                     };
                 }
-                PulsePlan::Coin(_) | PulsePlan::Card(_) | PulsePlan::Hopper(_) => {
-                    return Some(
-                        "of pulse devices the examination of a board plays bill validators"
-                            .to_owned(),
-                    );
+                PulsePlan::Coin(_) if self.fitted.pulse => return Some(ONE_ON_PULSES.to_owned()),
+                PulsePlan::Coin(config) => {
+                    if config.hopper.is_some() {
+                        let text = "it pays out by a hopper, and a board that pays from one is examined with \
+                                    a changer only";
+                        return Some(text.to_owned());
+                    }
+                    if !matches!(config.pulse.coding, Coding::Count { .. }) {
+                        let text = "the examination plays acceptors that count on one credit line";
+                        return Some(text.to_owned());
+                    }
+                    self.fitted.pulse = true;
+                    self.pulse = PulseAcceptorConfig {
+                        name: config.name.clone(),
+                        bills: config.coins.clone(),
+                        pulse: config.pulse.clone(),
+                        ..self.pulse.clone()
+                    };
+                    self.pulse_coins = Some(PulseCoinAcceptorConfig {
+                        faults: PulseFaults::default(),
+                        ..config.clone()
+                    });
+                }
+                PulsePlan::Card(_) | PulsePlan::Hopper(_) => {
+                    let text = "of pulse devices the examination of a board plays bill validators and coin \
+                                acceptors";
+                    return Some(text.to_owned());
                 }
             },
             Kind::Bridge(_) => return Some("a bridge is examined by itself".to_owned()),
@@ -311,7 +358,7 @@ pub struct Fitted {
     pub bill: bool,
     /// A card reader on the bus.
     pub cashless: bool,
-    /// A bill validator on pulses.
+    /// An acceptor on pulses.
     pub pulse: bool,
 }
 

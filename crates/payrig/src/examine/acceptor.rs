@@ -42,14 +42,20 @@ impl AcceptorArguments {
         if self.pulse_link.is_some() {
             return;
         }
-        let acceptor = rig.devices.iter().find_map(|d| match (&d.kind, &d.link) {
-            (Kind::Pulse(pulse), Some(DeviceLink::Lines(lines)))
-                if matches!(**pulse, PulsePlan::Bill(_)) && !lines.device_outside =>
-            {
-                Some(lines)
-            }
-            _ => None,
-        });
+        let on_lines = |wanted: fn(&PulsePlan) -> bool| {
+            let mut devices = rig.devices.iter();
+            devices.find_map(|d| match (&d.kind, &d.link) {
+                (Kind::Pulse(pulse), Some(DeviceLink::Lines(lines)))
+                    if wanted(pulse) && !lines.device_outside =>
+                {
+                    Some(lines)
+                }
+                _ => None,
+            })
+        };
+        // As the examination plays them.
+        let acceptor = on_lines(|p| matches!(p, PulsePlan::Bill(_)))
+            .or_else(|| on_lines(|p| matches!(p, PulsePlan::Coin(c) if c.hopper.is_none())));
         if let Some(lines) = acceptor {
             *self = Self {
                 pulse_link: Some(lines.port.clone()),

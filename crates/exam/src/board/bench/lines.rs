@@ -58,7 +58,7 @@ impl BoardBench {
     /// Ends the check when the board is outside and no line of it is connected.
     fn need_lines(&mut self) {
         if !self.fitted.pulse {
-            let found: Result<(), _> = Err("a bill validator on pulses");
+            let found: Result<(), _> = Err("an acceptor on pulses");
             self.need_now(found);
         }
         if self.is_outside() && self.run.lines().is_none() {
@@ -66,8 +66,8 @@ impl BoardBench {
         }
     }
 
-    /// Puts a bill into the old acceptor, a train of pulses or what is worth least, and says what it is
-    /// worth.
+    /// Puts a bill or coin into the old acceptor, a train of pulses or what is worth least, and says what it
+    /// is worth.
     pub fn pulse_bill(&mut self, train: bool) -> Money {
         self.need_lines();
         let found = self.kit.pulse_bill(train);
@@ -75,9 +75,16 @@ impl BoardBench {
             return Money::ZERO;
         };
         self.paid_in = true;
-        self.act(&Action::InsertBill {
-            device: self.pulse_name.clone(),
-            bill: Tender::Worth(value),
+        let (device, worth) = (self.pulse_name.clone(), Tender::Worth(value));
+        self.act(&match self.kit.coins_on_pulses() {
+            true => Action::InsertCoin {
+                device,
+                coin: worth,
+            },
+            false => Action::InsertBill {
+                device,
+                bill: worth,
+            },
         });
         value
     }
@@ -100,6 +107,12 @@ impl BoardBench {
         let (count, unit) = self.kit.unit().unwrap_or((1, value));
         let pulses = value.as_minor() / unit.as_minor().max(1) * i64::from(count);
         usize::try_from(pulses).unwrap_or(0)
+    }
+
+    /// What the acceptor on pulses has taken for good and not passed on: a bill in its stacker, a coin in its
+    /// cash box.
+    pub(in crate::board) fn is_kept_on_pulses(&self, place: &Place) -> bool {
+        matches!(place, Place::CashBox(name) if *name == self.pulse_name)
     }
 
     /// Pulses so far that began.
@@ -174,7 +187,7 @@ fn acceptor_on(port: String, setup: &BoardSetup) -> DevicePlan {
     DevicePlan {
         settings: Default::default(),
         name: setup.pulse.name.clone(),
-        kind: plan::Kind::Pulse(Box::new(PulsePlan::Bill(setup.pulse.clone()))),
+        kind: plan::Kind::Pulse(Box::new(setup.on_pulses())),
         timing: PortTiming::default(),
         behind: None,
         link: Some(DeviceLink::Lines(LineLink {

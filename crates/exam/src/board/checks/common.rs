@@ -73,7 +73,7 @@ pub(super) fn buy_with(b: &mut BoardBench, balance: Option<i64>, item: Pick) -> 
 
 /// What validators and acceptors have kept, in escrow or for good.
 pub(super) fn kept(b: &BoardBench) -> Money {
-    b.sum(|p| matches!(p, Place::Stacker(_) | Place::Escrow(_)))
+    b.sum(|p| matches!(p, Place::Stacker(_) | Place::Escrow(_)) || b.is_kept_on_pulses(p))
 }
 
 /// Presses the coin return and says what came out of it within 10 s; longer, where much is owed.

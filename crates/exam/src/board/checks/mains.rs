@@ -18,7 +18,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "cut-before-pulses",
         title: "Makes no money of a cut before a train",
-        expected: "the mains fail with {train} in the acceptor, before its first pulse: no more comes back, and the next bill is credited",
+        expected: "the mains fail with {train} in the acceptor, before its first pulse: no more comes back, and the next {money} is credited",
         section: COMMON_PRACTICE,
         advice: "A power cut makes money, or pulses are lost after it: count what comes after the start, and nothing else.",
         weight: Weight::Rule,
@@ -33,7 +33,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "cut-within-pulse",
         title: "Makes no money of a cut within a pulse",
-        expected: "the mains fail while a pulse of a train for {train} lasts: no more than {train} comes back, and the next bill is credited",
+        expected: "the mains fail while a pulse of a train for {train} lasts: no more than {train} comes back, and the next {money} is credited",
         section: COMMON_PRACTICE,
         advice: "A power cut makes money: a pulse that began before it is over, and not counted again.",
         weight: Weight::Rule,
@@ -48,7 +48,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "cut-between-pulses",
         title: "Makes no money of a cut between pulses",
-        expected: "the mains fail between two pulses of a train for {train}: no more than {train} comes back, and the next bill is credited",
+        expected: "the mains fail between two pulses of a train for {train}: no more than {train} comes back, and the next {money} is credited",
         section: COMMON_PRACTICE,
         advice: "A power cut makes money: what was counted before it is not counted again.",
         weight: Weight::Rule,
@@ -63,9 +63,9 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "cut-before-train-end",
         title: "Counts pulses again after a cut train",
-        expected: "the mains fail behind the last pulse of a train for {train}: no more than {train} comes back, and the next bill is credited",
+        expected: "the mains fail behind the last pulse of a train for {train}: no more than {train} comes back, and the next {money} is credited",
         section: COMMON_PRACTICE,
-        advice: "Bills in the old acceptor are lost after a power cut: begin counting anew at the start.",
+        advice: "Money in the old acceptor is lost after a power cut: begin counting anew at the start.",
         weight: Weight::Rule,
         arrange: None,
         run: |b| cut_train(b, Stage::End),
@@ -78,7 +78,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "stuck-line-at-power-up",
         title: "Credits no line held at power-up",
-        expected: "the line held from before the start until 10 s after it: nothing comes back, and the next bill is credited",
+        expected: "the line held from before the start until 10 s after it: nothing comes back, and the next {money} is credited",
         section: COMMON_PRACTICE,
         advice: "A wire that touches another makes money at every start: a pulse has a beginning and an end.",
         weight: Weight::Rule,
@@ -258,13 +258,14 @@ fn next_bill(b: &mut BoardBench) -> (String, bool) {
     let value = b.pulse_bill(false);
     let takes = b.pulses_take(value);
     b.wait(takes);
+    let money = b.kit().on_pulses();
     if kept(b) == had {
-        return ("the next bill is not taken".to_owned(), false);
+        return (format!("the next {money} is not taken"), false);
     }
     refund(b);
     let back = b.customer().saturating_sub(before).saturating_add(value);
     let text = format!(
-        "{} of the next bill of {} came back",
+        "{} of the next {money} of {} came back",
         b.show(back),
         b.show(value)
     );

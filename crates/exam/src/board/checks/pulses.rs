@@ -16,7 +16,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         title: "Credits a pulse",
         expected: "{pulse} in pulses of {on}: {pulse} comes back",
         section: COMMON_PRACTICE,
-        advice: "Bills in the old acceptor are lost: see level and widths.",
+        advice: "Money in the old acceptor is lost: see level and widths.",
         weight: Weight::Money,
         arrange: None,
         run: |b| bill(b, false),
@@ -27,7 +27,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "short-pulses-ignored",
         title: "Ignores pulses that are too short",
-        expected: "five spikes of {short}, then a bill of {pulse}: {pulse} comes back",
+        expected: "five spikes of {short}, then a {money} of {pulse}: {pulse} comes back",
         section: COMMON_PRACTICE,
         advice: "Noise makes money: set the shortest width.",
         weight: Weight::Money,
@@ -43,7 +43,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "long-pulses-ignored",
         title: "Ignores pulses that are too long",
-        expected: "a line held for {long}, then a bill of {pulse}: {pulse} comes back",
+        expected: "a line held for {long}, then a {money} of {pulse}: {pulse} comes back",
         section: COMMON_PRACTICE,
         advice: "A stuck line makes money: set the longest width.",
         weight: Weight::Money,
@@ -60,7 +60,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     },
     BoardCheck {
         id: "several-dollars",
-        title: "Credits all pulses of a bill",
+        title: "Credits all pulses of a {money}",
         expected: "a train of pulses for {train}: {train} comes back",
         section: COMMON_PRACTICE,
         advice: "Large bills are credited in part: see pulse gaps and train gap.",
@@ -120,7 +120,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
     BoardCheck {
         id: "pulses-and-coins-add-up",
         title: "Adds pulses and coins",
-        expected: "a bill of {pulse} in pulses and a coin of {tube}: {pulse+tube} comes back",
+        expected: "a {money} of {pulse} in pulses and a coin of {tube}: {pulse+tube} comes back",
         section: COMMON_PRACTICE,
         advice: "Old and new money do not add up: keep one credit.",
         weight: Weight::Money,
