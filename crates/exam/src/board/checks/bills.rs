@@ -71,7 +71,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 times(b, from, What::Escrow),
                 b.show(-held)
             );
-            Ok(Seen::judge(ordered && held.is_zero(), text))
+            Ok(Seen::judge(ordered && held.is_zero(), text).beside(held, Money::ZERO))
         },
         quirk: Quirk::new(
             "credits-in-escrow",
@@ -113,7 +113,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.secs(14);
             let more = kept(b).saturating_add(b.customer());
             let text = format!("{} paid for a bill that was never stacked", b.show(more));
-            Ok(Seen::judge(more.is_zero(), text))
+            Ok(Seen::judge(more.is_zero(), text).beside(more, Money::ZERO))
         },
         quirk: Quirk::new(
             "credits-before-stacked",

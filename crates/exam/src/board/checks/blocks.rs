@@ -146,7 +146,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(back),
                 b.show(tube)
             );
-            Ok(Seen::judge(most <= RETS && back == tube, text))
+            Ok(Seen::judge(most <= RETS && back == tube, text).beside(back, tube))
         },
         quirk: Quirk::new(
             "ret-for-ever",

@@ -109,7 +109,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(over),
                 b.show(unit)
             );
-            Ok(Seen::judge(got == unit, text))
+            Ok(Seen::judge(got == unit, text).beside(got, unit))
         },
         quirk: Quirk::new(
             "deaf-while-paying",
@@ -176,13 +176,14 @@ fn stray(b: &mut BoardBench, count: u32, width: Micros) -> Run {
     let value = feed(b, false)?;
     let got = refund(b);
     let text = format!(
-        "the coin return gives {}; a bill of {} was put in after them",
+        "the coin return gives {}; a {} of {} was put in after them",
         b.show(got),
+        b.kit().on_pulses(),
         b.show(value)
     );
     Ok(match got {
         Money::ZERO => Seen::cannot_tell(format!("{text}: no pulse is credited at all")),
-        _ => Seen::judge(got == value, text),
+        _ => Seen::judge(got == value, text).beside(got, value),
     })
 }
 

@@ -174,7 +174,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(
                 balance.is_zero() && b.delivered().len() == 1,
                 text,
-            ))
+            )
+            .beside(balance, Money::ZERO))
         },
         quirk: Quirk::new(
             "pays-double-after-reset",
@@ -274,7 +275,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 times(b, from, What::Setup(BILL))
             );
             let again = b.count(from, What::Setup(BILL)) > 0;
-            Ok(Seen::judge(balance.is_zero() && again, text))
+            Ok(Seen::judge(balance.is_zero() && again, text).beside(balance, Money::ZERO))
         },
         quirk: Quirk::new(
             "credits-bill-at-reset",

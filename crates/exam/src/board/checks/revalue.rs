@@ -82,7 +82,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(more),
                 b.show(missing)
             );
-            Ok(Seen::judge(more == over && missing == more, text))
+            Ok(Seen::judge(more == over && missing == more, text).beside(more, missing))
         },
         quirk: Quirk::new("revalues-half", "asks for half of the cash only", |s| {
             s.bad.says = Some(|_, c| match c {

@@ -311,7 +311,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(coins),
                 sold = words::count(sold, "item")
             );
-            Ok(Seen::judge(coins.is_zero() && sold == 1, text))
+            Ok(Seen::judge(coins.is_zero() && sold == 1, text).beside(coins, Money::ZERO))
         },
         quirk: Quirk::new(
             "knows-one-session",
@@ -398,7 +398,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let gain = b.customer().saturating_add(b.sold());
             let sold = b.delivered().len();
             let text = format!("{sold} sold; the customer has {}", than_right(b, gain));
-            Ok(Seen::judge(sold == 1 && gain.is_zero(), text))
+            Ok(Seen::judge(sold == 1 && gain.is_zero(), text).beside(gain, Money::ZERO))
         },
         quirk: Quirk::new(
             "cash-off-without-reader",

@@ -11,7 +11,7 @@ use crate::board::setup::BoardSetup;
 use crate::board::table::BoardCheck;
 use crate::check::{Quirk, Run, Seen, Weight};
 use crate::device::habit::{Context, Habits};
-use payrig_units::Micros;
+use payrig_units::{Micros, Money};
 
 /// The checks.
 pub(in crate::board) const CHECKS: &[BoardCheck] = &[
@@ -116,7 +116,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 times(b, from, What::Reset(CHANGER))
             );
             let reset = b.count(from, What::Reset(CHANGER)) > 0;
-            Ok(Seen::judge(b.customer().is_zero() && !reset, text))
+            let seen = Seen::judge(b.customer().is_zero() && !reset, text);
+            Ok(seen.beside(b.customer(), Money::ZERO))
         },
         quirk: Quirk::new(
             "resets-slow-payout",

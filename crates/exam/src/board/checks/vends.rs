@@ -221,7 +221,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             Ok(Seen::judge(
                 paid.is_zero(),
                 format!("{} paid in coins", b.show(paid)),
-            ))
+            )
+            .beside(paid, Money::ZERO))
         },
         quirk: Quirk::new(
             "pays-card-money",
@@ -402,7 +403,8 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.show(cash),
                 b.show(b.card_paid())
             );
-            Ok(Seen::judge(paid == sold, text))
+            // What is paid too much is less that was got for it.
+            Ok(Seen::judge(paid == sold, text).beside(sold, paid))
         },
         quirk: Quirk::new(
             "keeps-cash-beside-card",
@@ -490,7 +492,8 @@ fn failed(b: &mut BoardBench, items: &[Pick]) -> Run {
     let fell = items.iter().filter(|pick| **pick != Pick::Cheap);
     let price = |pick: &Pick| b.kit().item(*pick).map_or(Money::ZERO, Item::card_price);
     let wanted: Money = fell.map(price).sum();
-    Ok(Seen::judge(b.card_paid() == wanted, text))
+    // What is paid too much is less that was got for it.
+    Ok(Seen::judge(b.card_paid() == wanted, text).beside(wanted, b.card_paid()))
 }
 
 #[cfg(test)]
