@@ -145,9 +145,7 @@ pub(crate) fn attempts<O>(
         let failed = !ended && seen.outcome == Outcome::Fail;
         let doubtful = failed && held_up.is_some() && !outweighs;
         // What the tool slept through may be what could not be seen.
-        let unseen = !ended
-            && seen.outcome == Outcome::CannotTell
-            && evidence.slept > Micros::ZERO;
+        let unseen = !ended && seen.outcome == Outcome::CannotTell && evidence.slept > Micros::ZERO;
         match back {
             // Nobody is asked to do it all over again.
             Some(mut back)

@@ -542,7 +542,11 @@ mod tests {
             line.now = out + after;
             line.say(&[Word::plain(ACK)], Micros(0));
             let device = line.port.device();
-            assert_eq!((device.acked, device.unacked), (acked, 1 - acked), "{after}");
+            assert_eq!(
+                (device.acked, device.unacked),
+                (acked, 1 - acked),
+                "{after}"
+            );
         }
     }
 

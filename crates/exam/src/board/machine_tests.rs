@@ -82,13 +82,17 @@ coin = [{ value = "0.05", count = 40, capacity = 80 }, { value = "0.25", count =
 kind = "pulse-coin-acceptor"
 name = "old coins"
 coins = ["0.50", "1.00", "2.00"]
-pulse = { profile = "medium", pulses = 1, per = "0.50", inhibits = "high" }
+pulse = { profile = "short", pulses = 1, per = "0.50", inhibits = "high" }
 "#;
 
 #[test]
 fn coins_on_pulses_are_the_money_of_the_checks_of_pulses() {
     let good = setup(COINS_ON_PULSES);
-    assert!(good.fitted.pulse && good.unused.is_empty(), "{:?}", good.unused);
+    assert!(
+        good.fitted.pulse && good.unused.is_empty(),
+        "{:?}",
+        good.unused
+    );
     let wrong = all_wrong(&good);
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
     // What is done with them finds what it is about.
@@ -115,7 +119,11 @@ fn coins_on_pulses_are_the_money_of_the_checks_of_pulses() {
         + "[[device]]\nkind = \"pulse-bill-validator\"\nname = \"old bill\"\nbills = [\"1.00\"]\n";
     let both = setup(&both);
     assert!(both.pulse_coins.is_none() && both.pulse.name == "old bill");
-    assert!(both.unused.iter().any(|u| u.contains("\"old coins\"")), "{:?}", both.unused);
+    assert!(
+        both.unused.iter().any(|u| u.contains("\"old coins\"")),
+        "{:?}",
+        both.unused
+    );
 }
 
 #[test]

@@ -361,7 +361,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "stops-at-cash-box",
-            "polls no more once the cash box is out",
+            "polls the validator no more once its cash box is out",
             |s| {
                 s.bad.says = Some(|m, c| {
                     let out = |d: &Vec<u8>| d.split_last().is_some_and(|(_, d)| d.contains(&0x08));
@@ -415,7 +415,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "stops-at-full-stacker",
-            "polls no more once the validator is full",
+            "polls the validator no more once it is disabled behind a stacked bill",
             |s| {
                 s.bad.says = Some(|m, c| {
                     let told = |code: u8| {
@@ -457,23 +457,27 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 format!("{} kept", b.show(kept)),
             ))
         },
-        quirk: Quirk::new("takes-large-bills", "takes bills of any size", |s| {
-            s.bad.hears = Some(|m, c, d| {
-                if c == [0x33] && d.contains(&0x93) {
-                    m.count = 1;
-                }
-            });
-            s.bad.says = Some(|m, c| match c {
-                [0x34, high, low, ..] if (*high, *low) != (0, 0) => {
-                    Said::Changed(vec![0x34, *high, low | 0x08, *high, low | 0x08])
-                }
-                [0x35, ..] if m.count == 1 => {
-                    m.count = 0;
-                    Said::Changed(vec![0x35, 0x01])
-                }
-                _ => Said::AsIs,
-            });
-        }),
+        quirk: Quirk::new(
+            "takes-large-bills",
+            "takes the bill of type 3 whatever the tubes hold",
+            |s| {
+                s.bad.hears = Some(|m, c, d| {
+                    if c == [0x33] && d.contains(&0x93) {
+                        m.count = 1;
+                    }
+                });
+                s.bad.says = Some(|m, c| match c {
+                    [0x34, high, low, ..] if (*high, *low) != (0, 0) => {
+                        Said::Changed(vec![0x34, *high, low | 0x08, *high, low | 0x08])
+                    }
+                    [0x35, ..] if m.count == 1 => {
+                        m.count = 0;
+                        Said::Changed(vec![0x35, 0x01])
+                    }
+                    _ => Said::AsIs,
+                });
+            },
+        ),
     },
 ];
 

@@ -152,7 +152,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "believes-jammed-tube",
-            "takes the coin of a jammed tube for paid",
+            "takes the coin of type 1 for paid when its tube is jammed",
             |s| {
                 s.bad.hears = Some(|m, c, d| {
                     if c != [0x0A] {
@@ -192,7 +192,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "takes-every-bill",
-            "takes bills whatever the tubes hold",
+            "takes the bill of type 0 whatever the tubes hold",
             |s| {
                 s.bad.says = Some(|m, c| match c {
                     [0x34, 0, 0, ..] => {
@@ -237,18 +237,22 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             );
             Ok(Seen::judge(enabled, text))
         },
-        quirk: Quirk::new("bills-off-for-ever", "never enables bills again", |s| {
-            s.bad.hears = Some(|m, c, d| {
-                let empty = |coins: &[u8]| coins.iter().all(|n| *n == 0);
-                if let ([0x0A], [_, _, coins @ ..]) = (c, d.as_slice()) {
-                    m.count |= u32::from(empty(coins));
-                }
-            });
-            s.bad.says = Some(|m, c| match c {
-                [0x34, ..] if m.count == 1 => Said::Changed(vec![0x34, 0, 0, 0, 0]),
-                _ => Said::AsIs,
-            });
-        }),
+        quirk: Quirk::new(
+            "bills-off-for-ever",
+            "never enables bills again once all tubes were empty",
+            |s| {
+                s.bad.hears = Some(|m, c, d| {
+                    let empty = |coins: &[u8]| coins.iter().all(|n| *n == 0);
+                    if let ([0x0A], [_, _, coins @ ..]) = (c, d.as_slice()) {
+                        m.count |= u32::from(empty(coins));
+                    }
+                });
+                s.bad.says = Some(|m, c| match c {
+                    [0x34, ..] if m.count == 1 => Said::Changed(vec![0x34, 0, 0, 0, 0]),
+                    _ => Said::AsIs,
+                });
+            },
+        ),
     },
     BoardCheck {
         id: "exact-change-shown",

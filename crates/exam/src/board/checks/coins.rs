@@ -81,7 +81,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "reads-first-coin-only",
-            "reads only the first report of an answer",
+            "reads only the first report of a changer's answer",
             |s| {
                 s.bad.hears = Some(|_, c, d| {
                     if c == [0x0B] && d.len() >= 4 {

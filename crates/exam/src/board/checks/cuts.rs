@@ -75,19 +75,23 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             };
             Ok(Seen::judge(gained <= Money::ZERO, text).beside(gained, Money::ZERO))
         },
-        quirk: Quirk::new("pays-after-power-cut", "pays out after a power cut", |s| {
-            s.bad.says = Some(|m, c| match c {
-                [0x0B]
-                    if m.cuts > 0
-                        && m.count == 0
-                        && m.commands.get(&0x0C).is_some_and(|n| *n >= 4) =>
-                {
-                    m.count = 1;
-                    Said::Instead(vec![0x0D, 0x42])
-                }
-                _ => Said::AsIs,
-            })
-        }),
+        quirk: Quirk::new(
+            "pays-after-power-cut",
+            "pays four coins of type 2 after a power cut",
+            |s| {
+                s.bad.says = Some(|m, c| match c {
+                    [0x0B]
+                        if m.cuts > 0
+                            && m.count == 0
+                            && m.commands.get(&0x0C).is_some_and(|n| *n >= 4) =>
+                    {
+                        m.count = 1;
+                        Said::Instead(vec![0x0D, 0x42])
+                    }
+                    _ => Said::AsIs,
+                })
+            },
+        ),
     },
     BoardCheck {
         id: "reader-back-after-power-cut",
@@ -115,7 +119,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "reader-off-after-cut",
-            "does not enable the reader again",
+            "does not enable the reader again after a power cut",
             |s| {
                 s.bad.says = Some(|m, c| match c {
                     [0x14, 0x01] if m.cuts > 0 => Said::Instead(vec![0x12]),

@@ -41,7 +41,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "expansion-to-level-2",
-            "sends EXPANSION to a level 2 changer",
+            "asks the changer for its identification whatever its level",
             |s| {
                 s.bad.says = Some(|m, c| match c {
                     [0x0B] if m.commands.contains_key(&0x0C) && m.count == 0 => {
@@ -82,7 +82,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "enables-every-feature",
-            "enables every feature there is",
+            "enables every feature of a changer that there is",
             |s| {
                 s.bad.says = Some(|_, c| match c {
                     [0x0F, 0x01, ..] => Said::Changed(vec![0x0F, 0x01, 0xFF, 0xFF, 0xFF, 0xFF]),
@@ -115,7 +115,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "level-2-to-level-1",
-            "asks a level 1 validator for its options",
+            "asks the validator for its options whatever its level",
             |s| {
                 s.bad.says = Some(|m, c| match c {
                     [0x33] if m.commands.contains_key(&0x34) && m.count == 0 => {
@@ -208,12 +208,16 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 Some(enabled) => within(offered.0, enabled.0),
             })
         },
-        quirk: Quirk::new("enables-everything", "enables every option there is", |s| {
-            s.bad.says = Some(|_, c| match c {
-                [0x17, 0x04, ..] => Said::Changed(vec![0x17, 0x04, 0, 0, 0x07, 0xFF]),
-                _ => Said::AsIs,
-            })
-        }),
+        quirk: Quirk::new(
+            "enables-everything",
+            "enables every option of a reader that there is",
+            |s| {
+                s.bad.says = Some(|_, c| match c {
+                    [0x17, 0x04, ..] => Said::Changed(vec![0x17, 0x04, 0, 0, 0x07, 0xFF]),
+                    _ => Said::AsIs,
+                })
+            },
+        ),
     },
     BoardCheck {
         id: "money-of-32-bits",

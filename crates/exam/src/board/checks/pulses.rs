@@ -113,7 +113,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "deaf-while-paying",
-            "does not hear pulses while it pays",
+            "does not hear pulses for 3 s after DISPENSE",
             |s| s.bad.mishears = Some(Mishears::WhilePaying),
         ),
     },

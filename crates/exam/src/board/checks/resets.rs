@@ -27,13 +27,17 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.secs(5);
             given(b, from, What::CoinType)
         },
-        quirk: Quirk::new("ignores-just-reset", "takes no notice of JUST RESET", |s| {
-            s.bad.hears = Some(|m, c, d| {
-                if c == [0x0B] && *d == [0x0B] && m.commands.contains_key(&0x0C) {
-                    d.clear();
-                }
-            })
-        }),
+        quirk: Quirk::new(
+            "ignores-just-reset",
+            "takes no notice of the changer's JUST RESET",
+            |s| {
+                s.bad.hears = Some(|m, c, d| {
+                    if c == [0x0B] && *d == [0x0B] && m.commands.contains_key(&0x0C) {
+                        d.clear();
+                    }
+                })
+            },
+        ),
     },
     BoardCheck {
         id: "just-reset-without-reset",
@@ -49,19 +53,23 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.secs(8);
             not_given(b, from, What::Reset(CHANGER))
         },
-        quirk: Quirk::new("resets-on-just-reset", "sends RESET on JUST RESET", |s| {
-            s.bad.says = Some(|m, c| {
-                let told = m
-                    .last_data
-                    .get(&CHANGER)
-                    .is_some_and(|d| *d == [0x0B, 0x0B]);
-                if told && c.first().is_some_and(|b| (0x08..0x10).contains(b)) {
-                    Said::Instead(vec![0x08])
-                } else {
-                    Said::AsIs
-                }
-            })
-        }),
+        quirk: Quirk::new(
+            "resets-on-just-reset",
+            "sends the changer RESET on JUST RESET",
+            |s| {
+                s.bad.says = Some(|m, c| {
+                    let told = m
+                        .last_data
+                        .get(&CHANGER)
+                        .is_some_and(|d| *d == [0x0B, 0x0B]);
+                    if told && c.first().is_some_and(|b| (0x08..0x10).contains(b)) {
+                        Said::Instead(vec![0x08])
+                    } else {
+                        Said::AsIs
+                    }
+                })
+            },
+        ),
     },
     BoardCheck {
         id: "bill-validator-set-up-again",
@@ -171,11 +179,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 b.delivered().len(),
                 than_right(b, balance)
             );
-            Ok(Seen::judge(
-                balance.is_zero() && b.delivered().len() == 1,
-                text,
+            Ok(
+                Seen::judge(balance.is_zero() && b.delivered().len() == 1, text)
+                    .beside(balance, Money::ZERO),
             )
-            .beside(balance, Money::ZERO))
         },
         quirk: Quirk::new(
             "pays-double-after-reset",
@@ -317,7 +324,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "session-outlives-reset",
-            "takes no notice of JUST RESET in a session",
+            "takes no notice of the reader's JUST RESET in a session",
             |s| {
                 s.bad.hears = Some(|m, c, d| match (c, d.as_slice()) {
                     ([0x12], [0x03, ..]) => m.count = 1,
@@ -359,7 +366,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "sells-at-reset",
-            "takes a reset in mid vend for an approval",
+            "takes the reader's JUST RESET after a request for an approval",
             |s| {
                 s.bad.hears = Some(|m, c, d| {
                     if c == [0x12] && *d == [0x00] && m.commands.contains_key(&0x13) {
@@ -403,7 +410,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "no-cards-after-reset",
-            "hears of no card once the reader was reset",
+            "hears of no card once the reader was reset after a request",
             |s| {
                 s.bad.hears = Some(|m, c, d| {
                     if c != [0x12] || m.cuts > 0 {

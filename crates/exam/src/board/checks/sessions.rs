@@ -11,7 +11,7 @@ use crate::device::habit::{Context, Habits, Rewrite};
 use payrig_bench::action::CashlessAction;
 use payrig_mdb::cashless;
 use payrig_mdb::cashless::{Report, State, VmcConfig};
-use payrig_units::{Micros, words};
+use payrig_units::{Micros, Money, words};
 
 /// The checks.
 pub(in crate::board) const CHECKS: &[BoardCheck] = &[

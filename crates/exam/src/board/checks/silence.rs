@@ -33,16 +33,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 ),
             ))
         },
-        quirk: Quirk::new("gives-up-at-once", "gives up at the first silence", |s| {
-            s.bad.says = Some(|m, c| {
-                let silent = m.silences.get(&CHANGER).is_some_and(|n| *n >= 1);
-                if silent && c == [0x0B] {
-                    Said::Nothing
-                } else {
-                    Said::AsIs
-                }
-            })
-        }),
+        quirk: Quirk::new(
+            "gives-up-at-once",
+            "polls the changer no more after its first silence",
+            |s| {
+                s.bad.says = Some(|m, c| {
+                    let silent = m.silences.get(&CHANGER).is_some_and(|n| *n >= 1);
+                    if silent && c == [0x0B] {
+                        Said::Nothing
+                    } else {
+                        Said::AsIs
+                    }
+                })
+            },
+        ),
     },
     BoardCheck {
         id: "silence-brings-reset",
@@ -62,7 +66,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 None => Seen::fail("no RESET in 15 s"),
             })
         },
-        quirk: Quirk::new("never-resets", "never sends RESET", |s| {
+        quirk: Quirk::new("never-resets", "never sends the changer RESET", |s| {
             s.bad.says = Some(|_, c| match c {
                 [0x08] => Said::Nothing,
                 _ => Said::AsIs,
@@ -92,19 +96,23 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 ),
             ))
         },
-        quirk: Quirk::new("resets-rarely", "sends every third RESET only", |s| {
-            s.bad.says = Some(|m, c| match c {
-                [0x08] => {
-                    m.count += 1;
-                    if m.count % 3 == 1 {
-                        Said::AsIs
-                    } else {
-                        Said::Nothing
+        quirk: Quirk::new(
+            "resets-rarely",
+            "sends the changer every third RESET only",
+            |s| {
+                s.bad.says = Some(|m, c| match c {
+                    [0x08] => {
+                        m.count += 1;
+                        if m.count % 3 == 1 {
+                            Said::AsIs
+                        } else {
+                            Said::Nothing
+                        }
                     }
-                }
-                _ => Said::AsIs,
-            })
-        }),
+                    _ => Said::AsIs,
+                })
+            },
+        ),
     },
     BoardCheck {
         id: "others-go-on",
@@ -132,7 +140,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "stops-for-one",
-            "polls nobody while the changer is away",
+            "does not poll the validator while the changer is silent",
             |s| {
                 s.bad.says = Some(|m, c| {
                     let silent = m.silences.get(&CHANGER).is_some_and(|n| *n >= 1);
@@ -164,7 +172,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "forgets-the-lost",
-            "never speaks to a lost peripheral again",
+            "never speaks to the changer again once RESET did not help",
             |s| {
                 s.bad.says = Some(|m, c| {
                     // Once RESET did not help either.

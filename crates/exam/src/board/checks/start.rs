@@ -47,9 +47,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Rule,
         arrange: Some(|s| s.from_cold = true),
         run: |b| reset_pause(b, Micros::ms(200)),
-        quirk: Quirk::new("no-pause-after-reset", "waits 100 ms only", |s| {
-            s.board.timing.setup = Micros::ms(100)
-        }),
+        quirk: Quirk::new(
+            "no-pause-after-reset",
+            "waits 100 ms only after a bus reset",
+            |s| s.board.timing.setup = Micros::ms(100),
+        ),
     },
     BoardCheck {
         id: "bus-reset-margin",
@@ -60,9 +62,11 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         weight: Weight::Advice,
         arrange: Some(|s| s.from_cold = true),
         run: |b| reset_pause(b, Micros::ms(500)),
-        quirk: Quirk::new("short-pause-after-reset", "waits 300 ms", |s| {
-            s.board.timing.setup = Micros::ms(300)
-        }),
+        quirk: Quirk::new(
+            "short-pause-after-reset",
+            "waits 300 ms after a bus reset",
+            |s| s.board.timing.setup = Micros::ms(300),
+        ),
     },
     BoardCheck {
         id: "finds-every-peripheral",
@@ -115,12 +119,16 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             let names: Vec<&str> = firsts.iter().map(|block| block.name()).collect();
             Ok(Seen::judge(good, names.join(", ")))
         },
-        quirk: Quirk::new("asks-setup-first", "sends SETUP before POLL", |s| {
-            s.bad.says = Some(|m, c| match c {
-                [0x0B] if !m.commands.contains_key(&0x0B) => Said::Instead(vec![0x09]),
-                _ => Said::AsIs,
-            })
-        }),
+        quirk: Quirk::new(
+            "asks-setup-first",
+            "sends the changer SETUP before the first POLL",
+            |s| {
+                s.bad.says = Some(|m, c| match c {
+                    [0x0B] if !m.commands.contains_key(&0x0B) => Said::Instead(vec![0x09]),
+                    _ => Said::AsIs,
+                })
+            },
+        ),
     },
     BoardCheck {
         id: "changer-initialised",
@@ -250,16 +258,20 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             };
             Ok(Seen::judge(right, text))
         },
-        quirk: Quirk::new("wrong-price-range", "tells half the highest price", |s| {
-            s.bad.says = Some(|_, c| match c {
-                [0x11, 0x01, h, l, rest @ ..] => {
-                    let mut out = vec![0x11, 0x01, *h, l / 2];
-                    out.extend(rest);
-                    Said::Changed(out)
-                }
-                _ => Said::AsIs,
-            })
-        }),
+        quirk: Quirk::new(
+            "wrong-price-range",
+            "tells a reader less than the highest price",
+            |s| {
+                s.bad.says = Some(|_, c| match c {
+                    [0x11, 0x01, h, l, rest @ ..] => {
+                        let mut out = vec![0x11, 0x01, *h, l / 2];
+                        out.extend(rest);
+                        Said::Changed(out)
+                    }
+                    _ => Said::AsIs,
+                })
+            },
+        ),
     },
     BoardCheck {
         id: "tube-status-late",
@@ -284,15 +296,19 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 format!("asked after {after}"),
             ))
         },
-        quirk: Quirk::new("asks-tubes-early", "sends TUBE STATUS at once", |s| {
-            s.bad.says = Some(|m, c| match c {
-                [0x0B] if m.commands.contains_key(&0x09) && m.count == 0 => {
-                    m.count = 1;
-                    Said::Instead(vec![0x0A])
-                }
-                _ => Said::AsIs,
-            })
-        }),
+        quirk: Quirk::new(
+            "asks-tubes-early",
+            "sends TUBE STATUS in place of the first POLL after SETUP",
+            |s| {
+                s.bad.says = Some(|m, c| match c {
+                    [0x0B] if m.commands.contains_key(&0x09) && m.count == 0 => {
+                        m.count = 1;
+                        Said::Instead(vec![0x0A])
+                    }
+                    _ => Said::AsIs,
+                })
+            },
+        ),
     },
 ];
 

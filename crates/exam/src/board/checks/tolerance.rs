@@ -121,7 +121,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "resets-slow-payout",
-            "sends RESET when a payout takes longer than 5 s",
+            "sends RESET in place of the 34th POLL after DISPENSE",
             |s| {
                 s.bad.says = Some(|m, c| match c {
                     [0x0D, ..] => {
@@ -206,7 +206,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "chokes-on-unknown",
-            "drops an answer with an unknown code",
+            "drops a changer's answer that begins with 0FH",
             |s| {
                 s.bad.hears = Some(|_, c, d| {
                     if c == [0x0B] && d.first() == Some(&0x0F) {

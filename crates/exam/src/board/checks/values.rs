@@ -63,7 +63,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "compares-codes",
-            "refuses a changer with another code",
+            "refuses a changer of level 3 with the code 0001",
             |s| {
                 s.bad.says = Some(|m, c| {
                     if m.last_data
@@ -102,7 +102,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "compares-reader-codes",
-            "refuses a reader with another code",
+            "refuses a reader with the code 0001",
             |s| {
                 s.bad.says = Some(|m, c| {
                     let told = m.last_data.get(&READER);
@@ -130,7 +130,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: decimals,
         quirk: Quirk::new(
             "multiplies-by-decimals",
-            "takes decimal places for a factor",
+            "takes amounts of a changer without decimal places tenfold",
             |s| {
                 s.bad.hears = Some(|_, c, d| {
                     if let ([0x09], [_, _, _, factor, 0, ..]) = (c, d.as_mut_slice()) {

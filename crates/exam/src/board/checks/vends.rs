@@ -165,7 +165,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         run: |b| after_vend(b, What::VendSuccess),
         quirk: Quirk::new(
             "refuses-discounts",
-            "takes an approval for less for a denial",
+            "takes an approval of less than 13 counts for a denial",
             |s| {
                 s.bad.hears = Some(|_, _, d| {
                     if matches!(d.as_slice(), [0x05, 0x00, n] if *n < 13) {
@@ -218,11 +218,10 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
             b.press_return();
             b.secs(8);
             let paid = b.customer().max(before);
-            Ok(Seen::judge(
-                paid.is_zero(),
-                format!("{} paid in coins", b.show(paid)),
+            Ok(
+                Seen::judge(paid.is_zero(), format!("{} paid in coins", b.show(paid)))
+                    .beside(paid, Money::ZERO),
             )
-            .beside(paid, Money::ZERO))
         },
         quirk: Quirk::new(
             "pays-card-money",
@@ -408,7 +407,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
         },
         quirk: Quirk::new(
             "keeps-cash-beside-card",
-            "pays no cash back after a card vend",
+            "pays no coins once a card was asked",
             |s| {
                 s.bad.says = Some(|m, c| match c {
                     [0x13, 0x00, ..] => {
@@ -447,7 +446,7 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
                 .beside(paid, card)
                 .matter_of("card-pays-card-price", as_cash))
         },
-        quirk: Quirk::new("cheaper-by-card", "asks a card for 0.10 less", |s| {
+        quirk: Quirk::new("cheaper-by-card", "asks a card for two counts less", |s| {
             s.bad.says = Some(|_, c| match c {
                 [0x13, 0x00, h, l, rest @ ..] => {
                     let mut out = vec![0x13, 0x00, *h, l.saturating_sub(2)];
