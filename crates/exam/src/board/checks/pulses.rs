@@ -1,13 +1,13 @@
 //! Credit pulses, alone and beside the bus.
 
-use super::common::{refund, refunds};
+use super::common::{kept, refund, refunds};
 use crate::board::bench::BoardBench;
 use crate::board::heard::{CHANGER, What};
 use crate::board::hearing::Mishears;
 use crate::board::kit::{CoinFor, Pick, Sum};
 use crate::board::table::BoardCheck;
 use crate::check::{COMMON_PRACTICE, Quirk, Run, Seen, Weight};
-use payrig_units::{Micros, Money, Place};
+use payrig_units::{Micros, Money};
 
 /// The checks.
 pub(in crate::board) const CHECKS: &[BoardCheck] = &[
@@ -151,7 +151,6 @@ pub(in crate::board) const CHECKS: &[BoardCheck] = &[
 fn feed(b: &mut BoardBench, train: bool) -> Result<Money, Seen> {
     b.fit(&[CHANGER])?;
     b.need(b.kit().pulse_bill(train))?;
-    let kept = |b: &BoardBench| b.sum(|p| matches!(p, Place::Stacker(_) | Place::Escrow(_)));
     let before = kept(b);
     let value = b.pulse_bill(train);
     b.wait(b.pulses_take(value));
