@@ -132,11 +132,6 @@ impl OwnBoard {
                 self.blocked.remove(&item);
                 self.board.person().free(item);
             }
-            "set-price" => {
-                let price = asked["value"].as_str().unwrap_or_default();
-                let price = Money::parse(price, self.config.decimals).map_err(|e| e.to_string())?;
-                self.board.person().set_price(self.now, item, price);
-            }
             "power" => self.board.power(self.now, is("on")),
             "set-up" => {
                 let options = BoardOptions {

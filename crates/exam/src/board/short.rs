@@ -6,6 +6,7 @@
 pub const SHORT: &[&str] = &[
     "bus-reset-margin",
     "command-byte-margin",
+    "acknowledges-with-margin",
     "polls-as-recommended",
     "damaged-answers-given-up",
     "bears-answers-at-18-ms",
@@ -13,7 +14,6 @@ pub const SHORT: &[&str] = &[
     "reset-in-delivery",
     "reset-in-escrow",
     "reset-in-session",
-    "several-coins-credited",
     "tube-runs-out-in-payout",
     "bill-credited-once",
     "bill-behind-status-credited",
