@@ -19,7 +19,8 @@ fuzz_target!(|line: &[u8]| {
     let asked = match read_line(line) {
         Ok(asked) if VERBS.contains(&asked.verb.as_str()) => asked,
         Ok(_) => return,
-        Err((_, problem)) => {
+        Err(refused) => {
+            let (_, problem) = *refused;
             assert!(problem.r#type.starts_with(TYPE) && !problem.detail.is_empty());
             return;
         }

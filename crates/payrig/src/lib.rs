@@ -53,6 +53,7 @@ const EXIT_CODES: &str = "Exit codes: 0 all passed, 1 something under test fell 
                           PAYRIG_LOG=debug shows what the tool itself does.";
 
 #[derive(Debug, Subcommand)]
+#[expect(clippy::large_enum_variant, reason = "there is one of them, once")]
 enum Command {
     /// Run a bench: emulated devices, a board, a script.
     Run(run::RunArguments),

@@ -41,7 +41,10 @@ pub fn read_line(line: &[u8]) -> Result<Asked, Box<(Value, Problem)>> {
     })?;
     let id = fields.remove("id").unwrap_or_default();
     let wrong = |field: &str, text: String| {
-        Err(Box::new((id.clone(), Problem::new(Kind::BadField, text).field(field))))
+        Err(Box::new((
+            id.clone(),
+            Problem::new(Kind::BadField, text).field(field),
+        )))
     };
     if id.is_object() || id.is_array() {
         return Err(Box::new((
@@ -175,7 +178,8 @@ pub async fn serve(
             .to_string()
         };
         match read_line(&line) {
-            Err((id, problem)) => {
+            Err(refused) => {
+                let (id, problem) = *refused;
                 let _ = answered.send(answer(id, Err(problem)));
             }
             Ok(asked) => {

@@ -114,6 +114,6 @@ async fn requests_reach_the_bench_in_order() {
 fn a_line_is_read_by_its_fields() {
     let asked = read_line(br#"{"id": "x", "verb": "act", "params": {"do": "y"}}"#).unwrap();
     assert_eq!((asked.id, asked.verb.as_str()), (json!("x"), "act"));
-    let (id, problem) = read_line(br#"{"id": "x", "verb": 3}"#).unwrap_err();
+    let (id, problem) = *read_line(br#"{"id": "x", "verb": 3}"#).unwrap_err();
     assert_eq!((id, problem.field.as_deref()), (json!("x"), Some("verb")));
 }
