@@ -26,11 +26,11 @@ fn what_is_no_examination_is_told_apart() {
     let error = |text: &str| read_json(text.as_bytes()).unwrap_err().to_string();
     assert!(error("").contains("line 1"), "{}", error(""));
     assert!(error("{\"format\": ").contains("expected a file that payrig wrote"));
-    assert!(error("{}").contains("names no format"));
+    assert!(error("{}").contains("names no schema"));
     assert!(error("{\"format\": \"something else\"}").contains("something else"));
     let text = String::from_utf8(saved(&example())).unwrap();
-    let newer = text.replacen("\"format_version\": 1", "\"format_version\": 2", 1);
-    assert!(error(&newer).contains("version 2"));
+    let newer = text.replacen("\"version\": 2", "\"version\": 3", 1);
+    assert!(error(&newer).contains("version 3"), "{newer}");
     assert!(error(&newer).contains("use a newer payrig"));
     let torn: String = text.chars().take(text.len() / 2).collect();
     assert!(error(&torn).contains("line "));

@@ -81,8 +81,8 @@ pub struct Open {
     /// How words travel over a pseudo-terminal, as `--coding`: `marked-parity` or `plain`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub coding: Option<String>,
-    /// A program at the other end of the board's bus, in lock-step, as `--peer`: a command, or `unix:` and the path
-    /// of a socket at which it listens. A command is allowed where the server was started with `--allow-peers`.
+    /// A program at the other end of the board's bus, in lock-step: a command, or `unix:` and the path
+    /// of a socket at which it listens. A command needs a server that was started with leave to start peers.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub peer: Option<String>,
     /// How long an adapter that vanished is waited for, as `--reconnect`.

@@ -286,7 +286,7 @@ impl Host {
         if !self.limits.peers {
             return Err(Problem::new(Kind::Forbidden, "this server starts no programs for `peer`")
                 .field("peer")
-                .advice("start it with `payrig serve --allow-peers`: whoever has the token can then run any command"));
+                .advice("have it started with leave to start peers: whoever has the token can then run any command"));
         }
         if open.link.is_some() {
             return Err(

@@ -195,7 +195,7 @@ fn what_an_examination_has_written_outlives_a_power_cut() {
             // Of the first or the second, whichever is being written.
             let headers = left
                 .values()
-                .filter(|c| c.starts_with(b"{\"schema\""))
+                .filter(|c| c.starts_with(b"{\"type\":\"header\""))
                 .count();
             assert!(headers > 0, "operation {number}: no header");
         }

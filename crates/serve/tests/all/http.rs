@@ -130,7 +130,7 @@ async fn a_coin_over_http() {
     assert!(
         recording
             .text
-            .starts_with("{\"schema\":\"payrig-recording\""),
+            .starts_with("{\"type\":\"header\",\"schema\":\"payrig-recording\""),
         "{}",
         recording.text
     );

@@ -257,7 +257,7 @@ fn what_is_written_is_what_the_schema_says() {
         .iter()
         .map(|h| serde_json::to_value(h).unwrap())
         .collect();
-    accepts_only::<Header>(&headers, &["schema", "version", "tool", "bench"]);
+    accepts_only::<Header>(&headers, &["type", "schema", "version", "tool"]);
     // Every type of line is among them.
     let schema = of_written::<Entry>();
     let one_of = schema.get("anyOf").or(schema.get("oneOf"));

@@ -209,10 +209,17 @@ fn a_recording_says_whose_it_was_and_when() {
     );
     assert_eq!(serde_json::from_value::<Header>(json).unwrap(), header);
     // A simulated bench has no clock, and what earlier versions wrote is still a header.
-    let simulated = serde_json::to_string(&Header::new("payrig 0.1.0", "a", Some(7))).unwrap();
-    let old =
-        r#"{"schema":"payrig-recording","version":1,"tool":"payrig 0.1.0","bench":"a","seed":7}"#;
-    assert_eq!(simulated, old);
+    let header = Header::new("payrig 0.1.0", "a", Some(7));
+    let simulated = serde_json::to_string(&header).unwrap();
+    let fields = r#""tool":"payrig 0.1.0","bench":"a","seed":7}"#;
+    let now = format!(r#"{{"type":"header","schema":"payrig-recording","version":2,{fields}"#);
+    assert_eq!(simulated, now);
+    let old = format!(r#"{{"schema":"payrig-recording","version":1,{fields}"#);
+    let read: Header = serde_json::from_str(&old).unwrap();
+    assert_eq!(
+        (read.version, &read.bench, read.seed),
+        (1, &header.bench, Some(7))
+    );
 }
 
 /// Every way in which a writer can be stopped: after any byte.
