@@ -4,7 +4,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use payrig_bench::{Plan, Bench};
+use payrig_bench::Bench;
 use payrig_units::Micros;
 use std::path::Path;
 
