@@ -205,7 +205,7 @@ def our_board(jobs, only):
                 wrong.append("%s: %s, not %s" % (says, truth.get(says), wanted[key]))
         held = {place: amount for place, amount in balances(record).items() if amount}
         said = ["ours %s" % {k: v for k, v in truth.items() if k not in ("t", "dev")}, "payrig's books %s" % held]
-        if wrong and faults and witnesses.told(said):
+        if wrong and faults and witnesses.told(said, witnesses.in_escrow(record)):
             wrong = []
         found, _ = judge.judge(words)
         # Their judge counts an answer's words without the pauses that this fault makes between them.

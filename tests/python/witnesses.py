@@ -591,12 +591,16 @@ def held_up(name):
 IN_ESCROW = re.compile(r"a bill of ([0-9]+)\.([0-9]{2}) was last heard of in its escrow")
 
 
-def in_escrow(name):
-    """What the end of a scenario says of bills in the escrow of their validator, in cents."""
-    with open(recording(name)) as f:
-        entries = [json.loads(line) for line in f if '"finding"' in line]
+def in_escrow(entries):
+    """What a recording says at its end of bills in the escrow of their validator, in cents."""
     found = [IN_ESCROW.search(entry["text"]) for entry in entries if entry.get("rule") == "money"]
     return sum(100 * int(m.group(1)) + int(m.group(2)) for m in found if m)
+
+
+def recorded(name):
+    """The findings of a scenario."""
+    with open(recording(name)) as f:
+        return [json.loads(line) for line in f if '"finding"' in line]
 
 
 def told(lines, in_escrow):
@@ -629,7 +633,7 @@ def our_board(jobs, only):
         excused = not any("[3.2]" in line for line in words) or late > 0 and own <= OWN_SHARE_MS
         # A good peer plans to answer after 2 ms: where it does not, it was held up, and really late.
         wrongly = {rule: n for rule, n in accused.items() if rule not in ("response", "inter-byte")}
-        if money and not good and told(lines, in_escrow(name)):
+        if money and not good and told(lines, in_escrow(recorded(name))):
             words, money = words + ["the books say so: " + "; ".join(money)], []
         right = whole and not money and not in_time and not (good and wrongly)
         text = "; ".join(money + words) or ("right" if whole else lines[-1] if lines else "nothing said")
