@@ -39,12 +39,18 @@ pub enum LinkChoiceError {
     Coding(#[from] UnknownCoding),
 }
 
+/// Where a pseudo-terminal is to be found, of `pty:PATH`.
+#[must_use]
+pub fn pty_path(link: &str) -> Option<&Path> {
+    let path = link.strip_prefix("pty:")?;
+    (!path.is_empty()).then(|| Path::new(path))
+}
+
 impl LinkChoice {
     /// Where a pseudo-terminal is to be found, of `pty:PATH`.
     #[must_use]
     pub fn at(&self) -> Option<&Path> {
-        let path = self.link.as_deref()?.strip_prefix("pty:")?;
-        (!path.is_empty()).then(|| Path::new(path))
+        self.link.as_deref().and_then(pty_path)
     }
 
     /// Puts what was chosen in the place of what the rig says.
@@ -99,18 +105,36 @@ pub struct Opened {
     pub ports: Ports<ThreadPort>,
     /// How high the lines from outside are.
     pub levels: Vec<LineLevel>,
-    /// What is where: what of the bench, and the path that a program or a person connects to.
-    pub places: Vec<(String, String)>,
+    /// What is where.
+    pub places: Vec<Place>,
 }
 
-/// Opens every link of a plan; the pseudo-terminal of the board's bus is found at a path, too.
-///
-/// # Errors
-/// When one cannot be opened.
-pub fn open(plan: &Plan, clock: Clock, at_path: Option<&Path>) -> Result<Opened, LinkError> {
-    let mut buses: Vec<(BusAt, &BusLink)> = Vec::new();
+/// What of a bench is at which port.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Place {
+    /// What of the bench, in words.
+    pub of: String,
+    /// The path that a program or a person connects to.
+    pub path: String,
+    /// Which pulse line is on which pin, in words; none of a bus.
+    pub wires: Vec<String>,
+}
+
+/// The buses of a plan that are on ports.
+pub type Buses<'a> = Vec<(BusAt, &'a BusLink)>;
+
+/// Ports, and the devices whose pulse lines are on each.
+pub type LinesOfPorts<'a> = BTreeMap<&'a str, Vec<(&'a str, &'a LineLink)>>;
+
+/// How far the times of adapters may be off that were measured, by port.
+pub type Measured = BTreeMap<String, Micros>;
+
+/// All links of a plan: the buses, and the modem lines by port.
+#[must_use]
+pub fn links(plan: &Plan) -> (Buses<'_>, LinesOfPorts<'_>) {
+    let mut buses = Buses::new();
     buses.extend(plan.link.as_ref().map(|link| (BusAt::Board, link)));
-    let mut lines: BTreeMap<&str, Vec<(&str, &LineLink)>> = BTreeMap::new();
+    let mut lines = LinesOfPorts::new();
     for device in &plan.devices {
         match &device.link {
             None => {}
@@ -125,6 +149,20 @@ pub fn open(plan: &Plan, clock: Clock, at_path: Option<&Path>) -> Result<Opened,
             }
         }
     }
+    (buses, lines)
+}
+
+/// Opens every link of a plan; the pseudo-terminal of the board's bus is found at a path, too.
+///
+/// # Errors
+/// When one cannot be opened.
+pub fn open(
+    plan: &Plan,
+    measured: &Measured,
+    clock: Clock,
+    at_path: Option<&Path>,
+) -> Result<Opened, LinkError> {
+    let (buses, lines) = links(plan);
     let mut opened = Opened {
         ports: Ports {
             clock,
@@ -137,26 +175,26 @@ pub fn open(plan: &Plan, clock: Clock, at_path: Option<&Path>) -> Result<Opened,
     for (at, link) in buses {
         let port = match &link.port {
             PortName::Pty => None,
-            PortName::Serial(path) => Some(path.clone()),
+            PortName::Serial(path) => Some(path),
             // It is no port: crate::lockstep takes turns with it.
             PortName::Peer(_) => continue,
         };
         let place = at_path.filter(|_| at == BusAt::Board && port.is_none());
         let bus = BusToOpen {
-            port,
+            port: port.cloned(),
             at: place.map(Path::to_owned),
             ours: link.outside.other(),
             coding: link.coding,
             clock,
-            measured: None,
+            measured: port.and_then(|path| measured.get(path).copied()),
             reconnect: link.reconnect,
         };
         let port = ThreadPort::start(bus.open()?)?;
-        let place = place.map_or_else(
-            || port.name().to_owned(),
-            |place| place.display().to_string(),
-        );
-        opened.places.push((at.to_string(), place));
+        opened.places.push(Place {
+            of: at.to_string(),
+            path: port.name().to_owned(),
+            wires: Vec::new(),
+        });
         opened.ports.buses.push((at, port));
     }
     for (path, links) in lines {
@@ -180,12 +218,10 @@ pub fn open(plan: &Plan, clock: Clock, at_path: Option<&Path>) -> Result<Opened,
             .lines
             .push((path.to_owned(), ModemThread::start(port)?));
         let all = links.into_iter();
-        opened.places.extend(all.map(|(device, link)| {
-            let wires: Vec<String> = link.wires.iter().map(wire).collect();
-            (
-                format!("lines of {device}: {}", wires.join(", ")),
-                path.to_owned(),
-            )
+        opened.places.extend(all.map(|(device, link)| Place {
+            of: format!("lines of {device}"),
+            path: path.to_owned(),
+            wires: link.wires.iter().map(wire).collect(),
         }));
     }
     Ok(opened)

@@ -5,19 +5,18 @@ use crate::ending::Ending;
 use crate::ready::{OpenPort, Ready};
 use crate::terminal::{caution, say};
 use clap::Args;
-use payrig_bench::plan::{BusLink, DeviceLink, LineLink, Pin, PortName};
-use payrig_bench::{Bench, BusAt, LineLevel, Plan};
+use payrig_bench::plan::{BusLink, PortName};
+use payrig_bench::{Bench, BusAt, Plan};
 use payrig_link::drive::{LiveError, Ports, run_live};
 use payrig_link::lockstep::PeerAddress;
-use payrig_link::open::{BusToOpen, LinesToOpen};
-use payrig_link::{CAUTIONS, Clock, ModemThread, ThreadPort, WordCoding, probe};
+use payrig_link::of_plan::{self, LinkChoice, LinkChoiceError, Place, links};
+pub(crate) use payrig_link::of_plan::{Measured, pty_path};
+use payrig_link::{CAUTIONS, Clock, ThreadPort, probe};
 use payrig_units::Micros;
 use payrig_wire::Source;
 use payrig_wire::recording::Entry;
-use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::str::FromStr;
 
 /// Arguments about the link of the board's bus.
 #[derive(Debug, Args)]
@@ -67,12 +66,6 @@ impl Role {
     }
 }
 
-/// Where a pseudo-terminal is to be found, of `pty:PATH`.
-pub(crate) fn pty_path(link: &str) -> Option<&Path> {
-    let path = link.strip_prefix("pty:")?;
-    (!path.is_empty()).then(|| Path::new(path))
-}
-
 impl LinkArguments {
     /// The same for a bench that is served.
     pub(crate) fn open(&self, open: &mut payrig_serve::api::Open) {
@@ -97,81 +90,29 @@ impl LinkArguments {
                 .share_with_peer(peer.to_string(), outside)
                 .map_err(Failure::wrong);
         }
-        match self.link.as_deref() {
-            None => {}
-            Some("virtual") => rig.link = None,
-            Some(port) => {
-                let before = rig.link.take();
-                rig.link = Some(BusLink {
-                    port: match port {
-                        "pty" => PortName::Pty,
-                        _ if pty_path(port).is_some() => PortName::Pty,
-                        path => PortName::Serial(path.to_owned()),
-                    },
-                    outside: before.as_ref().map_or(Source::Master, |l| l.outside),
-                    coding: before.as_ref().map(|l| l.coding).unwrap_or_default(),
-                    reconnect: before.and_then(|l| l.reconnect),
-                });
-            }
-        }
-        let coding = self.coding.as_deref().map(WordCoding::from_str);
-        let coding = coding
-            .transpose()
-            .map_err(|e| Failure::wrong(e.to_string()))?;
-        let Some(link) = &mut rig.link else {
-            let given = [
-                ("--role", self.role.is_some()),
-                ("--coding", coding.is_some()),
-                ("--reconnect", self.reconnect.is_some()),
-            ];
-            return match given.iter().find(|(_, given)| *given) {
-                Some((name, _)) => Err(Failure::wrong(format!(
-                    "{name} is about the link of the board's bus, and it is on none: give --link, or \
-                     write [link] in the rig"
-                ))),
-                None => Ok(()),
-            };
-        };
-        if let Some(role) = self.role {
-            link.outside = role.outside();
-        }
-        link.coding = coding.unwrap_or(link.coding);
-        if link.coding == WordCoding::Plain && link.port != PortName::Pty {
-            return Err(Failure::wrong(format!(
-                "the plain coding is for a pseudo-terminal; on {} the mode bit is the parity bit: \
-                 leave --coding out, or take --link pty",
-                link.port
-            )));
-        }
-        link.reconnect = self.reconnect.map(Micros::secs).or(link.reconnect);
-        Ok(())
+        self.choice().apply(rig).map_err(|error| {
+            Failure::wrong(match error {
+                LinkChoiceError::NoLink(field) => format!(
+                    "--{field} is about the link of the board's bus, and it is on none: give --link, or write \
+                     [link] in the rig"
+                ),
+                LinkChoiceError::PlainOnSerial(port) => format!(
+                    "the plain coding is for a pseudo-terminal; on {port} the mode bit is the parity bit: leave \
+                     --coding out, or take --link pty"
+                ),
+                LinkChoiceError::Coding(error) => error.to_string(),
+            })
+        })
     }
-}
 
-/// The buses of a rig that are on ports.
-type Buses<'a> = Vec<(BusAt, &'a BusLink)>;
-
-/// Ports, and the devices whose lines are on each.
-type LinesOfPorts<'a> = BTreeMap<&'a str, Vec<(&'a str, &'a LineLink)>>;
-
-/// All links of a rig: the buses, and the modem lines by port.
-fn links(rig: &Plan) -> (Buses<'_>, LinesOfPorts<'_>) {
-    let mut buses: Buses<'_> = Vec::new();
-    buses.extend(rig.link.as_ref().map(|l| (BusAt::Board, l)));
-    let mut lines: LinesOfPorts<'_> = BTreeMap::new();
-    for device in &rig.devices {
-        match &device.link {
-            None => {}
-            Some(DeviceLink::Bus(bus)) => {
-                buses.push((BusAt::Beside(device.bus_name().to_owned()), bus));
-            }
-            Some(DeviceLink::Lines(link)) => {
-                let on_port = lines.entry(&link.port).or_default();
-                on_port.push((&device.name, link));
-            }
+    fn choice(&self) -> LinkChoice {
+        LinkChoice {
+            link: self.link.clone(),
+            outside: self.role.map(Role::outside),
+            coding: self.coding.clone(),
+            reconnect: self.reconnect.map(Micros::secs),
         }
     }
-    (buses, lines)
 }
 
 /// The ports that a rig names.
@@ -186,9 +127,6 @@ pub(crate) fn paths(rig: &Plan) -> Vec<&Path> {
 
 /// How a run over links ended: what it was, and why it broke off, if it did.
 pub(crate) type Ran = (Bench, Option<Failure>);
-
-/// Adapters that were measured: how far their times may be off, by port.
-pub(crate) type Measured = BTreeMap<String, Micros>;
 
 /// What is done before time zero, because it takes a while: says the cautions, and measures adapters
 /// where that was asked for.
@@ -224,13 +162,13 @@ pub(crate) fn run(
     began: &mut impl FnMut(&[String], &Ready) -> Result<(), Failure>,
     sink: impl FnMut(&Bench, Entry) -> io::Result<()>,
 ) -> Result<Ran, Failure> {
-    let at = arguments.link.as_deref().and_then(pty_path);
-    let (mut ports, levels) = open(measured, clock, rig, at, began)?;
-    let mut bench = Bench::live(rig, &levels);
+    let mut opened = of_plan::open(rig, measured, clock, arguments.choice().at())?;
+    announce(&opened.places, began)?;
+    let mut bench = Bench::live(rig, &opened.levels);
     if arguments.peer_optional {
         bench.peer_optional();
     }
-    let failed = by_the_clock(&mut bench, &mut ports, limit, ending, sink);
+    let failed = by_the_clock(&mut bench, &mut opened.ports, limit, ending, sink);
     Ok((bench, failed.err()))
 }
 
@@ -273,90 +211,19 @@ pub(crate) fn measure(path: &str) -> Result<Micros, Failure> {
     Ok(report.uncertainty)
 }
 
-type Opened = (Ports<ThreadPort>, Vec<LineLevel>);
-
-fn open(
-    measured: &Measured,
-    clock: Clock,
-    rig: &Plan,
-    pty_at: Option<&Path>,
+/// Says what there is to open or to connect.
+fn announce(
+    places: &[Place],
     began: &mut impl FnMut(&[String], &Ready) -> Result<(), Failure>,
-) -> Result<Opened, Failure> {
-    let (buses, lines) = links(rig);
-    let (mut said, mut open) = (Vec::new(), Vec::new());
-    let mut ports = Ports {
-        clock,
-        buses: Vec::new(),
-        lines: Vec::new(),
+) -> Result<(), Failure> {
+    let said = |place: &Place| match place.wires.as_slice() {
+        [] => format!("{}: {}", place.of, place.path),
+        wires => format!("{}: {}, {}", place.of, place.path, wires.join(", ")),
     };
-    for (at, link) in buses {
-        let path = match &link.port {
-            PortName::Pty | PortName::Peer(_) => None,
-            PortName::Serial(path) => Some(path),
-        };
-        let bus = BusToOpen {
-            port: path.cloned(),
-            at: pty_at.filter(|_| at == BusAt::Board).map(Path::to_owned),
-            ours: link.outside.other(),
-            coding: link.coding,
-            clock,
-            measured: path.and_then(|path| measured.get(path).copied()),
-            reconnect: link.reconnect,
-        };
-        let port = ThreadPort::start(bus.open()?)?;
-        said.push(format!("{at}: {}", port.name()));
-        open.push(OpenPort {
-            of: at.to_string(),
-            port: port.name().to_owned(),
-        });
-        ports.buses.push((at, port));
-    }
-    let mut levels = Vec::new();
-    for (path, links) in lines {
-        let (lines, known) = open_lines(path, &links, clock)?;
-        levels.extend(known);
-        for (device, link) in links {
-            said.push(words(device, link));
-            open.push(OpenPort {
-                of: format!("lines of {device}"),
-                port: link.port.clone(),
-            });
-        }
-        ports.lines.push((path.to_owned(), lines));
-    }
-    began(&said, &Ready::new(open))?;
-    Ok((ports, levels))
-}
-
-fn open_lines(
-    path: &str,
-    links: &[(&str, &LineLink)],
-    clock: Clock,
-) -> Result<(ModemThread, Vec<LineLevel>), Failure> {
-    let wires = links.iter().flat_map(|(_, l)| &l.wires);
-    let lines = LinesToOpen {
-        port: path,
-        clock,
-        asserted_is_high: links.iter().any(|(_, l)| l.asserted_is_high),
-        watch: wires.filter_map(|(_, pin)| pin.input()).collect(),
-        reconnect: links.iter().filter_map(|(_, l)| l.reconnect).max(),
+    let open = |place: &Place| OpenPort {
+        of: place.of.clone(),
+        port: place.path.clone(),
     };
-    let mut port = lines.open()?;
-    let level = |(line, high)| LineLevel {
-        port: path.to_owned(),
-        line,
-        high,
-    };
-    let levels = port.levels()?.into_iter().map(level).collect();
-    Ok((ModemThread::start(port)?, levels))
-}
-
-/// Which line of a device is where.
-fn words(device: &str, link: &LineLink) -> String {
-    let wire = |(line, pin): &(String, Pin)| match pin {
-        Pin::Out(_) => format!("{line} out on {pin}"),
-        Pin::In(_) => format!("{line} in on {pin}"),
-    };
-    let wires: Vec<String> = link.wires.iter().map(wire).collect();
-    format!("lines of {device}: {}, {}", link.port, wires.join(", "))
+    let said: Vec<String> = places.iter().map(said).collect();
+    began(&said, &Ready::new(places.iter().map(open).collect()))
 }

@@ -83,10 +83,22 @@ impl Drive for OverPorts {
         // Time zero: the header says what the wall clock was then.
         let (clock, began) = (Clock::starting_now(), now());
         let header = opening.header().live(began).ours(opening.plan.ours());
-        let opened = of_plan::open(&opening.plan, clock, opening.at.as_deref())
-            .map_err(|error| Problem::new(Kind::LinkFailed, error.to_string()))?;
+        let opened = of_plan::open(
+            &opening.plan,
+            &of_plan::Measured::new(),
+            clock,
+            opening.at.as_deref(),
+        )
+        .map_err(|error| Problem::new(Kind::LinkFailed, error.to_string()))?;
         let links = opened.places.into_iter();
-        let links = links.map(|(of, path)| Link { of, path }).collect();
+        let links = links.map(|place| Link {
+            of: match place.wires.as_slice() {
+                [] => place.of,
+                wires => format!("{}: {}", place.of, wires.join(", ")),
+            },
+            path: place.path,
+        });
+        let links = links.collect();
         let bench = Bench::live(&opening.plan, &opened.levels);
         opening.ready(bench, Self(opened.ports), links, header)
     }
